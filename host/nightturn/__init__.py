@@ -1,0 +1,1 @@
+"""nightturn: overnight smoothness qualification of direct-drive rotary actuators."""

@@ -1,0 +1,1 @@
+"""The values that rooms of the house hand to each other."""

@@ -1,0 +1,14 @@
+"""The mount card: which unit sits on a fixture, who put it there and when."""
+
+import msgspec
+
+
+class MountCard(msgspec.Struct, frozen=True, kw_only=True):
+    """One line of `mounts/<fixture>.jsonl`; the last line is the card in force."""
+
+    unit: str
+    variant: str
+    operator: str
+    notes: str = ""
+    mounted_utc: str
+    travel_zero_confirmed: bool = True

@@ -1,0 +1,82 @@
+"""The bodies of `Host` records: facts that the shell puts on the tape, as msgpack."""
+
+import msgspec
+
+from nightturn.model.records import Host
+
+RUN_OPENED = "run_opened"
+LINK = "link"
+PROBE_SENT = "probe_sent"
+SYNCED = "synced"
+CUT = "cut"
+COMMAND = "command"
+FAILURE = "failure"
+
+
+class RunOpened(msgspec.Struct, frozen=True):
+    """A run begins or goes on: everything that decides its figures, in full.
+
+    `rig` is the fixture's settings, `variant` the product's, `card` the mount card, `calibration` the record
+    of the transducer, each as JSON text; `resumed` marks a run that a host restart goes on with.
+    """
+
+    run: str
+    rig: str
+    variant: str
+    card: str
+    calibration: str
+    utc_offset_ns: int
+    started_utc_ns: int
+    first_record_no: int
+    epoch: int
+    chunk_no: int
+    resumed: bool
+    control_period_ms: int
+    nonce: int
+    host_version: str
+
+
+class LinkFact(msgspec.Struct, frozen=True):
+    """The byte stream opened or was lost, and why."""
+
+    opened: bool
+    reason: str = ""
+
+
+class ProbeSent(msgspec.Struct, frozen=True):
+    """The probe with this id was handed to the line; the record's `at_ns` is the stamp at the write."""
+
+    probe_id: int
+
+
+class Synced(msgspec.Struct, frozen=True):
+    """Everything up to `record_no` (written by `utc_ns`) has been made durable."""
+
+    record_no: int
+    utc_ns: int
+
+
+class Cut(msgspec.Struct, frozen=True):
+    """The shell offers a cut here: the last record of a segment."""
+
+    effects_crc: int
+    effects: int
+
+
+class Command(msgspec.Struct, frozen=True):
+    """A person or program asks: `start`, `pause`, `resume`, `stop`, `confirm_travel_zero`."""
+
+    name: str
+    by: str = ""
+
+
+class Failure(msgspec.Struct, frozen=True):
+    """A shell failed to carry an effect out."""
+
+    what: str
+    detail: str
+
+
+def host(at_ns: int, kind: str, fact: msgspec.Struct) -> Host:
+    """Wrap a fact as a record."""
+    return Host(at_ns, kind, msgspec.msgpack.encode(fact))

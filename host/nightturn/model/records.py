@@ -1,0 +1,80 @@
+"""The tape's records and the core's effects: whatever can change a decision, and what is decided.
+
+One fixture is a function of its tape: `Core.handle(record)` is called with every record in order and returns
+effects. No queue, task or timer stands between a record and its effects.
+"""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import msgspec
+
+
+class Frame(msgspec.Struct, frozen=True, tag="frame"):
+    """A device frame: decoded, CRC seen and stripped; `at_ns` is the stamp of the read that completed it."""
+
+    at_ns: int
+    body: bytes
+
+
+class Bad(msgspec.Struct, frozen=True, tag="bad"):
+    """Bytes of one read that were no frame: how many frames failed and the first 64 bytes of the last."""
+
+    at_ns: int
+    count: int
+    head: bytes
+
+
+class Tick(msgspec.Struct, frozen=True, tag="tick"):
+    """The control tick: the only clock a core ever sees. `effects_crc` proves the effects up to here."""
+
+    at_ns: int
+    utc_ns: int
+    effects_crc: int = 0
+
+
+class Host(msgspec.Struct, frozen=True, tag="host"):
+    """A fact the host adds (see `model.facts`): settings, link opened or lost, probe sent, synced, command."""
+
+    at_ns: int
+    kind: str
+    body: bytes
+
+
+Record = Frame | Bad | Tick | Host
+
+
+class Send(msgspec.Struct, frozen=True, tag="send"):
+    """A frame for the device, before CRC, COBS and delimiter."""
+
+    body: bytes
+
+
+class Emit(msgspec.Struct, frozen=True, tag="emit"):
+    """A row for a dataset (see `model.rows`): storage and telemetry read it."""
+
+    dataset: str
+    row: msgspec.Struct
+
+
+Effect = Send | Emit
+
+
+class Core(Protocol):
+    """One fixture as a pure function of its tape."""
+
+    def handle(self, record: Record) -> Sequence[Effect]:
+        """Take the next record and return what is to be done."""
+        ...
+
+    def snapshot(self) -> bytes:
+        """The whole state, restorable by `restore` on another machine."""
+        ...
+
+    def restore(self, state: bytes) -> None:
+        """Take over a state written by `snapshot`.
+
+        Raises:
+            SchemaVersionError: the state is of another version.
+        """
+        ...

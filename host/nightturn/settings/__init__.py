@@ -1,0 +1,1 @@
+"""What a person writes: rig, variant; frozen structs, read by `settings.load` only."""

@@ -1,0 +1,138 @@
+"""The rig: what stands on the bench and what one cycle of it does (`bench.toml`).
+
+The structs describe shape and range; `settings.load` is the only way in, because msgspec validates on conversion and
+not in the constructor.
+"""
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+PositiveFloat = Annotated[float, Meta(gt=0)]
+PositiveInt = Annotated[int, Meta(gt=0)]
+SpeedRpm = Annotated[float, Meta(gt=0, le=600)]
+
+
+class Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Base of every table: unknown keys are errors."""
+
+
+class Transducer(Part, frozen=True, kw_only=True):
+    """The torque transducer: its serial names the calibration record, or the factor stands here."""
+
+    serial: str
+    mounting: Literal["reaction", "inline"] = "reaction"
+    positive: str = "ccw seen from the actuator flange"
+    polarity: Literal[1, -1] = 1
+    factor_nm_per_v: PositiveFloat | None = None
+    sensitivity_mv_per_v: PositiveFloat | None = None
+    rated_torque_nm: PositiveFloat | None = None
+    zero_v: float = 0.0
+
+
+class Encoder(Part, frozen=True, kw_only=True):
+    """The angle encoder: counts in a mechanical revolution, sense of counting and what its zero refers to."""
+
+    counts_per_rev: Annotated[int, Meta(ge=1000, le=2**26)]
+    sense: Literal[1, -1] = 1
+    reference: Literal["absolute", "index", "none"] = "index"
+
+
+class TurningDrive(Part, frozen=True, kw_only=True):
+    """The machine that turns the actuator under test; its own orders are the rig's."""
+
+    pole_pairs: PositiveInt = 4
+    slots: PositiveInt = 24
+
+
+class Travel(Part, frozen=True, kw_only=True):
+    """How far the shaft may be turned from where the run began, degrees; cables decide."""
+
+    range_deg: tuple[float, float] = (-2400.0, 2400.0)
+
+
+class Limit(Part, frozen=True, kw_only=True):
+    """A protective limit: acts at once on a raw channel, or at the end of the cycle on a figure."""
+
+    max: float
+    on_exceed: Literal["stop", "warn"] = "stop"
+
+
+class SlowTurn(Part, frozen=True, kw_only=True):
+    """Slow passes both ways, unpowered: cogging and friction."""
+
+    revolutions: Annotated[int, Meta(ge=1, le=20)] = 2
+    speed_rpm: SpeedRpm = 3.0
+
+
+class Hold(Part, frozen=True, kw_only=True):
+    """The actuator holds a torque while the drive turns it: ripple."""
+
+    torque_nm: PositiveFloat
+    revolutions: Annotated[int, Meta(ge=1, le=20)] = 3
+    speed_rpm: SpeedRpm = 3.0
+
+
+class Exercise(Part, frozen=True, kw_only=True):
+    """Strokes to and fro that age the unit between measurements; even number, inward first."""
+
+    strokes: Annotated[int, Meta(ge=0, le=10_000)] = 0
+    angle_deg: PositiveFloat = 270.0
+    speed_rpm: SpeedRpm = 12.0
+
+
+class CyclePlan(Part, frozen=True, kw_only=True):
+    """One cycle and how many of them."""
+
+    slow_turn: SlowTurn = SlowTurn()
+    hold: Hold | None = None
+    exercise: Exercise = Exercise()
+    dwell_s: Annotated[float, Meta(ge=1.0, le=600)] = 1.2
+    cycles: PositiveInt = 1000
+
+
+class FixtureSettings(Part, frozen=True, kw_only=True):
+    """One station of the bench."""
+
+    id: str
+    port: str
+    rate_hz: Annotated[int, Meta(ge=100, le=50_000)] = 10_000
+    after_restart: Literal["stay", "resume"] = "stay"
+    ramp_rad_per_s2: PositiveFloat = 2.0
+    chunk_s: Annotated[float, Meta(ge=10, le=3600)] = 300.0
+    samples_per_block: Annotated[int, Meta(ge=10, le=120)] = 100
+    line_baud: PositiveInt | None = None
+    resonance_hz: PositiveFloat | None = None
+    transducer: Transducer
+    encoder: Encoder
+    drive: TurningDrive = TurningDrive()
+    travel: Travel = Travel()
+    protect: dict[str, Limit] = {}
+    plan: CyclePlan
+
+
+class BenchPart(Part, frozen=True, kw_only=True):
+    """Where the bench stands and where its files go (relative to `bench.toml`)."""
+
+    lab: str
+    name: str = "bench"
+    data: str = "nights"
+
+
+class MqttPart(Part, frozen=True, kw_only=True):
+    """The broker; absent means that nothing is published and everything else works."""
+
+    url: str
+    protocol: Literal["auto", "5", "3.1.1"] = "auto"
+    username: str | None = None
+    cafile: str | None = None
+
+
+class Rig(Part, frozen=True, kw_only=True):
+    """The whole of `bench.toml`."""
+
+    schema: Literal[1]
+    bench: BenchPart
+    mqtt: MqttPart | None = None
+    fixture: tuple[FixtureSettings, ...]
