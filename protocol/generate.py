@@ -8,6 +8,7 @@ import sys
 import tomllib
 from pathlib import Path
 
+from generator.c_header import c_header
 from generator.definition import Definition, DefinitionError, parse
 from generator.python_module import python_module
 
@@ -27,6 +28,7 @@ def outputs(definition: Definition, room: Path) -> dict[Path, str]:
     """Each generated file with the text it should have."""
     return {
         room / "nightturn_protocol" / "messages.py": python_module(definition),
+        room / "device" / "core" / "nt_messages.h": c_header(definition),
     }
 
 
