@@ -21,7 +21,7 @@ class Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class Transducer(Part, frozen=True, kw_only=True):
     """The torque transducer: its serial names the calibration record, or the factor stands here."""
 
-    serial: str
+    serial: str = ""
     mounting: Literal["reaction", "inline"] = "reaction"
     positive: str = "ccw seen from the actuator flange"
     polarity: Literal[1, -1] = 1
@@ -104,6 +104,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     samples_per_block: Annotated[int, Meta(ge=10, le=120)] = 100
     line_baud: PositiveInt | None = None
     resonance_hz: PositiveFloat | None = None
+    mains_hz: Literal[50, 60] = 50
     transducer: Transducer
     encoder: Encoder
     drive: TurningDrive = TurningDrive()

@@ -2,6 +2,7 @@
 
 from typing import Annotated, Literal
 
+import msgspec
 from msgspec import Meta
 
 from nightturn.settings.rig import Part, PositiveFloat, PositiveInt
@@ -28,4 +29,4 @@ class Variant(Part, frozen=True, kw_only=True):
     rated_torque_nm: PositiveFloat
     pole_pairs: PositiveInt
     slots: PositiveInt
-    accept: dict[str, Acceptance] = {}
+    accept: dict[str, Acceptance] = msgspec.field(default_factory=dict)
