@@ -1,0 +1,115 @@
+"""The one function that turns a tape segment into the `raw` table, live and in recovery."""
+
+import struct
+from collections.abc import Sequence
+
+import numpy as np
+import pyarrow as pa
+
+from nightturn.acquisition.blocks import unpack
+from nightturn.errors import StorageError
+from nightturn.model.rows import ChunkPlan
+from nightturn.model.tiles import Int64s
+from nightturn.storage.parquet import TS, column
+from nightturn.storage.segment import Segment
+from nightturn_protocol.framing import HEADER
+from nightturn_protocol.messages import Block, SampleFlag
+
+SCHEMA = pa.schema(
+    [
+        column("ts", TS, "", "time of the sample: device tick through the clock line"),
+        column("epoch", pa.int32(), "", "counts device and host boots"),
+        column("index", pa.int64(), "", "device sample number; a jump is a gap and has a row in gaps"),
+        column("tick", pa.int64(), "tick", "device clock when the sample was latched"),
+        column("torque_raw", pa.int32(), "count", "strain-gauge bridge, ADC counts"),
+        column("encoder", pa.int64(), "count", "unwrapped encoder counts"),
+        column(
+            "flags", pa.uint8(), "bits", "SampleFlag: " + ", ".join(f"{f.value} {f.name}" for f in SampleFlag)
+        ),
+        column("inputs", pa.uint16(), "bits", "input word latched with the sample"),
+    ]
+)
+
+_FIRST_INDEX = struct.Struct("<Q")
+_NS_PER_S = 1_000_000_000
+
+
+def blocks_of(segment: Segment, plan: ChunkPlan) -> list[bytes]:
+    """The BLOCK frames that the core took in series, ordered by sample index."""
+    skip = frozenset(plan.skip)
+    found: list[tuple[int, bytes]] = []
+    for record_no, body in segment.frames():
+        if not plan.first <= record_no <= plan.last or record_no in skip or len(body) < 16:
+            continue
+        _, kind, session, _ = HEADER.unpack_from(body)
+        if kind == Block.KIND and session == plan.session:
+            found.append((_FIRST_INDEX.unpack_from(body, HEADER.size)[0], body))
+    found.sort(key=lambda pair: pair[0])
+    return [body for _, body in found]
+
+
+def times_ns(tick: Int64s, knots: Sequence[tuple[int, int]], tick_hz: int) -> Int64s:
+    """Time of each tick on the piecewise line through the knots, rounded to ns and never falling with the tick.
+
+    Outside the knots the line of the nearest pair goes on; a single knot takes the nominal tick.
+
+    Raises:
+        StorageError: no knot, or knots that do not rise.
+    """
+    if not knots:
+        raise StorageError("a chunk's plan has no clock knot")
+    line = np.array(knots, dtype=np.int64)
+    if len(line) == 1:
+        line = np.vstack((line, line + np.array([[tick_hz, _NS_PER_S]], dtype=np.int64)))
+    steps = np.diff(line, axis=0)
+    if (steps <= 0).any():
+        raise StorageError("the clock knots of a chunk's plan do not rise")
+    # Relative to its knot a tick is small enough for float64 to hold the time to far below 1 ns.
+    slope = steps[:, 1] / steps[:, 0]
+    piece = np.clip(np.searchsorted(line[:, 0], tick, side="right") - 1, 0, len(slope) - 1)
+    since = (tick - line[piece, 0]).astype(np.float64)
+    ts: Int64s = line[piece, 1] + np.rint(since * slope[piece]).astype(np.int64)
+    return ts
+
+
+def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
+    """The samples of the plan as a table in index order.
+
+    Raises:
+        StorageError: segment and plan do not belong together: records missing, samples twice, another count.
+    """
+    if plan.first < segment.first_record_no or plan.last > segment.last_record_no:
+        raise StorageError(
+            f"the plan covers records {plan.first} to {plan.last}, the segment has {segment.first_record_no} to "
+            f"{segment.last_record_no}"
+        )
+    bodies = blocks_of(segment, plan)
+    if not bodies:
+        _check_count(0, plan)
+        return SCHEMA.empty_table()
+    samples = unpack(bodies)
+    _check_count(len(samples.index), plan)
+    if (np.diff(samples.index) <= 0).any():
+        raise StorageError(
+            f"chunk {plan.chunk_no} of run {plan.run} has samples twice; its plan should skip them"
+        )
+    unlocked = samples.tick < plan.unlocked_until_tick
+    flags = samples.flags | np.where(unlocked, np.uint8(SampleFlag.TIME_UNLOCKED), np.uint8(0))
+    columns = [
+        pa.array(times_ns(samples.tick, plan.knots, plan.tick_hz)).cast(TS),
+        pa.array(np.full(len(flags), plan.epoch, dtype=np.int32)),
+        pa.array(samples.index),
+        pa.array(samples.tick),
+        pa.array(samples.raw),
+        pa.array(samples.encoder),
+        pa.array(flags),
+        pa.array(samples.inputs),
+    ]
+    return pa.Table.from_arrays(columns, schema=SCHEMA)
+
+
+def _check_count(samples: int, plan: ChunkPlan) -> None:
+    if samples != plan.samples:
+        raise StorageError(
+            f"chunk {plan.chunk_no} of run {plan.run}: the core took {plan.samples} samples, the tape gives {samples}"
+        )

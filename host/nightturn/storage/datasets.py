@@ -1,0 +1,176 @@
+"""The datasets of rows: columns from the row structs, figures from the one list of figures."""
+
+import types
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+import msgspec
+import pyarrow as pa
+
+from nightturn.model.figures import CycleRecord
+from nightturn.model.records import Emit
+from nightturn.model.rows import CYCLES, ROW_OF_DATASET
+from nightturn.storage.parquet import TS, Field, column
+
+TEMPERATURE_ROLES = ("bearing", "winding", "housing", "bridge", "ambient")
+TIMES = frozenset({"ts", "ts_from", "ts_to", "ts_start", "ts_end"})
+
+_UNITS = {"nm": "N·m", "ns": "ns", "ppm": "ppm", "degc": "°C", "rpm": "rpm", "rad": "rad"}
+_KINDS: dict[type, pa.DataType] = {int: pa.int64(), float: pa.float64(), str: pa.string(), bool: pa.bool_()}
+
+_ORDERS = pa.list_(
+    pa.struct(
+        [
+            pa.field("order", pa.int32(), nullable=False),
+            pa.field("amplitude_nm", pa.float64(), nullable=False),
+            pa.field("phase_rad", pa.float64(), nullable=False),
+            pa.field("u_nm", pa.float64(), nullable=False),
+        ]
+    )
+)
+_REASONS = pa.list_(pa.string())
+
+Column = tuple[Field, Callable[[CycleRecord], Any]]
+
+
+def tables(rows: Sequence[Emit]) -> Iterator[tuple[str, pa.Table]]:
+    """One table per dataset that has rows, in the datasets' fixed order; what is no dataset is passed over."""
+    by_dataset: defaultdict[str, list[msgspec.Struct]] = defaultdict(list)
+    for emit in rows:
+        by_dataset[emit.dataset].append(emit.row)
+    for dataset in ROW_OF_DATASET:
+        if by_dataset[dataset]:
+            yield dataset, table_of(dataset, by_dataset[dataset])
+    cycles = [row for row in by_dataset[CYCLES] if isinstance(row, CycleRecord)]
+    if cycles:
+        yield CYCLES, cycles_table(cycles)
+
+
+def table_of(dataset: str, rows: Sequence[msgspec.Struct]) -> pa.Table:
+    """Rows of one struct as a table in order of time; times become UTC timestamps, X | None a nullable column."""
+    schema = schema_of(dataset)
+    ordered = sorted(rows, key=lambda row: getattr(row, schema.names[_time_index(schema)]))
+    arrays = [pa.array([getattr(row, field.name) for row in ordered], field.type) for field in schema]
+    return pa.Table.from_arrays(arrays, schema=schema)
+
+
+def schema_of(dataset: str) -> pa.Schema:
+    """The columns of a dataset of rows."""
+    hints = get_type_hints(ROW_OF_DATASET[dataset])
+    return pa.schema([_field(name, hint) for name, hint in hints.items()])
+
+
+def cycles_table(cycles: Sequence[CycleRecord]) -> pa.Table:
+    """One row per cycle: keys, temperatures by role, each figure with its uncertainty, order tables, verdict."""
+    columns = [*_key_columns(), *_temperature_columns(cycles), *_figure_columns(cycles), *_closing_columns()]
+    arrays = [pa.array([value(cycle) for cycle in cycles], field.type) for field, value in columns]
+    return pa.Table.from_arrays(arrays, schema=pa.schema([field for field, _ in columns]))
+
+
+def unit_of(name: str) -> str:
+    """The unit that a column's name ends in."""
+    return _UNITS.get(name.rpartition("_")[2], "%" if "_pct_" in name else "")
+
+
+def _time_index(schema: pa.Schema) -> int:
+    return next(i for i, name in enumerate(schema.names) if name in TIMES)
+
+
+def _field(name: str, hint: Any) -> Field:  # noqa: ANN401 - a type hint may be a class or a union
+    nullable = get_origin(hint) in (Union, types.UnionType)
+    bare = next(arg for arg in get_args(hint) if arg is not type(None)) if nullable else hint
+    kind = TS if name in TIMES else pa.int32() if name == "epoch" else _KINDS[bare]
+    return column(name, kind, unit_of(name), "", nullable=nullable)
+
+
+def _key(name: str, kind: pa.DataType, description: str) -> Column:
+    return column(name, kind, unit_of(name), description), lambda cycle: getattr(cycle, name)
+
+
+def _key_columns() -> list[Column]:
+    return [
+        _key("run", pa.string(), "run id"),
+        _key("epoch", pa.int32(), "counts device and host boots"),
+        _key("cycle_no", pa.int32(), "counts cycles of the run"),
+        _key("status", pa.string(), "ok, incomplete, refused or not judged"),
+        _key("direction", pa.int32(), "sense of the hold, +1 as declared positive"),
+        _key("ts_start", TS, "first sample"),
+        _key("ts_end", TS, "last sample"),
+        _key("record_first", pa.int64(), "first tape record"),
+        _key("record_last", pa.int64(), "last tape record"),
+        _key("index_first", pa.int64(), "first sample"),
+        _key("index_last", pa.int64(), "last sample"),
+        _key("speed_rpm", pa.float64(), "measuring speed"),
+        _key("setpoint_nm", pa.float64(), "torque held"),
+        _key("coverage", pa.float64(), "share of the expected samples that is there"),
+        _key("calibration_id", pa.string(), "calibration the figures were made with"),
+        _key("config_digest", pa.string(), "digest of the settings in force"),
+        _key("sums_sha256", pa.string(), "digest of the integer sums, the same on every machine"),
+        _key("fingerprint", pa.string(), "numeric environment of the figures"),
+    ]
+
+
+def _temperature_columns(cycles: Sequence[CycleRecord]) -> list[Column]:
+    roles = list(TEMPERATURE_ROLES)
+    for cycle in cycles:
+        roles += sorted(role for role in cycle.temperatures_degc if role not in roles)
+    return [
+        (
+            column(f"temp_{role}_degc", pa.float64(), "°C", f"mean temperature, {role}", nullable=True),
+            partial(_temperature, role),
+        )
+        for role in roles
+    ]
+
+
+def _temperature(role: str, cycle: CycleRecord) -> float | None:
+    return cycle.temperatures_degc.get(role)
+
+
+def _figure_columns(cycles: Sequence[CycleRecord]) -> list[Column]:
+    names: list[str] = []
+    for cycle in cycles:
+        names += [figure.name for figure in cycle.figures if figure.name not in names]
+    return [each for name in names for each in _columns_of_figure(name)]
+
+
+def _columns_of_figure(name: str) -> list[Column]:
+    unit = unit_of(name)
+    parts: tuple[tuple[str, str, pa.DataType, str, str], ...] = (
+        ("", "value", pa.float64(), unit, "value"),
+        ("_u", "u", pa.float64(), unit, "standard uncertainty"),
+        ("_nu", "nu", pa.float64(), "", "degrees of freedom of the uncertainty"),
+        ("_n_rev", "n", pa.int32(), "", "revolutions used"),
+        ("_method", "method", pa.int32(), "", "method version"),
+        ("_status", "status", pa.string(), "", "ok, incomplete, refused or not judged"),
+        ("_reasons", "reasons", _REASONS, "", "why, as sentences"),
+    )
+    return [
+        (column(name + suffix, kind, part_unit, text, nullable=True), partial(_part, name, attribute))
+        for suffix, attribute, kind, part_unit, text in parts
+    ]
+
+
+def _part(name: str, attribute: str, cycle: CycleRecord) -> Any:  # noqa: ANN401 - a cell of any column type
+    for figure in cycle.figures:
+        if figure.name == name:
+            return getattr(figure, attribute)
+    return None
+
+
+def _closing_columns() -> list[Column]:
+    def orders(table: Sequence[tuple[int, float, float, float]]) -> list[dict[str, float]]:
+        return [{"order": o, "amplitude_nm": a, "phase_rad": p, "u_nm": u} for o, a, p, u in table]
+
+    return [
+        (column("orders", _ORDERS, "", "orders of the hold ripple"), lambda cycle: orders(cycle.orders)),
+        (
+            column("cogging_orders", _ORDERS, "", "orders of the cogging"),
+            lambda cycle: orders(cycle.cogging_orders),
+        ),
+        _key("reasons", _REASONS, "why the cycle has its status"),
+        _key("verdict", pa.string(), "accept, reject, undecided or not judged"),
+        _key("verdict_reasons", _REASONS, "why"),
+    ]

@@ -1,0 +1,138 @@
+"""The real file system under the data root, with the few operations whose order decides what survives a crash."""
+
+import os
+import threading
+from collections import OrderedDict
+from pathlib import Path, PurePosixPath
+
+from nightturn.errors import StorageError
+
+APPEND_DESCRIPTORS_MAX = 160
+_MODE = 0o644
+
+
+def inside(path: str) -> PurePosixPath:
+    """The path, checked to stay under the data root.
+
+    Raises:
+        StorageError: the path is absolute, empty or climbs.
+    """
+    pure = PurePosixPath(path)
+    if not path or pure.is_absolute() or ".." in pure.parts or "\\" in path or "\0" in path:
+        raise StorageError(f"{path!r} leaves the data root; only plain paths below it are used")
+    return pure
+
+
+class RealFiles:
+    """`world.Files` on a folder; paths are relative to `root`, errors are the system's own `OSError`.
+
+    Safe to use from the loop and from offloaded jobs at the same time, as long as one file has one writer.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self._lock = threading.Lock()
+        self._appending: OrderedDict[str, int] = OrderedDict()
+        self._durable_folders: set[str] = set()
+
+    def read(self, path: str) -> bytes:
+        """The whole file."""
+        return self._real(path).read_bytes()
+
+    def append(self, path: str, content: bytes) -> None:
+        """Write all of `content` at the end; goes on after a short write until the system says why it was short."""
+        with self._lock:
+            descriptor = self._descriptor(path)
+            rest = memoryview(content)
+            while rest:
+                rest = rest[os.write(descriptor, rest) :]
+
+    def preallocate(self, path: str, size: int) -> None:
+        """Make the file `size` bytes long with blocks reserved; for ballast, since a tape grows at its end."""
+        real = self._real(path)
+        real.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(real, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, _MODE)
+        try:
+            os.posix_fallocate(descriptor, 0, size)
+        finally:
+            os.close(descriptor)
+
+    def truncate(self, path: str, size: int) -> None:
+        """Cut the file to `size` bytes."""
+        os.truncate(self._real(path), size)
+
+    def sync(self, path: str) -> None:
+        """Return when content and length are durable (fdatasync)."""
+        # A descriptor of its own: an append may meanwhile let go of the one it used.
+        descriptor = os.open(self._real(path), os.O_RDWR | os.O_CLOEXEC)
+        try:
+            os.fdatasync(descriptor)
+        finally:
+            os.close(descriptor)
+
+    def replace(self, source: str, target: str) -> None:
+        """Rename atomically over `target`, making its folder if absent."""
+        goal = self._real(target)
+        self.release(source)
+        self.release(target)
+        goal.parent.mkdir(parents=True, exist_ok=True)
+        self._real(source).replace(goal)
+
+    def sync_dir(self, path: str) -> None:
+        """Return when the folder's entries are durable; the first time also its own entry, up to the root."""
+        folder = inside(path)
+        _sync_folder(self._real(path))
+        for above in (folder, *folder.parents):
+            if str(above) in self._durable_folders:
+                return
+            if above != folder:
+                _sync_folder(self.root / above)
+            self._durable_folders.add(str(above))
+
+    def list(self, path: str) -> list[str]:
+        """Sorted names in a folder; empty when the folder is absent."""
+        try:
+            return sorted(entry.name for entry in self._real(path).iterdir())
+        except FileNotFoundError:
+            return []
+
+    def remove(self, path: str) -> None:
+        """Delete one file."""
+        self.release(path)
+        self._real(path).unlink()
+
+    def release(self, path: str) -> None:
+        """Close the descriptor kept for appending, if there is one."""
+        with self._lock:
+            descriptor = self._appending.pop(path, None)
+        if descriptor is not None:
+            os.close(descriptor)
+
+    def close(self) -> None:
+        """Close every descriptor kept for appending."""
+        for path in tuple(self._appending):
+            self.release(path)
+
+    def _real(self, path: str) -> Path:
+        return self.root / inside(path)
+
+    def _descriptor(self, path: str) -> int:
+        descriptor = self._appending.get(path)
+        if descriptor is not None:
+            self._appending.move_to_end(path)
+            return descriptor
+        real = self._real(path)
+        real.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(real, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, _MODE)
+        self._appending[path] = descriptor
+        if len(self._appending) > APPEND_DESCRIPTORS_MAX:
+            os.close(self._appending.popitem(last=False)[1])
+        return descriptor
+
+
+def _sync_folder(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,241 @@
+"""The journal of one fixture: writes the tape, makes it durable, rotates and seals its segments."""
+
+import secrets
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from nightturn.errors import StorageError
+from nightturn.model.facts import CUT, Synced
+from nightturn.model.records import Emit, Host, Record
+from nightturn.model.rows import ChunkPlan
+from nightturn.storage import paths, tape
+from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.seal import Sealed, move_to_sealed, write_chunks
+from nightturn.storage.segment import SegmentHeader, encode_header
+from nightturn.world import Clock, Files
+
+
+def random_segment_id() -> int:
+    """A new 64-bit id, never 0."""
+    return secrets.randbits(64) or 1
+
+
+@dataclass(slots=True)
+class _Part:
+    """A segment on disk and how far it is known to be good and durable."""
+
+    path: str
+    salt: int
+    good_bytes: int
+    last_record_no: int
+    written_utc_ns: int
+    named: bool = False  # its entry in the folder is durable
+    torn: bool = False  # bytes after good_bytes that could not be cut off yet
+    suspect: bool = False  # a sync failed: the system may have dropped pages, so later success proves nothing
+
+
+class Journal:
+    """Appends records in order and says how far they are durable.
+
+    `open`, `write` and `rotate` belong to the loop thread and do no sync. `sync` and `seal` are slow and belong in
+    `Offload`; they may run while the loop writes on.
+    """
+
+    def __init__(
+        self,
+        files: Files,
+        fixture: str,
+        clock: Clock,
+        *,
+        catalogue: Catalogue | None = None,
+        host_version: str = "",
+        wire_version: str = "1.0",
+        new_id: Callable[[], int] = random_segment_id,
+    ) -> None:
+        self.fixture = paths.checked_fixture(fixture)
+        self._files = files
+        self._clock = clock
+        self._catalogue = catalogue
+        self._host_version = host_version
+        self._wire_version = wire_version
+        self._new_id = new_id
+        self._part: _Part | None = None
+        self._behind: list[_Part] = []  # finished, not yet durable or not yet sealed
+        self._at_cut = False
+        self._slow = threading.Lock()  # between sync and seal, never taken on the loop thread
+
+    @property
+    def next_record_no(self) -> int:
+        """The number that the next record gets.
+
+        Raises:
+            StorageError: no segment is open.
+        """
+        return self._open_part().last_record_no + 1
+
+    @property
+    def path(self) -> str:
+        """The segment being written.
+
+        Raises:
+            StorageError: no segment is open.
+        """
+        return self._open_part().path
+
+    def open(self, first_record_no: int, run: str, epoch: int, snapshot: bytes) -> str:
+        """Begin a segment with the core's state before `first_record_no`; returns its path.
+
+        Raises:
+            StorageError: a segment is open already, or the file cannot be written (nothing is left of it).
+        """
+        if self._part is not None:
+            raise StorageError(f"{self._part.path} is still open")
+        self._part = self._begin(first_record_no, run, epoch, snapshot)
+        self._at_cut = False
+        return self._part.path
+
+    def write(self, records: Sequence[Record]) -> int:
+        """Append the records in one write and return the number of the last.
+
+        Raises:
+            StorageError: not written; the tape is back at its last good record and the numbers are not used up.
+        """
+        part = self._open_part()
+        if not records:
+            return part.last_record_no
+        if part.torn:
+            self._cut_back(part)
+        content = tape.encode_records(records, part.last_record_no + 1, part.salt)
+        try:
+            self._files.append(part.path, content)
+        except OSError as problem:
+            part.torn = True
+            try:
+                self._cut_back(part)
+            except StorageError as second:
+                raise second from problem
+            raise StorageError(
+                f"{part.path}: {problem.strerror or problem}; no record lost before it"
+            ) from problem
+        part.written_utc_ns = self._clock.utc_ns()
+        part.good_bytes += len(content)
+        part.last_record_no += len(records)
+        last = records[-1]
+        self._at_cut = type(last) is Host and last.kind == CUT
+        return part.last_record_no
+
+    def sync(self) -> Synced:
+        """Make everything written before the call durable and say up to which record; for `Offload`.
+
+        Raises:
+            StorageError: the system could not; nothing more counts as durable until that segment is sealed.
+        """
+        with self._slow:
+            # The loop thread may write and rotate meanwhile: what is asked for is fixed here, newest part last.
+            part = self._open_part()
+            record_no, utc_ns = part.last_record_no, part.written_utc_ns
+            behind = tuple(self._behind)
+            for each in (*behind, part):
+                self._make_durable(each)
+            return Synced(record_no, utc_ns)
+
+    def rotate(self, snapshot: bytes, run: str, epoch: int) -> str:
+        """Finish the segment at its cut, open the next and return the path of the finished one.
+
+        Raises:
+            StorageError: the next segment cannot be begun (the present one stays open), or the last record written
+                is no `cut`.
+        """
+        part = self._open_part()
+        if not self._at_cut:
+            raise StorageError(
+                f"{part.path}: a segment ends with a cut, and record {part.last_record_no} is none"
+            )
+        begun = self._begin(part.last_record_no + 1, run, epoch, snapshot)
+        self._behind.append(part)
+        self._part = begun
+        self._at_cut = False
+        return part.path
+
+    def seal(self, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit]) -> Sealed:
+        """Write the chunks of a finished segment, then move it to `sealed/`; for `Offload`.
+
+        Safe to repeat after any failure.
+
+        Raises:
+            StorageError: not sealed; the segment stays where it is.
+            CorruptFileError: the segment's header cannot be read.
+        """
+        if self._part is not None and segment_path == self._part.path:
+            raise StorageError(f"{segment_path} is still being written")
+        sealed = write_chunks(self._files, segment_path, plan, rows)
+        with self._slow:
+            moved = move_to_sealed(self._files, self.fixture, segment_path)
+            self._behind = [part for part in self._behind if part.path != segment_path]
+        if self._catalogue is not None:
+            self._catalogue.add_sealed(self.fixture, plan, sealed, moved, self._clock.utc_ns())
+        return sealed
+
+    def close(self) -> Synced:
+        """Make everything durable and let go of the segment; recovery seals it at the next start.
+
+        Raises:
+            StorageError: the last records may not be durable.
+        """
+        synced = self.sync()
+        self._part = None
+        return synced
+
+    def _open_part(self) -> _Part:
+        if self._part is None:
+            raise StorageError(f"the journal of {self.fixture} is not open")
+        return self._part
+
+    def _begin(self, first_record_no: int, run: str, epoch: int, snapshot: bytes) -> _Part:
+        segment_id, utc_ns = self._new_id(), self._clock.utc_ns()
+        salt = tape.salt_of(segment_id)
+        path = paths.segment_path(self.fixture, first_record_no, segment_id)
+        header = SegmentHeader(
+            segment_id,
+            self.fixture,
+            run,
+            epoch,
+            first_record_no,
+            utc_ns,
+            self._host_version,
+            self._wire_version,
+        )
+        at_ns = self._clock.monotonic_ns()
+        content = encode_header(header) + tape.encode_snapshot(snapshot, first_record_no - 1, at_ns, salt)
+        try:
+            self._files.append(path, content)
+        except OSError as problem:
+            self._drop(path)
+            raise StorageError(f"{path}: {problem.strerror or problem}") from problem
+        return _Part(path, salt, len(content), first_record_no - 1, utc_ns)
+
+    def _drop(self, path: str) -> None:
+        try:
+            self._files.remove(path)
+        except OSError:
+            return  # recovery sets a segment without a whole header aside
+
+    def _cut_back(self, part: _Part) -> None:
+        try:
+            self._files.truncate(part.path, part.good_bytes)
+        except OSError as problem:
+            raise StorageError(f"{part.path}: cannot be cut back to its last record: {problem}") from problem
+        part.torn = False
+
+    def _make_durable(self, part: _Part) -> None:
+        if part.suspect:
+            raise StorageError(f"{part.path}: an earlier sync failed; durable again after it is sealed")
+        try:
+            self._files.sync(part.path)
+            if not part.named:
+                self._files.sync_dir(paths.journal_folder(self.fixture))
+                part.named = True
+        except OSError as problem:
+            part.suspect = True
+            raise StorageError(f"{part.path}: {problem.strerror or problem}") from problem

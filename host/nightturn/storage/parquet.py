@@ -1,0 +1,137 @@
+"""How every dataset is written: delta-packed integers, split floats, checksums on every page, facts in the footer."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from nightturn.errors import CorruptFileError, SchemaVersionError
+from nightturn.model.rows import ChunkPlan
+from nightturn.storage.segment import SegmentHeader
+
+SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
+ROW_GROUP_ROWS = 120_000
+PAGE_BYTES = 256 * 1024
+PREFIX = "nightturn."
+
+TS = pa.timestamp("ns", tz="UTC")
+
+Field: TypeAlias = "pa.Field[Any]"
+
+
+@dataclass(frozen=True, slots=True)
+class Encoded:
+    """A Parquet file in memory, its number of rows and the first and last time in it (absent when empty)."""
+
+    content: bytes
+    rows: int
+    ts_first: int | None
+    ts_last: int | None
+
+
+def column(name: str, kind: pa.DataType, unit: str, description: str, *, nullable: bool = False) -> Field:
+    """A column with its unit and meaning in the field's metadata."""
+    return pa.field(name, kind, nullable, {"unit": unit, "description": description})
+
+
+def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encoded:
+    """The table as Parquet bytes; the same table gives the same bytes under the same pyarrow."""
+    sink = pa.BufferOutputStream()
+    delta = {f.name: "DELTA_BINARY_PACKED" for f in table.schema if _packs(f.type)}
+    split = {f.name: "BYTE_STREAM_SPLIT" for f in table.schema if pa.types.is_floating(f.type)}
+    dictionary = [f.name for f in table.schema if _repeats(f.type)]
+    order = [name for name in ("index", "ts", "ts_from", "ts_start") if name in table.column_names][:1]
+    with pq.ParquetWriter(
+        sink,
+        table.schema,
+        compression="zstd",
+        compression_level=1,
+        use_dictionary=dictionary,  # type: ignore[arg-type]  # the stubs know only bool
+        column_encoding={**delta, **split},
+        data_page_size=PAGE_BYTES,
+        write_page_index=True,
+        write_page_checksum=True,
+        sorting_columns=pq.SortingColumn.from_ordering(table.schema, [(name, "ascending") for name in order]),
+    ) as writer:
+        writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
+        # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
+        writer.add_key_value_metadata(_facts(table, dataset, described))
+    first, last = _span(table)
+    return Encoded(sink.getvalue().to_pybytes(), table.num_rows, first, last)
+
+
+def plan_metadata(header: SegmentHeader, plan: ChunkPlan) -> dict[str, str]:
+    """What the footer says about where the rows come from; scale factors as decimal text, so nothing is rounded."""
+    return {
+        "fixture": header.fixture,
+        "run": plan.run,
+        "chunk_no": str(plan.chunk_no),
+        "record_first": str(plan.first),
+        "record_last": str(plan.last),
+        "epoch": str(plan.epoch),
+        "segment": f"{header.segment_id:016x}",
+        "host_version": header.host_version,
+        "calibration_id": plan.calibration_id,
+        "torque_lsb_nm": repr(plan.lsb_nm),
+        "torque_zero_count": repr(plan.zero_count),
+        "encoder_counts_per_rev": str(plan.counts_per_rev),
+        "rate_millihz": str(plan.rate_millihz),
+        "tick_hz": str(plan.tick_hz),
+        "ticks_per_sample": str(plan.ticks_per_sample),
+        "plan": msgspec.json.encode(plan).decode(),
+    }
+
+
+def facts_of(metadata: pq.FileMetaData, path: str) -> dict[str, str]:
+    """The footer's facts by their names without the prefix.
+
+    Raises:
+        CorruptFileError: the file is not one of ours.
+        SchemaVersionError: written by a newer major version.
+    """
+    raw = metadata.metadata or {}
+    facts = {
+        key.decode()[len(PREFIX) :]: value.decode()
+        for key, value in raw.items()
+        if key.startswith(PREFIX.encode())
+    }
+    if "schema" not in facts:
+        raise CorruptFileError(path, "its footer has no nightturn.schema")
+    if facts["schema"].partition(".")[0] != str(SCHEMA_MAJOR):
+        raise SchemaVersionError(f"{path}: schema {facts['schema']}; this nightturn reads {SCHEMA_MAJOR}.x")
+    return facts
+
+
+def plan_of(facts: Mapping[str, str]) -> ChunkPlan:
+    """The plan that the chunk was encoded by."""
+    return msgspec.json.decode(facts["plan"], type=ChunkPlan)
+
+
+def _facts(table: pa.Table, dataset: str, described: Mapping[str, str]) -> dict[str, str]:
+    facts = {
+        "schema": f"{SCHEMA_MAJOR}.{SCHEMA_MINOR}",
+        "dataset": dataset,
+        "rows": str(table.num_rows),
+        **described,
+    }
+    facts["writer"] = f"pyarrow {pa.__version__}"
+    return {PREFIX + key: value for key, value in facts.items()}
+
+
+def _span(table: pa.Table) -> tuple[int | None, int | None]:
+    for name in ("ts", "ts_from", "ts_start"):
+        if name in table.column_names and table.num_rows:
+            values = table.column(name).cast(pa.int64())
+            return values[0].as_py(), values[-1].as_py()
+    return None, None
+
+
+def _packs(kind: pa.DataType) -> bool:
+    return pa.types.is_timestamp(kind) or (pa.types.is_integer(kind) and kind.bit_width >= 32)
+
+
+def _repeats(kind: pa.DataType) -> bool:
+    return pa.types.is_string(kind) or (pa.types.is_integer(kind) and kind.bit_width < 32)

@@ -1,0 +1,113 @@
+"""From a finished segment to durable Parquet files, in the order that survives a crash at any point.
+
+For each chunk: temporary file in the same folder, sync, rename to its name, sync of the folder. The raw chunk is
+the last of them, so a raw chunk that is there proves that all others are. Then the segment moves to `sealed/`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from crc32c import crc32c
+
+from nightturn.errors import StorageError
+from nightturn.model.records import Emit
+from nightturn.model.rows import ChunkPlan
+from nightturn.storage import chunk, datasets, parquet, paths, summary
+from nightturn.storage.segment import read_segment
+from nightturn.world import Files
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """One Parquet file as written."""
+
+    dataset: str
+    path: str
+    rows: int
+    bytes: int
+    ts_first: int | None
+    ts_last: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """What sealing a segment left on disk; `chunks` ends with the raw one."""
+
+    segment: str
+    segment_bytes: int
+    chunks: tuple[Chunk, ...]
+
+
+def write_chunks(files: Files, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit]) -> Sealed:
+    """Encode the segment and the rows and make the files durable.
+
+    Raises:
+        StorageError: a file cannot be written, or plan and segment do not belong together.
+        CorruptFileError: the segment's header cannot be read.
+    """
+    try:
+        content = files.read(segment_path)
+        segment = read_segment(content, segment_path)
+        raw = chunk.encode(segment, plan)
+        tables = [(name, table) for name, table in datasets.tables(rows) if table.num_rows]
+        tables += [(name, table) for name, table in summary.tables(raw, plan) if table.num_rows]
+        fixture = segment.header.fixture
+        described = parquet.plan_metadata(segment.header, plan)
+        written = [
+            _write(files, fixture, name, plan, parquet.encode(table, name, described))
+            for name, table in tables
+        ]
+        written.append(_write(files, fixture, paths.RAW, plan, parquet.encode(raw, paths.RAW, described)))
+    except OSError as problem:
+        raise StorageError(f"{segment_path}: cannot be sealed: {problem}") from problem
+    return Sealed(segment_path, len(content), tuple(written))
+
+
+def move_to_sealed(files: Files, fixture: str, segment_path: str) -> str:
+    """Move a segment whose chunks are durable; returns where it went. Repeating it is harmless.
+
+    Raises:
+        StorageError: it cannot be moved.
+    """
+    folder, sealed = paths.journal_folder(fixture), paths.sealed_folder(fixture)
+    name = segment_path.rpartition("/")[2]
+    goal = f"{sealed}/{name}"
+    try:
+        if name in files.list(folder):
+            files.sync(segment_path)
+            files.replace(segment_path, goal)
+        files.sync_dir(sealed)
+        files.sync_dir(folder)
+    except OSError as problem:
+        raise StorageError(f"{segment_path}: cannot be moved to {sealed}: {problem}") from problem
+    return goal
+
+
+def _write(files: Files, fixture: str, dataset: str, plan: ChunkPlan, encoded: parquet.Encoded) -> Chunk:
+    folder = paths.run_folder(dataset, fixture, plan.started_utc_ns, plan.run)
+    name = paths.name_of(plan, crc32c(encoded.content))
+    temporary = f"{folder}/.{name.stem}{paths.TEMPORARY_SUFFIX}"
+    present = files.list(folder)
+    if temporary.rpartition("/")[2] in present:
+        files.remove(temporary)
+    try:
+        files.append(temporary, encoded.content)
+        files.sync(temporary)
+    except OSError:
+        _forget(files, temporary)
+        raise
+    for other in present:
+        # An earlier attempt by another version of a library: the segment is still there, so nothing is lost.
+        if other.startswith(name.stem) and other != name.text:
+            files.remove(f"{folder}/{other}")
+    path = f"{folder}/{name.text}"
+    files.replace(temporary, path)
+    files.sync_dir(folder)
+    return Chunk(dataset, path, encoded.rows, len(encoded.content), encoded.ts_first, encoded.ts_last)
+
+
+def _forget(files: Files, temporary: str) -> None:
+    try:
+        files.remove(temporary)
+    except OSError:
+        return  # the next attempt removes it first
