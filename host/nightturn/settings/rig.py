@@ -28,6 +28,7 @@ class Transducer(Part, frozen=True, kw_only=True):
     factor_nm_per_v: PositiveFloat | None = None
     sensitivity_mv_per_v: PositiveFloat | None = None
     rated_torque_nm: PositiveFloat | None = None
+    excitation_v: PositiveFloat | None = None
     zero_v: float = 0.0
 
 

@@ -1,0 +1,1 @@
+"""Counts to torque and angle: calibration records, scales and the bridge equations behind a shunt check."""
