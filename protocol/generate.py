@@ -10,7 +10,10 @@ from pathlib import Path
 
 from generator.c_header import c_header
 from generator.definition import Definition, DefinitionError, parse
+from generator.line_vectors import bad_vectors, framing_vectors, stream_vectors
 from generator.python_module import python_module
+from generator.tables import MarkerError, with_tables
+from generator.vectors import jsonl, message_vectors
 
 ROOM = Path(__file__).resolve().parent
 
@@ -29,6 +32,11 @@ def outputs(definition: Definition, room: Path) -> dict[Path, str]:
     return {
         room / "nightturn_protocol" / "messages.py": python_module(definition),
         room / "device" / "core" / "nt_messages.h": c_header(definition),
+        room / "PROTOCOL.md": with_tables((room / "PROTOCOL.md").read_text(encoding="utf-8"), definition),
+        room / "vectors" / "messages.jsonl": jsonl(message_vectors(definition)),
+        room / "vectors" / "framing.jsonl": jsonl(framing_vectors(definition)),
+        room / "vectors" / "bad.jsonl": jsonl(bad_vectors(definition)),
+        room / "vectors" / "streams.jsonl": jsonl(stream_vectors(definition)),
     }
 
 
@@ -47,7 +55,7 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     try:
         texts = outputs(load(options.room / "definition.toml"), options.room)
-    except DefinitionError as error:
+    except (DefinitionError, MarkerError) as error:
         print(f"definition.toml: {error}", file=sys.stderr)
         return 2
     stale = differing(texts)

@@ -1,13 +1,18 @@
 """The tables of PROTOCOL.md, put between marker comments."""
 
 import re
+from collections.abc import Sequence
 
 from generator.definition import Definition, Enum, Message, snake
 
 MARK = re.compile(r"(<!-- generated: (?P<name>[a-z]+) -->\n).*?(<!-- end of \2 -->)", re.DOTALL)
 
 
-def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+class MarkerError(Exception):
+    """A table has no place to go."""
+
+
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     lines += ["| " + " | ".join(row) + " |" for row in rows]
     return "\n".join(lines) + "\n"
@@ -72,10 +77,10 @@ def with_tables(text: str, definition: Definition) -> str:
     """The text with every marked stretch replaced.
 
     Raises:
-        ValueError: a table has no marker in the text.
+        MarkerError: a table has no marker in the text.
     """
     filled = tables(definition)
     missing = set(filled) - {match["name"] for match in MARK.finditer(text)}
     if missing:
-        raise ValueError(f"PROTOCOL.md has no marker for {', '.join(sorted(missing))}")
+        raise MarkerError(f"PROTOCOL.md has no marker for {', '.join(sorted(missing))}")
     return MARK.sub(lambda match: f"{match[1]}\n{filled[match['name']]}\n{match[3]}", text)

@@ -398,6 +398,9 @@ static inline int nt_put_block(const struct nt_block *m, uint8_t *p, size_t room
     if (!nt_block_fits(m) || room < length) {
         return -1;
     }
+    if (m->samples_bytes != 0u) { /* may already stand where it belongs */
+        memmove(p + 36, m->samples, m->samples_bytes);
+    }
     nt_put_u64(p, m->first_index);
     nt_put_u64(p + 8, m->tick);
     nt_put_i64(p + 16, m->encoder_base);
@@ -408,9 +411,6 @@ static inline int nt_put_block(const struct nt_block *m, uint8_t *p, size_t room
     nt_put_u16(p + 30, m->config_epoch);
     nt_put_u16(p + 32, m->inputs);
     nt_put_u16(p + 34, m->reserved);
-    if (m->samples_bytes != 0u) { /* may already stand where it belongs */
-        memmove(p + 36, m->samples, m->samples_bytes);
-    }
     return (int)length;
 }
 
@@ -445,12 +445,12 @@ static inline int nt_put_slow(const struct nt_slow *m, uint8_t *p, size_t room)
     if (m->values_count > NT_SLOW_CHANNELS_MAX || room < length) {
         return -1;
     }
-    nt_put_u64(p, m->tick);
     p[8] = m->values_count;
     for (size_t i = 0; i < m->values_count; i++) {
         p[9u + 5u * i] = m->values[i].number;
         nt_put_f32(p + 10u + 5u * i, m->values[i].value);
     }
+    nt_put_u64(p, m->tick);
     return (int)length;
 }
 
@@ -757,11 +757,11 @@ static inline int nt_put_sheet_part(const struct nt_sheet_part *m, uint8_t *p, s
     if (m->part_bytes > NT_SHEET_PART_BYTES || room < length) {
         return -1;
     }
-    nt_put_u32(p, m->offset);
-    nt_put_u32(p + 4, m->total);
     if (m->part_bytes != 0u) { /* may already stand where it belongs */
         memmove(p + 8, m->part, m->part_bytes);
     }
+    nt_put_u32(p, m->offset);
+    nt_put_u32(p + 4, m->total);
     return (int)length;
 }
 
