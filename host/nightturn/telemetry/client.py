@@ -1,0 +1,204 @@
+"""One connection to one broker that comes back by itself and believes only what the broker confirms."""
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from secrets import SystemRandom
+from typing import Literal
+
+import aiomqtt
+import structlog
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from nightturn.telemetry.address import Address
+from nightturn.telemetry.confirming import QOS, ConfirmingClient
+from nightturn.telemetry.message import Message
+
+IN_FLIGHT = 20  # what brokers offer as Receive Maximum
+UNSUPPORTED_VERSION = 0x84
+
+Protocol = Literal["auto", "5", "3.1.1"]
+Publish = Callable[[Message], Awaitable[None]]
+
+_CHANCE = SystemRandom()
+log = structlog.get_logger(__name__)
+# paho reports each lost connection at a level meant for its own users; ours read the lines written here.
+_QUIET = logging.getLogger("nightturn.telemetry.wire")
+_QUIET.setLevel(logging.CRITICAL)
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How patient the connection is, seconds: `answer` for each answer of the broker, the rest for trying again."""
+
+    answer_s: float = 5.0
+    backoff_first_s: float = 0.1
+    backoff_most_s: float = 5.0
+    keepalive_s: int = 20
+
+
+class Connection:
+    """Keeps a session with the broker alive until its `serve` coroutine returns.
+
+    Args:
+        address: where and as whom.
+        identifier: client id, the same at every connect, so that the broker ends a half-dead older session (and
+            publishes its will) before the new one announces itself.
+        will: makes the last will, at each connect.
+        protocol: "auto" tries MQTT 5 and falls back to 3.1.1 for good once a broker says that it cannot.
+    """
+
+    def __init__(
+        self,
+        address: Address,
+        *,
+        identifier: str,
+        will: Callable[[], Message],
+        protocol: Protocol = "auto",
+        timing: Timing | None = None,
+        jitter: Callable[[], float] = _CHANCE.random,
+    ) -> None:
+        self._address = address
+        self._identifier = identifier
+        self._will = will
+        self._timing = timing or Timing()
+        self._jitter = jitter
+        self._may_fall_back = protocol == "auto"
+        self._version = aiomqtt.ProtocolVersion.V311 if protocol == "3.1.1" else aiomqtt.ProtocolVersion.V5
+        self._stop = asyncio.Event()
+        self._failures = 0
+        self._last_trouble = ""
+        self.connects = 0
+        self.connected = False
+
+    @property
+    def protocol(self) -> Literal["5", "3.1.1"]:
+        """The version in use."""
+        return "5" if self._version == aiomqtt.ProtocolVersion.V5 else "3.1.1"
+
+    @property
+    def expiry(self) -> bool:
+        """Whether message expiry works: MQTT 3.1.1 has none."""
+        return self._version == aiomqtt.ProtocolVersion.V5
+
+    @property
+    def hopeful(self) -> bool:
+        """Connected, or on the way there for the first time."""
+        return self.connected or self._failures == 0
+
+    def stop(self) -> None:
+        """Give up waiting for a broker; a session that is up ends when its `serve` returns."""
+        self._stop.set()
+
+    def delivered(self) -> None:
+        """Something went through: the next trouble starts with a short wait again."""
+        self._failures = 0
+
+    async def run(self, serve: Callable[[Publish], Awaitable[None]]) -> None:
+        """Connect, serve, and connect again until `serve` returns by itself or `stop` is called in between.
+
+        `serve` is cancelled when the connection is lost. Network trouble is waited out, never raised.
+        """
+        while not self._stop.is_set():
+            try:
+                await self._session(serve)
+            except MqttConnectError as problem:
+                if self._falls_back(problem):
+                    continue
+                await self._pause(str(problem))
+            except aiomqtt.MqttError as problem:
+                await self._pause(str(problem))
+            else:
+                return
+
+    async def _session(self, serve: Callable[[Publish], Awaitable[None]]) -> None:
+        client = self._client()
+        try:
+            async with client:
+                self._up()
+                try:
+                    await _race(serve(lambda message: self._publish(client, message)), client.until_lost())
+                finally:
+                    self.connected = False
+        except BaseException:
+            client.abandon()
+            raise
+
+    def _client(self) -> ConfirmingClient:
+        will = self._will()
+        address = self._address
+        return ConfirmingClient(
+            address.host,
+            address.port,
+            username=address.username,
+            password=address.password,
+            identifier=self._identifier,
+            protocol=self._version,
+            will=aiomqtt.Will(will.topic, will.payload, qos=QOS, retain=will.retain),
+            timeout=self._timing.answer_s,
+            keepalive=self._timing.keepalive_s,
+            max_inflight_messages=IN_FLIGHT,
+            tls_context=address.tls_context,
+            logger=_QUIET,
+        )
+
+    async def _publish(self, client: ConfirmingClient, message: Message) -> None:
+        properties = None
+        if self.expiry:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it bare
+            properties.ContentType = "application/json"
+            if message.expiry_s is not None:
+                properties.MessageExpiryInterval = message.expiry_s
+        await client.publish_confirmed(
+            message.topic, message.payload, retain=message.retain, properties=properties
+        )
+        self.delivered()
+
+    def _up(self) -> None:
+        self.connects += 1
+        self.connected = True
+        self._last_trouble = ""
+        log.info("mqtt_connected", broker=self._address.text, protocol=self.protocol, expiry=self.expiry)
+
+    def _falls_back(self, problem: MqttConnectError) -> bool:
+        code = problem.rc.value if isinstance(problem.rc, ReasonCode) else problem.rc
+        if not (self._may_fall_back and self.expiry and code == UNSUPPORTED_VERSION):
+            return False
+        self._version = aiomqtt.ProtocolVersion.V311
+        log.warning(
+            "mqtt_fell_back",
+            broker=self._address.text,
+            protocol=self.protocol,
+            detail="the broker does not speak MQTT 5: message expiry is off and refusals cannot be seen",
+        )
+        return True
+
+    async def _pause(self, trouble: str) -> None:
+        """Wait 0.1 s, doubling to 5 s, each time between half and all of it; say each new trouble once."""
+        if trouble != self._last_trouble:
+            self._last_trouble = trouble
+            log.warning("mqtt_unreachable", broker=self._address.text, detail=trouble)
+        timing = self._timing
+        wait_s = min(timing.backoff_most_s, timing.backoff_first_s * 2 ** min(self._failures, 16))
+        self._failures += 1
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._stop.wait(), wait_s * (0.5 + 0.5 * self._jitter()))
+
+
+async def _race(serve: Awaitable[None], lost: Awaitable[None]) -> None:
+    """Return when `serve` does; raise what either raises; leave neither running."""
+    tasks = [asyncio.ensure_future(serve), asyncio.ensure_future(lost)]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+        outcomes = await asyncio.gather(*tasks, return_exceptions=True)
+    for outcome in outcomes:
+        if isinstance(outcome, BaseException) and not isinstance(outcome, asyncio.CancelledError):
+            raise outcome

@@ -1,0 +1,277 @@
+"""The MQTT sink: rows in from any thread, messages out, and the fixtures never wait for the network."""
+
+import asyncio
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from typing import Literal, Protocol
+
+import msgspec
+import structlog
+
+from nightturn.errors import ConfigError
+from nightturn.model.records import Emit
+from nightturn.telemetry import payloads
+from nightturn.telemetry.address import parse_url
+from nightturn.telemetry.client import Connection, Publish, Timing
+from nightturn.telemetry.composer import Composer
+from nightturn.telemetry.confirming import RefusedError
+from nightturn.telemetry.delivery import Delivery
+from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained
+from nightturn.telemetry.outbox import Outbox
+from nightturn.telemetry.payloads import Health, Stamp
+from nightturn.telemetry.topics import Topics
+
+QUEUE_MAX = 10_000
+HEALTH_S = 10.0
+GOODBYE_S = 2.0
+STARTED_REASON = "running"
+WILL_REASON = "connection lost"
+CLEAN_REASON = "stopped"
+
+log = structlog.get_logger(__name__)
+
+
+class BrokerPart(Protocol):
+    """What of `[mqtt]` is read here (`settings.rig.MqttPart`)."""
+
+    @property
+    def url(self) -> str: ...  # noqa: D102  the field of that name
+    @property
+    def protocol(self) -> Literal["auto", "5", "3.1.1"]: ...  # noqa: D102
+    @property
+    def username(self) -> str | None: ...  # noqa: D102
+    @property
+    def cafile(self) -> str | None: ...  # noqa: D102
+
+
+class Counters(msgspec.Struct, frozen=True):
+    """How the telemetry is doing since the daemon started.
+
+    Attributes:
+        queued: messages that wait or are on their way.
+        published: messages that the broker has taken.
+        dropped: queued messages that made room for newer ones.
+        refused: messages that the broker did not take; the last ones are in `Publisher.parked`.
+        unpublishable: rows whose names cannot stand in a topic.
+        connects: sessions, the first included.
+    """
+
+    queued: int
+    published: int
+    dropped: int
+    refused: int
+    unpublishable: int
+    connects: int
+
+
+class Publisher:
+    """Publishes rows, state and its own health; loses the oldest when the broker stays away too long.
+
+    `offer`, `announce`, `lower_alarm` and `stop` may be called from any thread, before, during and after `run`.
+
+    Args:
+        settings: `[mqtt]` of the rig.
+        daemon_boot: a word that no other start of this daemon has.
+        utc_ns: the clock that people read.
+        password: kept out of the rig file by whoever has it.
+
+    Raises:
+        ConfigError: the address, the lab or the host name cannot be used.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerPart,
+        *,
+        lab: str,
+        host: str,
+        daemon_boot: str,
+        utc_ns: Callable[[], int],
+        version: str,
+        password: str | None = None,
+        queue_max: int = QUEUE_MAX,
+        health_s: float = HEALTH_S,
+        timing: Timing | None = None,
+    ) -> None:
+        self._topics = Topics(lab, host)
+        self._daemon_boot = daemon_boot
+        self._utc_ns = utc_ns
+        self._version = version
+        self._health_s = health_s
+        self._lock = threading.Lock()
+        self._composer = Composer(self._topics, daemon_boot)
+        self._outbox = Outbox(queue_max, self._on_put)
+        self._delivery = Delivery(self._outbox)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._woken = False
+        self._stopped_early = False
+        self._unpublishable = 0
+        address = parse_url(
+            settings.url, username=settings.username, password=password, cafile=settings.cafile
+        )
+        self._connection = Connection(
+            address,
+            identifier=f"nightturn-{lab}-{host}",
+            will=lambda: self._host_message("offline", WILL_REASON),
+            protocol=settings.protocol,
+            timing=timing,
+        )
+
+    @property
+    def backlog(self) -> int:
+        """Messages that wait or are on their way."""
+        return self._outbox.backlog
+
+    @property
+    def connected(self) -> bool:
+        """Whether a broker has accepted us and not gone since."""
+        return self._connection.connected
+
+    @property
+    def parked(self) -> tuple[tuple[str, str], ...]:
+        """Topic and reason of the last refusals, at most 100."""
+        return tuple(self._delivery.parked)
+
+    @property
+    def counters(self) -> Counters:
+        """A snapshot for health pages."""
+        return Counters(
+            queued=self._outbox.backlog,
+            published=self._delivery.published,
+            dropped=self._outbox.dropped,
+            refused=self._delivery.refused,
+            unpublishable=self._unpublishable,
+            connects=self._connection.connects,
+        )
+
+    def announce(self, fixture: str, info: Mapping[str, object]) -> None:
+        """Retain what stands on a fixture; `run` in it names the run that the next messages belong to.
+
+        Raises:
+            ConfigError: the fixture's id cannot stand in a topic.
+        """
+        with self._lock:
+            self._put(self._composer.info(fixture, info, self._utc_ns()))
+
+    def offer(self, fixture: str, emit: Emit) -> None:
+        """Take a row: encode it, put it in the outbox, return. Rows of no interest to MQTT are passed over."""
+        try:
+            with self._lock:
+                self._put(self._composer.row(fixture, emit.row))
+        except ConfigError as problem:
+            self._unpublishable += 1
+            if self._unpublishable == 1:
+                log.warning("mqtt_unpublishable", fixture=fixture, dataset=emit.dataset, detail=str(problem))
+
+    def lower_alarm(self, fixture: str, alarm_id: str) -> None:
+        """The alarm is over and seen: clear its retained topic. Unknown alarms are ignored."""
+        with self._lock:
+            self._put(self._composer.lower_alarm(fixture, alarm_id))
+
+    async def run(self, started: Callable[[], None] = lambda: None) -> None:
+        """Publish until `stop`; without a broker, wait for one. One publisher runs once; `started` is called when `stop` works."""
+        with self._lock:
+            if self._stopped_early:
+                return
+            self._loop = asyncio.get_running_loop()
+        started()
+        self._outbox.put(self._host_message("online", STARTED_REASON))
+        health = asyncio.create_task(self._report_health())
+        try:
+            await self._connection.run(self._serve)
+        finally:
+            health.cancel()
+            await asyncio.gather(health, return_exceptions=True)
+            with self._lock:
+                self._loop = None
+
+    def stop(self, drain_s: float = 0.0) -> None:
+        """End `run`: deliver what can be delivered within `drain_s`, say offline, disconnect.
+
+        While the broker is known to be away it ends at once. Cancelling `run` instead leaves the last will unsaid.
+        """
+        with self._lock:
+            if self._loop is None:
+                self._stopped_early = True
+            else:
+                self._loop.call_soon_threadsafe(self._begin_stop, self._loop, drain_s)
+
+    async def drain(self, timeout_s: float) -> bool:
+        """Wait until nothing is left to deliver; False when time ran out. For the loop that `run` is on."""
+        return await self._delivery.drain(timeout_s)
+
+    def wait_below(self, count: int, timeout_s: float) -> bool:
+        """Block until fewer than `count` messages are left; False when time ran out. For other threads only."""
+        return self._outbox.wait_below(count, timeout_s)
+
+    def _put(self, messages: Iterable[Message]) -> None:
+        for message in messages:
+            self._outbox.put(message)
+
+    def _host_message(self, state: Literal["online", "offline"], reason: str) -> Message:
+        payload = payloads.host_state(
+            state,
+            reason=reason,
+            version=self._version,
+            daemon_boot=self._daemon_boot,
+            ts_ns=self._utc_ns(),
+        )
+        return retained(self._topics.host_state(), payload)
+
+    def _on_put(self) -> None:
+        if not self._woken and self._loop is not None:
+            self._woken = True
+            self._loop.call_soon_threadsafe(self._wake)
+
+    # on the loop
+
+    async def _serve(self, publish: Publish) -> None:
+        await self._delivery.serve(publish)
+        try:
+            async with asyncio.timeout(GOODBYE_S):
+                await publish(self._host_message("offline", CLEAN_REASON))
+        except (RefusedError, TimeoutError) as problem:
+            log.warning("mqtt_goodbye_failed", detail=str(problem))
+
+    async def _report_health(self) -> None:
+        while True:
+            await asyncio.sleep(self._health_s)
+            if not self.connected:
+                continue
+            self._delivery.retry_held()
+            self._outbox.put(self._host_message("online", STARTED_REASON))
+            with self._lock:
+                stamps = self._composer.stamps()
+            for fixture, stamp in stamps.items():
+                topic = self._topics.measurement(fixture, "health")
+                self._outbox.put(latest(topic, self._health(stamp), M_EXPIRY_S))
+
+    def _health(self, stamp: Stamp) -> bytes:
+        counters = self.counters
+        return payloads.health(
+            Health(
+                v=payloads.VERSION,
+                ts=payloads.utc_text(self._utc_ns()),
+                seq=stamp.seq,
+                daemon_boot=stamp.daemon_boot,
+                run=stamp.run,
+                queued_messages=counters.queued,
+                published_messages=counters.published,
+                dropped_messages=counters.dropped,
+                refused_messages=counters.refused,
+                unpublishable_rows=counters.unpublishable,
+                reconnects=max(0, counters.connects - 1),
+                expiry=self._connection.expiry,
+            )
+        )
+
+    def _wake(self) -> None:
+        self._woken = False
+        self._delivery.wake()
+
+    def _begin_stop(self, loop: asyncio.AbstractEventLoop, drain_s: float) -> None:
+        self._delivery.finish(drain_s)
+        if drain_s > 0 and self._connection.hopeful:
+            loop.call_later(drain_s, self._connection.stop)
+        else:
+            self._connection.stop()

@@ -1,0 +1,81 @@
+"""The topic tree: who publishes what where.
+
+    nightturn/v1/<lab>/<fixture>/info            retained
+    nightturn/v1/<lab>/<fixture>/state           retained
+    nightturn/v1/<lab>/<fixture>/m/cycle         one per cycle; also m/live and m/health; expire after a day
+    nightturn/v1/<lab>/<fixture>/alarm/<id>      retained while active, cleared by an empty payload
+    nightturn/v1/<lab>/<fixture>/ev/<type>
+    nightturn/v1/<lab>/<fixture>/cmd/<name>      reserved; nothing subscribes to it
+    nightturn/v1/<lab>/host/<host>/state         retained, and the last will
+
+`host` is no fixture id, so the two branches cannot meet.
+"""
+
+import re
+from typing import Literal
+
+from nightturn.errors import ConfigError
+from nightturn.model.names import LAB_NAME, fixture_id_problem
+
+ROOT = "nightturn"
+MAJOR = "v1"
+
+Measurement = Literal["cycle", "live", "health"]
+
+HOST_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,62}")
+WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
+
+
+def _segment(text: str, pattern: re.Pattern[str], what: str) -> str:
+    if not pattern.fullmatch(text):
+        raise ConfigError(
+            f"{text!r} cannot be part of a topic", where=what, allowed=f"{pattern.pattern}; no /, + or #"
+        )
+    return text
+
+
+class Topics:
+    """Builds the topics of one lab and one host.
+
+    Raises:
+        ConfigError: a name that could not stand between two slashes.
+    """
+
+    def __init__(self, lab: str, host: str) -> None:
+        self.lab = _segment(lab, LAB_NAME, "lab")
+        self.host = _segment(host, HOST_NAME, "host")
+        self._lab_root = f"{ROOT}/{MAJOR}/{self.lab}"
+
+    def host_state(self) -> str:
+        """Where the daemon itself says that it is online."""
+        return f"{self._lab_root}/host/{self.host}/state"
+
+    def info(self, fixture: str) -> str:
+        """What stands on the fixture and how it is set up."""
+        return f"{self._of(fixture)}/info"
+
+    def state(self, fixture: str) -> str:
+        """What the fixture is doing."""
+        return f"{self._of(fixture)}/state"
+
+    def measurement(self, fixture: str, kind: Measurement) -> str:
+        """Figures of a cycle, live values, or the health of the telemetry itself."""
+        return f"{self._of(fixture)}/m/{kind}"
+
+    def alarm(self, fixture: str, alarm_id: str) -> str:
+        """One alarm, retained while it needs a person."""
+        return f"{self._of(fixture)}/alarm/{_segment(alarm_id, WORD, 'alarm id')}"
+
+    def event(self, fixture: str, kind: str) -> str:
+        """Something that happened."""
+        return f"{self._of(fixture)}/ev/{_segment(kind, WORD, 'event type')}"
+
+    def command(self, fixture: str, name: str) -> str:
+        """Where a command would arrive; nothing subscribes here."""
+        return f"{self._of(fixture)}/cmd/{_segment(name, WORD, 'command')}"
+
+    def _of(self, fixture: str) -> str:
+        problem = fixture_id_problem(fixture)
+        if problem is not None:
+            raise ConfigError(problem, where="fixture id")
+        return f"{self._lab_root}/{fixture}"
