@@ -75,6 +75,24 @@ def variant_names(folder: Path) -> list[str]:
     return sorted(path.stem for path in (folder / "variants").glob("*.toml"))
 
 
+def variants_for(
+    path: Path, rig: Rig, fixture: str, name: str = "", *, figures: Collection[str] | None = None
+) -> list[Variant]:
+    """The variants a fixture may meet: the one named, else the one mounted, else all beside `bench.toml`.
+
+    Raises:
+        ConfigError: no such variant, or none at all.
+        StorageError: the mount card cannot be read.
+    """
+    card = None if name else read_card(data_root(path, rig), fixture)
+    mounted = [card.variant] if card else variant_names(path.parent)
+    names = [name] if name else mounted
+    if not names:
+        allowed = "at least one variants/<name>.toml with rated_torque_nm, pole_pairs and slots"
+        raise ConfigError("no variant beside the rig", where=str(path.parent / "variants"), allowed=allowed)
+    return [load_variant(path.parent, each, figures=figures) for each in names]
+
+
 def data_root(path: Path, rig: Rig) -> Path:
     """The folder for everything recorded: `bench.data`, relative to the folder of `bench.toml`."""
     return path.parent / rig.bench.data

@@ -113,6 +113,20 @@ def variant_mistakes(
     return tuple(found)
 
 
+def fixture_named(rig: Rig, fixture: str, file: str) -> FixtureSettings:
+    """The fixture of that id.
+
+    Raises:
+        ConfigError: the rig has no such fixture; names the ones it has.
+    """
+    known = {each.id: each for each in rig.fixture}
+    if fixture not in known:
+        raise ConfigError(
+            f"no fixture {shown(fixture)}{did_you_mean(fixture, known)}", where=file, allowed=listed(known)
+        )
+    return known[fixture]
+
+
 def card_mistakes(fixture: str, card: MountCard) -> tuple[ConfigError, ...]:
     """Names on a mount card that are no names, or would climb out of a folder."""
     place = Place("mount card")

@@ -1,0 +1,122 @@
+"""The command line: one module per verb; this one finds the verb, and turns errors into lines and exit codes.
+
+A verb is a module with a function `run`, whose signature typer reads and whose docstring is its help, and a text
+`EXAMPLE`. It is imported only when it is asked for; heavy rooms are imported inside `run`.
+"""
+
+import importlib
+import inspect
+import sys
+from collections.abc import Sequence
+from typing import Annotated, NamedTuple
+
+import typer
+
+from nightturn.errors import (
+    CalibrationError,
+    ConfigError,
+    DeviceError,
+    NightturnError,
+    StorageError,
+    TelemetryError,
+)
+
+PURPOSE = "Qualifies how smoothly a rotary actuator turns: ripple, cogging and friction, cycle by cycle, over whole nights."
+SAFETY = (
+    "Rotating machinery: the motion lease is not a safety function; emergency stop, guards and safe torque off belong "
+    "in certified hardware; follow local codes and qualified people."
+)
+EXITS = (
+    "Exit codes: 0 good, 1 a check or verdict failed, 2 usage or configuration, 3 device or link, 4 storage."
+)
+
+
+class Verb(NamedTuple):
+    """Where a verb lives and what the list of verbs says about it."""
+
+    module: str
+    line: str
+
+
+# A verb more: one module, one line here.
+VERBS: dict[str, Verb] = {
+    "check": Verb(
+        "nightturn.cli.check", "Check a rig file: time, travel, orders, sampling; refuse what cannot work."
+    ),
+    "mount": Verb("nightturn.cli.mount", "Write the card of the unit that has been mounted on a fixture."),
+    "ports": Verb("nightturn.cli.ports", "List serial ports under names that stay the same."),
+}
+
+EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
+    (ConfigError, 2),
+    (CalibrationError, 2),
+    (DeviceError, 3),
+    (TelemetryError, 3),
+    (StorageError, 4),
+    (NightturnError, 1),
+)
+
+
+def exit_code(error: NightturnError) -> int:
+    """The process's exit code for an error that ends it."""
+    return next(code for kind, code in EXIT_CODES if isinstance(error, kind))
+
+
+def build(arguments: Sequence[str]) -> typer.Typer:
+    """The application, with only the verb that the arguments ask for imported."""
+    app = typer.Typer(
+        help=f"{PURPOSE}\n\n{SAFETY}",
+        epilog=EXITS,
+        add_completion=False,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_root)
+    asked = next((argument for argument in arguments if not argument.startswith("-")), "")
+    for name, verb in VERBS.items():
+        if name == asked:
+            module = importlib.import_module(verb.module)
+            text = inspect.cleandoc(module.run.__doc__)
+            app.command(name, help=text, short_help=verb.line, epilog=f"Example: {module.EXAMPLE}")(
+                module.run
+            )
+        else:
+            app.command(name, short_help=verb.line)(_entry_in_the_list)
+    return app
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Entry point of `nightturn`; ends the process with its exit code.
+
+    An error that nightturn raises on purpose becomes a line on stderr; anything else is a fault of ours and shows
+    its traceback.
+    """
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        build(given)(args=given, prog_name="nightturn")
+    except NightturnError as error:
+        for line in str(error).splitlines():
+            typer.echo(f"nightturn: {line}", err=True)
+        sys.exit(exit_code(error))
+
+
+def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the flag
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"nightturn {version('nightturn')}")
+        raise typer.Exit
+
+
+def _root(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
+    pass
+
+
+def _entry_in_the_list() -> None:
+    """A verb that was not asked for; it is there to be listed and to be suggested."""

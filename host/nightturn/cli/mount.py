@@ -1,0 +1,53 @@
+"""`nightturn mount`: who put which unit on a fixture."""
+
+import time
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from nightturn.cli.arguments import AsJson, BenchFile
+
+EXAMPLE = 'nightturn mount bench.toml pan-a1 --unit Q-0117 --variant pan15 --operator "R. Vale" --travel-zero'
+
+
+def run(
+    bench: BenchFile,
+    fixture: Annotated[str, typer.Argument(help="The fixture's id.")],
+    *,
+    unit: Annotated[str, typer.Option(help="The unit's serial.")],
+    variant: Annotated[str, typer.Option(help="The product: a file in variants/ beside the rig file.")],
+    operator: Annotated[str, typer.Option(help="Who mounted it.")],
+    notes: Annotated[str, typer.Option(help="Anything worth knowing in the morning.")] = "",
+    travel_zero: Annotated[
+        bool,
+        typer.Option("--travel-zero", help="I have seen that the cable hangs free: travel counts from here."),
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Append a mount card under the data root; the last card is in force when a run begins.
+
+    Nothing moves without a card. A newer card ends a run at its next standstill.
+    """
+    from nightturn.cli.output import print_json
+    from nightturn.model.cards import MountCard
+    from nightturn.settings.load import append_card, data_root, load_rig, load_variant
+    from nightturn.settings.validate import fixture_named
+
+    rig = load_rig(bench)
+    station = fixture_named(rig, fixture, str(bench))
+    product = load_variant(bench.parent, variant)
+    mounted = datetime.fromtimestamp(time.time_ns() // 10**9, UTC).isoformat().replace("+00:00", "Z")
+    card = MountCard(
+        unit=unit,
+        variant=product.name,
+        operator=operator.strip(),
+        notes=notes,
+        mounted_utc=mounted,
+        travel_zero_confirmed=travel_zero,
+    )
+    path = append_card(data_root(bench, rig), station.id, card)
+    if as_json:
+        print_json({"fixture": station.id, "path": str(path), "card": card})
+    else:
+        typer.echo(f"{station.id}: {card.unit} ({card.variant}) mounted by {card.operator}; card in {path}")

@@ -1,0 +1,38 @@
+"""An outlook as rows for people."""
+
+from nightturn.fixture.outlook import Outlook, PhaseOutlook
+
+
+def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
+    """Name and value of everything that `check` shows."""
+    low, high = outlook.range_deg
+    line = f"{outlook.wire_bytes_per_s / 1000:.1f} kB/s"
+    line += "" if outlook.wire_load_pct is None else f", {outlook.wire_load_pct:.0f} % of the line"
+    rows = [
+        ("cycle", f"{outlook.cycle_s:.0f} s"),
+        ("night of 8 h", f"{outlook.cycles_per_night} cycles, {outlook.strokes_per_night} strokes"),
+        ("travel", f"{outlook.peak_deg[0]:.0f}° to {outlook.peak_deg[1]:.0f}° of [{low:g}, {high:g}]"),
+        ("net travel", f"{outlook.net_travel_deg:+.1f}° after two cycles"),
+        ("orders of the unit", _orders(outlook.unit_orders)),
+        ("orders of the drive", _orders(outlook.drive_orders)),
+        ("orders in common", _orders(outlook.shared_orders) or "none above 4"),
+        ("samples on the wire", line),
+    ]
+    rows += [
+        (phase.phase.replace("_", " "), _phase(phase, outlook.unit_orders[-1])) for phase in outlook.phases
+    ]
+    rows += [("warning", warning) for warning in outlook.warnings]
+    rows += [("error", str(error)) for error in outlook.errors]
+    return rows
+
+
+def _orders(orders: tuple[int, ...]) -> str:
+    return " ".join(str(order) for order in orders)
+
+
+def _phase(phase: PhaseOutlook, order: int) -> str:
+    share = "" if phase.resonance_share is None else f" ({phase.resonance_share * 100:.0f} % of resonance)"
+    return (
+        f"{phase.revolutions} turns a pass at {phase.speed_rpm:g} rpm: {phase.samples_per_bin:.1f} samples an angle bin, "
+        f"order {order} at {phase.order_hz:.1f} Hz{share}, {phase.samples_per_period:.0f} samples a period"
+    )
