@@ -1,18 +1,29 @@
 """The catalogue: SQLite beside the data, for asking which runs and files there are; the files are the truth."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import NamedTuple
+
+import pyarrow.parquet as pq
 
 from nightturn.errors import StorageError
 from nightturn.model.rows import ChunkPlan
-from nightturn.storage import paths
+from nightturn.storage import paths, tree
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import Manifest, manifests
+from nightturn.storage.parquet import facts_of
 from nightturn.storage.seal import Sealed
+from nightturn.storage.segment import HEADER_BYTES_MAX, decode_header
 
 BUSY_S_MAX = 30.0
 
 _TABLES = """
+create table if not exists runs (
+    fixture text not null, run text not null, started_utc_ns integer not null, state text not null,
+    ended_utc_ns integer, reason text not null, kept integer not null, primary key (fixture, run)
+) strict;
 create table if not exists chunks (
     path text primary key, dataset text not null, fixture text not null, run text not null, chunk_no integer not null,
     epoch integer not null, record_first integer not null, record_last integer not null, rows integer not null,
@@ -21,50 +32,150 @@ create table if not exists chunks (
 create index if not exists chunks_of_run on chunks (fixture, run, dataset, chunk_no);
 create table if not exists segments (
     path text primary key, fixture text not null, run text not null, record_first integer not null,
-    record_last integer not null, bytes integer not null, sealed_utc_ns integer not null
+    bytes integer not null, started_utc_ns integer not null
 ) strict;
 """
+_ADD_RUN = "insert or replace into runs values (?, ?, ?, ?, ?, ?, ?)"
+_ADD_CHUNK = "insert or replace into chunks values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_ADD_SEGMENT = "insert or replace into segments values (?, ?, ?, ?, ?, ?)"
+
+
+class ChunkEntry(NamedTuple):
+    """One Parquet file in the catalogue."""
+
+    path: str
+    dataset: str
+    fixture: str
+    run: str
+    chunk_no: int
+    epoch: int
+    record_first: int
+    record_last: int
+    rows: int
+    ts_first: int | None
+    ts_last: int | None
+    bytes: int
+
+
+class SegmentEntry(NamedTuple):
+    """One sealed tape segment in the catalogue."""
+
+    path: str
+    fixture: str
+    run: str
+    record_first: int
+    bytes: int
+    started_utc_ns: int
 
 
 class Catalogue:
-    """One SQLite file; every call opens it anew, so any thread may call."""
+    """One SQLite file; every call opens it anew, so any thread may call.
+
+    Raises:
+        StorageError: every method, when SQLite refuses.
+    """
 
     def __init__(self, root: Path) -> None:
         self.root = root
-        with self.transaction() as rows:
+        with self._transaction() as rows:
+            # Write-ahead logging lets readers in while a seal is entered.
+            rows.execute("pragma journal_mode = wal")
             rows.executescript(_TABLES)
 
-    @contextmanager
-    def transaction(self) -> Iterator[sqlite3.Connection]:
-        """A connection that commits at the end, or rolls back.
+    def add_run(self, manifest: Manifest) -> None:
+        """Enter a run, or how it stands now."""
+        with self._transaction() as rows:
+            rows.execute(_ADD_RUN, _run_row(manifest))
+
+    def add_sealed(self, fixture: str, plan: ChunkPlan, sealed: Sealed, moved_to: str) -> None:
+        """Enter the chunks and the segment of one seal."""
+        identity = (fixture, plan.run, plan.chunk_no, plan.epoch, plan.first, plan.last)
+        segment = (moved_to, fixture, plan.run, plan.first, sealed.segment_bytes, sealed.started_utc_ns)
+        with self._transaction() as rows:
+            rows.executemany(
+                _ADD_CHUNK,
+                [
+                    (c.path, c.dataset, *identity, c.rows, c.ts_first, c.ts_last, c.bytes)
+                    for c in sealed.chunks
+                ],
+            )
+            rows.execute(_ADD_SEGMENT, segment)
+
+    def runs(self) -> list[tuple[str, str, bool]]:
+        """(fixture, run, kept) of every run, newest first."""
+        query = "select fixture, run, kept from runs order by started_utc_ns desc, fixture"
+        with self._transaction() as rows:
+            return [(fixture, run, bool(kept)) for fixture, run, kept in rows.execute(query)]
+
+    def chunks(self, fixture: str, run: str, dataset: str) -> list[ChunkEntry]:
+        """The files of a run's dataset, in order."""
+        query = "select * from chunks where fixture = ? and run = ? and dataset = ? order by record_first"
+        with self._transaction() as rows:
+            return [ChunkEntry(*row) for row in rows.execute(query, (fixture, run, dataset))]
+
+    def segments(self) -> list[SegmentEntry]:
+        """Every sealed segment, oldest first."""
+        with self._transaction() as rows:
+            query = "select * from segments order by started_utc_ns, fixture, record_first"
+            return [SegmentEntry(*row) for row in rows.execute(query)]
+
+    def forget_segments(self, gone: Sequence[str]) -> None:
+        """Take segments out before their files are deleted."""
+        with self._transaction() as rows:
+            rows.executemany("delete from segments where path = ?", [(path,) for path in gone])
+
+    def rebuild(self) -> None:
+        """Make the catalogue anew from the files alone.
 
         Raises:
-            StorageError: SQLite says why.
+            CorruptFileError: a footer or header cannot be read.
         """
+        files = RealFiles(self.root)
+        runs = [_run_row(manifest) for manifest in manifests(files)]
+        chunks = list(_chunk_rows(files))
+        segments = list(_segment_rows(files))
+        with self._transaction() as rows:
+            for table in ("runs", "chunks", "segments"):
+                rows.execute(f"delete from {table}")  # noqa: S608 - names from the line above
+            rows.executemany(_ADD_RUN, runs)
+            rows.executemany(_ADD_CHUNK, chunks)
+            rows.executemany(_ADD_SEGMENT, segments)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
         path = self.root / paths.CATALOGUE
         try:
             self.root.mkdir(parents=True, exist_ok=True)
             with closing(sqlite3.connect(path, timeout=BUSY_S_MAX)) as connection, connection:
                 yield connection
         except (sqlite3.Error, OSError) as problem:
-            raise StorageError(f"{path}: {problem}") from problem
+            raise StorageError(f"{path}: {problem}; it can be made anew from the files") from problem
 
-    def add_sealed(self, fixture: str, plan: ChunkPlan, sealed: Sealed, moved_to: str, utc_ns: int) -> None:
-        """Enter the chunks and the segment of one seal.
 
-        Raises:
-            StorageError: SQLite refuses.
-        """
-        with self.transaction() as rows:
-            identity = (fixture, plan.run, plan.chunk_no, plan.epoch, plan.first, plan.last)
-            rows.executemany(
-                "insert or replace into chunks values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [
-                    (c.path, c.dataset, *identity, c.rows, c.ts_first, c.ts_last, c.bytes)
-                    for c in sealed.chunks
-                ],
-            )
-            rows.execute(
-                "insert or replace into segments values (?, ?, ?, ?, ?, ?, ?)",
-                (moved_to, fixture, plan.run, plan.first, plan.last, sealed.segment_bytes, utc_ns),
-            )
+def _run_row(manifest: Manifest) -> tuple[object, ...]:
+    ended = (manifest.state, manifest.ended_utc_ns, manifest.reason, int(manifest.kept))
+    return (manifest.fixture, manifest.run, manifest.started_utc_ns, *ended)
+
+
+def _chunk_rows(files: RealFiles) -> Iterator[ChunkEntry]:
+    for dataset in tree.DATASETS:
+        for fixture in tree.fixtures(files):
+            for folder in tree.run_folders(files, dataset, fixture):
+                for path, name in tree.chunks(files, folder.path):
+                    real = files.root / path
+                    facts = facts_of(pq.read_metadata(real), path)
+                    span = [int(facts[key]) if facts[key] else None for key in ("ts_first", "ts_last")]
+                    yield ChunkEntry(
+                        path, dataset, fixture, folder.run, name.chunk_no, int(facts["epoch"]), name.first, name.last,
+                        int(facts["rows"]), span[0], span[1], real.stat().st_size,
+                    )  # fmt: skip
+
+
+def _segment_rows(files: RealFiles) -> Iterator[SegmentEntry]:
+    for fixture in files.list("journal"):
+        for path in tree.segments(files, paths.sealed_folder(fixture)):
+            real = files.root / path
+            with real.open("rb") as opened:
+                header, _ = decode_header(opened.read(HEADER_BYTES_MAX + 64), path)
+            size = real.stat().st_size
+            yield SegmentEntry(path, fixture, header.run, header.first_record_no, size, header.started_utc_ns)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import pyarrow as pa
 
-from nightturn.acquisition.blocks import unpack
+from nightturn.acquisition.blocks import Samples, unpack
 from nightturn.errors import StorageError
 from nightturn.model.rows import ChunkPlan
 from nightturn.model.tiles import Int64s
@@ -87,7 +87,7 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
     if not bodies:
         _check_count(0, plan)
         return SCHEMA.empty_table()
-    samples = unpack(bodies)
+    samples = _unpack(bodies, plan.ticks_per_sample)
     _check_count(len(samples.index), plan)
     if (np.diff(samples.index) <= 0).any():
         raise StorageError(
@@ -106,6 +106,22 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
         pa.array(samples.inputs),
     ]
     return pa.Table.from_arrays(columns, schema=SCHEMA)
+
+
+def _unpack(bodies: list[bytes], ticks_per_sample: int) -> Samples:
+    try:
+        return unpack(bodies, ticks_per_sample)
+    except ValueError:
+        # A frame that passed its CRC and yet is no block: the core counted it as bad and took nothing from it.
+        return unpack([body for body in bodies if _is_whole(body)], ticks_per_sample)
+
+
+def _is_whole(body: bytes) -> bool:
+    try:
+        unpack([body], 1)
+    except ValueError:
+        return False
+    return True
 
 
 def _check_count(samples: int, plan: ChunkPlan) -> None:

@@ -12,7 +12,7 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tape
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.seal import Sealed, move_to_sealed, write_chunks
-from nightturn.storage.segment import SegmentHeader, encode_header
+from nightturn.storage.segment import Segment, SegmentHeader, encode_header, read_segment
 from nightturn.world import Clock, Files
 
 
@@ -95,6 +95,27 @@ class Journal:
         self._at_cut = False
         return self._part.path
 
+    def reopen(self, path: str) -> Segment:
+        """Go on in a segment that recovery found, after its last whole record; what is torn behind it is cut off.
+
+        Raises:
+            StorageError: a segment is open already, or the file cannot be read or cut.
+            CorruptFileError: its header is not whole.
+        """
+        if self._part is not None:
+            raise StorageError(f"{self._part.path} is still open")
+        try:
+            segment = read_segment(self._files.read(path), path)
+            if segment.dropped_bytes:
+                self._files.truncate(path, segment.good_bytes)
+                self._files.sync(path)
+        except OSError as problem:
+            raise StorageError(f"{path}: {problem.strerror or problem}") from problem
+        salt, utc_ns = tape.salt_of(segment.header.segment_id), self._clock.utc_ns()
+        self._part = _Part(path, salt, segment.good_bytes, segment.last_record_no, utc_ns)
+        self._at_cut = segment.ends_with_cut
+        return segment
+
     def write(self, records: Sequence[Record]) -> int:
         """Append the records in one write and return the number of the last.
 
@@ -122,7 +143,7 @@ class Journal:
         part.good_bytes += len(content)
         part.last_record_no += len(records)
         last = records[-1]
-        self._at_cut = type(last) is Host and last.kind == CUT
+        self._at_cut = isinstance(last, Host) and last.kind == CUT
         return part.last_record_no
 
     def sync(self) -> Synced:
@@ -174,7 +195,7 @@ class Journal:
             moved = move_to_sealed(self._files, self.fixture, segment_path)
             self._behind = [part for part in self._behind if part.path != segment_path]
         if self._catalogue is not None:
-            self._catalogue.add_sealed(self.fixture, plan, sealed, moved, self._clock.utc_ns())
+            self._catalogue.add_sealed(self.fixture, plan, sealed, moved)
         return sealed
 
     def close(self) -> Synced:

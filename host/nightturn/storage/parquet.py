@@ -43,6 +43,14 @@ def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encod
     delta = {f.name: "DELTA_BINARY_PACKED" for f in table.schema if _packs(f.type)}
     split = {f.name: "BYTE_STREAM_SPLIT" for f in table.schema if pa.types.is_floating(f.type)}
     dictionary = [f.name for f in table.schema if _repeats(f.type)]
+    first, last = _span(table)
+    facts = {
+        "dataset": dataset,
+        "rows": str(table.num_rows),
+        "ts_first": _text(first),
+        "ts_last": _text(last),
+        **described,
+    }
     order = [name for name in ("index", "ts", "ts_from", "ts_start") if name in table.column_names][:1]
     with pq.ParquetWriter(
         sink,
@@ -58,8 +66,7 @@ def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encod
     ) as writer:
         writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
         # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
-        writer.add_key_value_metadata(_facts(table, dataset, described))
-    first, last = _span(table)
+        writer.add_key_value_metadata(_prefixed(facts))
     return Encoded(sink.getvalue().to_pybytes(), table.num_rows, first, last)
 
 
@@ -110,15 +117,13 @@ def plan_of(facts: Mapping[str, str]) -> ChunkPlan:
     return msgspec.json.decode(facts["plan"], type=ChunkPlan)
 
 
-def _facts(table: pa.Table, dataset: str, described: Mapping[str, str]) -> dict[str, str]:
-    facts = {
-        "schema": f"{SCHEMA_MAJOR}.{SCHEMA_MINOR}",
-        "dataset": dataset,
-        "rows": str(table.num_rows),
-        **described,
-    }
-    facts["writer"] = f"pyarrow {pa.__version__}"
-    return {PREFIX + key: value for key, value in facts.items()}
+def _prefixed(facts: Mapping[str, str]) -> dict[str, str]:
+    schema = {"schema": f"{SCHEMA_MAJOR}.{SCHEMA_MINOR}", "writer": f"pyarrow {pa.__version__}"}
+    return {PREFIX + key: value for key, value in {**schema, **facts}.items()}
+
+
+def _text(ts: int | None) -> str:
+    return "" if ts is None else str(ts)
 
 
 def _span(table: pa.Table) -> tuple[int | None, int | None]:

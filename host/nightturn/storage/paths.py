@@ -13,6 +13,7 @@ SUMMARY_1S = "summary1s"
 SUMMARY_1M = "summary1m"
 CATALOGUE = "catalogue.sqlite"
 TEMPORARY_SUFFIX = ".tmp"
+SEGMENT_SUFFIX = ".ntj"
 
 _CHUNK = re.compile(r"c(\d{6})-(\d{12,20})-(\d{12,20})-([0-9a-f]{8})\.parquet")
 _DATE_NS = 1_000_000_000
@@ -80,7 +81,7 @@ def sealed_folder(fixture: str) -> str:
 
 def segment_path(fixture: str, first_record_no: int, segment_id: int) -> str:
     """The path of a segment; names sort in record order."""
-    return f"{journal_folder(fixture)}/{first_record_no:012d}-{segment_id:016x}.ntj"
+    return f"{journal_folder(fixture)}/{first_record_no:012d}-{segment_id:016x}{SEGMENT_SUFFIX}"
 
 
 def run_folder(dataset: str, fixture: str, started_utc_ns: int, run: str) -> str:

@@ -23,6 +23,11 @@ class Operation:
     content: bytes = b""
     size: int = 0
 
+    @property
+    def source_folder(self) -> str:
+        """The folder that `path` is in."""
+        return self.path.rpartition("/")[0]
+
 
 class RecordingFiles:
     """`world.Files` that passes everything on and keeps the list of changes in `operations`."""

@@ -35,6 +35,7 @@ class Sealed:
 
     segment: str
     segment_bytes: int
+    started_utc_ns: int
     chunks: tuple[Chunk, ...]
 
 
@@ -60,7 +61,7 @@ def write_chunks(files: Files, segment_path: str, plan: ChunkPlan, rows: Sequenc
         written.append(_write(files, fixture, paths.RAW, plan, parquet.encode(raw, paths.RAW, described)))
     except OSError as problem:
         raise StorageError(f"{segment_path}: cannot be sealed: {problem}") from problem
-    return Sealed(segment_path, len(content), tuple(written))
+    return Sealed(segment_path, len(content), segment.header.started_utc_ns, tuple(written))
 
 
 def move_to_sealed(files: Files, fixture: str, segment_path: str) -> str:

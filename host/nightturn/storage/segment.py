@@ -8,12 +8,12 @@ import msgspec
 from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError, SchemaVersionError
-from nightturn.model.records import Frame, Record
+from nightturn.model.facts import CUT
+from nightturn.model.records import Frame, Host, Record
 from nightturn.storage import tape
 
 MAGIC = b"\x93ntape\r\n"  # a text-mode copy changes the end of it
 MAJOR, MINOR = 1, 0
-SUFFIX = ".ntj"
 HEADER_BYTES_MAX = 4096
 
 _FIXED = struct.Struct("<8sHHIQ")  # magic, major, minor, length of the text part, segment id
@@ -95,6 +95,15 @@ class Segment:
     def last_record_no(self) -> int:
         """Number of the last whole record; one less than the first when there is none."""
         return self._entries[-1].record_no if self._entries else self.header.first_record_no - 1
+
+    @property
+    def ends_with_cut(self) -> bool:
+        """Whether the segment is finished: its last record is a `cut`."""
+        if not self._entries:
+            return False
+        kind, _, at_ns, start, stop = self._entries[-1]
+        last = tape.decode(kind, at_ns, bytes(self._content[start:stop])) if kind == tape.HOST else None
+        return isinstance(last, Host) and last.kind == CUT
 
     def records(self) -> Iterator[tuple[int, Record]]:
         """Every record in order with its number."""

@@ -1,0 +1,113 @@
+"""The manifest of a run: everything that decided it, and how it stands. One JSON file, replaced as a whole."""
+
+from typing import Literal
+
+import msgspec
+
+from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
+from nightturn.model.facts import RunOpened
+from nightturn.storage import paths
+from nightturn.world import Files
+
+State = Literal["running", "ended"]
+
+
+class Manifest(msgspec.Struct, frozen=True, kw_only=True):
+    """What a run is.
+
+    Attributes:
+        rig, variant, card, calibration: as put on the tape when the run opened, each JSON text.
+        torque_channel: the torque entry of the device's sheet, JSON text; empty when the device named none.
+        kept: exempt from retention.
+    """
+
+    fixture: str
+    run: str
+    started_utc_ns: int
+    state: State = "running"
+    ended_utc_ns: int | None = None
+    reason: str = ""
+    kept: bool = False
+    rig: str = ""
+    variant: str = ""
+    card: str = ""
+    calibration: str = ""
+    torque_channel: str = ""
+    host_version: str = ""
+    wire_version: str = ""
+
+
+def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manifest:
+    """The manifest of a run that begins."""
+    return Manifest(
+        fixture=fixture,
+        run=opened.run,
+        started_utc_ns=opened.started_utc_ns,
+        rig=opened.rig,
+        variant=opened.variant,
+        card=opened.card,
+        calibration=opened.calibration,
+        host_version=opened.host_version,
+        wire_version=wire_version,
+    )
+
+
+def write_manifest(files: Files, manifest: Manifest) -> None:
+    """Make the manifest durable in place of an older one.
+
+    Raises:
+        StorageError: it cannot be written; the older one stands.
+    """
+    path = paths.manifest_path(manifest.fixture, manifest.run)
+    folder, _, name = path.rpartition("/")
+    temporary = f"{folder}/.{name}{paths.TEMPORARY_SUFFIX}"
+    try:
+        if temporary.rpartition("/")[2] in files.list(folder):
+            files.remove(temporary)
+        files.append(temporary, msgspec.json.format(msgspec.json.encode(manifest)) + b"\n")
+        files.sync(temporary)
+        files.replace(temporary, path)
+        files.sync_dir(folder)
+    except OSError as problem:
+        raise StorageError(f"{path}: {problem}") from problem
+
+
+def read_manifest(files: Files, fixture: str, run: str) -> Manifest:
+    """The manifest of a run.
+
+    Raises:
+        RunNotFoundError: the run has none.
+        CorruptFileError: it is no manifest.
+    """
+    path = paths.manifest_path(fixture, run)
+    try:
+        return msgspec.json.decode(files.read(path), type=Manifest)
+    except FileNotFoundError as problem:
+        raise RunNotFoundError(f"run {run} of {fixture} has no manifest ({path})") from problem
+    except msgspec.DecodeError as problem:
+        raise CorruptFileError(path, f"no manifest: {problem}") from problem
+
+
+def set_kept(files: Files, fixture: str, run: str, *, kept: bool) -> Manifest:
+    """Exempt a run from retention, or stop doing so.
+
+    Raises:
+        RunNotFoundError: no such run.
+    """
+    manifest = msgspec.structs.replace(read_manifest(files, fixture, run), kept=kept)
+    write_manifest(files, manifest)
+    return manifest
+
+
+def manifests(files: Files) -> list[Manifest]:
+    """All manifests, by fixture and run.
+
+    Raises:
+        CorruptFileError: one is none.
+    """
+    return [
+        read_manifest(files, fixture, name.removesuffix(".json"))
+        for fixture in files.list("runs")
+        for name in files.list(f"runs/{fixture}")
+        if name.endswith(".json") and not name.startswith(".")
+    ]

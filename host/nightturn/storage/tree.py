@@ -1,0 +1,52 @@
+"""Walks over what lies under the data root, by name only."""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from nightturn.model.rows import CYCLES, ROW_OF_DATASET
+from nightturn.storage import paths
+from nightturn.world import Files
+
+DATASETS = (paths.RAW, *ROW_OF_DATASET, CYCLES, paths.SUMMARY_1S, paths.SUMMARY_1M)
+
+
+class RunFolder(NamedTuple):
+    """A folder of chunks: `path` is relative to the data root."""
+
+    path: str
+    fixture: str
+    date: str
+    run: str
+
+
+def fixtures(files: Files) -> list[str]:
+    """Every fixture that has samples."""
+    return [name.partition("=")[2] for name in files.list(paths.RAW) if name.startswith("fixture=")]
+
+
+def run_folders(files: Files, dataset: str, fixture: str) -> Iterator[RunFolder]:
+    """The folders of a fixture's runs in one dataset, oldest first."""
+    base = f"{dataset}/fixture={fixture}"
+    for date in files.list(base):
+        for run in files.list(f"{base}/{date}"):
+            if run.startswith("run="):
+                yield RunFolder(
+                    f"{base}/{date}/{run}", fixture, date.partition("=")[2], run.partition("=")[2]
+                )
+
+
+def run_folder(files: Files, dataset: str, fixture: str, run: str) -> RunFolder | None:
+    """The folder of one run, or None."""
+    return next((folder for folder in run_folders(files, dataset, fixture) if folder.run == run), None)
+
+
+def chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
+    """Path and parsed name of every chunk in a folder, in record order."""
+    found = [(f"{folder}/{name}", paths.chunk_name(name)) for name in files.list(folder)]
+    named = [(path, name) for path, name in found if name is not None]
+    return sorted(named, key=lambda pair: pair[1].first)
+
+
+def segments(files: Files, folder: str) -> list[str]:
+    """Paths of the tape segments in a folder, in record order."""
+    return [f"{folder}/{name}" for name in files.list(folder) if name.endswith(paths.SEGMENT_SUFFIX)]

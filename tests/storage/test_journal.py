@@ -1,0 +1,353 @@
+"""The journal: one write per batch, durable when it says so, good after any write error, sealed in order."""
+
+import errno
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from tests.storage.scenario import (
+    FIXTURE,
+    RUN,
+    FixedClock,
+    bench_signal,
+    block_frames,
+    cut,
+    plan_for,
+    rows_of_every_dataset,
+)
+from typing_extensions import override
+
+from nightturn.errors import StorageError
+from nightturn.model.facts import Synced
+from nightturn.model.records import Tick
+from nightturn.model.rows import ChunkPlan
+from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.files import RealFiles
+from nightturn.storage.journal import Journal
+from nightturn.storage.recording import RecordingFiles
+from nightturn.storage.recovery import recover
+from nightturn.storage.segment import read_segment
+from nightturn.world import Files
+
+
+class FailingFiles(RecordingFiles):
+    """Files on which chosen operations fail: an append writes part of its bytes first, as a full disk does."""
+
+    def __init__(self, inner: Files) -> None:
+        super().__init__(inner)
+        self.fails: dict[str, int] = {}  # operation -> bytes that still get written (append) or 0
+
+    @override
+    def append(self, path: str, content: bytes) -> None:
+        if "append" in self.fails:
+            super().append(path, content[: self.fails["append"]])
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path)
+        super().append(path, content)
+
+    @override
+    def sync(self, path: str) -> None:
+        if "sync" in self.fails:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
+        super().sync(path)
+
+    @override
+    def truncate(self, path: str, size: int) -> None:
+        if "truncate" in self.fails:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
+        super().truncate(path, size)
+
+    @override
+    def replace(self, source: str, target: str) -> None:
+        if "replace" in self.fails:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), source)
+        super().replace(source, target)
+
+
+def opened_journal(root: Path) -> tuple[FailingFiles, Journal]:
+    files = FailingFiles(RealFiles(root))
+    journal = Journal(files, FIXTURE, FixedClock(), new_id=iter(range(1, 100)).__next__)
+    journal.open(1, RUN, 1, b"state")
+    return files, journal
+
+
+def written_chunk(journal: Journal, samples: int = 2000) -> tuple[str, ChunkPlan]:
+    """Blocks and a cut on the tape, the segment finished; its path and plan."""
+    first = journal.next_record_no
+    raw, encoder = bench_signal(samples)
+    last = journal.write([*block_frames(raw, encoder), cut()])
+    path = journal.rotate(b"state after", RUN, 1)
+    return path, plan_for(first, last, samples)
+
+
+def test_a_batch_is_one_append_and_numbers_go_on(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+
+    assert journal.write([Tick(1, 1), Tick(2, 2)]) == 2
+    assert journal.write([Tick(3, 3)]) == 3
+    assert journal.write([]) == 3
+    assert [operation.name for operation in files.operations] == ["append"] * 3
+    assert read_segment(files.read(journal.path)).last_record_no == 3
+
+
+def test_sync_says_how_far_the_tape_is_durable(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    journal.write([Tick(1, 1)])
+
+    assert journal.sync() == Synced(1, FixedClock().utc)
+    assert [(o.name, o.path) for o in files.operations[-2:]] == [
+        ("sync", journal.path),
+        ("sync_dir", f"journal/{FIXTURE}"),
+    ]
+
+
+def test_a_sync_after_a_rotation_first_makes_the_finished_segment_durable(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    journal.write([Tick(1, 1), cut()])
+    finished = journal.rotate(b"next", RUN, 1)
+    files.operations.clear()
+    journal.write([Tick(2, 2)])
+
+    assert journal.sync().record_no == 3
+    assert [o.path for o in files.operations if o.name == "sync"] == [finished, journal.path]
+
+
+@pytest.mark.parametrize("written", [0, 1, 30, 500])
+def test_a_short_write_on_a_full_disk_costs_the_batch_and_nothing_before_it(
+    tmp_path: Path, written: int
+) -> None:
+    files, journal = opened_journal(tmp_path)
+    frames = block_frames(*bench_signal(500))
+    journal.write(frames[:2])
+    files.fails["append"] = written
+    with pytest.raises(StorageError, match="No space left"):
+        journal.write(frames[2:])
+    files.fails.clear()
+
+    assert journal.next_record_no == 3
+    assert journal.write(frames[2:3]) == 3
+    segment = read_segment(files.read(journal.path))
+    assert [record for _, record in segment.records()] == frames[:3]
+    assert segment.dropped_bytes == 0
+
+
+def test_a_tape_that_could_not_be_cut_back_is_cut_back_before_the_next_write(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    files.fails = {"append": 17, "truncate": 0}
+    with pytest.raises(StorageError, match="cut back"):
+        journal.write([Tick(1, 1)])
+    del files.fails["append"]
+    with pytest.raises(StorageError, match="cut back"):
+        journal.write([Tick(1, 1)])
+    files.fails.clear()
+    journal.write([Tick(1, 1)])
+
+    segment = read_segment(files.read(journal.path))
+    assert (segment.last_record_no, segment.dropped_bytes) == (1, 0)
+
+
+def test_a_failed_sync_is_not_forgotten_by_a_later_one_that_succeeds(tmp_path: Path) -> None:
+    # Linux marks the pages of a failed write-back clean, so the next fsync succeeds without them (fsync(2), NOTES:
+    # an error is reported once); durable again only once the segment's chunk is.
+    files, journal = opened_journal(tmp_path)
+    path_before = journal.path
+    files.fails["sync"] = 0
+    journal.write([Tick(1, 1)])
+    with pytest.raises(StorageError, match="Input/output error"):
+        journal.sync()
+    files.fails.clear()
+    with pytest.raises(StorageError, match="earlier sync failed"):
+        journal.sync()
+
+    journal.write([cut()])
+    journal.rotate(b"next", RUN, 1)
+    with pytest.raises(StorageError, match="earlier sync failed"):
+        journal.sync()
+    journal.seal(path_before, plan_for(1, 2, 0), [])
+    assert journal.sync().record_no == 2
+
+
+def test_rotating_without_a_cut_is_refused(tmp_path: Path) -> None:
+    _, journal = opened_journal(tmp_path)
+    journal.write([Tick(1, 1)])
+    with pytest.raises(StorageError, match="ends with a cut"):
+        journal.rotate(b"next", RUN, 1)
+
+
+def test_a_rotation_that_fails_leaves_the_segment_open(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    journal.write([cut()])
+    before = journal.path
+    files.fails["append"] = 20
+    with pytest.raises(StorageError, match="No space left"):
+        journal.rotate(b"next", RUN, 1)
+    files.fails.clear()
+
+    assert journal.path == before
+    assert files.list(f"journal/{FIXTURE}") == [Path(before).name]
+    journal.rotate(b"next", RUN, 1)
+    assert journal.path != before
+
+
+def test_sealing_keeps_the_order_that_survives_a_crash(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    path, plan = written_chunk(journal)
+    files.operations.clear()
+    journal.seal(path, plan, rows_of_every_dataset())
+    operations = files.operations
+    chunks = [o for o in operations if o.name == "replace" and o.target.endswith(".parquet")]
+
+    for chunk in chunks:
+        at = operations.index(chunk)
+        folder = chunk.target.rpartition("/")[0]
+        assert chunk.source_folder == folder
+        assert [(o.name, o.path) for o in operations[at - 2 : at + 2]] == [
+            ("append", chunk.path),
+            ("sync", chunk.path),
+            ("replace", chunk.path),
+            ("sync_dir", folder),
+        ]
+    assert chunks[-1].target.startswith("raw/")
+    assert [(o.name, o.path) for o in operations[-4:]] == [
+        ("sync", path),
+        ("replace", path),
+        ("sync_dir", f"journal/{FIXTURE}/sealed"),
+        ("sync_dir", f"journal/{FIXTURE}"),
+    ]
+    assert operations[-3].target == path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/")
+
+
+def test_names_carry_number_coverage_and_checksum(tmp_path: Path) -> None:
+    _, journal = opened_journal(tmp_path)
+    path, plan = written_chunk(journal)
+    sealed = journal.seal(path, plan, [])
+    raw = sealed.chunks[-1]
+
+    assert raw.path.startswith(
+        f"raw/fixture={FIXTURE}/date=2026-11-25/run={RUN}/c000001-000000000001-000000000021-"
+    )
+    assert pq.read_table(tmp_path / raw.path, partitioning=None).num_rows == 2000
+
+
+def test_sealing_twice_leaves_one_chunk(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    path, plan = written_chunk(journal)
+    files.fails["replace"] = 0
+    with pytest.raises(StorageError, match="cannot be sealed"):
+        journal.seal(path, plan, [])
+    files.fails.clear()
+    first = journal.seal(path, plan, [])
+
+    folder = first.chunks[-1].path.rpartition("/")[0]
+    assert files.list(folder) == [first.chunks[-1].path.rpartition("/")[2]]
+    assert files.list(f"journal/{FIXTURE}/sealed") == [Path(path).name]
+
+
+def test_a_stale_chunk_of_the_same_records_is_replaced(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    path, plan = written_chunk(journal)
+    folder = f"raw/fixture={FIXTURE}/date=2026-11-25/run={RUN}"
+    files.append(
+        f"{folder}/c000001-000000000001-000000000021-00000000.parquet", b"written by an older library"
+    )
+    sealed = journal.seal(path, plan, [])
+
+    assert files.list(folder) == [sealed.chunks[-1].path.rpartition("/")[2]]
+
+
+def test_a_segment_being_written_is_not_sealed(tmp_path: Path) -> None:
+    _, journal = opened_journal(tmp_path)
+    with pytest.raises(StorageError, match="still being written"):
+        journal.seal(journal.path, plan_for(1, 1, 0), [])
+
+
+def test_the_catalogue_learns_of_a_sealed_segment_and_is_rebuilt_alike(tmp_path: Path) -> None:
+    catalogue = Catalogue(tmp_path)
+    journal = Journal(RealFiles(tmp_path), FIXTURE, FixedClock(), catalogue=catalogue)
+    journal.open(1, RUN, 1, b"")
+    path, plan = written_chunk(journal)
+    journal.seal(path, plan, rows_of_every_dataset())
+    chunks = {d: catalogue.chunks(FIXTURE, RUN, d) for d in ("raw", "cycles", "gaps", "summary1s")}
+    segments = catalogue.segments()
+    (tmp_path / "catalogue.sqlite").unlink()
+    rebuilt = Catalogue(tmp_path)
+    rebuilt.rebuild()
+
+    assert [len(found) for found in chunks.values()] == [1, 1, 1, 1]
+    assert {d: rebuilt.chunks(FIXTURE, RUN, d) for d in chunks} == chunks
+    assert rebuilt.segments() == segments
+
+
+def crash_before_sealing(files: RecordingFiles, _journal: Journal, _path: str, _plan: ChunkPlan) -> None:
+    files.append(f"raw/fixture={FIXTURE}/date=2026-11-25/run={RUN}/.c000001-x.tmp", b"half")
+
+
+def crash_before_the_move(files: RecordingFiles, journal: Journal, path: str, plan: ChunkPlan) -> None:
+    content = files.read(path)
+    journal.seal(path, plan, [])
+    files.replace(path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/"), path)
+    assert files.read(path) == content
+
+
+@pytest.mark.parametrize(
+    ("crash", "leftovers", "removed", "moved"),
+    [(crash_before_sealing, 2, 1, 0), (crash_before_the_move, 1, 0, 1)],
+)
+def test_recovery_finds_what_is_left_to_seal(
+    tmp_path: Path,
+    crash: Callable[[RecordingFiles, Journal, str, ChunkPlan], None],
+    leftovers: int,
+    removed: int,
+    moved: int,
+) -> None:
+    files, journal = opened_journal(tmp_path)
+    path, plan = written_chunk(journal)
+    journal.write([Tick(9, 9)])
+    crash(files, journal, path, plan)
+    found = recover(files, FIXTURE)
+
+    assert (len(found.leftovers), len(found.removed), len(found.moved)) == (leftovers, removed, moved)
+    assert found.next_record_no == 23
+    assert recover(files, FIXTURE).removed == ()
+
+
+def test_a_leftover_is_gone_on_with_after_its_torn_tail(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    journal.write([Tick(1, 1)])
+    files.append(journal.path, b"\x93half a record")
+    leftover = recover(files, FIXTURE).leftovers[0]
+    again = Journal(files, FIXTURE, FixedClock(), new_id=lambda: 77)
+    segment = again.reopen(leftover.path)
+
+    assert (segment.dropped_bytes, segment.last_record_no, segment.ends_with_cut) == (14, 1, False)
+    assert again.write([cut()]) == 2
+    assert read_segment(files.read(leftover.path)).ends_with_cut
+    again.rotate(b"", RUN, 2)
+    again.seal(leftover.path, plan_for(1, 2, 0), [])
+    assert [left.path for left in recover(files, FIXTURE).leftovers] == [again.path]
+
+
+def test_a_segment_without_a_whole_header_is_set_aside(tmp_path: Path) -> None:
+    files = RecordingFiles(RealFiles(tmp_path))
+    files.append(f"journal/{FIXTURE}/000000000001-00000000000000aa.ntj", b"\x93ntape")
+    found = recover(files, FIXTURE)
+
+    assert (found.leftovers, found.next_record_no) == ((), 1)
+    assert files.list(f"journal/{FIXTURE}") == ["000000000001-00000000000000aa.ntj.torn"]
+
+
+def test_record_numbers_go_on_after_the_tapes_are_gone(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    path, plan = written_chunk(journal)
+    journal.seal(path, plan, [])
+    files.remove(path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/"))
+    files.remove(journal.path)
+
+    assert recover(files, FIXTURE).next_record_no == plan.last + 1
+
+
+@pytest.mark.parametrize("fixture", ["../x", "a/b", "", "host", "A1", "pan-a1/../.."])
+def test_a_fixture_that_is_no_folder_name_is_refused(tmp_path: Path, fixture: str) -> None:
+    with pytest.raises(StorageError):
+        Journal(RealFiles(tmp_path), fixture, FixedClock())
