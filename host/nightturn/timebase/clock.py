@@ -9,7 +9,9 @@ from nightturn.timebase.line import MAX_KNOTS, NS_PER_S, TimeLine
 from nightturn.timebase.offset import BASE_U_NS, Floor, Measurement, OffsetFilter
 
 GROUP = 10  # probes of which the one with the shortest round trip is used
-GROUP_NS = 2_000_000_000  # or fewer when they come slowly
+FIRST_GROUP = 4  # at first fewer: the skew is not known yet and sooner is worth more than sharper
+GROUPS_PER_STEP = 4  # the group grows by one after this many
+GROUP_NS = 2_000_000_000  # a group ends early when probes come slowly
 WAIT_NS = 5_000_000_000  # after that the first knot no longer waits for the lock
 ARRIVAL_U_NS = 100_000_000.0  # no probe answered: the arrival is later by an unknown delay of about this size
 
@@ -76,6 +78,8 @@ class Timebase(msgspec.Struct):
     filter: OffsetFilter | None = None
     burst: list[Measurement] = []
     group: list[Measurement] = []
+    groups: int = 0
+    spread_ns: float = 0.0
     anchored: bool = False
     anchor_tick: int = 0
     anchor_ns: int = 0
@@ -258,12 +262,9 @@ class Timebase(msgspec.Struct):
         if len(self.burst) < BURST and not enough:
             return None
         ranked = sorted(self.burst, key=lambda one: one.rtt_ns)
-        best, quarter = ranked[0], ranked[len(ranked) // 4]
-        # The floor itself is not known yet: the distance to the lower quartile says how far off it may be.
-        spread = (quarter.rtt_ns - best.rtt_ns) / 2.0
-        self.filter = OffsetFilter(
-            best.dev_ns, best.offset_ns, self._noise_ns2(best.rtt_ns) + spread * spread
-        )
+        best = ranked[0]
+        self.spread_ns = ranked[len(ranked) // 4].rtt_ns - best.rtt_ns
+        self.filter = OffsetFilter(best.dev_ns, best.offset_ns, self._noise_ns2(best.rtt_ns))
         self.burst = []
         return self._report(seen=best, innovation=0.0, accepted=True, reacquired=False, locked_now=True)
 
@@ -272,8 +273,10 @@ class Timebase(msgspec.Struct):
         if not self.group:
             self.group_since_ns = at_ns
         self.group.append(seen)
-        if len(self.group) < GROUP and at_ns - self.group_since_ns < GROUP_NS:
+        size = min(FIRST_GROUP + self.groups // GROUPS_PER_STEP, GROUP)
+        if len(self.group) < size and at_ns - self.group_since_ns < GROUP_NS:
             return None
+        self.groups += 1
         best = min(self.group, key=lambda one: one.rtt_ns)
         self.group = []
         before = clock.reacquired
@@ -300,9 +303,14 @@ class Timebase(msgspec.Struct):
         )
 
     def _noise_ns2(self, rtt_ns: float) -> float:
-        """Variance of a midpoint: base noise, tick width and half of what exceeds the floor."""
+        """Variance of a midpoint: base noise, tick width and half of what exceeds the true floor.
+
+        The true floor lies below the shortest round trip seen. With two independent waits the shortest of n lies
+        about 2 / sqrt(n) times as far above it as the lower quartile lies above the shortest.
+        """
         floor = self.rtt_floor.value
         excess = 0.0 if floor is None else max(rtt_ns - floor, 0.0)
+        excess += self.spread_ns * 2.0 / math.sqrt(max(self.probes.answered, 1))
         width = NS_PER_S / self.tick_hz
         return BASE_U_NS * BASE_U_NS + width * width / 12.0 + excess * excess / 4.0
 
