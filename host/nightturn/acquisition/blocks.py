@@ -1,0 +1,138 @@
+"""BLOCK frames as arrays: planar 24-bit torque and encoder deltas or offsets, many frames at once."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import groupby
+
+import numpy as np
+import numpy.typing as npt
+
+from nightturn.model.tiles import Int32s, Int64s, UInt8s, UInt16s
+from nightturn_protocol.framing import HEADER
+from nightturn_protocol.messages import BLOCK_HEADER, EncoderForm
+
+SAMPLES_AT = HEADER.size + BLOCK_HEADER.size
+# bytes of one sample, torque and encoder, by encoder form; 0 marks a form this host does not know
+SAMPLE_BYTES = [0] * 256
+SAMPLE_BYTES[EncoderForm.DELTA16] = 3 + 2
+SAMPLE_BYTES[EncoderForm.OFFSET32] = 3 + 4
+_COUNT_AND_FORM_AT = HEADER.size + 24
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Samples of one or more blocks, in the order given.
+
+    Attributes:
+        index: device sample number.
+        tick: device clock; inside a block `ticks_per_sample` apart.
+        raw: torque, ADC counts.
+        encoder: unwrapped encoder counts.
+        flags: `SampleFlag` bits of the sample's block.
+        inputs: input word of the sample's block.
+    """
+
+    index: Int64s
+    tick: Int64s
+    raw: Int32s
+    encoder: Int64s
+    flags: UInt8s
+    inputs: UInt16s
+
+
+def unpack(bodies: Sequence[bytes], ticks_per_sample: int) -> Samples:
+    """All samples of these BLOCK frames (header and payload, no CRC), decoded once per run of equal blocks.
+
+    Raises:
+        ValueError: a body is not a whole BLOCK frame.
+    """
+    runs = [_unpack_run(list(run), shape, ticks_per_sample) for shape, run in groupby(bodies, _shape)]
+    if len(runs) == 1:
+        return runs[0]
+    if not runs:
+        runs = [_NOTHING]
+    return Samples(
+        np.concatenate([run.index for run in runs]),
+        np.concatenate([run.tick for run in runs]),
+        np.concatenate([run.raw for run in runs]),
+        np.concatenate([run.encoder for run in runs]),
+        np.concatenate([run.flags for run in runs]),
+        np.concatenate([run.inputs for run in runs]),
+    )
+
+
+def _shape(body: bytes) -> tuple[int, int]:
+    """Count and encoder form of a block; its length must fit them exactly."""
+    if len(body) <= SAMPLES_AT:
+        raise ValueError(f"a body of {len(body)} bytes is no BLOCK frame")
+    count = int.from_bytes(body[_COUNT_AND_FORM_AT : _COUNT_AND_FORM_AT + 2], "little")
+    form = body[_COUNT_AND_FORM_AT + 3]
+    if not SAMPLE_BYTES[form] or len(body) != SAMPLES_AT + count * SAMPLE_BYTES[form]:
+        raise ValueError(f"a BLOCK frame of {len(body)} bytes does not hold {count} samples of form {form}")
+    return count, form
+
+
+@lru_cache(maxsize=64)
+def _layout(count: int, form: int) -> np.dtype[np.void]:
+    """One BLOCK frame as a structured type."""
+    encoder = "<i2" if form == EncoderForm.DELTA16 else "<i4"
+    return np.dtype(
+        [
+            ("header", "V", HEADER.size),
+            ("first_index", "<i8"),
+            ("tick", "<i8"),
+            ("encoder_base", "<i8"),
+            ("count", "<u2"),
+            ("stream", "u1"),
+            ("encoder_form", "u1"),
+            ("flags", "<u2"),
+            ("config_epoch", "<u2"),
+            ("inputs", "<u2"),
+            ("reserved", "<u2"),
+            ("torque", "u1", (count, 3)),
+            ("encoder", encoder, (count,)),
+        ]
+    )
+
+
+def _unpack_run(bodies: list[bytes], shape: tuple[int, int], ticks_per_sample: int) -> Samples:
+    """Blocks that all have the same shape."""
+    count, form = shape
+    frames = np.frombuffer(b"".join(bodies), dtype=_layout(count, form))
+    offsets = np.arange(count, dtype=np.int64)
+    index = frames["first_index"][:, None] + offsets
+    tick = frames["tick"][:, None] + offsets * ticks_per_sample
+    return Samples(
+        index.ravel(),
+        tick.ravel(),
+        _torque(frames["torque"]),
+        _encoder(frames["encoder"], frames["encoder_base"], form),
+        np.repeat(frames["flags"].astype(np.uint8), count),
+        np.repeat(frames["inputs"].astype(np.uint16), count),
+    )
+
+
+def _torque(planar: npt.NDArray[np.uint8]) -> Int32s:
+    """24-bit two's complement, little-endian, as int32: put in the upper bytes, then shifted down with the sign."""
+    wide = np.zeros((*planar.shape[:2], 4), np.uint8)
+    wide[..., 1:] = planar
+    return (wide.view("<i4").ravel() >> 8).astype(np.int32, copy=False)
+
+
+def _encoder(values: npt.NDArray[np.int16] | npt.NDArray[np.int32], base: Int64s, form: int) -> Int64s:
+    """Unwrapped counts from deltas to the previous sample or from offsets to the base."""
+    offsets = (
+        values.cumsum(axis=1, dtype=np.int64) if form == EncoderForm.DELTA16 else values.astype(np.int64)
+    )
+    return (offsets + base[:, None]).ravel()
+
+
+_NOTHING = Samples(
+    np.zeros(0, np.int64),
+    np.zeros(0, np.int64),
+    np.zeros(0, np.int32),
+    np.zeros(0, np.int64),
+    np.zeros(0, np.uint8),
+    np.zeros(0, np.uint16),
+)

@@ -1,0 +1,101 @@
+"""The control lane: requests that are retried until they are answered or given up."""
+
+import msgspec
+
+from nightturn_protocol.conversation import seq_add
+from nightturn_protocol.framing import frame_body
+from nightturn_protocol.messages import REPLIES_KEPT, Message
+
+NS_PER_MS = 1_000_000
+# how long each attempt waits for its answer: the first, then three retries
+ATTEMPT_WAITS_NS = (100 * NS_PER_MS, 200 * NS_PER_MS, 400 * NS_PER_MS, 400 * NS_PER_MS)
+# as many as the device remembers replies for; with more a retry could act twice
+OUTSTANDING_MAX = REPLIES_KEPT
+FAR_NS = (1 << 63) - 1
+
+
+class Outstanding(msgspec.Struct):
+    """A request that waits for its answer; `own` marks the link's own handshake."""
+
+    seq: int
+    kind: int
+    reply_kind: int
+    body: bytes
+    sent_ns: int
+    due_ns: int
+    own: bool
+    attempt: int = 0
+
+
+class ControlLane(msgspec.Struct):
+    """Requests under way, by sequence number; at most `OUTSTANDING_MAX` of them."""
+
+    next_seq: int
+    waiting: dict[int, Outstanding] = {}
+    min_rtt_ns: int = 0
+
+    def take_seq(self) -> int:
+        """The sequence number for a frame that is sent now."""
+        seq = self.next_seq
+        self.next_seq = seq_add(seq, 1)
+        return seq
+
+    def send(self, message: Message, session: int, at_ns: int, *, own: bool) -> Outstanding:
+        """Number a request and remember it; when too many wait, the oldest is given up at the next `serve`."""
+        seq = self.take_seq()
+        request = Outstanding(
+            seq=seq,
+            kind=message.KIND,
+            reply_kind=message.REPLY_KIND or 0,
+            body=frame_body(message, session, seq),
+            sent_ns=at_ns,
+            due_ns=at_ns + ATTEMPT_WAITS_NS[0],
+            own=own,
+        )
+        excess = len(self.waiting) + 1 - OUTSTANDING_MAX
+        for oldest in list(self.waiting.values())[: max(0, excess)]:
+            oldest.attempt = len(ATTEMPT_WAITS_NS)
+            oldest.due_ns = at_ns
+        self.waiting[seq] = request
+        return request
+
+    def answered(self, seq: int, kind: int, refused: bool, at_ns: int) -> Outstanding | None:  # noqa: FBT001  two kinds of answer
+        """The request that this answer ends, None when nobody waits for it."""
+        request = self.waiting.get(seq)
+        if request is None or (not refused and kind != request.reply_kind):
+            return None
+        del self.waiting[seq]
+        if request.attempt == 0:  # of a retried request nobody knows which attempt was answered
+            self.round_trip(at_ns - request.sent_ns)
+        return request
+
+    def round_trip(self, rtt_ns: int) -> None:
+        """Take note of a round trip."""
+        if rtt_ns > 0 and (self.min_rtt_ns == 0 or rtt_ns < self.min_rtt_ns):
+            self.min_rtt_ns = rtt_ns
+
+    def serve(self, at_ns: int) -> tuple[list[bytes], list[Outstanding]]:
+        """What is due: frames to send again, and requests given up."""
+        again: list[bytes] = []
+        given_up: list[Outstanding] = []
+        for request in list(self.waiting.values()):
+            if at_ns < request.due_ns:
+                continue
+            request.attempt += 1
+            if request.attempt < len(ATTEMPT_WAITS_NS):
+                request.due_ns = at_ns + ATTEMPT_WAITS_NS[request.attempt]
+                again.append(request.body)
+            else:
+                del self.waiting[request.seq]
+                given_up.append(request)
+        return again, given_up
+
+    def abandon(self) -> list[Outstanding]:
+        """Give up everything at once."""
+        given_up = list(self.waiting.values())
+        self.waiting.clear()
+        return given_up
+
+    def due_ns(self) -> int:
+        """When `serve` has something to do."""
+        return min((request.due_ns for request in self.waiting.values()), default=FAR_NS)

@@ -1,0 +1,382 @@
+"""The data lane: blocks put back into the order of their sequence numbers, and what to ask for again.
+
+One hole is worked on at a time: the one between the block wanted next (`expected`) and the next block that is
+known of. It ends by the blocks arriving, or by giving it up; a hole given up becomes a `Missing` when the first
+block behind it shows how many samples it held.
+"""
+
+import msgspec
+
+from nightturn.acquisition.blocks import SAMPLES_AT
+from nightturn.acquisition.control import FAR_NS, NS_PER_MS
+from nightturn.acquisition.outputs import (
+    BY_DEVICE,
+    BY_LINK,
+    BY_OVERWRITING,
+    DUPLICATE,
+    FOREIGN,
+    LATE,
+    MALFORMED,
+    BlockIn,
+    Missing,
+    Output,
+    Skipped,
+)
+from nightturn_protocol.conversation import seq_add, seq_distance
+from nightturn_protocol.framing import HEADER_BYTES
+from nightturn_protocol.messages import BLOCK_HEADER, RESEND_BLOCKS_MAX, block_fault
+
+WAITING_MAX = 256
+RESEND_TRIES = 5
+RESEND_WAIT_NS_MIN = 20 * NS_PER_MS
+# a device sends at most one block again per two new ones, so an answer may take this many blocks
+RESEND_WAIT_BLOCKS = 3
+RTTS_PER_RESEND_WAIT = 4
+# blocks that wait while the line is down, and a catch-up after it, are bounded by these
+OUTAGE_HOLD_NS = 5_000 * NS_PER_MS
+CATCH_UP_NS_MAX = 10_000 * NS_PER_MS
+GIVEN_UP_KEPT = 64
+
+
+class Waiting(msgspec.Struct, array_like=True):
+    """A block that came too early."""
+
+    record_no: int
+    at_ns: int
+    body: bytes
+
+
+class Ask(msgspec.Struct):
+    """The one RESEND outstanding: [first, end), its patience and how often it stayed without effect."""
+
+    first: int
+    end: int
+    due_ns: int
+    frames: int
+    tries: int = 1
+
+
+class DataLane(msgspec.Struct):
+    """Where the series of blocks stands.
+
+    `fast_session` is the session while nothing waits and nothing is asked for, else -1: the one thing that the
+    common case compares. `frames` counts valid frames of the line. `next_index` and `last_tick` are -1 before
+    the first block of a boot; `fallback_index` stands in when that first block is lost.
+    """
+
+    stream: int
+    hold_ns: int
+    block_ns: int
+    session: int = 0
+    established: bool = False
+    running: bool = False
+    fresh: bool = True
+    restarted: bool = False
+    fast_session: int = -1
+    expected: int = 0
+    next_index: int = -1
+    fallback_index: int = -1
+    last_tick: int = -1
+    frames: int = 0
+    min_rtt_ns: int = 0
+    hole_cause: str = ""
+    waiting: dict[int, Waiting] = {}
+    hold_from_ns: int = 0
+    ask: Ask | None = None
+    ask_unsent: bool = False
+    tail: int = 0
+    tail_due_ns: int = FAR_NS
+    catch_up_end: int = -1
+    catch_up_until_ns: int = 0
+    progress_ns: int = 0
+    given_up: list[tuple[int, int]] = []
+    overwritten_seen: int = -1
+    overwritten_due: int = 0
+    blocks: int = 0
+    duplicates: int = 0
+    late: int = 0
+    malformed: int = 0
+    resends: int = 0
+    blocks_given_up: int = 0
+
+    # the series begins, goes on, ends
+
+    def begin(self, session: int, expected: int, next_index: int, out: list[Output]) -> None:
+        """A new session: whatever waited of the old one is delivered, with its holes declared."""
+        self.flush(out)
+        self.session = session
+        self.established = False
+        self.fresh = True
+        self.expected = expected
+        self.fallback_index = next_index
+        if self.next_index >= 0:
+            self.hole_cause = BY_LINK
+        self.given_up.clear()
+        self.stop()
+
+    def resume(self, oldest: int, next_seq: int, at_ns: int, out: list[Output]) -> None:
+        """The old session goes on after an outage: what the ring still holds is asked for."""
+        self.pass_over(oldest, out)
+        if seq_distance(self.expected, next_seq) < 0:  # the device has forgotten blocks that we hold
+            self.expected = next_seq
+        self.catch_up_end = next_seq if next_seq != self.expected else -1
+        self.catch_up_until_ns = at_ns + CATCH_UP_NS_MAX
+        self.progress_ns = at_ns
+
+    def start(self, at_ns: int, out: list[Output]) -> None:
+        """The stream runs: deliver what is in order, ask for what is not."""
+        self.running = True
+        self.established = True
+        self.hold_from_ns = at_ns
+        self.settle(at_ns, out)
+
+    def stop(self) -> None:
+        """The line is lost or the handshake begins anew: nothing is asked for until `start`."""
+        self.running = False
+        self.fast_session = -1
+        self.ask = None
+        self.ask_unsent = False
+        self.tail_due_ns = FAR_NS
+        self.catch_up_end = -1
+
+    def flush(self, out: list[Output]) -> None:
+        """Give every hole up and deliver what waits."""
+        self.catch_up_end = -1
+        if not self.established:
+            out.extend(Skipped(block.record_no, FOREIGN) for block in self.waiting.values())
+            self.waiting.clear()
+        self._drain(out)
+        while self.waiting:
+            self._give_up(self._lowest_waiting())
+            self._drain(out)
+
+    def forget_boot(self) -> None:
+        """The next session's sample numbers and ticks begin anew."""
+        self.next_index = self.last_tick = self.fallback_index = -1
+        self.hole_cause = ""
+        self.session = 0
+        self.established = False
+        self.restarted = False
+        self.overwritten_seen = -1
+        self.overwritten_due = 0
+        self.stop()
+
+    # what arrives
+
+    def block(self, at_ns: int, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
+        """A BLOCK frame of this session that is not simply the next one."""
+        distance = seq_distance(self.expected, seq)
+        ask = self.ask
+        if ask is not None and seq_distance(ask.first, seq) >= 0 > seq_distance(ask.end, seq):
+            ask.due_ns = at_ns + self._patience_ns()
+            ask.tries = 1
+            self.progress_ns = at_ns
+        if distance < 0 or seq in self.waiting:
+            self._skip(record_no, seq, out)
+            return
+        if distance == 0 and self.running:
+            self._deliver(record_no, seq, body, out)
+        elif len(self.waiting) < WAITING_MAX:
+            self.waiting[seq] = Waiting(record_no, at_ns, body)
+        elif self.running:
+            self._give_up(self._lowest_waiting())
+            self._drain(out)
+            self.block(at_ns, record_no, seq, body, out)
+            return
+        else:
+            self.late += 1
+            out.append(Skipped(record_no, LATE))
+            return
+        if self.running:
+            self.settle(at_ns, out)
+
+    def status(self, at_ns: int, newest: int, oldest: int, overwritten: int, out: list[Output]) -> None:
+        """A STATUS says what the ring holds: shows a lost tail, and what can no longer be had."""
+        if self.overwritten_seen >= 0:
+            self.overwritten_due += max(0, seq_distance(self.overwritten_seen, overwritten))
+        self.overwritten_seen = overwritten
+        if not self.running:
+            return
+        self.pass_over(oldest, out)
+        behind = seq_distance(self.expected, seq_add(newest, 1))
+        if behind > 0 and not self.fresh and not self.waiting and self.tail_due_ns == FAR_NS:
+            self.tail = newest
+            self.tail_due_ns = at_ns + self._patience_ns()
+        self.settle(at_ns, out)
+
+    def gone(self, at_ns: int, first: int, count: int, out: list[Output]) -> None:
+        """A GONE says that blocks have left the ring."""
+        if self.running and seq_distance(first, self.expected) >= 0:
+            self.pass_over(seq_add(first, count), out)
+            self.settle(at_ns, out)
+
+    def pass_over(self, end: int, out: list[Output]) -> None:
+        """Give up every hole before `end`, delivering what waits in between."""
+        self._drain(out)
+        while seq_distance(self.expected, end) > 0 and not self.restarted:
+            hole = seq_distance(self.expected, self._lowest_waiting()) if self.waiting else 1 << 31
+            self._give_up(seq_add(self.expected, min(hole, seq_distance(self.expected, end))))
+            self._drain(out)
+
+    # timers
+
+    def serve(self, at_ns: int, out: list[Output]) -> None:
+        """Whatever is due: ask again, or give up."""
+        if not self.running:
+            if self.waiting and self.established and at_ns - self._oldest_ns() >= OUTAGE_HOLD_NS:
+                self.flush(out)
+            return
+        if self.tail_due_ns <= at_ns:
+            self._ask_tail(at_ns)
+        if self.ask is not None and self.ask.due_ns <= at_ns:
+            self._ask_again(self.ask, at_ns, out)
+        while not self.restarted and self.hold_due_ns() <= at_ns:
+            self._give_up(self._lowest_waiting() if self.waiting else self.catch_up_end)
+            if self.catch_up_end >= 0:
+                self._end_catch_up(at_ns)
+            self._drain(out)
+        self.settle(at_ns, out)
+
+    def due_ns(self) -> int:
+        """When `serve` has something to do."""
+        if not self.running:
+            return self._oldest_ns() + OUTAGE_HOLD_NS if self.waiting and self.established else FAR_NS
+        ask_ns = self.ask.due_ns if self.ask is not None else FAR_NS
+        return min(ask_ns, self.tail_due_ns, self.hold_due_ns())
+
+    def hold_due_ns(self) -> int:
+        """When the hole in front is given up whatever happens."""
+        if self.catch_up_end >= 0:
+            patience = max(self.hold_ns, RESEND_TRIES * self._patience_ns())
+            return min(self.progress_ns + patience, self.catch_up_until_ns)
+        if self.waiting:
+            return max(self._oldest_ns(), self.hold_from_ns) + self.hold_ns
+        return FAR_NS
+
+    # inside
+
+    def settle(self, at_ns: int, out: list[Output]) -> None:
+        """After any change: deliver what is in order, end what is done, ask for the hole in front."""
+        before = self.expected
+        self._drain(out)
+        if self.expected != before:
+            self.progress_ns = at_ns
+        if self.restarted:
+            return
+        if self.catch_up_end >= 0 and seq_distance(self.expected, self.catch_up_end) <= 0:
+            self._end_catch_up(at_ns)
+        if self.tail_due_ns != FAR_NS and seq_distance(self.expected, self.tail) < 0:
+            self.tail_due_ns = FAR_NS
+        if self.ask is not None and seq_distance(self.expected, self.ask.end) <= 0:
+            self.ask = None
+        if self.ask is None and (self.waiting or self.catch_up_end >= 0):
+            self._ask(self._lowest_waiting() if self.waiting else self.catch_up_end, at_ns)
+        steady = self.ask is None and not self.waiting and self.catch_up_end < 0
+        self.fast_session = self.session if steady else -1
+
+    def _end_catch_up(self, at_ns: int) -> None:
+        self.catch_up_end = -1
+        self.hold_from_ns = at_ns
+
+    def _oldest_ns(self) -> int:
+        return next(iter(self.waiting.values())).at_ns
+
+    def _lowest_waiting(self) -> int:
+        return seq_add(self.expected, min(seq_distance(self.expected, seq) for seq in self.waiting))
+
+    def _patience_ns(self) -> int:
+        return max(
+            RESEND_WAIT_NS_MIN,
+            RTTS_PER_RESEND_WAIT * self.min_rtt_ns,
+            RESEND_WAIT_BLOCKS * self.block_ns,
+        )
+
+    def _ask(self, end: int, at_ns: int, tries: int = 1) -> None:
+        count = min(seq_distance(self.expected, end), RESEND_BLOCKS_MAX)
+        self.ask = Ask(
+            self.expected, seq_add(self.expected, count), at_ns + self._patience_ns(), self.frames, tries
+        )
+        self.ask_unsent = True
+        self.resends += 1
+
+    def _ask_tail(self, at_ns: int) -> None:
+        self.tail_due_ns = FAR_NS
+        if self.ask is None and seq_distance(self.expected, self.tail) >= 0:
+            self._ask(seq_add(self.tail, 1), at_ns)
+
+    def _ask_again(self, ask: Ask, at_ns: int, out: list[Output]) -> None:
+        """An ask ran out of patience; on a silent line that says nothing about the blocks."""
+        tries = ask.tries + (1 if self.frames != ask.frames else 0)
+        end = self._lowest_waiting() if self.waiting else ask.end
+        if tries > RESEND_TRIES:
+            self.ask = None
+            self.pass_over(end, out)
+        else:
+            self._ask(end, at_ns, tries)
+
+    def _give_up(self, end: int) -> None:
+        """The blocks from `expected` to `end` will not be waited for."""
+        count = seq_distance(self.expected, end)
+        cause = BY_OVERWRITING if self.overwritten_due > 0 else BY_LINK
+        self.overwritten_due = max(0, self.overwritten_due - count)
+        if self.hole_cause != BY_LINK:
+            self.hole_cause = cause
+        self.given_up.append((self.expected, end))
+        del self.given_up[:-GIVEN_UP_KEPT]
+        self.expected = end
+        self.blocks_given_up += count
+
+    def _drain(self, out: list[Output]) -> None:
+        while self.expected in self.waiting:
+            block = self.waiting.pop(self.expected)
+            self._deliver(block.record_no, self.expected, block.body, out)
+
+    def _skip(self, record_no: int, seq: int, out: list[Output]) -> None:
+        for first, end in self.given_up:
+            if seq_distance(first, seq) >= 0 > seq_distance(end, seq):
+                self.late += 1
+                out.append(Skipped(record_no, LATE))
+                return
+        self.duplicates += 1
+        out.append(Skipped(record_no, DUPLICATE))
+
+    def _deliver(self, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
+        """The block wanted next: check it against the series, declare what is missing before it."""
+        self.expected = seq_add(seq, 1)
+        if self.restarted:
+            out.append(Skipped(record_no, FOREIGN))
+            return
+        fault = MALFORMED
+        if len(body) >= SAMPLES_AT:
+            index, tick, _, count, stream, form, flags, _, inputs, _ = BLOCK_HEADER.unpack_from(
+                body, HEADER_BYTES
+            )
+            if stream == self.stream and not block_fault(count, form, len(body) - SAMPLES_AT):
+                fault = self._order_fault(index, tick)
+                if not fault:
+                    self._gap(index, out)
+                    self.next_index = index + count
+                    self.last_tick = tick
+                    self.fresh = False
+                    self.blocks += 1
+                    out.append(BlockIn(record_no, seq, index, tick, count, flags, inputs, body))
+                    return
+        self.malformed += fault == MALFORMED
+        self.restarted = fault == FOREIGN
+        out.append(Skipped(record_no, fault))
+
+    def _order_fault(self, index: int, tick: int) -> str:
+        """A clock or sample number that goes backwards means a restart; inside a session the latter is a fault."""
+        if tick <= self.last_tick:
+            return FOREIGN
+        if index < self.next_index:
+            return FOREIGN if self.fresh else MALFORMED
+        return ""
+
+    def _gap(self, index: int, out: list[Output]) -> None:
+        wanted = self.next_index
+        if wanted < 0 and self.hole_cause:
+            wanted = self.fallback_index
+        if 0 <= wanted < index:
+            out.append(Missing(self.hole_cause or BY_DEVICE, wanted, index))
+        self.hole_cause = ""
