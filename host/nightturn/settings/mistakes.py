@@ -71,7 +71,7 @@ class Place:
         """Where a key of this table stands: file, table, owner, key, or the `--set` that gave it."""
         dotted = ".".join((*self.path, key) if key else self.path)
         for path, argument in self.overridden.items():
-            if path == dotted or path.startswith(f"{dotted}."):
+            if f"{path}.".startswith(f"{dotted}.") or dotted.startswith(f"{path}."):
                 return f"--set {argument}"
         table = f"[{self.table}]" if self.table else ""
         if self.owner:
