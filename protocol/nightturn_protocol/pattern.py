@@ -1,17 +1,17 @@
 """The test pattern: torque and encoder that follow from the sample index alone.
 
 A device that streams PATTERN sends these numbers, so both ends know every sample and any loss or wrong byte shows. The
-multiplier is Knuth's for multiplicative hashing (The Art of Computer Programming 3, 6.4; from memory).
+multiplier is odd, so no torque value comes twice within 2^24 samples.
 """
 
-_MULTIPLIER = 2654435761
-_COUNTS_PER_SAMPLE = 7
+_TORQUE_MULTIPLIER = 40503
+_COUNTS_PER_SAMPLE = 37
 
 
 def pattern_torque(index: int) -> int:
     """Torque of a sample in counts, -2^23 to 2^23 - 1."""
-    high = ((index * _MULTIPLIER) & 0xFFFFFFFF) >> 8
-    return high - 0x1000000 if high & 0x800000 else high
+    low = (index * _TORQUE_MULTIPLIER) & 0xFFFFFF
+    return low - 0x1000000 if low & 0x800000 else low
 
 
 def pattern_encoder(index: int) -> int:
