@@ -165,7 +165,7 @@ class Timebase(msgspec.Struct):
         self._anchor(tick_rx, at_ns)
         dev_rx, dev_tx = self._dev_ns(tick_rx), self._dev_ns(tick_tx)
         ahead, delay = offset_and_delay(sent_ns - self.anchor_ns, dev_rx, dev_tx, at_ns - self.anchor_ns)
-        seen = Measurement((dev_rx + dev_tx) // 2, -ahead, max(delay, 0.0))
+        seen = Measurement((dev_rx + dev_tx) // 2, -ahead, max(float(delay), 0.0))
         self.rtt_floor.add(seen.rtt_ns, at_ns)
         self.newest_tick = max(self.newest_tick, tick_tx)
         if self.filter is None:
@@ -179,7 +179,7 @@ class Timebase(msgspec.Struct):
         if self.first_tick < 0 or (tick < self.first_tick and not self.line.started):
             self.first_tick = tick
         self.newest_tick = max(self.newest_tick, tick)
-        self.arrival.add(at_ns - self.anchor_ns - self._dev_ns(tick), at_ns)
+        self.arrival.add(float(at_ns - self.anchor_ns - self._dev_ns(tick)), at_ns)
 
     def knot(self, tick: int, at_ns: int) -> Knot | None:
         """Called with the tick of processed samples; makes a knot about once a second of device time.

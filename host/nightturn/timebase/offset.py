@@ -103,9 +103,10 @@ class OffsetFilter(msgspec.Struct):
         gain0, gain1 = self.p00 / total, self.p01 / total
         self.offset_ns += gain0 * innovation
         self.skew = min(max(self.skew + gain1 * innovation, -WILD_SKEW_U), WILD_SKEW_U)
+        # The product form: p00 - gain0 * p00 would lose everything when p00 is far above the noise.
         self.p11 -= gain1 * self.p01
-        self.p01 -= gain0 * self.p01
-        self.p00 -= gain0 * self.p00
+        self.p01 *= noise_ns2 / total
+        self.p00 *= noise_ns2 / total
         self.rejected_in_row = 0
         self.accepted_in_row += 1
         if self.accepted_in_row >= MAX_REJECTED:
