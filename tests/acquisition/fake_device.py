@@ -3,6 +3,7 @@
 import hashlib
 import json
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -51,10 +52,11 @@ def block_message(
     flags: int = 0,
     inputs: int = 3,
     stream: int = 0,
+    config_epoch: int = 1,
 ) -> messages.Block:
     """A BLOCK made the slow and plain way."""
     if form == EncoderForm.DELTA16:
-        numbers = [0, *(b - a for a, b in zip(encoder, encoder[1:], strict=False))]
+        numbers = [0, *(b - a for a, b in pairwise(encoder))]
         tail = np.array(numbers, "<i2").tobytes()
     else:
         tail = np.array([value - encoder[0] for value in encoder], "<i4").tobytes()
@@ -66,7 +68,7 @@ def block_message(
         stream=stream,
         encoder_form=int(form),
         flags=flags,
-        config_epoch=1,
+        config_epoch=config_epoch,
         inputs=inputs,
         reserved=0,
         samples=pack_int24(torque) + tail,
@@ -237,7 +239,9 @@ class FakeDevice:
         for _ in range(blocks):
             numbers = range(self.next_index, self.next_index + self.count)
             torque, encoder = [torque_of(i) for i in numbers], [encoder_of(i) for i in numbers]
-            block = block_message(self.next_index, self.tick, torque, encoder, form=form)
+            block = block_message(
+                self.next_index, self.tick, torque, encoder, form=form, config_epoch=self.config_epoch
+            )
             body = frame_body(block, self.session, self.next_seq)
             self.ring[self.next_seq] = body
             while len(self.ring) > self.ring_blocks:

@@ -7,24 +7,11 @@ block behind it shows how many samples it held.
 
 import msgspec
 
-from nightturn.acquisition.blocks import SAMPLES_AT
 from nightturn.acquisition.control import FAR_NS, NS_PER_MS
-from nightturn.acquisition.outputs import (
-    BY_DEVICE,
-    BY_LINK,
-    BY_OVERWRITING,
-    DUPLICATE,
-    FOREIGN,
-    LATE,
-    MALFORMED,
-    BlockIn,
-    Missing,
-    Output,
-    Skipped,
-)
+from nightturn.acquisition.outputs import BY_LINK, FOREIGN, LATE, Output, Skipped
+from nightturn.acquisition.series import Series
 from nightturn_protocol.conversation import seq_add, seq_distance
-from nightturn_protocol.framing import HEADER_BYTES
-from nightturn_protocol.messages import BLOCK_HEADER, RESEND_BLOCKS_MAX, block_fault
+from nightturn_protocol.messages import RESEND_BLOCKS_MAX
 
 WAITING_MAX = 256
 RESEND_TRIES = 5
@@ -35,7 +22,6 @@ RTTS_PER_RESEND_WAIT = 4
 # blocks that wait while the line is down, and a catch-up after it, are bounded by these
 OUTAGE_HOLD_NS = 5_000 * NS_PER_MS
 CATCH_UP_NS_MAX = 10_000 * NS_PER_MS
-GIVEN_UP_KEPT = 64
 
 
 class Waiting(msgspec.Struct, array_like=True):
@@ -56,48 +42,32 @@ class Ask(msgspec.Struct):
     tries: int = 1
 
 
-class DataLane(msgspec.Struct):
+class DataLane(Series):
     """Where the series of blocks stands.
 
     `fast_session` is the session while nothing waits and nothing is asked for, else -1: the one thing that the
-    common case compares. `frames` counts valid frames of the line. `next_index` and `last_tick` are -1 before
-    the first block of a boot; `fallback_index` stands in when that first block is lost.
+    common case compares. `frames` counts valid frames of the line.
     """
 
-    stream: int
-    hold_ns: int
-    block_ns: int
-    session: int = 0
+    hold_ns: int = 0
+    block_ns: int = 0
     established: bool = False
     running: bool = False
-    fresh: bool = True
-    restarted: bool = False
     fast_session: int = -1
-    expected: int = 0
-    next_index: int = -1
-    fallback_index: int = -1
-    last_tick: int = -1
     frames: int = 0
     min_rtt_ns: int = 0
-    hole_cause: str = ""
-    waiting: dict[int, Waiting] = {}
+    waiting: dict[int, Waiting] = msgspec.field(default_factory=dict)
     hold_from_ns: int = 0
     ask: Ask | None = None
     ask_unsent: bool = False
     tail: int = 0
+    tail_wanted: int = 0
     tail_due_ns: int = FAR_NS
     catch_up_end: int = -1
     catch_up_until_ns: int = 0
     progress_ns: int = 0
-    given_up: list[tuple[int, int]] = []
     overwritten_seen: int = -1
-    overwritten_due: int = 0
-    blocks: int = 0
-    duplicates: int = 0
-    late: int = 0
-    malformed: int = 0
     resends: int = 0
-    blocks_given_up: int = 0
 
     # the series begins, goes on, ends
 
@@ -123,8 +93,9 @@ class DataLane(msgspec.Struct):
         self.catch_up_until_ns = at_ns + CATCH_UP_NS_MAX
         self.progress_ns = at_ns
 
-    def start(self, at_ns: int, out: list[Output]) -> None:
-        """The stream runs: deliver what is in order, ask for what is not."""
+    def start(self, config_epoch: int, at_ns: int, out: list[Output]) -> None:
+        """The stream of this set-up runs: deliver what is in order, ask for what is not."""
+        self.config_epoch = config_epoch
         self.running = True
         self.established = True
         self.hold_from_ns = at_ns
@@ -154,6 +125,7 @@ class DataLane(msgspec.Struct):
         """The next session's sample numbers and ticks begin anew."""
         self.next_index = self.last_tick = self.fallback_index = -1
         self.hole_cause = ""
+        self.hole_blocks = 0
         self.session = 0
         self.established = False
         self.restarted = False
@@ -200,7 +172,7 @@ class DataLane(msgspec.Struct):
         self.pass_over(oldest, out)
         behind = seq_distance(self.expected, seq_add(newest, 1))
         if behind > 0 and not self.fresh and not self.waiting and self.tail_due_ns == FAR_NS:
-            self.tail = newest
+            self.tail, self.tail_wanted = newest, self.expected
             self.tail_due_ns = at_ns + self._patience_ns()
         self.settle(at_ns, out)
 
@@ -293,6 +265,7 @@ class DataLane(msgspec.Struct):
 
     def _ask(self, end: int, at_ns: int, tries: int = 1) -> None:
         count = min(seq_distance(self.expected, end), RESEND_BLOCKS_MAX)
+        assert count > 0
         self.ask = Ask(
             self.expected, seq_add(self.expected, count), at_ns + self._patience_ns(), self.frames, tries
         )
@@ -300,8 +273,9 @@ class DataLane(msgspec.Struct):
         self.resends += 1
 
     def _ask_tail(self, at_ns: int) -> None:
+        """A STATUS named blocks that have not come; when others came meanwhile they are still on their way."""
         self.tail_due_ns = FAR_NS
-        if self.ask is None and seq_distance(self.expected, self.tail) >= 0:
+        if self.ask is None and self.expected == self.tail_wanted:
             self._ask(seq_add(self.tail, 1), at_ns)
 
     def _ask_again(self, ask: Ask, at_ns: int, out: list[Output]) -> None:
@@ -314,69 +288,7 @@ class DataLane(msgspec.Struct):
         else:
             self._ask(end, at_ns, tries)
 
-    def _give_up(self, end: int) -> None:
-        """The blocks from `expected` to `end` will not be waited for."""
-        count = seq_distance(self.expected, end)
-        cause = BY_OVERWRITING if self.overwritten_due > 0 else BY_LINK
-        self.overwritten_due = max(0, self.overwritten_due - count)
-        if self.hole_cause != BY_LINK:
-            self.hole_cause = cause
-        self.given_up.append((self.expected, end))
-        del self.given_up[:-GIVEN_UP_KEPT]
-        self.expected = end
-        self.blocks_given_up += count
-
     def _drain(self, out: list[Output]) -> None:
         while self.expected in self.waiting:
             block = self.waiting.pop(self.expected)
             self._deliver(block.record_no, self.expected, block.body, out)
-
-    def _skip(self, record_no: int, seq: int, out: list[Output]) -> None:
-        for first, end in self.given_up:
-            if seq_distance(first, seq) >= 0 > seq_distance(end, seq):
-                self.late += 1
-                out.append(Skipped(record_no, LATE))
-                return
-        self.duplicates += 1
-        out.append(Skipped(record_no, DUPLICATE))
-
-    def _deliver(self, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
-        """The block wanted next: check it against the series, declare what is missing before it."""
-        self.expected = seq_add(seq, 1)
-        if self.restarted:
-            out.append(Skipped(record_no, FOREIGN))
-            return
-        fault = MALFORMED
-        if len(body) >= SAMPLES_AT:
-            index, tick, _, count, stream, form, flags, _, inputs, _ = BLOCK_HEADER.unpack_from(
-                body, HEADER_BYTES
-            )
-            if stream == self.stream and not block_fault(count, form, len(body) - SAMPLES_AT):
-                fault = self._order_fault(index, tick)
-                if not fault:
-                    self._gap(index, out)
-                    self.next_index = index + count
-                    self.last_tick = tick
-                    self.fresh = False
-                    self.blocks += 1
-                    out.append(BlockIn(record_no, seq, index, tick, count, flags, inputs, body))
-                    return
-        self.malformed += fault == MALFORMED
-        self.restarted = fault == FOREIGN
-        out.append(Skipped(record_no, fault))
-
-    def _order_fault(self, index: int, tick: int) -> str:
-        """A clock or sample number that goes backwards means a restart; inside a session the latter is a fault."""
-        if tick <= self.last_tick:
-            return FOREIGN
-        if index < self.next_index:
-            return FOREIGN if self.fresh else MALFORMED
-        return ""
-
-    def _gap(self, index: int, out: list[Output]) -> None:
-        wanted = self.next_index
-        if wanted < 0 and self.hole_cause:
-            wanted = self.fallback_index
-        if 0 <= wanted < index:
-            out.append(Missing(self.hole_cause or BY_DEVICE, wanted, index))
-        self.hole_cause = ""
