@@ -10,6 +10,8 @@ from nightturn.storage import paths
 from nightturn.world import Files
 
 State = Literal["running", "ended"]
+RUNNING: State = "running"
+ENDED: State = "ended"
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
@@ -24,7 +26,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     fixture: str
     run: str
     started_utc_ns: int
-    state: State = "running"
+    state: State = RUNNING
     ended_utc_ns: int | None = None
     reason: str = ""
     kept: bool = False
@@ -53,11 +55,20 @@ def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manife
 
 
 def write_manifest(files: Files, manifest: Manifest) -> None:
-    """Make the manifest durable in place of an older one.
+    """Make the manifest durable in place of an older one; a run that a person marked as kept stays kept.
 
     Raises:
         StorageError: it cannot be written; the older one stands.
+        CorruptFileError: the older one cannot be read.
     """
+    try:
+        kept = manifest.kept or read_manifest(files, manifest.fixture, manifest.run).kept
+    except RunNotFoundError:
+        kept = manifest.kept
+    _replace(files, msgspec.structs.replace(manifest, kept=kept))
+
+
+def _replace(files: Files, manifest: Manifest) -> None:
     path = paths.manifest_path(manifest.fixture, manifest.run)
     folder, _, name = path.rpartition("/")
     temporary = f"{folder}/.{name}{paths.TEMPORARY_SUFFIX}"
@@ -95,7 +106,7 @@ def set_kept(files: Files, fixture: str, run: str, *, kept: bool) -> Manifest:
         RunNotFoundError: no such run.
     """
     manifest = msgspec.structs.replace(read_manifest(files, fixture, run), kept=kept)
-    write_manifest(files, manifest)
+    _replace(files, manifest)
     return manifest
 
 

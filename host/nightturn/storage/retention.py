@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from nightturn.errors import StorageError
 from nightturn.storage.catalogue import Catalogue, SegmentEntry
+from nightturn.storage.manifest import manifests
 from nightturn.world import Files
 
 MAX_AGE_NS = 7 * 86_400 * 1_000_000_000
@@ -54,8 +55,9 @@ def expire(
 
     Raises:
         StorageError: a file cannot be deleted; the catalogue no longer names it, a rebuild finds it again.
+        CorruptFileError: a manifest cannot be read, so it is not known which runs are kept.
     """
-    kept = frozenset((fixture, run) for fixture, run, is_kept in catalogue.runs() if is_kept)
+    kept = frozenset((manifest.fixture, manifest.run) for manifest in manifests(files) if manifest.kept)
     going = expired(catalogue.segments(), kept, now_utc_ns, max_age_ns=max_age_ns, max_bytes=max_bytes)
     if dry_run or not going:
         return going

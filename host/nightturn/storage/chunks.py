@@ -1,0 +1,101 @@
+"""Reading chunks back: footers, checked pages, and errors that name the file."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from nightturn.errors import CorruptFileError
+from nightturn.model.rows import ChunkPlan
+from nightturn.storage.parquet import facts_of, plan_of
+from nightturn.storage.paths import ChunkName
+
+
+@dataclass(frozen=True)
+class ChunkFile:
+    """One Parquet file under the data root; the footer is read once.
+
+    Attributes:
+        root: the data root.
+        path: below it.
+        name: what the file's name says.
+    """
+
+    root: Path
+    path: str
+    name: ChunkName
+
+    @cached_property
+    def facts(self) -> dict[str, str]:
+        """The footer's facts.
+
+        Raises:
+            CorruptFileError: no readable footer.
+            SchemaVersionError: written by a newer major version.
+        """
+        return facts_of(self._metadata, self.path)
+
+    @property
+    def plan(self) -> ChunkPlan:
+        """The plan the chunk was encoded by."""
+        return plan_of(self.facts)
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return self._metadata.num_rows
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last time, UTC ns; None when there is no row."""
+        first, last = self.facts["ts_first"], self.facts["ts_last"]
+        return (int(first), int(last)) if first else None
+
+    def read(self, columns: Sequence[str] | None = None) -> pa.Table:
+        """All rows, page checksums verified.
+
+        Raises:
+            CorruptFileError: a page fails its checksum or cannot be decoded.
+        """
+        with corruption_named(self.path), self._open() as opened:
+            return opened.read(columns=None if columns is None else list(columns))
+
+    def read_between(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> Iterator[pa.Table]:
+        """The row groups that have times in [start, stop), one at a time, whole.
+
+        Raises:
+            CorruptFileError: a page fails its checksum or cannot be decoded.
+        """
+        with corruption_named(self.path), self._open() as opened:
+            ts = opened.schema_arrow.get_field_index("ts")
+            for group in range(opened.num_row_groups):
+                times = opened.metadata.row_group(group).column(ts).statistics
+                if times is None or _overlap(times.min_raw, times.max_raw, start_ns, stop_ns):
+                    yield opened.read_row_group(group, columns=list(columns))
+
+    @cached_property
+    def _metadata(self) -> pq.FileMetaData:
+        with corruption_named(self.path):
+            return pq.read_metadata(self.root / self.path)
+
+    def _open(self) -> pq.ParquetFile:
+        return pq.ParquetFile(self.root / self.path, page_checksum_verification=True)
+
+
+def _overlap(first: int | None, last: int | None, start_ns: int, stop_ns: int) -> bool:
+    return first is None or last is None or (first < stop_ns and last >= start_ns)
+
+
+@contextmanager
+def corruption_named(path: str) -> Iterator[None]:
+    """Turns what pyarrow raises on a damaged file into the error that names it."""
+    try:
+        yield
+    except FileNotFoundError:
+        raise
+    except (pa.ArrowException, OSError, ValueError) as problem:
+        raise CorruptFileError(path, f"cannot be read: {problem}") from problem

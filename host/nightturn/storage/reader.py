@@ -1,0 +1,222 @@
+"""Runs as a person works with them: cycles, samples in N·m and radian, gaps, events."""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TypeAlias
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from nightturn.calibration.torque import TorqueScale
+from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.model.rows import CYCLES, EVENTS, GAPS
+from nightturn.model.tiles import Tile
+from nightturn.storage import chunk, paths, scales, tree
+from nightturn.storage.chunks import ChunkFile
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import Manifest, read_manifest
+
+Moment: TypeAlias = str | int | datetime | pd.Timestamp | None
+
+DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
+_EVER_NS = 2**63 - 1
+
+
+class Run:
+    """One run of one fixture on disk; nothing is read before it is asked for.
+
+    Every method raises CorruptFileError when a file fails its checksum, SchemaVersionError when a newer major version
+    wrote it.
+    """
+
+    def __init__(self, root: Path, fixture: str, run: str) -> None:
+        self.root = root
+        self.fixture = fixture
+        self.run = run
+        self._files = RealFiles(root)
+
+    @property
+    def manifest(self) -> Manifest | None:
+        """What the run was opened with; None when its file is absent."""
+        try:
+            return read_manifest(self._files, self.fixture, self.run)
+        except RunNotFoundError:
+            return None
+
+    def chunks(self, dataset: str) -> list[ChunkFile]:
+        """The files of one dataset, in record order."""
+        folder = tree.run_folder(self._files, dataset, self.fixture, self.run)
+        if folder is None:
+            return []
+        return [ChunkFile(self.root, path, name) for path, name in tree.chunks(self._files, folder.path)]
+
+    def table(self, dataset: str) -> pa.Table | None:
+        """All rows of a dataset as an Arrow table; None when there is none. Not for `raw`, which may be large."""
+        tables = [each.read() for each in self.chunks(dataset)]
+        return pa.concat_tables(tables, promote_options="default") if tables else None
+
+    def frame(self, dataset: str) -> pd.DataFrame:
+        """All rows of a dataset of rows; units by column in `attrs["units"]`, empty when there is none."""
+        table = self.table(dataset)
+        if table is None:
+            return pd.DataFrame()
+        frame = table.to_pandas()
+        frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
+        return frame
+
+    def cycles(self) -> pd.DataFrame:
+        """One row per cycle: each figure with `_u`, `_nu`, `_n_rev`, `_status`, `_reasons`, units in the names."""
+        return self.frame(CYCLES)
+
+    def gaps(self) -> pd.DataFrame:
+        """Samples that are missing, and why."""
+        return self.frame(GAPS)
+
+    def events(self) -> pd.DataFrame:
+        """What happened."""
+        return self.frame(EVENTS)
+
+    def samples(
+        self,
+        start: Moment = None,
+        stop: Moment = None,
+        columns: Sequence[str] = ("torque_nm", "angle_rad"),
+        calibration: scales.Calibration = "current",
+    ) -> pd.DataFrame:
+        """Samples with start <= time < stop.
+
+        Args:
+            start: UTC: text, datetime, Timestamp or ns since 1970; a time without zone is taken as UTC.
+            stop: same.
+            columns: `torque_nm` (N·m), `angle_rad` (rad), or columns of `raw`.
+            calibration: "current" applies the transducer's record that holds for that time as known now, "recorded"
+                the scale that was in force.
+
+        Returns:
+            A frame with a UTC index `ts`; units by column in `attrs["units"]`.
+
+        Raises:
+            StorageError: no such column.
+            CalibrationError: "current" was asked for and cannot be worked out.
+        """
+        wanted = _checked_columns(columns)
+        start_ns, stop_ns = moment_ns(start, -_EVER_NS), moment_ns(stop, _EVER_NS)
+        stored = _stored(wanted)
+        parts = [
+            self._scaled(_between(table, start_ns, stop_ns), each, wanted, calibration)
+            for each in self.chunks(paths.RAW)
+            if _overlaps(each.span, start_ns, stop_ns)
+            for table in each.read_between(start_ns, stop_ns, stored)
+        ]
+        frame = pd.concat(parts) if parts else _empty(wanted)
+        frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
+        return frame
+
+    def tiles(self, seconds: float = 10.0) -> Iterator[Tile]:
+        """The stored samples in counts, as tiles of at most `seconds`, none across a gap or a chunk.
+
+        One chunk is in memory at a time, however long the run is.
+        """
+        for each in self.chunks(paths.RAW):
+            if each.rows:
+                plan = each.plan
+                size = max(1, round(seconds * plan.rate_millihz / 1000))
+                yield from _tiles_of(each.read(), plan.ticks_per_sample, size)
+
+    def _scaled(
+        self, table: pa.Table, each: ChunkFile, wanted: Sequence[str], calibration: scales.Calibration
+    ) -> pd.DataFrame:
+        plan, columns = each.plan, {}
+        for name in wanted:
+            values = table.column(DERIVED[name][0] if name in DERIVED else name).to_numpy()
+            if name == "torque_nm":
+                values = self._torque_scale(each, calibration).to_nm(values)
+            elif name == "angle_rad":
+                values = scales.angle_scale(plan, scales.settings_of(self.manifest)).to_rad(values)
+            columns[name] = values
+        return pd.DataFrame(columns, index=pd.DatetimeIndex(table.column("ts").to_pandas(), name="ts"))
+
+    def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration) -> TorqueScale:
+        plan, span = each.plan, each.span
+        if calibration == "recorded" or span is None:
+            return scales.recorded_scale(plan)
+        return scales.current_scale(self._files, plan, span[0], self.manifest)
+
+
+def moment_ns(moment: Moment, default: int) -> int:
+    """A moment as ns since 1970-01-01T00:00:00Z.
+
+    Raises:
+        StorageError: it is no time.
+    """
+    if moment is None:
+        return default
+    if isinstance(moment, int):
+        return moment
+    try:
+        stamp = pd.Timestamp(moment)
+    except (ValueError, TypeError) as problem:
+        raise StorageError(f"{moment!r} is no time; give one like 2026-11-25T21:30:00Z") from problem
+    aware = stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp.tz_convert("UTC")
+    return int(aware.as_unit("ns").value)
+
+
+def _checked_columns(columns: Sequence[str]) -> list[str]:
+    allowed = [*DERIVED, *(name for name in chunk.SCHEMA.names if name != "ts")]
+    for name in columns:
+        if name not in allowed:
+            raise StorageError(f"samples have no column {name!r}; there are {', '.join(allowed)}")
+    return list(columns)
+
+
+def _stored(wanted: Sequence[str]) -> list[str]:
+    return ["ts", *dict.fromkeys(DERIVED[name][0] if name in DERIVED else name for name in wanted)]
+
+
+def _unit_of_column(name: str) -> str:
+    return DERIVED[name][1] if name in DERIVED else _unit(chunk.SCHEMA.field(name))
+
+
+def _unit(field: "pa.Field[pa.DataType]") -> str:
+    return (field.metadata or {}).get(b"unit", b"").decode()
+
+
+def _overlaps(span: tuple[int, int] | None, start_ns: int, stop_ns: int) -> bool:
+    return span is not None and span[0] < stop_ns and span[1] >= start_ns
+
+
+def _between(table: pa.Table, start_ns: int, stop_ns: int) -> pa.Table:
+    ts = table.column("ts").cast(pa.int64()).to_numpy()
+    first, last = np.searchsorted(ts, [start_ns, stop_ns])
+    return table.slice(int(first), int(last - first))
+
+
+def _empty(wanted: Sequence[str]) -> pd.DataFrame:
+    kinds = {
+        name: np.dtype("f8") if name in DERIVED else chunk.SCHEMA.field(name).type.to_pandas_dtype()
+        for name in wanted
+    }
+    columns = {name: np.zeros(0, kind) for name, kind in kinds.items()}
+    return pd.DataFrame(columns, index=pd.DatetimeIndex([], dtype="datetime64[ns, UTC]", name="ts"))
+
+
+def _tiles_of(table: pa.Table, ticks_per_sample: int, size: int) -> Iterator[Tile]:
+    index = table.column("index").to_numpy()
+    tick, epoch = table.column("tick").to_numpy(), int(table.column("epoch")[0].as_py())
+    raw, encoder = table.column("torque_raw").to_numpy(), table.column("encoder").to_numpy()
+    flags, inputs = table.column("flags").to_numpy(), table.column("inputs").to_numpy()
+    # A tile ends where samples are missing and at every multiple of its size, so edges do not depend on the chunk.
+    edges = np.flatnonzero((np.diff(index) != 1) | (np.diff(index // size) != 0)) + 1
+    for a, b in zip([0, *edges.tolist()], [*edges.tolist(), len(index)], strict=True):
+        yield Tile(
+            epoch,
+            int(index[a]),
+            int(tick[a]),
+            ticks_per_sample,
+            raw[a:b],
+            encoder[a:b],
+            flags[a:b],
+            inputs[a:b],
+        )

@@ -1,0 +1,81 @@
+"""Which scale turns a chunk's counts into N·m and radian: as recorded, or by the calibration in force now."""
+
+from datetime import UTC, datetime
+from typing import Literal
+
+import msgspec
+
+from nightturn.calibration.angle import AngleScale
+from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
+from nightturn.calibration.torque import TorqueScale, torque_scale
+from nightturn.errors import CalibrationError
+from nightturn.model.rows import ChunkPlan
+from nightturn.settings.rig import FixtureSettings
+from nightturn.storage.manifest import Manifest
+from nightturn.world import Files
+
+Calibration = Literal["current", "recorded"]
+
+ADC_BITS = 24  # what the wire carries; only the rails depend on it
+
+
+def settings_of(manifest: Manifest | None) -> FixtureSettings | None:
+    """The fixture's settings as the run was opened with them; None when the manifest has none."""
+    if manifest is None or not manifest.rig:
+        return None
+    return msgspec.json.decode(manifest.rig, type=FixtureSettings)
+
+
+def angle_scale(plan: ChunkPlan, settings: FixtureSettings | None) -> AngleScale:
+    """Encoder counts to angle, with the sense that the rig declares."""
+    return AngleScale(plan.counts_per_rev, settings.encoder.sense if settings is not None else 1)
+
+
+def recorded_scale(plan: ChunkPlan) -> TorqueScale:
+    """The scale in force when the samples were taken."""
+    half = 1 << (ADC_BITS - 1)
+    return TorqueScale(plan.lsb_nm, plan.zero_count, -half, half - 1)
+
+
+def current_scale(files: Files, plan: ChunkPlan, at_ns: int, manifest: Manifest | None) -> TorqueScale:
+    """The scale by the transducer's record that holds at `at_ns`, corrections appended since then included.
+
+    Without a file of calibration records the recorded scale is the current one.
+
+    Raises:
+        CalibrationError: the file is contradictory, has no record for that time, or the run does not say enough.
+    """
+    settings = settings_of(manifest)
+    if manifest is None or settings is None:
+        raise CalibrationError(f"run {plan.run} has no manifest with its rig; ask for calibration='recorded'")
+    path = f"calibrations/{settings.transducer.serial}.jsonl"
+    try:
+        text = files.read(path).decode()
+    except FileNotFoundError:
+        return recorded_scale(plan)
+    records = parse(text, where=path)
+    record = in_force(records, datetime.fromtimestamp(at_ns // 1_000_000_000, UTC))
+    if record.id == plan.calibration_id:
+        return recorded_scale(plan)
+    if manifest.torque_channel:
+        return torque_scale(record, msgspec.json.decode(manifest.torque_channel, type=dict[str, object]))
+    known = {each.id: each for each in records}
+    return torque_scale(record, _channel(plan, known.get(plan.calibration_id), settings))
+
+
+def _channel(
+    plan: ChunkPlan, recorded: CalibrationRecord | None, settings: FixtureSettings
+) -> dict[str, object]:
+    """The torque entry of the device's sheet, worked back from the recorded scale and the record it came from."""
+    if recorded is None:
+        recorded = from_settings(settings.transducer)
+        if recorded.id != plan.calibration_id:
+            raise CalibrationError(
+                f"calibration {plan.calibration_id!r} of run {plan.run} is in no record; ask for "
+                "calibration='recorded'"
+            )
+    unit = "V" if recorded.factor_nm_per_v is not None else "mV/V"
+    zero = recorded.zero_v if unit == "V" else recorded.zero_mv_per_v
+    one = torque_scale(recorded, {"bits": ADC_BITS, "unit": unit, "scale": 1.0})
+    scale = plan.lsb_nm / one.lsb_nm
+    return {"bits": ADC_BITS, "unit": unit, "scale": scale, "offset": zero - plan.zero_count * scale}
