@@ -1,0 +1,365 @@
+"""What the device does with each message of the host: one function each, all through `handle`."""
+
+import math
+from collections import OrderedDict
+from collections.abc import Callable
+from typing import TypeAlias
+
+from nightturn.virtual.clock import TICK_HZ
+from nightturn.virtual.firmware import Firmware
+from nightturn.virtual.sampler import StreamSetup
+from nightturn.virtual.sheet import digest_of
+from nightturn_protocol import messages as wire
+from nightturn_protocol.errors import MalformedError
+from nightturn_protocol.framing import HEADER_BYTES, MUST_UNDERSTAND, Header, parse_header
+from nightturn_protocol.messages import Axis, DriveMode, Reason
+
+VERSION = b"1.0.0-virtual"
+BUILD = b"virtual fixture, reproducible"
+TICKS_PER_MS = TICK_HZ // 1000
+DRIVES = {(Axis.DRIVE, DriveMode.SPEED), (Axis.DRIVE, DriveMode.TRAVEL), (Axis.ACTUATOR, DriveMode.TORQUE)}
+
+Answer: TypeAlias = wire.Message | Reason | None
+
+
+class Control:
+    """Takes the frames of the host, answers each request once and repeats the answer to a retry."""
+
+    def __init__(self, firmware: Firmware, sheet: bytes) -> None:
+        self.strays = 0  # frames of another session, another version or no sense
+        self._firmware = firmware
+        self._sheet = sheet
+        self._answered: OrderedDict[int, tuple[bytes, wire.Message]] = OrderedDict()
+        self._carried_out: dict[int, Callable[..., Answer]] = {
+            wire.Sheet.KIND: self._sheet_part,
+            wire.Setup.KIND: self._setup,
+            wire.Run.KIND: self._run,
+            wire.Halt.KIND: self._halt,
+            wire.Probe.KIND: self._probe,
+            wire.EventAck.KIND: self._event_ack,
+            wire.Resend.KIND: self._resend,
+            wire.Lease.KIND: self._lease,
+            wire.Drive.KIND: self._drive,
+            wire.Clear.KIND: self._clear,
+            wire.Firmware.KIND: self._firmware_info,
+            wire.Switch.KIND: self._switch,
+            wire.Close.KIND: self._close,
+            wire.Open.KIND: self._open,
+        }
+
+    def handle(self, body: bytes) -> None:
+        """Take one frame at the firmware's tick."""
+        header = parse_header(body)
+        opening = header.kind == wire.Open.KIND
+        if header.major != wire.MAJOR:
+            self.strays += 1
+            if opening:
+                self._refuse(header, Reason.VERSION, wire.MAJOR)
+            return
+        if not opening and (self._firmware.session == 0 or header.session != self._firmware.session):
+            self.strays += 1
+            return
+        if not opening:
+            self._heard()
+        self._dispatch(header, body)
+        self._firmware.send_events()
+
+    def _heard(self) -> None:
+        """A valid frame: a device that had fallen silent speaks again, the oldest unsent block first."""
+        firmware = self._firmware
+        was_talking = firmware.talking(firmware.tick)
+        firmware.heard_tick = firmware.tick
+        if not was_talking:
+            firmware.pump()
+
+    def _dispatch(self, header: Header, body: bytes) -> None:
+        carry_out = self._carried_out.get(header.kind)
+        if carry_out is None:
+            self.strays += 1
+            if header.kind & MUST_UNDERSTAND:
+                self._refuse(header, Reason.UNKNOWN_KIND, 0)
+            return
+        kind = wire.BY_KIND[header.kind]
+        asks = kind.LANE is wire.Lane.CONTROL
+        known = self._answered.get(header.seq)
+        if asks and known is not None and known[0] == body:
+            self._firmware.send(known[1], header.seq)
+            return
+        try:
+            answer = carry_out(kind.decode(body[HEADER_BYTES:]))
+        except MalformedError:
+            answer = Reason.MALFORMED
+        if isinstance(answer, Reason):
+            answer = wire.Refused(0, answer, header.kind, 0)
+        if asks and answer is not None:
+            self._answer(header, body, answer)
+
+    def _answer(self, header: Header, body: bytes, answer: wire.Message) -> None:
+        self._firmware.send(answer, header.seq)
+        if header.kind == wire.Close.KIND:
+            self._firmware.session = self._firmware.cutter.session = 0
+        if header.kind != wire.Probe.KIND:  # a retried probe is a new one: its stamps are what matters
+            self._answered[header.seq] = (body, answer)
+            self._answered.move_to_end(header.seq)
+            if len(self._answered) > wire.REPLIES_KEPT:
+                self._answered.popitem(last=False)
+
+    def _refuse(self, header: Header, reason: Reason, detail: int) -> None:
+        self._firmware.send(wire.Refused(detail, reason, header.kind, 0), header.seq)
+
+    # ---- session ------------------------------------------------------------------------------------------------
+
+    def _open(self, message: wire.Open) -> Answer:
+        firmware = self._firmware
+        if message.session == 0:
+            return Reason.OUT_OF_RANGE
+        resumed = (
+            not message.fresh
+            and firmware.session != 0
+            and message.last_session == firmware.session
+            and message.last_boot_id == firmware.boot.boot_id
+        )
+        self._answered.clear()
+        if resumed:
+            firmware.ring.rewind(message.next_data_seq)
+        else:
+            self._end_session()
+            firmware.session = firmware.cutter.session = message.session
+            firmware.cutter.next_seq = 0
+            firmware.ring.empty()
+        firmware.heard_tick = firmware.tick
+        opened = self._opened(resumed=resumed)
+        firmware.sampler.torque_min = firmware.sampler.torque_max = None
+        return opened
+
+    def _opened(self, *, resumed: bool) -> wire.Opened:
+        firmware, sampler = self._firmware, self._firmware.sampler
+        return wire.Opened(
+            digest=digest_of(self._sheet),
+            uptime_tick=firmware.tick,
+            next_index=sampler.next_index,
+            boot_id=firmware.boot.boot_id,
+            tick_hz=TICK_HZ,
+            ring_bytes=firmware.ring.capacity,
+            oldest_seq=firmware.ring.oldest_seq & 0xFFFFFFFF,
+            next_seq=firmware.ring.next_seq & 0xFFFFFFFF,
+            torque_min=sampler.torque_min or 0,
+            torque_max=sampler.torque_max or 0,
+            frame_bytes_max=wire.FRAME_BYTES_MAX,
+            session=firmware.session,
+            config_epoch=firmware.cutter.config_epoch,
+            minor=wire.MINOR,
+            reset_cause=firmware.boot.cause,
+            state=firmware.state,
+            resumed=int(resumed),
+            firmware=VERSION.ljust(16, b"\0"),
+            board=firmware.boot.serial.ljust(16, b"\0"),
+        )
+
+    def _end_session(self) -> None:
+        """Streams stop, drive off."""
+        firmware = self._firmware
+        self._stop_stream()
+        firmware.rig.ramp_down()
+        firmware.lease.end()
+        firmware.refresh_inputs()
+
+    def _close(self, _message: wire.Close) -> Answer:
+        self._end_session()
+        return wire.Done(request=wire.Close.KIND, detail=0)
+
+    def _sheet_part(self, message: wire.Sheet) -> Answer:
+        total = len(self._sheet)
+        if message.offset >= total:
+            return Reason.OUT_OF_RANGE
+        part = self._sheet[message.offset : message.offset + wire.SHEET_PART_BYTES]
+        return wire.SheetPart(message.offset, total, part)
+
+    # ---- stream -------------------------------------------------------------------------------------------------
+
+    def _setup(self, message: wire.Setup) -> Answer:
+        firmware = self._firmware
+        sampler = firmware.sampler
+        setup = StreamSetup.of(message)
+        if setup is None:
+            return Reason.OUT_OF_RANGE
+        changes = setup != sampler.setup or not firmware.configured
+        if changes and (
+            sampler.running or (setup.rate_hz != sampler.setup.rate_hz and firmware.rig.driven())
+        ):
+            return Reason.NOT_NOW
+        if changes:
+            sampler.apply(setup)
+            firmware.configured = True
+            firmware.cutter.config_epoch = (firmware.cutter.config_epoch + 1) & 0xFFFF
+        return wire.SetupReply(
+            setup.rate_hz * 1000,
+            setup.samples_per_block,
+            setup.status_ms,
+            firmware.cutter.config_epoch,
+            setup.stream,
+            0,
+        )
+
+    def _run(self, message: wire.Run) -> Answer:
+        firmware = self._firmware
+        if not firmware.configured:
+            return Reason.NOT_NOW
+        if not firmware.sampler.running:
+            firmware.sampler.run(message.start_tick)
+        return wire.Done(request=wire.Run.KIND, detail=0)
+
+    def _halt(self, _message: wire.Halt) -> Answer:
+        self._stop_stream()
+        return wire.Done(request=wire.Halt.KIND, detail=0)
+
+    def _stop_stream(self) -> None:
+        firmware = self._firmware
+        firmware.emit_blocks(firmware.tick, rest=True)
+        firmware.sampler.halt()
+
+    def _resend(self, message: wire.Resend) -> Answer:
+        firmware = self._firmware
+        ring, outlet = firmware.ring, firmware.outlet
+        stop = message.first_seq + min(message.count, wire.RESEND_BLOCKS_MAX)
+        gone = min(ring.oldest_seq, stop) - message.first_seq
+        if gone > 0:
+            firmware.send(wire.Gone(message.first_seq, gone))
+        for seq in range(max(message.first_seq, ring.oldest_seq), min(stop, ring.next_send)):
+            block = ring.again(seq)
+            if block is None or not outlet.room(len(block)):
+                break
+            outlet.put(block)
+            firmware.resent += 1
+        return None
+
+    # ---- clock, events ------------------------------------------------------------------------------------------
+
+    def _probe(self, message: wire.Probe) -> Answer:
+        tick = self._firmware.tick
+        return wire.Probed(message.probe_id, message.host_ns, tick, tick)
+
+    def _event_ack(self, message: wire.EventAck) -> Answer:
+        self._firmware.events.acknowledge(message.event_no)
+        return None
+
+    def _clear(self, message: wire.Clear) -> Answer:
+        firmware = self._firmware
+        events = firmware.events
+        wanted = list(events.latched) if message.event_no == 0 else [message.event_no]
+        for event_no in wanted:
+            code = events.latched.get(event_no)
+            if code is wire.EventCode.GUARD_OPENED and not firmware.rig.guard_closed:
+                if message.event_no:
+                    return Reason.INTERLOCK
+                continue
+            events.latched.pop(event_no, None)
+        if not events.holds(wire.EventCode.LEASE_LAPSED):
+            firmware.lease.clear()
+        firmware.rig.guard_latched = events.holds(wire.EventCode.GUARD_OPENED)
+        firmware.refresh_inputs()
+        return wire.Done(request=wire.Clear.KIND, detail=len(events.latched))
+
+    # ---- motion: the lease is not a safety function ---------------------------------------------------------------
+
+    def _lease(self, message: wire.Lease) -> Answer:
+        self._firmware.lease.offer(message, self._firmware.tick)
+        return None
+
+    def _drive(self, message: wire.Drive) -> Answer:
+        reason = (
+            self._carry_out_off(message) if message.mode == DriveMode.OFF else self._carry_out_drive(message)
+        )
+        self._firmware.refresh_inputs()
+        return wire.DriveReply(message.command_no, reason, int(reason is Reason.NONE), 0)
+
+    def _carry_out_off(self, message: wire.Drive) -> Reason:
+        """OFF is always taken."""
+        ramp = message.ramp if math.isfinite(message.ramp) and message.ramp > 0 else 0.0
+        if message.axis == Axis.ACTUATOR:
+            self._firmware.rig.set_torque(0.0, ramp)
+        else:
+            self._firmware.rig.set_speed(0.0, ramp)
+        return Reason.NONE
+
+    def _carry_out_drive(self, message: wire.Drive) -> Reason:
+        reason = self._why_not(message)
+        if reason is not Reason.NONE:
+            return reason
+        rig = self._firmware.rig
+        if message.mode == DriveMode.TORQUE:
+            rig.set_torque(message.setpoint, message.ramp)
+        elif message.mode == DriveMode.SPEED:
+            rig.set_speed(message.setpoint, message.ramp)
+        else:
+            rig.travel(message.travel_counts, abs(message.setpoint), message.ramp)
+        return Reason.NONE
+
+    def _why_not(self, message: wire.Drive) -> Reason:
+        """Why a command is refused; never silently clamped."""
+        firmware = self._firmware
+        if not all(map(math.isfinite, (message.setpoint, message.speed_limit, message.ramp))):
+            return Reason.NOT_FINITE
+        if (message.axis, message.mode) not in DRIVES:
+            return Reason.UNSUPPORTED
+        if message.not_after_tick and firmware.tick > message.not_after_tick:
+            return Reason.TOO_LATE
+        if firmware.rig.interlocked:
+            return Reason.INTERLOCK
+        if firmware.lease.state is not wire.LeaseState.LIVE:
+            return Reason.LATCHED if firmware.lease.state is wire.LeaseState.LAPSED else Reason.NO_LEASE
+        return self._torque_bounds(message) if message.axis == Axis.ACTUATOR else self._speed_bounds(message)
+
+    def _torque_bounds(self, message: wire.Drive) -> Reason:
+        firmware = self._firmware
+        if abs(message.setpoint) > firmware.plant.product.rated_torque_nm or message.ramp < 0:
+            return Reason.OUT_OF_RANGE
+        if abs(message.setpoint) > firmware.lease.torque_max:
+            return Reason.LEASE_LIMIT
+        return Reason.INTERLOCK if firmware.plant.shorted else Reason.NONE
+
+    def _speed_bounds(self, message: wire.Drive) -> Reason:
+        firmware = self._firmware
+        speed, limit = abs(message.setpoint), message.speed_limit
+        travels = message.mode == DriveMode.TRAVEL
+        most = (
+            min(limit, firmware.plant.product.speed_max_rad_s)
+            if limit > 0
+            else firmware.plant.product.speed_max_rad_s
+        )
+        if (
+            speed > most
+            or limit < 0
+            or message.ramp < 0
+            or (travels and (not message.travel_counts or not speed))
+        ):
+            return Reason.OUT_OF_RANGE
+        if speed > firmware.lease.speed_max:
+            return Reason.LEASE_LIMIT
+        return Reason.NOT_NOW if travels and firmware.rig.moving else Reason.NONE
+
+    # ---- outputs, firmware ----------------------------------------------------------------------------------------
+
+    def _switch(self, message: wire.Switch) -> Answer:
+        firmware = self._firmware
+        if message.output not in set(wire.Output):
+            return Reason.UNSUPPORTED
+        until = None
+        if message.on:
+            if not 0 < message.expire_ms <= wire.LEASE_WINDOW_MS_MAX:
+                return Reason.OUT_OF_RANGE
+            until = firmware.tick + message.expire_ms * TICKS_PER_MS
+        reason = firmware.rig.switch(wire.Output(message.output), until)
+        firmware.refresh_inputs()
+        return wire.Done(request=wire.Switch.KIND, detail=message.output) if reason is Reason.NONE else reason
+
+    def _firmware_info(self, _message: wire.Firmware) -> Answer:
+        return wire.FirmwareReply(
+            flash_crc=digest_of(VERSION) & 0xFFFFFFFF,
+            config_hash=digest_of(self._sheet) & 0xFFFFFFFF,
+            self_test=0,
+            crash_pc=0,
+            crash_lr=0,
+            crash_cause=0,
+            build=BUILD.ljust(32, b"\0"),
+        )

@@ -1,0 +1,72 @@
+"""Orders of the mechanical revolution, the rig's torsional resonance, and waveforms rebuilt from both."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from nightturn.virtual.products import Orders, Product
+
+Floats = npt.NDArray[np.float64]
+TABLE_POINTS = 32768
+GOLDEN_ANGLE_RAD = 2.399963229728653  # phase of order n is n times this: spread, and the same for everyone
+ELECTRICAL_ORDERS = (1, 2, 6, 12)
+
+
+def cogging_order(pole_pairs: int, slots: int) -> int:
+    """Fundamental cogging order, LCM of poles and slots (Zhu and Howe, IEEE Trans. Energy Conv. 15(4), 2000)."""
+    return math.lcm(2 * pole_pairs, slots)
+
+
+def expected_orders(pole_pairs: int, slots: int) -> tuple[int, ...]:
+    """Orders a machine may show: 1, 2, poles, slots, their LCM and its double, and load ripple."""
+    lcm = cogging_order(pole_pairs, slots)
+    ripple = [electrical * pole_pairs for electrical in ELECTRICAL_ORDERS]
+    return tuple(sorted({1, 2, 2 * pole_pairs, slots, lcm, 2 * lcm, *ripple}))
+
+
+def phase_rad(order: int) -> float:
+    """Phase of an order's sine at angle 0."""
+    return (order * GOLDEN_ANGLE_RAD) % math.tau
+
+
+def transfer(product: Product, omega_rad_s: float) -> complex:
+    """Torque at the rotor to torque at the transducer, the driver held stiff; `omega_rad_s` may be negative."""
+    spring = complex(product.stiffness_nm_per_rad, omega_rad_s * product.damping_nm_s_per_rad)
+    return spring / (spring - product.inertia_kg_m2 * omega_rad_s * omega_rad_s)
+
+
+def phasors(product: Product, orders: Orders, speed_rad_s: float) -> dict[int, complex]:
+    """Complex amplitude of each order as the transducer sees it at a steady signed speed; 0 gives the rotor's."""
+    return {
+        order: -1j * amplitude * np.exp(1j * phase_rad(order)) * transfer(product, order * speed_rad_s)
+        for order, amplitude in orders
+    }
+
+
+def waveform(terms: dict[int, complex], points: int = TABLE_POINTS) -> Floats:
+    """One revolution of a sum of orders, shape (points,)."""
+    spectrum = np.zeros(points // 2 + 1, np.complex128)
+    for order, term in terms.items():
+        spectrum[order] = term * (points / 2)
+    return np.fft.irfft(spectrum, points)
+
+
+@dataclass(frozen=True, slots=True)
+class Wave:
+    """A periodic table with its steps, for linear interpolation; float32, so that many fixtures fit a cache."""
+
+    values: npt.NDArray[np.float32]
+    steps: npt.NDArray[np.float32]
+
+    @classmethod
+    def of(cls, table: Floats) -> "Wave":
+        """From one revolution of values."""
+        return cls(table.astype(np.float32), (np.roll(table, -1) - table).astype(np.float32))
+
+    def at(self, cell: npt.NDArray[np.int64], rest: Floats) -> Floats:
+        """Values at table cells and the part of a cell beyond them."""
+        value: Floats = self.steps.take(cell) * rest
+        value += self.values.take(cell)
+        return value
