@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tests.timebase.simulated_line import NS, UTC_OFFSET_NS, Session, ns, session
 
 from nightturn.timebase.clock import WAIT_NS, Timebase
-from nightturn.timebase.line import interpolate
+from nightturn.timebase.line import MAX_KNOTS, interpolate
 
 FULL_SPEED_POLL_S = 1e-3
 HIGH_SPEED_POLL_S = 125e-6
@@ -266,6 +266,39 @@ def test_stamps_that_cannot_be_are_ignored_and_counted() -> None:
     assert timebase.ignored == 2
     assert timebase.probed(99, 1, 2, 3) is None
     assert timebase.probes.stale == 1
+
+
+def test_ticks_from_another_age_are_ignored_and_the_state_still_fits_64_bits() -> None:
+    one = session(43, 20.0)
+    one.run_until(20.0)
+    before = one.timebase.ts_of(one.line.tick(20.0))
+    far = 2**64 - 1
+    one.timebase.note_block(far, ns(20.0))
+    assert one.timebase.knot(far, ns(20.0)) is None
+    assert one.timebase.want_probe(ns(20.1))
+    one.timebase.probe_sent(one.next_id, ns(20.1))
+    assert one.timebase.probed(one.next_id, far, far, ns(20.2)) is None
+    chunk = one.timebase.cut(far)
+    assert one.timebase.ignored == 4
+    assert chunk[-1][0] <= one.line.tick(20.0)
+    assert one.timebase.ts_of(one.line.tick(20.0)) == before
+    assert msgspec.msgpack.decode(msgspec.msgpack.encode(one.timebase), type=Timebase) == one.timebase
+
+
+def test_knots_are_bounded_when_no_cut_comes() -> None:
+    timebase = Timebase.start(1_000, UTC_OFFSET_NS, 0)
+    newest = 0
+    for second in range(MAX_KNOTS + 200):
+        timebase.note_block(second * 1_000, second * NS)
+        timebase.knot(second * 1_000, second * NS)
+        if timebase.line.started:
+            ts = timebase.ts_of(second * 1_000)
+            assert ts > newest
+            newest = ts
+    assert len(timebase.line.knots) == MAX_KNOTS
+    assert timebase.knots_refused > 100
+    assert len(timebase.cut((MAX_KNOTS + 200) * 1_000)) > MAX_KNOTS
+    assert len(timebase.line.knots) == 1
 
 
 def test_cuts_leave_the_times_as_they_would_have_been() -> None:

@@ -13,6 +13,9 @@ FIRST_GROUP = 4  # at first fewer: the skew is not known yet and sooner is worth
 GROUPS_PER_STEP = 4  # the group grows by one after this many
 GROUP_NS = 2_000_000_000  # a group ends early when probes come slowly
 WAIT_NS = 5_000_000_000  # after that the first knot no longer waits for the lock
+FAR_NS = (
+    2**62
+)  # 146 years: a tick this far from the first seen is no time, and would not fit the stored integers
 ARRIVAL_U_NS = 100_000_000.0  # no probe answered: the arrival is later by an unknown delay of about this size
 
 
@@ -159,7 +162,7 @@ class Timebase(msgspec.Struct):
         sent_ns = self.probes.claim(probe_id)
         if sent_ns is None:
             return None
-        if at_ns < sent_ns or tick_tx < tick_rx:
+        if at_ns < sent_ns or tick_tx < tick_rx or self._is_far(tick_rx) or self._is_far(tick_tx):
             self.ignored += 1
             return None
         self._anchor(tick_rx, at_ns)
@@ -175,6 +178,9 @@ class Timebase(msgspec.Struct):
     def note_block(self, tick: int, at_ns: int) -> None:
         """A block whose first sample is at this tick arrived: its host time is at most `at_ns`."""
         self._begin(at_ns)
+        if self._is_far(tick):
+            self.ignored += 1
+            return
         self._anchor(tick, at_ns)
         if self.first_tick < 0 or (tick < self.first_tick and not self.line.started):
             self.first_tick = tick
@@ -188,6 +194,9 @@ class Timebase(msgspec.Struct):
         (or the arrival bound) and counts as unlocked.
         """
         self._begin(at_ns)
+        if self._is_far(tick):
+            self.ignored += 1
+            return None
         if not self.line.started:
             if self.filter is None and at_ns - self.began_ns < WAIT_NS:
                 return None
@@ -236,6 +245,9 @@ class Timebase(msgspec.Struct):
             if self.first_tick < 0:
                 return ()
             self._start_line(self.first_tick)
+        if self._is_far(tick_end):
+            self.ignored += 1
+            return self.line.take_until(self.line.last[0])
         self.line.split(tick_end)
         self.newest_tick = max(self.newest_tick, tick_end)
         last_tick, ts = self.line.last
@@ -251,6 +263,9 @@ class Timebase(msgspec.Struct):
         if not self.anchored:
             self.anchored = True
             self.anchor_tick, self.anchor_ns = tick, at_ns
+
+    def _is_far(self, tick: int) -> bool:
+        return self.anchored and abs(self._dev_ns(tick)) >= FAR_NS
 
     def _dev_ns(self, tick: int) -> int:
         return (tick - self.anchor_tick) * NS_PER_S // self.tick_hz
