@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 LOOPBACK = "127.0.0.1"
 EXTRA_PLACES = (
@@ -38,6 +39,11 @@ class Broker:
     def url(self) -> str:
         """Its address, as `[mqtt] url` takes it."""
         return f"mqtt://{LOOPBACK}:{self.port}"
+
+    @property
+    def protocol(self) -> Literal["auto", "3.1.1"]:
+        """What `[mqtt] protocol` should be: amqtt says nothing to MQTT 5, and waiting for that takes seconds."""
+        return "3.1.1" if self.name == "amqtt" else "auto"
 
     @property
     def alive(self) -> bool:

@@ -16,7 +16,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from nightturn.telemetry.address import Address
-from nightturn.telemetry.confirming import QOS, ConfirmingClient
+from nightturn.telemetry.confirming import QOS, ConfirmingClient, NoAnswerError
 from nightturn.telemetry.message import Message
 
 IN_FLIGHT = 20  # what brokers offer as Receive Maximum
@@ -50,7 +50,7 @@ class Connection:
         identifier: client id, the same at every connect, so that the broker ends a half-dead older session (and
             publishes its will) before the new one announces itself.
         will: makes the last will, at each connect.
-        protocol: "auto" tries MQTT 5 and falls back to 3.1.1 for good once a broker says that it cannot.
+        protocol: "auto" tries MQTT 5 and falls back to 3.1.1; what worked first is kept.
     """
 
     def __init__(
@@ -68,7 +68,7 @@ class Connection:
         self._will = will
         self._timing = timing or Timing()
         self._jitter = jitter
-        self._may_fall_back = protocol == "auto"
+        self._may_change = protocol == "auto"
         self._version = aiomqtt.ProtocolVersion.V311 if protocol == "3.1.1" else aiomqtt.ProtocolVersion.V5
         self._stop = asyncio.Event()
         self._failures = 0
@@ -107,12 +107,9 @@ class Connection:
         while not self._stop.is_set():
             try:
                 await self._session(serve)
-            except MqttConnectError as problem:
-                if self._falls_back(problem):
-                    continue
-                await self._pause(str(problem))
             except aiomqtt.MqttError as problem:
-                await self._pause(str(problem))
+                if not self._change_version(problem):
+                    await self._pause(str(problem))
             else:
                 return
 
@@ -125,6 +122,12 @@ class Connection:
                     await _race(serve(lambda message: self._publish(client, message)), client.until_lost())
                 finally:
                     self.connected = False
+        except aiomqtt.MqttError as problem:
+            silent = client.silent
+            client.abandon()
+            if silent:
+                raise NoAnswerError(str(problem)) from problem
+            raise
         except BaseException:
             client.abandon()
             raise
@@ -163,20 +166,29 @@ class Connection:
         self.connects += 1
         self.connected = True
         self._last_trouble = ""
-        log.info("mqtt_connected", broker=self._address.text, protocol=self.protocol, expiry=self.expiry)
+        log.info("mqtt_connected", broker=self._address.text, protocol=self.protocol)
+        if self._may_change and not self.expiry:
+            log.warning(
+                "mqtt_fell_back",
+                broker=self._address.text,
+                protocol=self.protocol,
+                detail="this broker does not speak MQTT 5: message expiry is off and refusals cannot be seen",
+            )
+        self._may_change = False
 
-    def _falls_back(self, problem: MqttConnectError) -> bool:
-        code = problem.rc.value if isinstance(problem.rc, ReasonCode) else problem.rc
-        if not (self._may_fall_back and self.expiry and code == UNSUPPORTED_VERSION):
+    def _change_version(self, problem: aiomqtt.MqttError) -> bool:
+        """Whether to go on at once with the other version of MQTT.
+
+        A broker that only knows 3.1.1 says so, or (amqtt 0.12, when there is a will) misreads the message and
+        says nothing. Silence may have other reasons, so after it the versions take turns until one works.
+        """
+        if not self._may_change:
             return False
-        self._version = aiomqtt.ProtocolVersion.V311
-        log.warning(
-            "mqtt_fell_back",
-            broker=self._address.text,
-            protocol=self.protocol,
-            detail="the broker does not speak MQTT 5: message expiry is off and refusals cannot be seen",
-        )
-        return True
+        refused = isinstance(problem, MqttConnectError) and _code(problem) == UNSUPPORTED_VERSION
+        if not refused and not isinstance(problem, NoAnswerError):
+            return False
+        self._version = aiomqtt.ProtocolVersion.V311 if self.expiry else aiomqtt.ProtocolVersion.V5
+        return refused
 
     async def _pause(self, trouble: str) -> None:
         """Wait 0.1 s, doubling to 5 s, each time between half and all of it; say each new trouble once."""
@@ -188,6 +200,10 @@ class Connection:
         self._failures += 1
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._stop.wait(), wait_s * (0.5 + 0.5 * self._jitter()))
+
+
+def _code(problem: MqttConnectError) -> int | None:
+    return problem.rc.value if isinstance(problem.rc, ReasonCode) else problem.rc
 
 
 async def _race(serve: Awaitable[None], lost: Awaitable[None]) -> None:

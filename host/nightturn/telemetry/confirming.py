@@ -6,6 +6,7 @@ from typing import Any
 import aiomqtt
 from paho.mqtt.client import MQTT_ERR_SUCCESS
 from paho.mqtt.client import Client as PahoClient
+from paho.mqtt.client import DisconnectFlags
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -28,6 +29,10 @@ class RefusedError(TelemetryError):
         super().__init__(f"{topic}: {reason}")
 
 
+class NoAnswerError(aiomqtt.MqttError):
+    """A socket opened, but no broker answered on it: perhaps none that speaks this version of MQTT."""
+
+
 class ConfirmingClient(aiomqtt.Client):
     """One connection, used once.
 
@@ -41,10 +46,16 @@ class ConfirmingClient(aiomqtt.Client):
         super().__init__(*args, **kwargs)
         self._answers: dict[int, asyncio.Future[ReasonCode]] = {}
         self._client.on_publish = self._on_answer
+        self._client.on_disconnect = self._on_end
         self._client.connect_timeout = self.timeout
         for future in (self._connected, self._disconnected):
             # a connection that ends while nobody waits for its end is no error of the program
             future.add_done_callback(lambda ended: None if ended.cancelled() else ended.exception())
+
+    @property
+    def silent(self) -> bool:
+        """A socket is open, but the broker has not answered on it."""
+        return not self._connected.done() and self._client.socket() is not None
 
     async def publish_confirmed(
         self, topic: str, payload: bytes, *, retain: bool, properties: Properties | None
@@ -88,6 +99,21 @@ class ConfirmingClient(aiomqtt.Client):
             self._loop.remove_reader(sock.fileno())
             self._loop.remove_writer(sock.fileno())
             sock.close()
+
+    def _on_end(
+        self,
+        client: PahoClient,
+        userdata: object,
+        flags: DisconnectFlags,
+        code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if self._connected.done():
+            self._on_disconnect(client, userdata, flags, code, properties)
+        else:  # aiomqtt would wait for the answer until time is up
+            self._connected.set_exception(
+                NoAnswerError("the broker closed the connection instead of answering")
+            )
 
     def _on_answer(
         self,

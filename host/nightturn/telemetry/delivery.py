@@ -130,6 +130,7 @@ class Delivery:
         else:
             self.published += 1
             self._quarantine.delivered(message.topic)
+            self._held.pop(message.topic, None)
         self._outbox.done(ticket)
 
     def _sent(self, task: asyncio.Task[None]) -> None:
@@ -144,9 +145,12 @@ class Delivery:
             log.warning("mqtt_refused", topic=topic, reason=reason)
 
     def _park(self, message: Message) -> None:
-        self.refused += 1
+        """Count it; what is retained is held for another try, and counts once however often it is announced."""
         if message.retain:
+            if self._held.get(message.topic) is message:
+                return
             self._held[message.topic] = message
+        self.refused += 1
 
     def _session_over(self) -> None:
         """Take back what was on its way; a topic that keeps ending connections counts as refused."""
