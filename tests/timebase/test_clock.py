@@ -247,9 +247,19 @@ def test_a_cut_at_a_tick_already_cut_repeats_its_knot_alone() -> None:
     assert one.timebase.cut(one.line.tick(19.0)) == ()
 
 
-def test_asking_before_the_first_knot_is_an_error() -> None:
-    with pytest.raises(ValueError, match="no knot yet"):
-        Timebase.start(1_000_000, 0, 0).ts_of(5)
+def test_before_the_first_knot_a_time_is_the_best_guess() -> None:
+    previous_ts_ns = UTC_OFFSET_NS + NS
+    timebase = Timebase.start(1_000_000, UTC_OFFSET_NS, previous_ts_ns)
+    assert timebase.ts_of(5) == previous_ts_ns
+    assert timebase.want_probe(3 * NS)
+    assert timebase.ts_of(5) == UTC_OFFSET_NS + 3 * NS
+    timebase.note_block(1_000, 3 * NS)
+    assert timebase.ts_of(1_000) == UTC_OFFSET_NS + 3 * NS
+    assert timebase.ts_of(501_000) == UTC_OFFSET_NS + 3 * NS + NS // 2
+    assert timebase.ts_of(1_000 - 10_000_000) == previous_ts_ns
+    timebase.probe_sent(1, 3 * NS)
+    timebase.probed(1, 1_000, 1_000, 3 * NS + 100_000)
+    assert timebase.ts_of(1_000) == UTC_OFFSET_NS + 3 * NS + 50_000
 
 
 def test_a_device_clock_must_have_a_rate() -> None:

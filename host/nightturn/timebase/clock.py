@@ -176,7 +176,10 @@ class Timebase(msgspec.Struct):
         return self._take_group(self.filter, seen, at_ns)
 
     def note_block(self, tick: int, at_ns: int) -> None:
-        """A block whose first sample is at this tick arrived: its host time is at most `at_ns`."""
+        """A block whose first sample is at this tick arrived: its host time is at most `at_ns`.
+
+        Give the first sample: the line begins at the earliest tick noted, so that the first chunk's knots cover it.
+        """
         self._begin(at_ns)
         if self._is_far(tick):
             self.ignored += 1
@@ -229,12 +232,13 @@ class Timebase(msgspec.Struct):
     def ts_of(self, tick: int) -> int:
         """The time of a tick, ns since 1970 UTC: final up to the newest knot, planned beyond it.
 
-        Raises:
-            ValueError: there is no knot yet.
+        Before the first knot it is provisional: the best guess so far, for things that cannot wait as samples do.
         """
-        if not self.line.started:
-            raise ValueError("no knot yet: the epoch waits for its lock")
-        return self.line.ts_at(tick)
+        if self.line.started:
+            return self.line.ts_at(tick)
+        if not self.anchored:
+            return max(self.line.floor_ns, self.utc_offset_ns + max(self.began_ns, 0))
+        return max(self.line.floor_ns, self._target_ns(tick))
 
     def cut(self, tick_end: int) -> tuple[tuple[int, int], ...]:
         """Force a knot at `tick_end` and hand over the knots since the last cut; empty when no block ever came.
