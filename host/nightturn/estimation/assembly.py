@@ -1,0 +1,195 @@
+"""Which phase a leg is and when a cycle ends: from speed class, sequence and mean torque, never from commands."""
+
+import hashlib
+
+import msgspec
+import numpy as np
+
+from nightturn.estimation.folds import LegSums, StrokeSums
+from nightturn.estimation.phases import (
+    EXERCISE,
+    EXERCISE_SPEED,
+    HOLD,
+    HOLD_SPEED,
+    SLOW_SPEED,
+    SLOW_TURN,
+    ScanSettings,
+)
+
+
+class CycleSums(msgspec.Struct):
+    """One cycle as exact sums: what `finish` makes figures of.
+
+    Attributes:
+        direction: sense of the encoder counts in which the cycle began.
+        legs: the slow passes and the hold, in the order in which they ended.
+        strokes: strokes that ended in this cycle.
+        temperatures: role -> (number, sum of milli degrees Celsius) since the cycle before.
+        missing: samples that were lost while the cycle ran.
+        complete: everything planned is there and nothing broke in; otherwise `reasons` says what is not.
+    """
+
+    cycle_no: int
+    direction: int
+    epoch: int
+    legs: tuple[LegSums, ...]
+    strokes: int
+    temperatures: dict[str, tuple[int, int]]
+    index_first: int
+    index_last: int
+    tick_first: int
+    tick_last: int
+    missing: int
+    reasons: tuple[str, ...]
+    complete: bool
+
+    def sha256(self) -> str:
+        """Digest over all integer sums in canonical order; the same on every machine and for every split."""
+        digest = hashlib.sha256(np.array((self.direction, self.strokes, len(self.legs)), "<i8").tobytes())
+        for leg in self.legs:
+            digest.update(leg.canonical())
+        return digest.hexdigest()
+
+
+class Assembly(msgspec.Struct):
+    """The cycle that is being put together."""
+
+    settings: ScanSettings
+    cycle_no: int
+    legs: list[LegSums] = []
+    stroking: bool = False
+    strokes: int = 0
+    temperatures: dict[str, tuple[int, int]] = {}
+    latest_temperatures: dict[str, int] = {}
+    index_first: int = -1
+    index_last: int = -1
+    missing: int = 0
+    reasons: list[str] = []
+
+    def temperature(self, role: str, milli_degc: int) -> None:
+        """Take one reading of a slow channel into the cycle's mean."""
+        count, total = self.temperatures.get(role, (0, 0))
+        self.temperatures[role] = (count + 1, total + milli_degc)
+        self.latest_temperatures[role] = milli_degc
+
+    def is_stroke(self, speeds: int) -> bool:
+        """Whether a leg at these speeds is a stroke, as far as speed and sequence tell before it has ended."""
+        if not speeds & EXERCISE_SPEED or not self.settings.strokes_planned:
+            return False
+        slow_or_hold = speeds & (SLOW_SPEED | HOLD_SPEED)
+        return self.stroking or not slow_or_hold or self._measured()
+
+    def kind(self, speeds: int, n: int, raw_sum: int) -> str:
+        """The phase of a leg that is not a stroke, from its speeds and its mean torque."""
+        if not self.settings.hold_planned or not speeds & HOLD_SPEED:
+            return SLOW_TURN
+        if not speeds & SLOW_SPEED:
+            return HOLD
+        loaded = abs(raw_sum - n * self.settings.zero_raw) > n * self.settings.hold_threshold_raw
+        return HOLD if loaded else SLOW_TURN
+
+    def begins_anew(self, *, stroke: bool) -> bool:
+        """Whether a leg that opens now can only belong to the next cycle."""
+        return self.stroking and not stroke
+
+    def take_leg(self, leg: LegSums, epoch: int, tick_zero: tuple[int, int]) -> list[CycleSums]:
+        """Add a finished pass; returns the cycles that it ends (the old one if it does not fit, its own if last)."""
+        leg.kind = self.kind(leg.speeds, leg.n, leg.raw_sum)
+        out = []
+        if not self._fits(leg):
+            out += self.close(epoch, tick_zero)
+        self.legs.append(leg)
+        self._span(leg.index_first, leg.index_last)
+        if not self.settings.strokes_planned and self._measured():
+            out += self.close(epoch, tick_zero)
+        return out
+
+    def take_stroke(self, stroke: StrokeSums, epoch: int, tick_zero: tuple[int, int]) -> list[CycleSums]:
+        """Add a finished stroke; returns the cycle if it was the last one."""
+        self.stroking = True
+        self.strokes += 1
+        stroke.cycle_no = self.cycle_no
+        stroke.stroke_no = self.strokes
+        self._span(stroke.index_first, stroke.index_last)
+        if self.strokes >= self.settings.strokes_planned:
+            return self.close(epoch, tick_zero)
+        return []
+
+    def close(self, epoch: int, tick_zero: tuple[int, int], reason: str = "") -> list[CycleSums]:
+        """End the cycle here, complete or not; empty when nothing was measured."""
+        if not self.legs and not self.strokes:
+            self.missing = 0
+            return []
+        reasons = [*self.reasons, *self._lacking()]
+        if reason:
+            reasons.insert(0, reason)
+        base, per_sample = tick_zero
+        cycle = CycleSums(
+            cycle_no=self.cycle_no,
+            direction=self._direction(),
+            epoch=epoch,
+            legs=tuple(self.legs),
+            strokes=self.strokes,
+            temperatures=self.temperatures,
+            index_first=self.index_first,
+            index_last=self.index_last,
+            tick_first=base + self.index_first * per_sample,
+            tick_last=base + self.index_last * per_sample,
+            missing=self.missing,
+            reasons=tuple(reasons),
+            complete=not reasons,
+        )
+        self.cycle_no += 1
+        self.legs, self.reasons, self.temperatures = [], [], {}
+        self.stroking, self.strokes, self.missing = False, 0, 0
+        self.index_first = self.index_last = -1
+        return [cycle]
+
+    def _slow(self) -> list[LegSums]:
+        return [leg for leg in self.legs if leg.kind == SLOW_TURN]
+
+    def _holds(self) -> int:
+        return sum(leg.kind == HOLD for leg in self.legs)
+
+    def _measured(self) -> bool:
+        """Everything before the exercise is there."""
+        slow_done = not self.settings.slow_planned or len(self._slow()) >= self.settings.slow_legs
+        return slow_done and (not self.settings.hold_planned or self._holds() > 0)
+
+    def _fits(self, leg: LegSums) -> bool:
+        """Whether the pass may follow what the cycle already has."""
+        if self.stroking:
+            return False
+        if leg.kind == HOLD:
+            return not self._holds()
+        slow = self._slow()
+        if self._holds() or len(slow) >= self.settings.slow_legs:
+            return False
+        # After lost samples the same sense twice means that the pass between them was lost, not that a cycle began.
+        return not slow or slow[-1].direction != leg.direction or self.missing > 0
+
+    def _lacking(self) -> list[str]:
+        """Sentences on what the plan has and the cycle has not."""
+        settings, out = self.settings, []
+        if settings.slow_planned and len(self._slow()) < settings.slow_legs:
+            out.append(f"{len(self._slow())} of {settings.slow_legs} slow passes were seen")
+        if settings.hold_planned and not self._holds():
+            out.append("the hold was not seen")
+        if self.strokes < settings.strokes_planned:
+            out.append(f"{self.strokes} of {settings.strokes_planned} strokes were seen")
+        return out
+
+    def _direction(self) -> int:
+        """The sense in which the cycle began: that of the first slow pass, else of the first leg, else +1."""
+        legs = self._slow() or self.legs
+        return legs[0].direction if legs else 1
+
+    def _span(self, first: int, last: int) -> None:
+        if self.index_first < 0:
+            self.index_first = first
+        self.index_last = max(self.index_last, last)
+
+
+def phase_of(leg: LegSums | StrokeSums) -> str:
+    """The phase that an open leg belongs to."""
+    return EXERCISE if isinstance(leg, StrokeSums) else leg.kind

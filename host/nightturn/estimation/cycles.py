@@ -1,0 +1,257 @@
+"""The estimator of one fixture: samples in, finished strokes and cycles out, everything up to the sums in integers."""
+
+import msgspec
+
+from nightturn.estimation.assembly import Assembly, CycleSums, phase_of
+from nightturn.estimation.folds import BINS, LegSums, StrokeSums
+from nightturn.estimation.phases import (
+    CONFIRM_CELLS,
+    LONG_GAP_CELLS,
+    STAND,
+    PhaseChange,
+    ScanSettings,
+    speeds_of,
+)
+from nightturn.estimation.scan import Scan, Stretch, before, join
+from nightturn.model.tiles import Tile
+
+__all__ = ["CycleSums", "Estimator", "Event", "PhaseChange", "StrokeSums"]
+
+Event = CycleSums | StrokeSums | PhaseChange
+
+MIN_LEG_BINS = BINS // 16
+"""A pass shorter than a sixteenth of a turn says nothing and is dropped: somebody jogged the shaft."""
+STROKE_TEMPERATURE_ROLES = ("bearing", "housing", "winding")
+
+
+class Estimator(msgspec.Struct):
+    """Scan, folds and the cycle in the making; the whole state can be encoded.
+
+    A cell of the grid counts only when it and both its neighbours are on the commanded speed, so that no ramp reaches
+    a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS` and one tile.
+    """
+
+    settings: ScanSettings
+    scan: Scan
+    assembly: Assembly
+    phase: str = STAND
+    epoch: int = -1
+    next_index: int = -1
+    tick_zero: tuple[int, int] = (0, 1)
+    direction: int = 0
+    origin: int = 0
+    blocked: bool = False
+    streak: int = 0
+    speeds: int = 0
+    held: list[Tile] = []
+    edge_index: int = 0
+    leg: LegSums | None = None
+    stroke: StrokeSums | None = None
+    folded_index: int = -1
+    folded_raw: int = 0
+
+    @classmethod
+    def start(cls, settings: ScanSettings, cycle_no: int) -> "Estimator":
+        """An estimator that has seen nothing; its first cycle has this number."""
+        return cls(settings=settings, scan=Scan(settings), assembly=Assembly(settings, cycle_no))
+
+    def temperature(self, role: str, milli_degc: int) -> None:
+        """Take one reading of a slow channel; the cycle keeps the mean by role."""
+        self.assembly.temperature(role, milli_degc)
+
+    def add(self, tile: Tile) -> list[Event]:
+        """Take the next samples; returns what they finished, in the order in which it finished.
+
+        Samples that were seen already are dropped; an index that jumps ahead is a gap; another epoch interrupts.
+        """
+        out: list[Event] = []
+        if tile.epoch != self.epoch:
+            if self.epoch >= 0:
+                out += self.interrupt("the device or the host restarted")
+            self.epoch, self.next_index = tile.epoch, -1
+            self.direction = 0
+            self.scan.reset()
+        if self.next_index >= 0:
+            if tile.end <= self.next_index:
+                return out
+            if tile.index < self.next_index:
+                tile = tile.part(self.next_index, tile.end)
+            elif tile.index > self.next_index:
+                out += self.gap(self.next_index, tile.index)
+        self.tick_zero = (tile.tick - tile.index * tile.ticks_per_sample, tile.ticks_per_sample)
+        self.next_index = tile.end
+        for stretch in self.scan.add(tile):
+            self._stretch(stretch, out)
+        self._flush()
+        return out
+
+    def gap(self, index_from: int, index_to: int) -> list[Event]:
+        """Note that the samples with index in [from, to) will never come.
+
+        Whether a leg survives is decided by the encoder on the far side: a gap across which the mean speed stayed the
+        commanded one costs coverage only.
+        """
+        start = max(index_from, self.next_index)
+        if index_to > start:
+            if self._open is not None or self.assembly.legs or self.assembly.strokes:
+                self.assembly.missing += index_to - start
+            self.next_index = index_to
+        return []
+
+    def interrupt(self, reason: str) -> list[Event]:
+        """End what is open as incomplete; nothing opens again before a standstill or a reversal."""
+        out: list[Event] = []
+        self._close(out)
+        out += self.assembly.close(self.epoch, self.tick_zero, reason)
+        self.blocked = True
+        self._enter(STAND, max(self.next_index, 0), out)
+        return out
+
+    @property
+    def _open(self) -> LegSums | StrokeSums | None:
+        return self.leg if self.leg is not None else self.stroke
+
+    def _stretch(self, s: Stretch, out: list[Event]) -> None:
+        """Take one stretch: at once where nothing can change inside it, else cell by cell."""
+        count = len(s.encoders) - 1
+        if count == 1:
+            self._cell(s, out)
+            return
+        sign = (s.code > 0) - (s.code < 0)
+        if s.code == 0 and self.direction == 0 and not self.blocked and self.phase == STAND:
+            return
+        if self._open is not None and sign == self.direction and speeds_of(s.code) & self.speeds:
+            self._on_speed(s, count)
+            return
+        length = self.settings.cell_samples * s.cells
+        for i in range(count):
+            start = s.start + i * length
+            part = [t.part(start, start + length) for t in s.samples]
+            self._cell(Stretch(s.code, s.cells, start, s.encoders[i : i + 2], part), out)
+
+    def _cell(self, s: Stretch, out: list[Event]) -> None:
+        """One step of the scan: standstill, reversal, speed, confirmation."""
+        sign = (s.code > 0) - (s.code < 0)
+        speeds = speeds_of(s.code)
+        if sign == 0:
+            self._close(out)
+            self.direction, self.blocked = 0, False
+            self._enter(STAND, s.start, out)
+            return
+        if s.cells > LONG_GAP_CELLS and not speeds & self.speeds:
+            self._close(out)
+            self.direction = 0
+            return
+        if sign != self.direction:
+            self._close(out)
+            self.blocked = self.blocked and self.direction == 0
+            self.direction, self.origin = sign, int(s.encoders[0])
+        if self.blocked:
+            return
+        if self._open is None and not self._may_count(s, speeds):
+            return
+        if speeds & self.speeds:
+            self._on_speed(s, 1)
+            if self._open is None and self.streak >= CONFIRM_CELLS:
+                self._begin(out)
+        else:
+            self._off_speed()
+
+    def _may_count(self, s: Stretch, speeds: int) -> bool:
+        """Before a leg is open: leave out the exclusion zone and settle which commanded speed this is."""
+        if abs(int(s.encoders[0]) - self.origin) < self.settings.exclusion_counts or not speeds:
+            self._off_speed()
+            return False
+        if self.streak and not speeds & self.speeds:
+            self._off_speed()
+        self.speeds = speeds & self.speeds if self.streak else speeds
+        return True
+
+    def _on_speed(self, s: Stretch, count: int) -> None:
+        """Count cells on speed and hold their samples until the neighbour is known."""
+        length = self.settings.cell_samples * s.cells
+        end = s.start + count * length
+        samples = s.samples
+        if self.streak == 0:  # its predecessor was off speed
+            _, samples = before(samples, s.start + length)
+        self.streak += count
+        if samples:
+            self.held.extend(samples)
+        if self.streak > 1:
+            self.edge_index = end - length
+
+    def _off_speed(self) -> None:
+        """A cell off speed: it and its neighbours are left out."""
+        if self.streak:
+            self._flush()
+            self.held = []
+            self.streak = 0
+
+    def _begin(self, out: list[Event]) -> None:
+        """Open a leg or a stroke with what is held."""
+        stroke = self.assembly.is_stroke(self.speeds)
+        if self.assembly.begins_anew(stroke=stroke):
+            out += self.assembly.close(self.epoch, self.tick_zero)
+        first = self.held[0]
+        if stroke:
+            self.stroke = StrokeSums(
+                epoch=self.epoch,
+                cycle_no=self.assembly.cycle_no,
+                stroke_no=self.assembly.strokes + 1,
+                direction=self.direction,
+                rail_low=self.settings.rail_low,
+                rail_high=self.settings.rail_high,
+            )
+            self._enter(phase_of(self.stroke), first.index, out)
+            return
+        early, _ = before(self.held, self.edge_index)
+        n = sum(len(t.raw) for t in early)
+        total = sum(int(t.raw.sum(dtype="int64")) for t in early)
+        kind = self.assembly.kind(self.speeds, n, total)
+        self.leg = LegSums.start(
+            self.settings, kind, self.direction, self.speeds, first.index, int(first.encoder[0])
+        )
+        self._enter(kind, first.index, out)
+
+    def _flush(self) -> None:
+        """Fold what is held, up to the last cell, whose neighbour is not known yet."""
+        if self._open is None or not self.held:
+            return
+        early, self.held = before(self.held, self.edge_index)
+        for tile in join(early):
+            if self.leg is not None:
+                known = self.folded_raw if self.folded_index == tile.index - 1 else None
+                self.leg.add(tile.index, tile.raw, tile.encoder, tile.flags, known)
+                self.folded_index, self.folded_raw = tile.end - 1, int(tile.raw[-1])
+            elif self.stroke is not None:
+                self.stroke.add(tile.index, tile.raw)
+
+    def _close(self, out: list[Event]) -> None:
+        """End the leg or stroke that is open, if any."""
+        self._off_speed()
+        leg, stroke = self.leg, self.stroke
+        self.leg = self.stroke = None
+        self.folded_index = -1
+        if leg is not None:
+            travel = abs(leg.encoder_last - leg.encoder_first) * BINS
+            if travel >= MIN_LEG_BINS * self.settings.counts_per_rev:
+                out += self.assembly.take_leg(leg, self.epoch, self.tick_zero)
+        elif stroke is not None:
+            cycles = self.assembly.take_stroke(stroke, self.epoch, self.tick_zero)
+            base, per_sample = self.tick_zero
+            stroke.tick_first = base + stroke.index_first * per_sample
+            stroke.tick_last = base + stroke.index_last * per_sample
+            stroke.temperature_milli_degc = self._stroke_temperature()
+            out.append(stroke)
+            out += cycles
+
+    def _stroke_temperature(self) -> int | None:
+        """The latest reading nearest to the bearing."""
+        latest = self.assembly.latest_temperatures
+        return next((latest[role] for role in STROKE_TEMPERATURE_ROLES if role in latest), None)
+
+    def _enter(self, phase: str, index: int, out: list[Event]) -> None:
+        """Report a phase when it is another one."""
+        if phase != self.phase:
+            self.phase = phase
+            out.append(PhaseChange(phase, index))

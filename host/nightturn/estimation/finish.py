@@ -1,0 +1,205 @@
+"""From the sums of a cycle to its record: calibration, estimators, statuses, verdict."""
+
+import numpy as np
+
+from nightturn.estimation import figures as names
+from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.cogging import Cogging, cogging_of
+from nightturn.estimation.conditions import AcceptLimit, Conditions
+from nightturn.estimation.fingerprint import fingerprint
+from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
+from nightturn.estimation.friction import Friction, friction_of
+from nightturn.estimation.phases import HOLD, SLOW_TURN
+from nightturn.estimation.report import Measured, figures_of, order_table
+from nightturn.estimation.ripple import Ripple, ripple_of
+from nightturn.estimation.spectra import declared_orders, drift_rate, without_drift
+from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_per_rev, speed_rpm, turns_of
+from nightturn.estimation.verdict import judge
+from nightturn.model.figures import INCOMPLETE, OK, CycleRecord
+from nightturn.model.rows import StrokeRow
+
+__all__ = ["AcceptLimit", "Conditions", "finish_cycle", "measure", "stroke_row"]
+
+
+def finish_cycle(
+    sums: CycleSums,
+    conditions: Conditions,
+    record_first: int,
+    record_last: int,
+    ts_start: int,
+    ts_end: int,
+) -> CycleRecord:
+    """Make the record of a cycle from its sums; a pure function, about 10 ms.
+
+    `record_first`, `record_last`, `ts_start` and `ts_end` (ns, UTC) are carried into the record.
+    """
+    measured = measure(sums, conditions)
+    figures = figures_of(measured, conditions)
+    temperatures = {
+        role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
+    }
+    slow, hold = measured.slow_speed_rpm, measured.hold_speed_rpm
+    speeds = dict.fromkeys((names.COGGING_PP, names.FRICTION, names.FRICTION_PCT, names.ZERO), slow)
+    speeds.update(
+        dict.fromkeys((names.RIPPLE_PP, names.RIPPLE_RMS, names.RIPPLE_PCT, names.MEAN_TORQUE), hold)
+    )
+    torque = next((f.value for f in figures if f.name == names.MEAN_TORQUE), None)
+    verdict, verdict_reasons = judge(
+        figures,
+        conditions.accept,
+        speeds_rpm={name: value for name, value in speeds.items() if value},
+        torque_nm=torque,
+        temperatures_degc=temperatures,
+    )
+    reasons = list(sums.reasons)
+    if sums.missing:
+        reasons.append(f"{sums.missing} samples were lost in this cycle")
+    return CycleRecord(
+        run=conditions.run,
+        epoch=sums.epoch,
+        cycle_no=sums.cycle_no,
+        status=OK if sums.complete else INCOMPLETE,
+        direction=sums.direction * conditions.sense,
+        record_first=record_first,
+        record_last=record_last,
+        index_first=sums.index_first,
+        index_last=sums.index_last,
+        ts_start=ts_start,
+        ts_end=ts_end,
+        speed_rpm=slow or hold,
+        setpoint_nm=conditions.hold_torque_nm,
+        coverage=coverage_of(sums.legs),
+        calibration_id=conditions.calibration_id,
+        config_digest=conditions.config_digest,
+        sums_sha256=sums.sha256(),
+        fingerprint=fingerprint(),
+        figures=figures,
+        temperatures_degc=temperatures,
+        orders=order_table(measured.ripple),
+        cogging_orders=order_table(measured.cogging),
+        reasons=tuple(reasons),
+        verdict=verdict,
+        verdict_reasons=verdict_reasons,
+    )
+
+
+def measure(sums: CycleSums, conditions: Conditions) -> Measured:
+    """Run the estimators on whatever legs the cycle has."""
+    slow = [leg for leg in sums.legs if leg.kind == SLOW_TURN]
+    hold = next((leg for leg in sums.legs if leg.kind == HOLD), None)
+    cogging, friction = _slow_passes(slow, conditions, sums.index_first)
+    ripple = _hold(hold, conditions, sums.index_first) if hold is not None else None
+    return Measured(
+        slow=tuple(slow),
+        hold=hold,
+        ripple=ripple,
+        cogging=cogging,
+        friction=friction,
+        slow_speed_rpm=speed_rpm(slow[0], conditions.rate_hz) if slow else 0.0,
+        hold_speed_rpm=speed_rpm(hold, conditions.rate_hz) if hold is not None else 0.0,
+    )
+
+
+def stroke_row(sums: StrokeSums, conditions: Conditions, ts: int) -> StrokeRow:
+    """Mean, largest and rms torque of a stroke; indicative, because the speed of a stroke is not held to a cycle's."""
+    if sums.n >= 2:
+        mean, variance = mean_and_variance(sums.n, sums.raw_sum, sums.raw_squares)
+        variance *= (sums.n - 1) / sums.n
+    else:
+        mean, variance = (float(sums.raw_sum), 0.0) if sums.n else (conditions.zero_count, 0.0)
+    lsb, zero = conditions.lsb_nm, conditions.zero_count
+    ends = (sums.raw_min - zero, sums.raw_max - zero) if sums.n else (0.0, 0.0)
+    milli = sums.temperature_milli_degc
+    return StrokeRow(
+        ts=ts,
+        epoch=sums.epoch,
+        cycle_no=sums.cycle_no,
+        stroke_no=sums.stroke_no,
+        direction=sums.direction * conditions.sense,
+        index_first=sums.index_first,
+        index_last=sums.index_last,
+        mean_torque_nm=(mean - zero) * lsb,
+        peak_torque_nm=max(ends, key=abs) * lsb,
+        rms_torque_nm=float(np.sqrt(variance + (mean - zero) ** 2)) * abs(lsb),
+        temperature_degc=None if milli is None else milli / 1000.0,
+    )
+
+
+def coverage_of(legs: tuple[LegSums, ...]) -> float:
+    """Share of the bins travelled through that hold samples, over all legs."""
+    filled = sum(int(np.count_nonzero(leg.sums[:, N])) for leg in legs)
+    travelled = 0
+    for leg in legs:
+        per_bin = max(leg.counts_per_rev // BINS, 1)
+        bins = abs(leg.encoder_last - leg.encoder_first) // per_bin
+        travelled += bins if leg.counts_per_rev >= BINS else filled
+    return min(filled / travelled, 1.0) if travelled else 0.0
+
+
+def _layout(leg: LegSums, conditions: Conditions) -> tuple[int, int, frozenset[int]]:
+    """Bins, highest order and declared orders for legs like this one."""
+    bins = bins_for(conditions.counts_per_rev, samples_per_rev(leg))
+    highest = highest_order(bins)
+    return bins, highest, declared_orders(conditions, highest)
+
+
+def _usable(leg: LegSums) -> bool:
+    """Whether the leg turned far enough to be laid out at all."""
+    return leg.n > 0 and len(leg.sums) > 0 and samples_per_rev(leg) > 0
+
+
+def _slow_passes(
+    slow: list[LegSums], conditions: Conditions, index_zero: int
+) -> tuple[Cogging | None, Friction | None]:
+    """Cogging and friction where there is a whole turn in both directions."""
+    slow = [leg for leg in slow if _usable(leg)]
+    if not slow:
+        return None, None
+    bins, highest, declared = _layout(slow[0], conditions)
+    legs = [turns_of(leg, conditions, bins, index_zero) for leg in slow]
+    whole = [leg for leg in legs if leg.whole.any()]
+    if {leg.direction for leg in whole} != {1, -1}:
+        return None, None
+    rate, spread, centre = _slow_drift(whole)
+    torque = [(leg, without_drift(leg, rate, centre)) for leg in whole]
+    try:
+        cogging = cogging_of(torque, highest, declared, spread)
+    except np.linalg.LinAlgError:
+        return None, None
+    return cogging, friction_of(whole, cogging.forward, cogging.backward, centre)
+
+
+def _slow_drift(legs: list[Turns]) -> tuple[float, float, float]:
+    """Drift rate, what it rests on and the centre of the middle pass.
+
+    From turns of one leg against each other where there are two, else from legs of one direction.
+    """
+    repeated = any(int(leg.whole.sum()) > 1 for leg in legs)
+    groups = [[leg] for leg in legs]
+    if not repeated:
+        groups = [[leg for leg in legs if leg.direction == way] for way in (1, -1)]
+    rate, spread = drift_rate(groups)
+    middle = legs[len(legs) // 2]
+    if len(legs) == 2:
+        centres = [_centre(leg) for leg in legs]
+        return rate, spread, sum(centres) / 2
+    return rate, spread, _centre(middle)
+
+
+def _centre(leg: Turns) -> float:
+    """Mean time of a leg's samples."""
+    return float((leg.n * leg.time_s).sum() / leg.n.sum())
+
+
+def _hold(hold: LegSums, conditions: Conditions, index_zero: int) -> Ripple | None:
+    """Ripple where the hold has a whole turn."""
+    if not _usable(hold):
+        return None
+    bins, highest, declared = _layout(hold, conditions)
+    turns = turns_of(hold, conditions, bins, index_zero)
+    if not turns.whole.any():
+        return None
+    try:
+        return ripple_of(turns, highest, declared)
+    except np.linalg.LinAlgError:
+        return None

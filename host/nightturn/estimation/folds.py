@@ -1,0 +1,281 @@
+"""Folds: exact integer sums over (leg, revolution, angle bin), the same for any split and any merge order."""
+
+from typing import Any
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from nightturn.estimation.phases import ScanSettings
+from nightturn.model.tiles import Int32s, Int64s, UInt8s
+
+BINS = 4096
+"""Angle bins in a mechanical revolution."""
+SUMS = 5
+N, RAW, REMAINDER, RAW_SQUARED, INDEX = range(SUMS)
+MAX_REVOLUTIONS = 64
+"""Revolutions of one leg that are kept; samples beyond are counted in `beyond`."""
+MAX_SAMPLES_PER_BIN = 1 << 16
+"""Beyond this the sum of squares of 24-bit counts may leave 64 bits; `finish` flags it."""
+
+_OFFSETS = (np.arange(SUMS, dtype=np.int64) * BINS)[:, None]
+
+
+class LegSums(msgspec.Struct):
+    """One steady pass in one direction: sums by revolution and angle bin.
+
+    bin = encoder * 4096 // counts_per_rev modulo 4096, remainder = encoder * 4096 modulo counts_per_rev; the
+    revolution counts 4096 bins travelled from `first_bin` on. Railed samples are counted and stay out of the sums,
+    because one of them would outweigh a whole bin.
+
+    Attributes:
+        kind: `slow_turn` or `hold`.
+        direction: +1 or -1, sense of the encoder counts.
+        speeds: commanded speeds it ran at (bit mask of `phases`).
+        origin_index: index that Σ(index - origin) counts from.
+        first_bin: unwrapped bin of the leg's first sample.
+        sums: (revolutions, 5, 4096) int64: n, Σraw, Σremainder, Σraw², Σ(index - origin).
+        n: samples in the sums; railed: left out; beyond: outside `MAX_REVOLUTIONS`.
+        jumps: first differences above the limit between neighbouring samples.
+        index_first, index_last, encoder_first, encoder_last: ends of the leg, -1 and 0 while empty.
+        raw_min, raw_max: extremes, railed samples included.
+        flags: OR of the sample flags.
+    """
+
+    kind: str
+    direction: int
+    speeds: int
+    origin_index: int
+    first_bin: int
+    counts_per_rev: int
+    rail_low: int
+    rail_high: int
+    jump_raw: int
+    sums: Int64s
+    n: int = 0
+    railed: int = 0
+    beyond: int = 0
+    jumps: int = 0
+    index_first: int = -1
+    index_last: int = -1
+    encoder_first: int = 0
+    encoder_last: int = 0
+    raw_min: int = 0
+    raw_max: int = 0
+    raw_sum: int = 0
+    flags: int = 0
+
+    @classmethod
+    def start(
+        cls, settings: ScanSettings, kind: str, direction: int, speeds: int, index: int, encoder: int
+    ) -> "LegSums":
+        """An empty leg whose first sample has this index and encoder count."""
+        return cls(
+            kind=kind,
+            direction=direction,
+            speeds=speeds,
+            origin_index=index,
+            first_bin=encoder * BINS // settings.counts_per_rev,
+            counts_per_rev=settings.counts_per_rev,
+            rail_low=settings.rail_low,
+            rail_high=settings.rail_high,
+            jump_raw=settings.jump_raw,
+            sums=np.zeros((0, SUMS, BINS), np.int64),
+        )
+
+    def add(self, index: int, raw: Int32s, encoder: Int64s, flags: UInt8s, before: int | None = None) -> None:
+        """Take consecutive samples; `before` is the torque count just before them, if that was in the leg too."""
+        if len(raw) == 0:
+            return
+        counts = raw.astype(np.int64)
+        low, high = int(counts.min()), int(counts.max())
+        self.jumps += count_jumps(counts, self.jump_raw, before)
+        self._widen(index, len(raw), int(encoder[0]), int(encoder[-1]), low, high)
+        self.flags |= int(np.bitwise_or.reduce(flags))
+        if low <= self.rail_low or high >= self.rail_high:
+            good = np.flatnonzero((counts > self.rail_low) & (counts < self.rail_high))
+            self.railed += len(counts) - len(good)
+            cuts = np.flatnonzero(np.diff(good) != 1) + 1
+            for run in np.split(good, cuts):
+                if len(run):
+                    a, b = int(run[0]), int(run[-1]) + 1
+                    self._fold(index + a, counts[a:b], encoder[a:b])
+        else:
+            self._fold(index, counts, encoder)
+
+    def merge(self, other: "LegSums") -> None:
+        """Add another part of the same leg.
+
+        Raises:
+            ValueError: the parts do not share direction and origin.
+        """
+        if (self.direction, self.origin_index, self.first_bin, self.counts_per_rev) != (
+            other.direction,
+            other.origin_index,
+            other.first_bin,
+            other.counts_per_rev,
+        ):
+            raise ValueError("only parts of one leg can be merged: direction and origin must agree")
+        if other.index_first < 0:
+            return
+        self._grow(len(other.sums))
+        self.sums[: len(other.sums)] += other.sums
+        self.n += other.n
+        self.raw_sum += other.raw_sum
+        self.railed += other.railed
+        self.beyond += other.beyond
+        self.jumps += other.jumps
+        self.flags |= other.flags
+        self._widen(
+            other.index_first, 1, other.encoder_first, other.encoder_first, other.raw_min, other.raw_max
+        )
+        self._widen(other.index_last, 1, other.encoder_last, other.encoder_last, other.raw_min, other.raw_max)
+
+    def canonical(self) -> bytes:
+        """The leg as bytes in one fixed order, for a digest."""
+        used = len(self.sums)
+        while used and not self.sums[used - 1, N].any():
+            used -= 1
+        scalars = (
+            self.direction, self.origin_index, self.first_bin, self.counts_per_rev, self.n, self.raw_sum,
+            self.railed, self.beyond, self.jumps, self.index_first, self.index_last, self.encoder_first,
+            self.encoder_last, self.raw_min, self.raw_max, self.flags, used,
+        )  # fmt: skip
+        head = self.kind.encode() + b"\0" + np.array(scalars, "<i8").tobytes()
+        return head + np.ascontiguousarray(self.sums[:used], "<i8").tobytes()
+
+    def mean_and_variance(self) -> tuple[float, float]:
+        """Mean and variance (n - 1) of the raw counts, exact until the one division at the end.
+
+        Raises:
+            ValueError: fewer than two samples.
+        """
+        total = sum(self.sums[:, RAW].ravel().tolist())
+        squares = sum(self.sums[:, RAW_SQUARED].ravel().tolist())
+        return mean_and_variance(self.n, total, squares)
+
+    def _widen(self, index: int, n: int, encoder_first: int, encoder_last: int, low: int, high: int) -> None:
+        """Let first, last, min and max take in a run of samples."""
+        if self.index_first < 0:
+            self.raw_min, self.raw_max = low, high
+        else:
+            self.raw_min, self.raw_max = min(self.raw_min, low), max(self.raw_max, high)
+        if self.index_first < 0 or index < self.index_first:
+            self.index_first, self.encoder_first = index, encoder_first
+        if index + n - 1 > self.index_last:
+            self.index_last, self.encoder_last = index + n - 1, encoder_last
+
+    def _fold(self, index: int, counts: Int64s, encoder: Int64s) -> None:
+        """Add one run of consecutive good samples to the bins."""
+        unwrapped = encoder * BINS // self.counts_per_rev
+        starts = np.flatnonzero(unwrapped[1:] != unwrapped[:-1])
+        starts += 1
+        starts = np.concatenate((_ZERO, starts))
+        keys = unwrapped[starts]
+        n = np.diff(starts, append=len(counts))
+        sums = np.empty((SUMS, len(starts)), np.int64)
+        sums[N] = n
+        sums[RAW] = np.add.reduceat(counts, starts)
+        sums[REMAINDER] = np.add.reduceat(encoder, starts) * BINS - n * keys * self.counts_per_rev
+        sums[RAW_SQUARED] = np.add.reduceat(counts * counts, starts)
+        sums[INDEX] = n * (starts + (index - self.origin_index)) + n * (n - 1) // 2
+        self._scatter(keys, sums)
+
+    def _scatter(self, keys: Int64s, sums: Int64s) -> None:
+        """Add sums (5, m) to the cells that the unwrapped bins `keys` (m,) name."""
+        # Encoder noise at the very start may step back over `first_bin`: that sample belongs to revolution 0.
+        travelled = (keys - self.first_bin) * self.direction
+        revolution = np.maximum(travelled, 0) // BINS
+        last = int(revolution.max())
+        if last >= MAX_REVOLUTIONS:
+            inside = revolution < MAX_REVOLUTIONS
+            self.beyond += int(sums[N, ~inside].sum())
+            keys, sums, revolution = keys[inside], sums[:, inside], revolution[inside]
+            travelled = travelled[inside]
+            if not len(keys):
+                return
+            last = int(revolution.max())
+        self.n += int(sums[N].sum())
+        self.raw_sum += int(sums[RAW].sum())
+        self._grow(last + 1)
+        cells = _OFFSETS + (revolution * (SUMS * BINS) + (keys & (BINS - 1)))
+        flat = self.sums.reshape(-1)
+        if int(travelled[0]) >= 0 and bool(np.all(travelled[1:] > travelled[:-1])):
+            flat[cells] += sums  # no cell is named twice
+        else:
+            np.add.at(flat, cells, sums)
+
+    def _grow(self, revolutions: int) -> None:
+        """Make room for that many revolutions, and own the array (a restored one may be read-only)."""
+        have = len(self.sums)
+        if revolutions > have:
+            more = np.zeros((revolutions - have, SUMS, BINS), np.int64)
+            self.sums = np.concatenate((self.sums, more))
+        elif not self.sums.flags.writeable:
+            self.sums = self.sums.copy()
+
+
+class StrokeSums(msgspec.Struct):
+    """One stroke of the exercise: scalar sums over its steady part."""
+
+    epoch: int
+    cycle_no: int
+    stroke_no: int
+    direction: int
+    rail_low: int
+    rail_high: int
+    n: int = 0
+    raw_sum: int = 0
+    raw_squares: int = 0
+    raw_min: int = 0
+    raw_max: int = 0
+    railed: int = 0
+    index_first: int = -1
+    index_last: int = -1
+    tick_first: int = 0
+    tick_last: int = 0
+    temperature_milli_degc: int | None = None
+
+    def add(self, index: int, raw: Int32s) -> None:
+        """Take consecutive samples; railed ones are counted and left out."""
+        counts = raw.astype(np.int64)
+        good = (counts > self.rail_low) & (counts < self.rail_high)
+        if self.index_first < 0:
+            self.index_first = index
+        self.index_last = index + len(counts) - 1
+        if not good.all():
+            self.railed += int(len(good) - good.sum())
+            counts = counts[good]
+        if len(counts) == 0:
+            return
+        low, high = int(counts.min()), int(counts.max())
+        if self.n == 0:
+            self.raw_min, self.raw_max = low, high
+        self.raw_min, self.raw_max = min(self.raw_min, low), max(self.raw_max, high)
+        self.n += len(counts)
+        self.raw_sum += int(counts.sum())
+        self.raw_squares += int(np.dot(counts, counts))
+
+
+def count_jumps(counts: Int64s, limit: int, before: int | None) -> int:
+    """How many neighbouring samples differ by more than `limit` counts."""
+    jumps = 0 if before is None else int(abs(int(counts[0]) - before) > limit)
+    if len(counts) > 1:
+        steps = counts[1:] - counts[:-1]
+        if int(steps.max()) > limit or int(steps.min()) < -limit:
+            jumps += int(np.count_nonzero(np.abs(steps) > limit))
+    return jumps
+
+
+def mean_and_variance(n: int, total: int, squares: int) -> tuple[float, float]:
+    """Mean and variance (n - 1) from exact sums.
+
+    Raises:
+        ValueError: fewer than two samples.
+    """
+    if n < 2:
+        raise ValueError("a variance needs two samples")
+    return total / n, (n * squares - total * total) / (n * (n - 1))
+
+
+_ZERO: npt.NDArray[Any] = np.zeros(1, np.int64)

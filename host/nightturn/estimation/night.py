@@ -1,0 +1,34 @@
+"""One word for a night: what its last judged cycles say together."""
+
+from collections.abc import Sequence
+
+from nightturn.model.figures import ACCEPT, NOT_JUDGED, OK, REJECT, UNDECIDED, CycleRecord
+
+LAST_JUDGED = 5
+REJECTS_DECIDE = 3
+JUDGED_SHARE_MIN = 0.8
+
+
+def night_verdict(cycles: Sequence[CycleRecord]) -> tuple[str, str]:
+    """The verdict of a night and why.
+
+    `reject` when three of the last five judged cycles reject; `accept` when all of the last five accept and four in
+    five of the complete cycles could be judged at all; else `undecided`.
+    """
+    complete = [cycle for cycle in cycles if cycle.status == OK]
+    judged = [cycle for cycle in complete if cycle.verdict != NOT_JUDGED]
+    if len(judged) < LAST_JUDGED:
+        return (
+            UNDECIDED,
+            f"only {len(judged)} of {len(cycles)} cycles could be judged; {LAST_JUDGED} are needed",
+        )
+    last = judged[-LAST_JUDGED:]
+    rejects = [cycle for cycle in last if cycle.verdict == REJECT]
+    if len(rejects) >= REJECTS_DECIDE:
+        return REJECT, "; ".join(rejects[-1].verdict_reasons)
+    if len(judged) < JUDGED_SHARE_MIN * len(complete):
+        return UNDECIDED, f"only {len(judged)} of {len(complete)} complete cycles could be judged"
+    if all(cycle.verdict == ACCEPT for cycle in last):
+        return ACCEPT, f"the last {LAST_JUDGED} judged cycles accept"
+    undecided = [cycle for cycle in last if cycle.verdict != ACCEPT]
+    return UNDECIDED, "; ".join(undecided[-1].verdict_reasons)
