@@ -114,9 +114,7 @@ def test_a_broker_that_forgot_everything_is_told_again_and_nothing_offered_meanw
     asyncio.run(story())
 
 
-def test_a_denied_publish_raises(
-    start: StartMosquitto, tmp_path: Path
-) -> None:
+def test_a_denied_publish_raises(start: StartMosquitto, tmp_path: Path) -> None:
     # OASIS MQTT 5.0 section 3.4.2.1: PUBACK reason codes; 0x87 not authorized, 0x10 no matching subscribers
     async def story() -> None:
         broker = start(extra=access_list(tmp_path, "topic write open/#"))

@@ -138,7 +138,7 @@ def _start(
         if _accepts(broker, limit_s):
             return broker, f"{name} on {LOOPBACK}:{chosen}"
         broker.stop()
-    return None, f"{name} did not start: {_last_line(log)}"
+    return None, f"{name} did not start: {_last_words(log)}"
 
 
 def _accepts(broker: Broker, limit_s: float) -> bool:
@@ -157,6 +157,6 @@ def _free_port() -> int:
         return port
 
 
-def _last_line(log: Path) -> str:
+def _last_words(log: Path) -> str:
     lines = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
-    return lines[-1] if lines else "it said nothing"
+    return " / ".join(lines[-2:]) or "it said nothing"

@@ -86,13 +86,8 @@ class Connection:
         """Whether message expiry works: MQTT 3.1.1 has none."""
         return self._version == aiomqtt.ProtocolVersion.V5
 
-    @property
-    def hopeful(self) -> bool:
-        """Connected, or on the way there for the first time."""
-        return self.connected or self._failures == 0
-
     def stop(self) -> None:
-        """Give up waiting for a broker; a session that is up ends when its `serve` returns."""
+        """Stop waiting for a broker that does not answer; a session that is up ends when its `serve` returns."""
         self._stop.set()
 
     def delivered(self) -> None:
@@ -100,16 +95,20 @@ class Connection:
         self._failures = 0
 
     async def run(self, serve: Callable[[Publish], Awaitable[None]]) -> None:
-        """Connect, serve, and connect again until `serve` returns by itself or `stop` is called in between.
+        """Connect, serve, and connect again until `serve` returns by itself, or after `stop` no broker answers.
 
         `serve` is cancelled when the connection is lost. Network trouble is waited out, never raised.
         """
-        while not self._stop.is_set():
+        while True:
+            connects_before = self.connects
             try:
                 await self._session(serve)
             except aiomqtt.MqttError as problem:
-                if not self._change_version(problem):
-                    await self._pause(str(problem))
+                if self._change_version(problem):
+                    continue
+                if self._stop.is_set() and self.connects == connects_before:
+                    return
+                await self._pause(str(problem))
             else:
                 return
 

@@ -4,9 +4,8 @@ import asyncio
 from typing import Any
 
 import aiomqtt
-from paho.mqtt.client import MQTT_ERR_SUCCESS
+from paho.mqtt.client import MQTT_ERR_SUCCESS, DisconnectFlags
 from paho.mqtt.client import Client as PahoClient
-from paho.mqtt.client import DisconnectFlags
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 

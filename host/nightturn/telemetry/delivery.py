@@ -33,8 +33,7 @@ class Delivery:
         self._work = asyncio.Event()
         self._progress = asyncio.Event()
         self._trouble: BaseException | None = None
-        self._stopping = False
-        self._drain_s = 0.0
+        self._deadline_s: float | None = None
         self.published = 0
         self.refused = 0
         self.parked: deque[tuple[str, str]] = deque(maxlen=PARKED_MAX)
@@ -45,8 +44,7 @@ class Delivery:
 
     def finish(self, drain_s: float) -> None:
         """Let `serve` end when all is delivered, or after `drain_s`."""
-        self._stopping = True
-        self._drain_s = drain_s
+        self._deadline_s = _now_s() + drain_s
         self._work.set()
 
     def retry_held(self) -> None:
@@ -75,26 +73,28 @@ class Delivery:
         """
         self._outbox.post_retained_again()
         self._trouble = None
-        deadline_s: float | None = None
         tasks: set[asyncio.Task[None]] = set()
         try:
             while True:
                 self._work.clear()
                 self._send_all(publish, tasks)
-                if self._stopping and deadline_s is None:
-                    deadline_s = _now_s() + self._drain_s
-                if deadline_s is not None and (not self._outbox.backlog or _now_s() >= deadline_s):
+                if self._finished():
                     return
-                await self._wait_for_work(deadline_s)
+                await self._wait_for_work()
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             self._session_over()
 
-    async def _wait_for_work(self, deadline_s: float | None) -> None:
+    def _finished(self) -> bool:
+        if self._deadline_s is None:
+            return False
+        return self._outbox.backlog == 0 or _now_s() >= self._deadline_s
+
+    async def _wait_for_work(self) -> None:
         try:
-            async with asyncio.timeout_at(deadline_s):
+            async with asyncio.timeout_at(self._deadline_s):
                 await self._work.wait()
         except TimeoutError:
             return
@@ -155,7 +155,7 @@ class Delivery:
     def _session_over(self) -> None:
         """Take back what was on its way; a topic that keeps ending connections counts as refused."""
         topics = self._outbox.give_back()
-        if self._stopping or not topics:
+        if not topics or self._finished():
             return
         culprit = self._quarantine.lost(topics)
         if culprit is not None:

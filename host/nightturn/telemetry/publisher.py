@@ -103,6 +103,7 @@ class Publisher:
         self._outbox = Outbox(queue_max, self._on_put)
         self._delivery = Delivery(self._outbox)
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._first_session = threading.Event()
         self._woken = False
         self._stopped_early = False
         self._unpublishable = 0
@@ -188,17 +189,21 @@ class Publisher:
     def stop(self, drain_s: float = 0.0) -> None:
         """End `run`: deliver what can be delivered within `drain_s`, say offline, disconnect.
 
-        While the broker is known to be away it ends at once. Cancelling `run` instead leaves the last will unsaid.
+        When no broker answers it ends with the present attempt. Cancelling `run` instead leaves the last will unsaid.
         """
         with self._lock:
             if self._loop is None:
                 self._stopped_early = True
             else:
-                self._loop.call_soon_threadsafe(self._begin_stop, self._loop, drain_s)
+                self._loop.call_soon_threadsafe(self._begin_stop, drain_s)
 
     async def drain(self, timeout_s: float) -> bool:
         """Wait until nothing is left to deliver; False when time ran out. For the loop that `run` is on."""
         return await self._delivery.drain(timeout_s)
+
+    def wait_connected(self, timeout_s: float) -> bool:
+        """Block until the first session is up; False when time ran out. For other threads only."""
+        return self._first_session.wait(timeout_s)
 
     def wait_below(self, count: int, timeout_s: float) -> bool:
         """Block until fewer than `count` messages are left; False when time ran out. For other threads only."""
@@ -226,6 +231,7 @@ class Publisher:
     # on the loop
 
     async def _serve(self, publish: Publish) -> None:
+        self._first_session.set()
         await self._delivery.serve(publish)
         try:
             async with asyncio.timeout(GOODBYE_S):
@@ -269,9 +275,6 @@ class Publisher:
         self._woken = False
         self._delivery.wake()
 
-    def _begin_stop(self, loop: asyncio.AbstractEventLoop, drain_s: float) -> None:
+    def _begin_stop(self, drain_s: float) -> None:
         self._delivery.finish(drain_s)
-        if drain_s > 0 and self._connection.hopeful:
-            loop.call_later(drain_s, self._connection.stop)
-        else:
-            self._connection.stop()
+        self._connection.stop()

@@ -54,6 +54,10 @@ class PublisherThread:
         """Retain what stands on a fixture."""
         self._publisher.announce(fixture, info)
 
+    def wait_connected(self, timeout_s: float) -> bool:
+        """Block until a broker has accepted us for the first time; False when time ran out."""
+        return self._publisher.wait_connected(timeout_s)
+
     def wait_below(self, count: int, timeout_s: float) -> bool:
         """Block until fewer than `count` messages are left: how virtual time waits for a full hand-over.
 

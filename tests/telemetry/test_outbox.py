@@ -1,0 +1,124 @@
+"""The outbox: bounded, ordered, and nothing leaves it unseen."""
+
+import threading
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightturn.telemetry.message import Message, latest, retained, wanted
+from nightturn.telemetry.outbox import Outbox
+
+
+def anything_goes(_message: Message, _on_their_way: tuple[str, ...]) -> bool:
+    return True
+
+
+def outbox(queue_max: int = 100) -> Outbox:
+    return Outbox(queue_max, lambda: None)
+
+
+def take_all(box: Outbox) -> list[tuple[int, Message]]:
+    taken = []
+    while (entry := box.take(anything_goes)) is not None:
+        taken.append(entry)
+    return taken
+
+
+def test_states_replace_each_other_and_go_before_the_queue() -> None:
+    box = outbox()
+    box.put(wanted("c", b"1"))
+    box.put(retained("s", b"old"))
+    box.put(retained("s", b"new"))
+    box.put(latest("l", b"x"))
+    assert box.backlog == 3
+    assert [(message.topic, message.payload) for _, message in take_all(box)] == [
+        ("s", b"new"), ("l", b"x"), ("c", b"1"),
+    ]  # fmt: skip
+
+
+def test_what_came_back_is_first_in_its_old_order_and_stale_values_are_not_repeated() -> None:
+    box = outbox()
+    for number in range(5):
+        box.put(wanted("c", bytes([number])))
+    box.put(latest("l", b"x"))
+    taken = [box.take(anything_goes) for _ in range(4)]  # l, 0, 1, 2
+    assert taken[2] is not None
+    box.done(taken[2][0])
+    assert box.give_back() == ("l", "c", "c")
+    assert [message.payload for _, message in take_all(box)] == [b"\0", b"\2", b"\3", b"\4"]
+
+
+def test_retained_messages_are_announced_again_until_they_are_cleared() -> None:
+    box = outbox()
+    box.put(retained("a", b"active"))
+    box.put(retained("s", b"running"))
+    for ticket, _ in take_all(box):
+        box.done(ticket)
+    box.post_retained_again()
+    assert [message.topic for _, message in take_all(box)] == ["a", "s"]
+    box.give_back()
+    box.put(retained("a", b""))
+    box.post_retained_again()
+    sent = take_all(box)
+    assert [(message.topic, message.payload) for _, message in sent] == [("a", b""), ("s", b"running")]
+    for ticket, _ in sent:
+        box.done(ticket)
+    box.post_retained_again()
+    assert [message.topic for _, message in take_all(box)] == ["s"]
+
+
+def test_a_held_message_does_not_overwrite_a_newer_one() -> None:
+    box = outbox()
+    old = retained("s", b"old")
+    box.put(old)
+    take_all(box)
+    box.put(retained("s", b"new"))
+    box.repost(old)
+    assert [message.payload for _, message in take_all(box)] == [b"new"]
+
+
+def test_waiting_ends_when_room_is_made_by_another_thread() -> None:
+    box = outbox()
+    for number in range(10):
+        box.put(wanted("c", bytes([number])))
+    assert not box.wait_below(5, 0.0)
+
+    def consume() -> None:
+        for ticket, _ in take_all(box):
+            box.done(ticket)
+
+    consumer = threading.Thread(target=consume)
+    consumer.start()
+    assert box.wait_below(5, 20.0)
+    consumer.join()
+    assert box.backlog == 0
+
+
+@given(
+    st.integers(1, 8),
+    st.lists(st.sampled_from(["put", "take", "done", "lose"]), max_size=80),
+)
+def test_every_message_is_delivered_dropped_or_still_there(queue_max: int, steps: list[str]) -> None:
+    box = outbox(queue_max)
+    on_their_way: list[tuple[int, Message]] = []
+    put, delivered = 0, []
+    for step in steps:
+        if step == "put":
+            box.put(wanted("c", put.to_bytes(2, "big")))
+            put += 1
+        elif step == "take":
+            entry = box.take(anything_goes)
+            if entry is not None:
+                on_their_way.append(entry)
+        elif step == "done" and on_their_way:
+            ticket, message = on_their_way.pop(0)
+            box.done(ticket)
+            delivered.append(int.from_bytes(message.payload, "big"))
+        elif step == "lose":
+            box.give_back()
+            on_their_way.clear()
+        assert put == len(delivered) + box.dropped + box.backlog
+    assert delivered == sorted(set(delivered))  # in order, none twice
+    rest = [int.from_bytes(message.payload, "big") for _, message in on_their_way + take_all(box)]
+    assert rest == sorted(rest)
+    assert len(take_all(box)) == 0
