@@ -40,12 +40,11 @@ def test_a_card_torn_anywhere_leaves_the_one_before_in_force_and_does_not_hinder
     path = append_card(root, "pan-a1", CARD)
     whole = path.read_bytes()
     path.write_bytes(whole + whole[: 1 + cut % (len(whole) - 1)])
-    torn_to_nothing_but_its_end = path.read_bytes().count(b"{") == 2 and path.read_bytes().endswith(b"}")
     assert read_card(root, "pan-a1") == CARD
     third = msgspec.structs.replace(CARD, unit="Q-0119")
     append_card(root, "pan-a1", third)
     assert read_card(root, "pan-a1") == third
-    assert len(path.read_bytes().splitlines()) == 3 or not torn_to_nothing_but_its_end
+    assert path.read_bytes().startswith(whole)
 
 
 def test_a_whole_line_that_is_no_card_is_told_by_its_number(tmp_path: Path) -> None:

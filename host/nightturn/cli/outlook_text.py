@@ -4,7 +4,7 @@ from nightturn.fixture.outlook import Outlook, PhaseOutlook
 
 
 def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
-    """Name and value of everything that `check` shows."""
+    """Name and value of everything that `check` shows; errors are told apart, on stderr."""
     low, high = outlook.range_deg
     line = f"{outlook.wire_bytes_per_s / 1000:.1f} kB/s"
     line += "" if outlook.wire_load_pct is None else f", {outlook.wire_load_pct:.0f} % of the line"
@@ -18,11 +18,8 @@ def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
         ("orders in common", _orders(outlook.shared_orders) or "none above 4"),
         ("samples on the wire", line),
     ]
-    rows += [
-        (phase.phase.replace("_", " "), _phase(phase, outlook.unit_orders[-1])) for phase in outlook.phases
-    ]
+    rows += [(phase.phase.replace("_", " "), _phase(phase)) for phase in outlook.phases]
     rows += [("warning", warning) for warning in outlook.warnings]
-    rows += [("error", str(error)) for error in outlook.errors]
     return rows
 
 
@@ -30,9 +27,10 @@ def _orders(orders: tuple[int, ...]) -> str:
     return " ".join(str(order) for order in orders)
 
 
-def _phase(phase: PhaseOutlook, order: int) -> str:
+def _phase(phase: PhaseOutlook) -> str:
     share = "" if phase.resonance_share is None else f" ({phase.resonance_share * 100:.0f} % of resonance)"
     return (
-        f"{phase.revolutions} turns a pass at {phase.speed_rpm:g} rpm: {phase.samples_per_bin:.1f} samples an angle bin, "
-        f"order {order} at {phase.order_hz:.1f} Hz{share}, {phase.samples_per_period:.0f} samples a period"
+        f"{phase.revolutions} turns a pass at {phase.speed_rpm:g} rpm, {phase.angle_bins} bins a turn, "
+        f"orders to {phase.highest_order}; order {phase.order} at {phase.order_hz:.1f} Hz{share}, "
+        f"{phase.samples_per_period:.0f} samples a period"
     )

@@ -147,7 +147,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
     A last line without its end was torn by a crash before `append_card` returned, and counts for nothing.
 
     Raises:
-        CorruptFileError: a whole line is no mount card.
+        CorruptFileError: the last whole line is no mount card.
         StorageError: the file cannot be read.
     """
     path = _card_path(root, fixture)
@@ -155,17 +155,13 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
         return None
     with _storage(path):
         lines = path.read_bytes().split(b"\n")[:-1]
-    card = None
-    for number, line in enumerate(lines, 1):
-        try:
-            card = msgspec.json.decode(line, type=MountCard)
-        except msgspec.DecodeError as error:
-            if number < len(lines) and not line.rstrip().endswith(b"}"):
-                continue  # torn once, then gone on with on a new line
-            raise CorruptFileError(
-                str(path), f"line {number} is no mount card ({error}); move it out of the file"
-            ) from error
-    return card
+    if not lines:
+        return None
+    try:
+        return msgspec.json.decode(lines[-1], type=MountCard)
+    except msgspec.DecodeError as error:
+        what = f"line {len(lines)} is no mount card ({error}); mount the unit again"
+        raise CorruptFileError(str(path), what) from error
 
 
 def _card_path(root: Path, fixture: str) -> Path:

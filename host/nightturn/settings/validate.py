@@ -21,7 +21,7 @@ RAW_LIMIT = "torque_nm"
 SPEED_CLASS_GAP = 0.15  # exercise is told from the measuring phases by its speed
 BLOCK_S_MAX = 0.1
 STEADY_CELL_S = 0.05  # the grid on which steady turning is judged
-COUNTS_PER_CELL_MIN = 40  # one count of 40 is half of the 5 % by which a cell may be off its speed
+COUNTS_PER_CELL_MIN = 40  # speeds 15 % apart, each known to 5 % and one count, are two speeds from here on
 OPERATOR_CHARACTERS_MAX = 64
 NOTES_CHARACTERS_MAX = 2000
 

@@ -1,0 +1,87 @@
+"""`mount`: a card for a known fixture, a known variant and names that stay in their folder."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from tests.cli.terminal import typed
+from tests.settings.bench_folder import write_bench
+
+from nightturn.settings.load import read_card
+
+
+def command(path: Path, fixture: str = "pan-a1", unit: str = "Q-0117", variant: str = "pan15") -> list[str]:
+    return ["mount", str(path), fixture, "--unit", unit, "--variant", variant, "--operator", "R. Vale"]
+
+
+def test_the_card_says_who_mounted_what_and_when(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = write_bench(tmp_path)
+    code, out, err = typed([*command(path), "--notes", "new bearing", "--travel-zero"], capsys)
+    assert (code, err) == (0, "")
+    assert (
+        out == f"pan-a1: Q-0117 (pan15) mounted by R. Vale; card in {tmp_path}/nights/mounts/pan-a1.jsonl\n"
+    )
+    card = read_card(tmp_path / "nights", "pan-a1")
+    assert card is not None
+    assert (card.unit, card.variant, card.operator, card.notes) == (
+        "Q-0117",
+        "pan15",
+        "R. Vale",
+        "new bearing",
+    )
+    assert card.travel_zero_confirmed
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", card.mounted_utc)
+
+
+def test_the_cable_is_confirmed_only_by_saying_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = write_bench(tmp_path)
+    code, out, _ = typed([*command(path), "--json"], capsys)
+    assert code == 0
+    assert json.loads(out)["card"]["travel_zero_confirmed"] is False
+
+
+def test_a_second_card_is_appended_and_in_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = write_bench(tmp_path)
+    typed(command(path), capsys)
+    typed(command(path, unit="Q-0118"), capsys)
+    card = read_card(tmp_path / "nights", "pan-a1")
+    assert card is not None
+    assert card.unit == "Q-0118"
+    assert (
+        len((tmp_path / "nights" / "mounts" / "pan-a1.jsonl").read_text(encoding="utf-8").splitlines()) == 2
+    )
+
+
+@pytest.mark.parametrize(
+    ("fixture", "unit", "variant", "message"),
+    [
+        ("pan-a2", "Q-0117", "pan15", 'no fixture "pan-a2"; did you mean'),
+        ("../pan-a1", "Q-0117", "pan15", 'no fixture "../pan-a1"'),
+        ("host", "Q-0117", "pan15", 'no fixture "host"; allowed: pan-a1, pan-b2'),
+        ("pan-a1", "../Q", "pan15", 'unit: "../Q" is not a unit\'s serial'),
+        ("pan-a1", "/etc/Q", "pan15", 'unit: "/etc/Q" is not a unit\'s serial'),
+        ("pan-a1", "Q-0117", "pan51", 'no variant "pan51"; did you mean "pan15"?'),
+        ("pan-a1", "Q-0117", "../pan15", '"../pan15" is not a variant\'s name'),
+    ],
+)
+def test_an_unknown_or_climbing_name_is_refused_and_nothing_is_written(
+    fixture: str, unit: str, variant: str, message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bench(tmp_path)
+    before = sorted(tmp_path.rglob("*"))
+    code, out, err = typed(command(path, fixture, unit, variant), capsys)
+    assert (code, out) == (2, "")
+    assert message in err
+    assert len(err.splitlines()) == 1
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_a_data_root_that_cannot_be_written_ends_with_four(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bench(tmp_path)
+    (tmp_path / "nights").write_text("a file where the folder should be", encoding="utf-8")
+    code, _, err = typed(command(path), capsys)
+    assert code == 4
+    assert "choose a folder you may write to" in err
