@@ -15,7 +15,7 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, manifests
 from nightturn.storage.parquet import facts_of
 from nightturn.storage.seal import Sealed
-from nightturn.storage.segment import HEADER_BYTES_MAX, decode_header
+from nightturn.storage.segment import read_header
 
 BUSY_S_MAX = 30.0
 
@@ -175,7 +175,6 @@ def _segment_rows(files: RealFiles) -> Iterator[SegmentEntry]:
     for fixture in files.list("journal"):
         for path in tree.segments(files, paths.sealed_folder(fixture)):
             real = files.root / path
-            with real.open("rb") as opened:
-                header, _ = decode_header(opened.read(HEADER_BYTES_MAX + 64), path)
+            header = read_header(real, path)
             size = real.stat().st_size
             yield SegmentEntry(path, fixture, header.run, header.first_record_no, size, header.started_utc_ns)

@@ -35,17 +35,16 @@ _NS_PER_S = 1_000_000_000
 
 
 def blocks_of(segment: Segment, plan: ChunkPlan) -> list[bytes]:
-    """The BLOCK frames that the core took in series, ordered by sample index."""
+    """The BLOCK frames that the core took in series, ordered by sample index; of equal ones the first to arrive."""
     skip = frozenset(plan.skip)
-    found: list[tuple[int, bytes]] = []
+    found: dict[int, bytes] = {}
     for record_no, body in segment.frames():
         if not plan.first <= record_no <= plan.last or record_no in skip or len(body) < 16:
             continue
         _, kind, session, _ = HEADER.unpack_from(body)
         if kind == Block.KIND and session == plan.session:
-            found.append((_FIRST_INDEX.unpack_from(body, HEADER.size)[0], body))
-    found.sort(key=lambda pair: pair[0])
-    return [body for _, body in found]
+            found.setdefault(_FIRST_INDEX.unpack_from(body, HEADER.size)[0], body)
+    return [found[index] for index in sorted(found)]
 
 
 def times_ns(tick: Int64s, knots: Sequence[tuple[int, int]], tick_hz: int) -> Int64s:

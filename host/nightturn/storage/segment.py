@@ -3,6 +3,7 @@
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import msgspec
 from crc32c import crc32c
@@ -68,6 +69,21 @@ def decode_header(content: bytes | memoryview, path: str = "tape") -> tuple[Segm
     if header.segment_id != segment_id:
         raise CorruptFileError(path, "the tape's header names two ids")
     return header, stop + tape.CRC.size
+
+
+def read_header(place: Path, path: str) -> SegmentHeader:
+    """The header of a segment on disk, without reading its records.
+
+    Args:
+        place: the file.
+        path: how errors name it.
+
+    Raises:
+        CorruptFileError: no tape, or its header is torn.
+        SchemaVersionError: written by another major version.
+    """
+    with place.open("rb") as opened:
+        return decode_header(opened.read(_FIXED.size + HEADER_BYTES_MAX + tape.CRC.size), path)[0]
 
 
 @dataclass(frozen=True, slots=True)
