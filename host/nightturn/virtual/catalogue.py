@@ -24,8 +24,8 @@ class DeviceSpec:
     ring_bytes: int = RING_BYTES
     unit: Unit = field(default_factory=Unit)
 
-    def build(self, start_ns: int = 0) -> VirtualDevice:
-        """Power it on at a moment of the world's monotonic clock."""
+    def build(self, start_ns: int = 0, boot_entropy: int = 0) -> VirtualDevice:
+        """Power it on at a moment of the world's monotonic clock; other entropy gives other boot ids."""
         return VirtualDevice(
             self.product,
             seed=self.seed,
@@ -34,6 +34,7 @@ class DeviceSpec:
             ring_bytes=self.ring_bytes,
             settings=self.unit,
             start_ns=start_ns,
+            boot_entropy=boot_entropy,
         )
 
 

@@ -95,7 +95,7 @@ class Control:
             self._answer(header, body, answer)
 
     def _answer(self, header: Header, body: bytes, answer: wire.Message) -> None:
-        self._firmware.send(answer, header.seq)
+        self._firmware.send(answer, header.seq, None if self._firmware.session else header.session)
         if header.kind == wire.Close.KIND:
             self._firmware.session = self._firmware.cutter.session = 0
         if header.kind != wire.Probe.KIND:  # a retried probe is a new one: its stamps are what matters
@@ -105,7 +105,7 @@ class Control:
                 self._answered.popitem(last=False)
 
     def _refuse(self, header: Header, reason: Reason, detail: int) -> None:
-        self._firmware.send(wire.Refused(detail, reason, header.kind, 0), header.seq)
+        self._firmware.send(wire.Refused(detail, reason, header.kind, 0), header.seq, header.session)
 
     # ---- session ------------------------------------------------------------------------------------------------
 
@@ -120,9 +120,7 @@ class Control:
             and message.last_boot_id == firmware.boot.boot_id
         )
         self._answered.clear()
-        if resumed:
-            firmware.ring.rewind(message.next_data_seq)
-        else:
+        if not resumed:
             self._end_session()
             firmware.session = firmware.cutter.session = message.session
             firmware.cutter.next_seq = 0
@@ -161,6 +159,7 @@ class Control:
         firmware = self._firmware
         self._stop_stream()
         firmware.rig.ramp_down()
+        firmware.rig.all_outputs_off()
         firmware.lease.end()
         firmware.refresh_inputs()
 
@@ -183,12 +182,11 @@ class Control:
         setup = StreamSetup.of(message)
         if setup is None:
             return Reason.OUT_OF_RANGE
-        changes = setup != sampler.setup or not firmware.configured
-        if changes and (
-            sampler.running or (setup.rate_hz != sampler.setup.rate_hz and firmware.rig.driven())
-        ):
+        if sampler.running and setup != sampler.setup:
             return Reason.NOT_NOW
-        if changes:
+        if setup.rate_hz != sampler.setup.rate_hz and (firmware.rig.moving or firmware.rig.driven()):
+            return Reason.NOT_NOW
+        if not sampler.running:
             sampler.apply(setup)
             firmware.configured = True
             firmware.cutter.config_epoch = (firmware.cutter.config_epoch + 1) & 0xFFFF
@@ -274,11 +272,11 @@ class Control:
         return wire.DriveReply(message.command_no, reason, int(reason is Reason.NONE), 0)
 
     def _carry_out_off(self, message: wire.Drive) -> Reason:
-        """OFF is always taken."""
+        """OFF is always taken, whatever else the command says; with an axis that does not exist both go off."""
         ramp = message.ramp if math.isfinite(message.ramp) and message.ramp > 0 else 0.0
-        if message.axis == Axis.ACTUATOR:
+        if message.axis != Axis.DRIVE:
             self._firmware.rig.set_torque(0.0, ramp)
-        else:
+        if message.axis != Axis.ACTUATOR:
             self._firmware.rig.set_speed(0.0, ramp)
         return Reason.NONE
 
@@ -300,6 +298,8 @@ class Control:
         firmware = self._firmware
         if not all(map(math.isfinite, (message.setpoint, message.speed_limit, message.ramp))):
             return Reason.NOT_FINITE
+        if message.axis not in set(Axis) or message.mode not in set(DriveMode):
+            return Reason.OUT_OF_RANGE
         if (message.axis, message.mode) not in DRIVES:
             return Reason.UNSUPPORTED
         if message.not_after_tick and firmware.tick > message.not_after_tick:
@@ -307,7 +307,10 @@ class Control:
         if firmware.rig.interlocked:
             return Reason.INTERLOCK
         if firmware.lease.state is not wire.LeaseState.LIVE:
-            return Reason.LATCHED if firmware.lease.state is wire.LeaseState.LAPSED else Reason.NO_LEASE
+            lapsed = firmware.lease.state is wire.LeaseState.LAPSED
+            return Reason.LATCHED if lapsed else Reason.NO_LEASE
+        if firmware.events.latched:
+            return Reason.LATCHED
         return self._torque_bounds(message) if message.axis == Axis.ACTUATOR else self._speed_bounds(message)
 
     def _torque_bounds(self, message: wire.Drive) -> Reason:
@@ -334,7 +337,7 @@ class Control:
             or (travels and (not message.travel_counts or not speed))
         ):
             return Reason.OUT_OF_RANGE
-        if speed > firmware.lease.speed_max:
+        if max(speed, limit) > firmware.lease.speed_max:
             return Reason.LEASE_LIMIT
         return Reason.NOT_NOW if travels and firmware.rig.moving else Reason.NONE
 
@@ -343,7 +346,7 @@ class Control:
     def _switch(self, message: wire.Switch) -> Answer:
         firmware = self._firmware
         if message.output not in set(wire.Output):
-            return Reason.UNSUPPORTED
+            return Reason.OUT_OF_RANGE
         until = None
         if message.on:
             if not 0 < message.expire_ms <= wire.LEASE_WINDOW_MS_MAX:

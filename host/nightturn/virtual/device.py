@@ -89,11 +89,13 @@ class VirtualDevice:
         ring_bytes: int = RING_BYTES,
         settings: Unit | None = None,
         start_ns: int = 0,
+        boot_entropy: int = 0,
     ) -> None:
         unit = settings or Unit()
         self.product = unit.of(product)
         self.seed = seed
         self.drift_ppm = drift_ppm
+        self._boot_entropy = boot_entropy
         self._ring_bytes = ring_bytes
         self._start_ns = start_ns
         self._now_ns = start_ns
@@ -209,7 +211,7 @@ class VirtualDevice:
 
     def _boot(self, cause: wire.ResetCause) -> None:
         self._boots += 1
-        boot_id = (mix(self.seed, 5, self._boots) & 0xFFFFFFFF) or 1
+        boot_id = (mix(self.seed, 5, self._boots, self._boot_entropy) & 0xFFFFFFFF) or 1
         serial = b"virtual-%08d" % (self.seed % 10**8)
         boot = Boot(boot_id, cause, serial)
         self._firmware = Firmware(self.plant, self._rig, boot, self._ring_bytes, self._outlet)

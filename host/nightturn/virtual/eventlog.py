@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from nightturn_protocol import messages as wire
 
 REPEAT_TICKS = wire.EVENT_REPEAT_MS * 1000
-INHIBIT_TICKS = {  # codes that could come in a stream: at most one in so long
-    wire.EventCode.INPUT_CHANGED: 100_000,
+INHIBIT_TICKS = 100_000  # the same code at most once in so long
+LONG_INHIBIT_TICKS = {  # codes that a loose cable would raise all night
     wire.EventCode.BRIDGE_OPEN: 10_000_000,
     wire.EventCode.ADC_SATURATED: 10_000_000,
 }
@@ -41,7 +41,7 @@ class EventLog:
     ) -> None:
         """Record an event unless its code is still inhibited."""
         last = self.last_tick.get(code)
-        if last is not None and tick - last < INHIBIT_TICKS.get(code, 0):
+        if last is not None and tick - last < LONG_INHIBIT_TICKS.get(code, INHIBIT_TICKS):
             self.suppressed += 1
             return
         self.last_tick[code] = tick

@@ -98,15 +98,21 @@ class Firmware:
         """Carry out what runs out at this tick."""
         lapses = self.lease.lapses_at()
         if lapses is not None and lapses <= tick:
-            self.lease.lapse()
-            driven = self.rig.driven()
-            severity = wire.Severity.ALARM if driven else wire.Severity.WARNING
-            self.rig.ramp_down()
-            self.events.add(tick, wire.EventCode.LEASE_LAPSED, severity, (driven, 0), latched=True)
+            self._lapse(tick)
         for output in self.rig.expire(tick):
             self.events.add(tick, wire.EventCode.OUTPUT_EXPIRED, wire.Severity.INFO, (output, 0))
         self.refresh_inputs()
         self.send_events()
+
+    def _lapse(self, tick: int) -> None:
+        """The lease is over: quietly when no axis is on, else both ramp down and that is latched."""
+        driven = self.rig.driven()
+        if not driven:
+            self.lease.end()
+            return
+        self.lease.lapse()
+        self.rig.ramp_down()
+        self.events.add(tick, wire.EventCode.LEASE_LAPSED, wire.Severity.ALARM, (driven, 0), latched=True)
 
     def next_due(self) -> int:
         """The next tick at which something goes out or has to happen."""
@@ -139,11 +145,11 @@ class Firmware:
         while self.ring.next_send < self.ring.next_seq and self.outlet.room(wire.WIRE_BYTES_MAX):
             self.outlet.put(self.ring.send_next())
 
-    def send(self, message: wire.Message, seq: int | None = None) -> None:
+    def send(self, message: wire.Message, seq: int | None = None, session: int | None = None) -> None:
         """Put a message on the line; without `seq` it is a notice with the next number of its own."""
         if seq is None:
             seq, self._notice_seq = self._notice_seq, (self._notice_seq + 1) & 0xFFFFFFFF
-        self.outlet.put(to_wire(frame_body(message, self.session, seq)))
+        self.outlet.put(to_wire(frame_body(message, self.session if session is None else session, seq)))
 
     def send_events(self) -> None:
         """Send events that are new or have waited long enough for their acknowledgement."""

@@ -42,7 +42,7 @@ class MotionLease:
         return self.deadline if self.state is wire.LeaseState.LIVE else None
 
     def lapse(self) -> None:
-        """The time is up."""
+        """The time is up while an axis is on: latched until cleared."""
         self.state = wire.LeaseState.LAPSED
 
     def clear(self) -> None:
@@ -51,5 +51,6 @@ class MotionLease:
             self.state = wire.LeaseState.OFF
 
     def end(self) -> None:
-        """The session is over; nothing is latched."""
-        self.state = wire.LeaseState.OFF
+        """The session is over, or the time is up with nothing driven: a new LEASE may come at once."""
+        if self.state is wire.LeaseState.LIVE:
+            self.state = wire.LeaseState.OFF

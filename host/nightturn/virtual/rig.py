@@ -20,6 +20,7 @@ class Rig:
     Attributes:
         guard_closed: the guard.
         guard_latched: it was open and nobody has cleared that.
+        turning: the drive axis is on; after a TRAVEL it holds and stays on.
         energised: the actuator axis is on.
         expiry: tick at which each output that is on falls back to off.
     """
@@ -27,6 +28,7 @@ class Rig:
     plant: Plant
     guard_closed: bool = True
     guard_latched: bool = False
+    turning: bool = False
     energised: bool = False
     expiry: dict[Output, int] = field(default_factory=dict)
     _ramp: float = RAMP_RAD_S2
@@ -61,6 +63,11 @@ class Rig:
         return int(word)
 
     # ---- outputs ------------------------------------------------------------------------------------------------
+
+    def all_outputs_off(self) -> None:
+        """At the end of a session."""
+        self.expiry.clear()
+        self._apply_outputs()
 
     def switch(self, output: Output, until_tick: int | None) -> wire.Reason:
         """Turn an output on until a tick, or off."""
@@ -104,8 +111,8 @@ class Rig:
         return not self.plant.drive.still(self.plant.index)
 
     def driven(self) -> int:
-        """Bit 0: the drive turns; bit 1: the actuator is on."""
-        return int(self.moving) | int(self.energised) << 1
+        """Bit 0: the drive axis is on; bit 1: the actuator axis is."""
+        return int(self.turning) | int(self.energised) << 1
 
     def ramp_down(self) -> None:
         """The lease is gone: both axes off, no gentler than a limit."""
@@ -121,6 +128,7 @@ class Rig:
         """Turn at a speed from the next sample on; a ramp of 0 means the default."""
         plant, index = self.plant, self.plant.index
         piece = plant.drive.piece(index)
+        self.turning = speed_rad_s != 0.0
         if speed_rad_s == 0.0 and not piece.moving and plant.drive.still(index):
             return
         self._ramp = ramp_rad_s2 or RAMP_RAD_S2
@@ -136,6 +144,7 @@ class Rig:
     def travel(self, counts: int, speed_rad_s: float, ramp_rad_s2: float) -> None:
         """Turn by a number of counts and stand."""
         plant, index = self.plant, self.plant.index
+        self.turning = True
         self._ramp = ramp_rad_s2 or RAMP_RAD_S2
         ahead = travel_course(
             index,

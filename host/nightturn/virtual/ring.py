@@ -51,14 +51,6 @@ class Ring:
         self._waiting -= len(block)
         return block
 
-    def rewind(self, seq: int) -> None:
-        """Send again from a block on: a host took the session up and says what it wants next."""
-        if seq <= self.next_seq:
-            self.next_send = max(seq, self.oldest_seq)
-            self._waiting = sum(
-                len(block) for block in list(self._blocks)[self.next_send - self.oldest_seq :]
-            )
-
     def empty(self) -> None:
         """Forget everything and number from 0 again; the counters stay."""
         self._blocks.clear()
