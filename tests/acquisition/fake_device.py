@@ -125,8 +125,10 @@ class FakeDevice:
         message = parse_message(body)
         assert message is not None
         self.seen.append(message)
+        if isinstance(message, messages.Open) and message.KIND not in self.refuse:
+            return self._reply(header.seq, self._open(message))
         if isinstance(message, messages.Open):
-            return self._reply(header.seq, message, self._open(message))
+            return self._reply(header.seq, messages.Refused(7, self.refuse[message.KIND], message.KIND, 0))
         if header.session != self.session or header.session == 0:
             return []
         if isinstance(message, messages.Resend):
@@ -136,8 +138,8 @@ class FakeDevice:
             return []
         if header.seq in self.replies:
             return [self.replies[header.seq]]
-        answer = self._answer(message)
-        return [] if answer is None else self._reply(header.seq, message, answer)
+        answer = self._refusal(message) or self._answer(message)
+        return [] if answer is None else self._reply(header.seq, answer)
 
     def _reply(self, seq: int, request: Message, answer: Message) -> list[bytes]:
         if request.KIND in self.refuse:

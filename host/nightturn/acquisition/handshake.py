@@ -180,6 +180,7 @@ class Handshake(msgspec.Struct):
         if opened.session == 0:
             self._fault("malformed", "the device opened session 0", at_ns, out)
             return
+        self.open_due_ns = FAR_NS
         if self.open_attempt == 1:
             self.control.round_trip(at_ns - self.open_sent_ns)
         cause = greeting.restart_cause(memory, opened)

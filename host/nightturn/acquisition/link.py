@@ -32,6 +32,8 @@ from nightturn_protocol.errors import MalformedError
 from nightturn_protocol.framing import HEADER, HEADER_BYTES, MUST_UNDERSTAND, VERSION_BYTE, frame_body
 from nightturn_protocol.messages import BLOCK_HEADER, BY_KIND, MAJOR, Lane, Message
 
+__all__ = ["Link", "LinkSettings"]
+
 REOPEN_NS = 10_000 * NS_PER_MS
 NOTICE_REORDER_MAX = 64  # a STATUS this far behind in its lane is not late, its sender has begun anew
 
