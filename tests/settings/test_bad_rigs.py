@@ -27,7 +27,7 @@ MISTAKES = {
     "a number for text": ('lab = "quillfen"', "lab = 7", "[bench], lab", "7 is a whole number", "text in quotes"),
     "a value for a table": ("hold = { torque_nm = 5.0, revolutions = 3, speed_rpm = 3.0 }", "hold = 5", '[fixture.plan] of fixture "pan-a1", hold', "5 is a whole number", "a table, [fixture.plan.hold]"),
     "a list for a limit": ("torque_nm = { max = 18.0, on_exceed = \"stop\" }", "torque_nm = [18.0]", '[fixture.protect] of fixture "pan-a1", torque_nm', "[18.0] is a list", "a table"),
-    "three ends of travel": ("[-2400, 2400]", "[-2400, 0, 2400]", '[fixture.travel] of fixture "pan-a1", range_deg', "[-2400, 0, 2400]", "two numbers, [low, high]"),
+    "three ends of travel": ("[-2400, 2400]", "[-2400, 0, 2400]", '[fixture.travel] of fixture "pan-a1", range_deg', "[-2400, 0, 2400] is not two numbers", "two numbers, [low, high]"),
     "a rate out of range": ("rate_hz = 10000", "rate_hz = 60000", '[fixture] "pan-a1", rate_hz', "60000 is out of range", "from 100 to 50000"),
     "a torque of nothing": ("hold = { torque_nm = 5.0", "hold = { torque_nm = 0.0", f"{HOLD}, torque_nm", "0.0 is out of range", "a number above 0"),
     "an infinite ramp": ("ramp_rad_per_s2 = 2.0", "ramp_rad_per_s2 = inf", '[fixture] "pan-a1", ramp_rad_per_s2', "inf is not a finite number", "a number above 0"),
@@ -156,6 +156,12 @@ def test_a_recording_given_for_a_rig_is_refused_unread(tmp_path: Path) -> None:
     path.write_bytes(b"#" * (1 << 21))
     with pytest.raises(ConfigError, match="larger than 1048576 bytes"):
         load_rig(path)
+
+
+@pytest.mark.parametrize("given", ["1" * 5000, "[" * 50_000], ids=["a long number", "deep brackets"])
+def test_toml_of_no_human_size_is_refused_and_not_choked_on(given: str, tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"bench\.toml: not usable TOML: "):
+        load_rig(write_bench(tmp_path, f"schema = {given}\n"))
 
 
 def test_no_fixture_is_a_mistake(tmp_path: Path) -> None:

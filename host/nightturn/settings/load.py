@@ -205,6 +205,10 @@ def _read_toml(path: Path) -> dict[str, object]:
     except tomllib.TOMLDecodeError as error:
         what, line, column = _toml_position(str(error), text)
         raise ConfigError(f"not valid TOML: {what}", where=f"{path}, line {line}, column {column}") from error
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits, brackets a thousand deep
+        raise ConfigError(
+            f"not usable TOML: {error}", where=str(path), allowed="numbers and tables of human size"
+        ) from error
 
 
 def _toml_position(message: str, text: str) -> tuple[str, int, int]:

@@ -50,5 +50,5 @@ def _entry(entries: list[object], key: str, name: str, argument: str) -> dict[st
 def _parsed(text: str) -> object:
     try:
         return tomllib.loads(f"given = {text.strip()}")["given"]
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         return text.strip()

@@ -15,6 +15,8 @@ import msgspec
 from nightturn.errors import ConfigError
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
 
+INTEGER_MAX = 2**63 - 1  # what the tape and every reader of it can hold
+
 KIND_WORDS: tuple[tuple[type, str], ...] = (
     (bool, "true or false"),
     (int, "a whole number"),
@@ -78,7 +80,7 @@ def _named_tables_mistakes(
 
 def _entries_mistakes(given: object, kind: type[msgspec.Struct], place: Place, key: str) -> list[ConfigError]:
     inside = place.inside(key)
-    if not isinstance(given, Sequence) or not all(isinstance(entry, Mapping) for entry in given):
+    if not isinstance(given, list) or not all(isinstance(entry, Mapping) for entry in given):
         return [
             place.mistake(
                 key, f"{shown(given)} is {_word(given)}", f"tables, each begun with [[{inside.table}]]"
@@ -97,12 +99,14 @@ def _entries_mistakes(given: object, kind: type[msgspec.Struct], place: Place, k
 
 
 def _leaf_mistakes(given: object, kind: Any, place: Place, key: str) -> list[ConfigError]:  # noqa: ANN401 - a type form
+    parts = given if isinstance(given, list) else [given]
+    if any(isinstance(part, int) and abs(part) > INTEGER_MAX for part in parts):
+        return [place.mistake(key, f"{shown(given)} is out of range", _described(kind))]
     try:
         msgspec.convert(given, kind)
     except msgspec.ValidationError:
         return [place.mistake(key, _what(given, kind), _described(kind))]
-    numbers = given if isinstance(given, list) else [given]
-    if any(isinstance(number, float) and not math.isfinite(number) for number in numbers):
+    if any(isinstance(part, float) and not math.isfinite(part) for part in parts):
         return [place.mistake(key, f"{shown(given)} is not a finite number", _described(kind))]
     return []
 
@@ -112,6 +116,8 @@ def _what(given: object, kind: Any) -> str:  # noqa: ANN401 - a type form
     if get_origin(bare) is Literal:
         near = did_you_mean(given, map(str, get_args(bare))) if isinstance(given, str) else ""
         return f"{shown(given)} is not one of the choices{near}"
+    if get_origin(bare) is tuple and isinstance(given, list):
+        return f"{shown(given)} is not two numbers"
     fits = isinstance(given, (int, float) if bare is float else get_origin(bare) or bare)
     if fits and not isinstance(given, bool):
         return f"{shown(given)} is out of range"
