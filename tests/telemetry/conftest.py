@@ -1,5 +1,6 @@
 """One mosquitto for the tests that leave it as they found it, and a way to start others."""
 
+import logging
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -26,3 +27,12 @@ def start(tmp_path: Path) -> Iterator[StartMosquitto]:
     yield begin
     for broker in started:
         broker.stop()
+
+
+@pytest.fixture(autouse=True)
+def no_complaint_from_asyncio(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
+    """A lost connection must not leave exceptions that nobody fetched, or tasks that nobody ended."""
+    with caplog.at_level(logging.WARNING, logger="asyncio"):
+        yield
+    complaints = [record.getMessage() for record in caplog.get_records("call") if record.name == "asyncio"]
+    assert complaints == []

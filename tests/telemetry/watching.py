@@ -86,13 +86,25 @@ class Wire:
         self.open = True
         self.port = 0
         self._writers: set[asyncio.StreamWriter] = set()
+        self._relays: set[asyncio.Task[None]] = set()
 
     def cut(self) -> None:
         self.open = False
         for writer in list(self._writers):
             writer.transport.abort()
 
-    async def relay(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def end(self) -> None:
+        self.cut()
+        await asyncio.gather(*self._relays)
+
+    async def accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._relays.add(task)
+        await self._relay(reader, writer)
+        self._relays.discard(task)
+
+    async def _relay(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if not self.open:
             writer.transport.abort()
             return
@@ -121,15 +133,14 @@ async def _pump(source: asyncio.StreamReader, target: asyncio.StreamWriter) -> N
 async def wire_to(port: int) -> AsyncIterator[Wire]:
     """A relay on a port of its own."""
     wire = Wire(port)
-    server = await asyncio.start_server(wire.relay, "127.0.0.1", 0)
+    server = await asyncio.start_server(wire.accept, "127.0.0.1", 0)
     wire.port = server.sockets[0].getsockname()[1]
     try:
         yield wire
     finally:
         server.close()
         await server.wait_closed()
-        wire.cut()
-        await asyncio.sleep(0)
+        await wire.end()
 
 
 def publisher(port: int, **changes: Any) -> Publisher:
@@ -144,7 +155,7 @@ def publisher(port: int, **changes: Any) -> Publisher:
         "timing": QUICK,
         **changes,
     }
-    return Publisher(MqttPart(url=url, protocol=arguments.pop("protocol", "auto")), **arguments)
+    return Publisher(MqttPart(url=url, cafile=arguments.pop("cafile", None)), **arguments)
 
 
 @contextlib.asynccontextmanager

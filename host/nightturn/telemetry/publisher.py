@@ -35,13 +35,24 @@ class BrokerPart(Protocol):
     """What of `[mqtt]` is read here (`settings.rig.MqttPart`)."""
 
     @property
-    def url(self) -> str: ...  # noqa: D102  the field of that name
+    def url(self) -> str:
+        """`mqtt://...` or `mqtts://...`."""
+        ...
+
     @property
-    def protocol(self) -> Literal["auto", "5", "3.1.1"]: ...  # noqa: D102
+    def protocol(self) -> Literal["auto", "5", "3.1.1"]:
+        """The version of MQTT."""
+        ...
+
     @property
-    def username(self) -> str | None: ...  # noqa: D102
+    def username(self) -> str | None:
+        """Who we are to the broker."""
+        ...
+
     @property
-    def cafile(self) -> str | None: ...  # noqa: D102
+    def cafile(self) -> str | None:
+        """The certificate authority to trust instead of the system's."""
+        ...
 
 
 class Counters(msgspec.Struct, frozen=True):
