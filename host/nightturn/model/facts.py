@@ -17,7 +17,9 @@ class RunOpened(msgspec.Struct, frozen=True):
     """A run begins or goes on: everything that decides its figures, in full.
 
     `rig` is the fixture's settings, `variant` the product's, `card` the mount card, `calibration` the record
-    of the transducer, each as JSON text; `resumed` marks a run that a host restart goes on with.
+    of the transducer, each as JSON text. A run that goes on after a host restart is `resumed`: it then brings
+    the last time given out (`previous_ts_ns`) and, when the encoder is absolute, the encoder count of travel zero.
+    `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
     """
 
     run: str
@@ -34,6 +36,13 @@ class RunOpened(msgspec.Struct, frozen=True):
     control_period_ms: int
     nonce: int
     host_version: str
+    tile_samples: int = 1000
+    durable_s_max: float = 5.0
+    previous_ts_ns: int = 0
+    travel_zero: int | None = None
+    last_session: int = 0
+    last_boot_id: int = 0
+    cycle_no: int = 1
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -57,10 +66,11 @@ class Synced(msgspec.Struct, frozen=True):
 
 
 class Cut(msgspec.Struct, frozen=True):
-    """The shell offers a cut here: the last record of a segment."""
+    """The shell offers a cut here: the last record of a segment; `forced` by recovery, whatever still waits."""
 
     effects_crc: int
     effects: int
+    forced: bool = False
 
 
 class Command(msgspec.Struct, frozen=True):

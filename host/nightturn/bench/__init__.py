@@ -1,0 +1,1 @@
+"""The composition root: settings and a world become stations."""

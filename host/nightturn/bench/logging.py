@@ -1,0 +1,21 @@
+"""How the daemon logs: lines for people on a terminal, JSON elsewhere; UTC; to stderr."""
+
+import sys
+
+import structlog
+
+
+def set_up_logging() -> None:
+    """Configure structlog once, at the start of a long-running command."""
+    terminal = sys.stderr.isatty()
+    renderer = structlog.dev.ConsoleRenderer() if terminal else structlog.processors.JSONRenderer()
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            renderer,
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )

@@ -1,0 +1,39 @@
+"""From the `port` of a fixture to an open line: serial path, `socket://host:port` or `virtual:spec`."""
+
+import zlib
+
+import numpy as np
+
+from nightturn.bench.virtual_port import VirtualPort
+from nightturn.errors import ConfigError
+from nightturn.settings.rig import FixtureSettings
+from nightturn.transport.port import Port
+from nightturn.transport.serial_port import SerialPort
+from nightturn.transport.tcp_port import TcpPort
+from nightturn.virtual.catalogue import from_spec
+from nightturn.world import Clock
+
+SOCKET = "socket://"
+VIRTUAL = "virtual:"
+POLL_S = 0.05
+
+
+def port_for(settings: FixtureSettings, clock: Clock, poll_s: float = POLL_S) -> Port:
+    """The port of a fixture.
+
+    Raises:
+        ConfigError: the address or the virtual fixture's spec cannot be used.
+    """
+    text = settings.port
+    if text.startswith(VIRTUAL):
+        seed = zlib.crc32(f"{settings.id}:{text}".encode())
+        device = from_spec(text.removeprefix(VIRTUAL)).build(clock.monotonic_ns())
+        return VirtualPort(text, device, clock, np.random.default_rng(seed), poll_s)
+    if text.startswith(SOCKET):
+        host, _, number = text.removeprefix(SOCKET).rpartition(":")
+        if not host or not number.isdigit():
+            raise ConfigError(
+                f"{text!r} is no address", where=f"port of fixture {settings.id}", allowed="socket://host:port"
+            )
+        return TcpPort(host, int(number), clock)
+    return SerialPort(text, clock, settings.line_baud)

@@ -1,0 +1,135 @@
+"""Opening runs: which unit, variant and calibration are in force, under which id and record number."""
+
+import datetime as dt
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
+from nightturn.errors import CalibrationError
+from nightturn.model.cards import MountCard
+from nightturn.model.facts import RunOpened
+from nightturn.settings.load import load_variant
+from nightturn.settings.rig import FixtureSettings
+from nightturn.version import VERSION
+from nightturn.world import Clock
+
+
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """Where a run starts on the tape, or goes on after a host restart."""
+
+    first_record_no: int = 0
+    epoch: int = 0
+    chunk_no: int = 0
+    run: str = ""
+    started_utc_ns: int = 0
+    previous_ts_ns: int = 0
+    travel_zero: int | None = None
+    cycle_no: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """The run's cadences that its figures do not depend on."""
+
+    control_period_ms: int = 100
+    tile_samples: int = 1000
+    durable_s_max: float = 5.0
+
+
+def run_id(utc_ns: int, rng: np.random.Generator) -> str:
+    """`YYYYMMDDThhmmssZ-xxxx`: when it began, and four hex digits against twins."""
+    moment = dt.datetime.fromtimestamp(utc_ns // 1_000_000_000, tz=dt.UTC)
+    return f"{moment:%Y%m%dT%H%M%SZ}-{int(rng.integers(0, 1 << 16)):04x}"
+
+
+def calibration_in_force(root: Path, settings: FixtureSettings, utc_ns: int) -> CalibrationRecord:
+    """The transducer's record in force: from its file under the data root, else the factor in the rig.
+
+    Raises:
+        CalibrationError: neither is there, or the file contradicts itself.
+    """
+    transducer = settings.transducer
+    path = root / "calibrations" / f"{transducer.serial}.jsonl"
+    if path.is_file():
+        records = parse(path.read_text(encoding="utf-8"), where=str(path))
+        return in_force(records, dt.datetime.fromtimestamp(utc_ns / 1e9, tz=dt.UTC))
+    if transducer.factor_nm_per_v is None and transducer.sensitivity_mv_per_v is None:
+        raise CalibrationError(
+            f"transducer {transducer.serial} of fixture {settings.id} has no calibration: write {path}, or give "
+            "factor_nm_per_v in bench.toml"
+        )
+    return from_settings(transducer)
+
+
+def opened(
+    settings: FixtureSettings,
+    card: MountCard,
+    variants: Path,
+    root: Path,
+    clock: Clock,
+    rng: np.random.Generator,
+    beginning: Beginning,
+    pace: Pace,
+) -> RunOpened:
+    """The run's first record: everything that decides its figures, in full.
+
+    Raises:
+        ConfigError: the card's variant cannot be read.
+        CalibrationError: the transducer has no usable calibration.
+    """
+    utc_ns, monotonic_ns = clock.utc_ns(), clock.monotonic_ns()
+    variant = load_variant(variants, card.variant)
+    calibration = calibration_in_force(root, settings, utc_ns)
+    encode = msgspec.json.encode
+    return RunOpened(
+        run=beginning.run or run_id(utc_ns, rng),
+        rig=encode(settings).decode(),
+        variant=encode(variant).decode(),
+        card=encode(card).decode(),
+        calibration=encode(calibration).decode(),
+        utc_offset_ns=utc_ns - monotonic_ns,
+        started_utc_ns=beginning.started_utc_ns or utc_ns,
+        first_record_no=beginning.first_record_no,
+        epoch=beginning.epoch,
+        chunk_no=beginning.chunk_no,
+        resumed=bool(beginning.run),
+        control_period_ms=pace.control_period_ms,
+        nonce=int(rng.integers(1, 1 << 32)),
+        host_version=VERSION,
+        tile_samples=pace.tile_samples,
+        durable_s_max=pace.durable_s_max,
+        previous_ts_ns=beginning.previous_ts_ns,
+        travel_zero=beginning.travel_zero,
+        cycle_no=beginning.cycle_no,
+    )
+
+
+def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
+    """What stands on a fixture, for the retained `info` topic."""
+    card = msgspec.json.decode(run.card)
+    calibration = msgspec.json.decode(run.calibration)
+    return {
+        "run": run.run,
+        "unit": card["unit"],
+        "variant": card["variant"],
+        "operator": card["operator"],
+        "transducer": settings.transducer.serial,
+        "calibration_id": calibration["id"],
+        "positive": settings.transducer.positive,
+        "rate_hz": settings.rate_hz,
+        "counts_per_rev": settings.encoder.counts_per_rev,
+        "cycles_planned": settings.plan.cycles,
+        "host": host_name(),
+        "version": VERSION,
+    }
+
+
+def host_name() -> str:
+    """This machine's name as a topic segment."""
+    name = "".join(c if c.isalnum() and c.isascii() else "-" for c in socket.gethostname().split(".")[0].lower())
+    return name.strip("-")[:32] or "host"

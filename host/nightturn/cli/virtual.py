@@ -1,0 +1,27 @@
+"""`nightturn virtual`: one virtual fixture for others to talk to."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+EXAMPLE = "nightturn virtual pan15?seed=7 --link pan-a1.line"
+
+
+def run(
+    spec: Annotated[str, typer.Argument(help="Product and options: pan15?seed=7&fault=spall@5h")] = "pan15",
+    link: Annotated[Path | None, typer.Option(help="Serve on a pty behind this link.")] = None,
+    tcp: Annotated[str, typer.Option(help="Serve on this host:port instead.")] = "",
+) -> None:
+    """Serve one virtual fixture in real time until Ctrl-C; it speaks the same wire as a real device."""
+    import asyncio
+    import contextlib
+
+    from nightturn.daemon.virtual_server import serve_pty, serve_tcp
+    from nightturn.errors import ConfigError
+
+    if (link is None) == (not tcp):
+        raise ConfigError("give one place to serve on", where="nightturn virtual", allowed="--link PATH or --tcp HOST:PORT")
+    work = serve_pty(spec, link, typer.echo) if link is not None else serve_tcp(spec, tcp, typer.echo)
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(work)

@@ -1,0 +1,1 @@
+"""What runs for a night: the stations of a bench, and a virtual fixture served to others."""

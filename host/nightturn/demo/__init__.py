@@ -1,0 +1,1 @@
+"""A whole night of invented fixtures in about a minute."""

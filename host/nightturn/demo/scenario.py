@@ -1,0 +1,119 @@
+"""The scene: Quillfen, an invented maker of pan actuators for camera cranes, and its three fixtures for one night."""
+
+from pathlib import Path
+
+from nightturn.errors import StorageError
+from nightturn.model.cards import MountCard
+
+CARDS = {
+    "pan-a1": MountCard(
+        unit="Q-0117", variant="pan15", operator="R. Vale", notes="reference unit", mounted_utc=""
+    ),
+    "pan-a2": MountCard(
+        unit="Q-0121", variant="pan15", operator="R. Vale", notes="new bearing supplier", mounted_utc=""
+    ),
+    "pan-b1": MountCard(
+        unit="Q-0203", variant="pan15", operator="M. Thorn", notes="bridge cable of last year", mounted_utc=""
+    ),
+}
+
+# Faults at shares of the night, so that a short demo shows them too.
+FAULTS = {
+    "pan-a1": (),
+    "pan-a2": (("spall", 5 / 8),),
+    "pan-b1": (("cable", 2 / 8), ("outage", 3 / 8), ("outage", 6 / 8)),
+}
+OUTAGE_S = 40.0
+
+BENCH_HEAD = """\
+# The demo's rig: three virtual fixtures of an invented maker of pan actuators for camera cranes.
+schema = 1
+
+[bench]
+lab = "quillfen"
+name = "crane-hall"
+data = "nights"
+"""
+
+FIXTURE = """
+[[fixture]]
+id = "{id}"
+port = "virtual:pan15?seed={seed}{faults}"
+rate_hz = 1000
+after_restart = "resume"
+ramp_rad_per_s2 = 2.0
+chunk_s = 1800
+
+[fixture.transducer]
+serial = "TR-2{seed}"
+mounting = "reaction"
+positive = "ccw seen from the actuator flange"
+factor_nm_per_v = 4.0
+
+[fixture.encoder]
+counts_per_rev = 1048576
+reference = "absolute"
+
+[fixture.drive]
+pole_pairs = 4
+slots = 24
+
+[fixture.travel]
+range_deg = [-2700, 2700]
+
+[fixture.protect]
+torque_nm = {{ max = 18.0, on_exceed = "{on_exceed}" }}
+friction_nm = {{ max = 0.40, on_exceed = "stop" }}
+
+[fixture.plan]
+slow_turn = {{ revolutions = 2, speed_rpm = 5.0 }}
+hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 5.0 }}
+exercise = {{ strokes = 16, angle_deg = 270, speed_rpm = 15 }}
+cycles = 2000
+"""
+
+VARIANT = """\
+schema = 1
+rated_torque_nm = 15.0
+pole_pairs = 16
+slots = 36
+
+[accept]
+friction_nm = { max = 0.150, at_rpm = 5.0, temp_degc = [10, 45] }
+ripple_pct_rated = { max = 0.60, at_rpm = 5.0, at_torque_nm = 5.0 }
+"""
+
+
+def fault_text(fixture: str, hours: float) -> str:
+    """The faults of a fixture as a part of its port's address."""
+    text = ""
+    for kind, share in FAULTS[fixture]:
+        text += f"&fault={kind}@{round(share * hours * 3600)}s"
+        if kind == "outage":
+            text += f"+{OUTAGE_S:.0f}s"
+    return text
+
+
+def write_scene(folder: Path, hours: float, seed: int) -> Path:
+    """Write `bench.toml` and the variant, and return the path of the rig file.
+
+    Raises:
+        StorageError: the folder cannot be written.
+    """
+    fixtures = [
+        FIXTURE.format(
+            id=fixture,
+            seed=seed + number,
+            faults=fault_text(fixture, hours),
+            on_exceed="warn" if fixture == "pan-b1" else "stop",
+        )
+        for number, fixture in enumerate(CARDS)
+    ]
+    bench = folder / "bench.toml"
+    try:
+        (folder / "variants").mkdir(parents=True, exist_ok=True)
+        (folder / "variants" / "pan15.toml").write_text(VARIANT, encoding="utf-8")
+        bench.write_text(BENCH_HEAD + "".join(fixtures), encoding="utf-8")
+    except OSError as error:
+        raise StorageError(f"{folder}: cannot be written: {error.strerror}; choose another --out") from error
+    return bench

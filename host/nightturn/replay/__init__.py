@@ -1,0 +1,1 @@
+"""Recorded tapes through the same core again, and what differs."""

@@ -1,0 +1,1 @@
+"""Ports: bytes from and to devices, stamped as they are read."""
