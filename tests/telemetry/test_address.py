@@ -29,7 +29,7 @@ def test_good_addresses(url: str, host: str, port: int, *, tls: bool) -> None:
     [
         "", "broker.example", "broker.example:1883", "http://broker.example", "mqtt://", "mqtt://:1883",
         "mqtt://broker.example:0", "mqtt://broker.example:66000", "mqtt://broker.example:x",
-        "mqtt://broker.example/lab", "mqtt://broker.example?x=1", "mqtt://[::1",
+        "mqtt://broker.example/lab", "mqtt://broker.example?x=1", "mqtt://[::1", "mqtt://" + "a" * 64 + ".example",
     ],
 )  # fmt: skip
 def test_bad_addresses_say_what_is_allowed(url: str) -> None:

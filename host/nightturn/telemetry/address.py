@@ -42,6 +42,7 @@ def parse_url(
     try:
         parts = urlsplit(url)
         port = parts.port
+        (parts.hostname or "").encode("idna")  # a name that no resolver would take
     except ValueError:
         raise ConfigError("the address cannot be read", where=WHERE, allowed=ALLOWED) from None
     if parts.scheme not in PORT_OF_SCHEME:
