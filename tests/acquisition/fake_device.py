@@ -141,11 +141,12 @@ class FakeDevice:
         answer = self._refusal(message) or self._answer(message)
         return [] if answer is None else self._reply(header.seq, answer)
 
-    def _reply(self, seq: int, request: Message, answer: Message) -> list[bytes]:
-        if request.KIND in self.refuse:
-            answer = messages.Refused(
-                detail=7, reason=self.refuse[request.KIND], request=request.KIND, reserved=0
-            )
+    def _refusal(self, request: Message) -> messages.Refused | None:
+        if request.KIND not in self.refuse:
+            return None
+        return messages.Refused(7, self.refuse[request.KIND], request.KIND, 0)
+
+    def _reply(self, seq: int, answer: Message) -> list[bytes]:
         body = frame_body(answer, self.session, seq)
         self.replies[seq] = body
         return [body]

@@ -105,6 +105,9 @@ class Line:
     def state(self) -> str:
         return self.link.state.value
 
+    def waits(self) -> bool:
+        return self.link.buffered
+
     def blocks(self) -> list[BlockIn]:
         return [output for output in self.said if isinstance(output, BlockIn)]
 
