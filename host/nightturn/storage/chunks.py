@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
+from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError
 from nightturn.model.rows import ChunkPlan
@@ -47,7 +48,7 @@ class ChunkFile:
     @property
     def rows(self) -> int:
         """Number of rows."""
-        return self._metadata.num_rows
+        return int(self.facts["rows"])
 
     @property
     def span(self) -> tuple[int, int] | None:
@@ -56,10 +57,10 @@ class ChunkFile:
         return (int(first), int(last)) if first else None
 
     def read(self, columns: Sequence[str] | None = None) -> pa.Table:
-        """All rows, page checksums verified.
+        """All rows.
 
         Raises:
-            CorruptFileError: a page fails its checksum or cannot be decoded.
+            CorruptFileError: the file fails the checksum in its name, a page its own, or it cannot be decoded.
         """
         with corruption_named(self.path), self._open() as opened:
             return opened.read(columns=None if columns is None else list(columns))
@@ -68,7 +69,7 @@ class ChunkFile:
         """The row groups that have times in [start, stop), one at a time, whole.
 
         Raises:
-            CorruptFileError: a page fails its checksum or cannot be decoded.
+            CorruptFileError: as `read`.
         """
         with corruption_named(self.path), self._open() as opened:
             ts = opened.schema_arrow.get_field_index("ts")
@@ -83,7 +84,12 @@ class ChunkFile:
             return pq.read_metadata(self.root / self.path)
 
     def _open(self) -> pq.ParquetFile:
-        return pq.ParquetFile(self.root / self.path, page_checksum_verification=True)
+        # The whole file: its CRC covers what page checksums do not (statistics, offsets), for about 1 ms per 4 MB.
+        content = (self.root / self.path).read_bytes()
+        if crc32c(content) != self.name.crc:
+            what = f"CRC-32C {crc32c(content):08x}, its name says {self.name.crc:08x}"
+            raise CorruptFileError(self.path, what)
+        return pq.ParquetFile(pa.BufferReader(content), page_checksum_verification=True)
 
 
 def _overlap(first: int | None, last: int | None, start_ns: int, stop_ns: int) -> bool:

@@ -56,14 +56,19 @@ class Continuity:
         index = table.column("index").to_numpy()
         jumps = np.flatnonzero(np.diff(index) != 1) + 1
         starts, stops = index[[0, *jumps]], index[[*(jumps - 1), -1]] + 1
-        stretches = self._stretches.setdefault(int(epochs[0]), [])
-        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-            if stretches and start < stretches[-1][1]:
-                yield f"holds sample {start} after sample {stretches[-1][1] - 1}"
-            if stretches and start == stretches[-1][1]:
-                stretches[-1] = (stretches[-1][0], stop)
+        yield from self.take(int(epochs[0]), list(zip(starts.tolist(), stops.tolist(), strict=True)))
+
+    def take(self, epoch: int, stretches: Iterable[tuple[int, int]]) -> list[str]:
+        """Take in samples [start, stop) in order; what overlaps comes back as sentences."""
+        known, overlaps = self._stretches.setdefault(epoch, []), []
+        for start, stop in stretches:
+            if known and start < known[-1][1]:
+                overlaps.append(f"holds sample {start} after sample {known[-1][1] - 1}")
+            if known and start == known[-1][1]:
+                known[-1] = (known[-1][0], stop)
             else:
-                stretches.append((start, stop))
+                known.append((start, stop))
+        return overlaps
 
     def holes(self, gaps: Sequence[Gap]) -> tuple[Hole, ...]:
         """Every jump between stored stretches of an epoch, with the gap rows that cover it."""

@@ -64,7 +64,10 @@ def schema_of(dataset: str) -> pa.Schema:
 
 
 def cycles_table(cycles: Sequence[CycleRecord]) -> pa.Table:
-    """One row per cycle: keys, temperatures by role, each figure with its uncertainty, order tables, verdict."""
+    """One row per cycle: keys, temperatures by role, each figure with its uncertainty, order tables, verdict.
+
+    The run is a key of the folder; as a column too it would contradict it in some readers.
+    """
     columns = [*_key_columns(), *_temperature_columns(cycles), *_figure_columns(cycles), *_closing_columns()]
     arrays = [pa.array([value(cycle) for cycle in cycles], field.type) for field, value in columns]
     return pa.Table.from_arrays(arrays, schema=pa.schema([field for field, _ in columns]))
@@ -92,7 +95,6 @@ def _key(name: str, kind: pa.DataType, description: str) -> Column:
 
 def _key_columns() -> list[Column]:
     return [
-        _key("run", pa.string(), "run id"),
         _key("epoch", pa.int32(), "counts device and host boots"),
         _key("cycle_no", pa.int32(), "counts cycles of the run"),
         _key("status", pa.string(), "ok, incomplete, refused or not judged"),

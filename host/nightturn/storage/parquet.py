@@ -7,6 +7,7 @@ from typing import Any, TypeAlias
 import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
+from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError, SchemaVersionError
 from nightturn.model.rows import ChunkPlan
@@ -16,6 +17,7 @@ SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
 ROW_GROUP_ROWS = 120_000
 PAGE_BYTES = 256 * 1024
 PREFIX = "nightturn."
+CHECKSUM = "facts_crc32c"
 
 TS = pa.timestamp("ns", tz="UTC")
 
@@ -96,19 +98,20 @@ def facts_of(metadata: pq.FileMetaData, path: str) -> dict[str, str]:
     """The footer's facts by their names without the prefix.
 
     Raises:
-        CorruptFileError: the file is not one of ours.
+        CorruptFileError: the file is not one of ours, or its facts fail their checksum.
         SchemaVersionError: written by a newer major version.
     """
-    raw = metadata.metadata or {}
-    facts = {
-        key.decode()[len(PREFIX) :]: value.decode()
-        for key, value in raw.items()
-        if key.startswith(PREFIX.encode())
-    }
+    try:
+        whole = {key.decode(): value.decode() for key, value in (metadata.metadata or {}).items()}
+    except UnicodeDecodeError as problem:
+        raise CorruptFileError(path, f"its footer is no text: {problem}") from problem
+    facts = {key.removeprefix(PREFIX): value for key, value in whole.items() if key.startswith(PREFIX)}
     if "schema" not in facts:
         raise CorruptFileError(path, "its footer has no nightturn.schema")
     if facts["schema"].partition(".")[0] != str(SCHEMA_MAJOR):
         raise SchemaVersionError(f"{path}: schema {facts['schema']}; this nightturn reads {SCHEMA_MAJOR}.x")
+    if facts.get(CHECKSUM) != _checksum(facts):
+        raise CorruptFileError(path, "the facts in its footer fail their checksum")
     return facts
 
 
@@ -119,7 +122,14 @@ def plan_of(facts: Mapping[str, str]) -> ChunkPlan:
 
 def _prefixed(facts: Mapping[str, str]) -> dict[str, str]:
     schema = {"schema": f"{SCHEMA_MAJOR}.{SCHEMA_MINOR}", "writer": f"pyarrow {pa.__version__}"}
-    return {PREFIX + key: value for key, value in {**schema, **facts}.items()}
+    whole = {**schema, **facts}
+    return {PREFIX + key: value for key, value in {**whole, CHECKSUM: _checksum(whole)}.items()}
+
+
+def _checksum(facts: Mapping[str, str]) -> str:
+    """Pages have checksums of their own, the footer has none: without this a flipped bit could change a scale."""
+    text = "\n".join(f"{key}={value}" for key, value in sorted(facts.items()) if key != CHECKSUM)
+    return f"{crc32c(text.encode()):08x}"
 
 
 def _text(ts: int | None) -> str:

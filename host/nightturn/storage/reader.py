@@ -58,11 +58,12 @@ class Run:
         return pa.concat_tables(tables, promote_options="default") if tables else None
 
     def frame(self, dataset: str) -> pd.DataFrame:
-        """All rows of a dataset of rows; units by column in `attrs["units"]`, empty when there is none."""
+        """All rows of a dataset of rows with their run; units by column in `attrs["units"]`, empty when there is none."""
         table = self.table(dataset)
         if table is None:
             return pd.DataFrame()
         frame = table.to_pandas()
+        frame.insert(0, "run", self.run)
         frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
         return frame
 
