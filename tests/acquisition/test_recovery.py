@@ -1,7 +1,9 @@
 """The data lane: loss, RESEND, giving up, outages, restarts; delivered and missing samples make up the produced ones."""
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -9,7 +11,7 @@ from tests.acquisition.fake_device import FakeDevice
 from tests.acquisition.line import MS, NONCE, SETTINGS, Line, straight
 
 from nightturn.acquisition.link import Link
-from nightturn.acquisition.outputs import DeviceEvent, Missing, SlowIn, StatusIn
+from nightturn.acquisition.outputs import BlockIn, DeviceEvent, Missing, Restarted, Skipped, SlowIn, StatusIn
 from nightturn.acquisition.reassembly import WAITING_MAX
 from nightturn_protocol import messages
 from nightturn_protocol.framing import frame_body, parse_header, parse_message
@@ -149,6 +151,61 @@ def test_outages_and_an_unsteady_line_together_lose_no_sample_unsaid(
     assert line.state == "running"
     line.assert_whole(0, line.device.next_index)
     assert not line.waits()
+
+
+def fates(rng: np.random.Generator, share: float, count: int) -> list[str]:
+    """A share of frames lost, and half as many each of repeated, late and very late ones."""
+    odds = [1 - 2.5 * share, share, share / 2, share / 2, share / 2]
+    return [str(fate) for fate in rng.choice(["", LOSE, TWICE, LATE, VERY_LATE], count, p=odds)]
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_steadily_bad_line_loses_no_sample_unsaid(share: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    line = opened(FakeDevice(next_seq=0xFFFF_FFFF - 200))
+    out, back = Unsteady(fates(rng, share, 2000)), Unsteady(fates(rng, share, 2000))
+    produced = run_unsteady(line, out, back, 500, range(0, 500, 10))
+    line.assert_whole(0, line.device.next_index)
+    assert all(block.body == produced[block.index] for block in line.blocks())
+    missing = [gap for gap in line.missing() if gap.cause == "link"]
+    assert len(missing) <= {0.02: 0, 0.1: 2, 0.3: 60}[share]
+    assert line.restarts() == []
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(60))
+def test_many_bad_lines_with_outages_and_restarts_lose_no_sample_unsaid(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    line = opened(FakeDevice(ring_blocks=int(rng.integers(3, 400))))
+    reboots = 0
+    for _ in range(30):
+        share = float(rng.choice([0.0, 0.02, 0.1, 0.3]))
+        line.to_host, line.to_device = Unsteady(fates(rng, share, 60)), Unsteady(fates(rng, share, 60))
+        line.stream(int(rng.integers(1, 60)))
+        line.lose()
+        if rng.random() < 0.2:
+            line.device.reboot(int(rng.integers(1, 1 << 32)))
+            reboots += 1
+        elif rng.random() < 0.8:
+            line.device.produce(int(rng.integers(0, 500)))
+        line.tick(times=int(rng.integers(0, 70)))
+        line.open()
+        line.to_host = line.to_device = straight
+        line.tick(times=12)
+    line.stream(60)
+    assert line.state == "running"
+    assert not line.waits()
+    assert len(line.restarts()) == reboots
+    restarts = [place for place, output in enumerate(line.said) if isinstance(output, Restarted)]
+    said = line.said
+    for start, stop in pairwise([0, *restarts, len(said)]):
+        line.said = said[start:stop]
+        stretches = line.stretches()
+        assert all(end == begin for (_, end), (begin, _) in pairwise(stretches))
+    ends = [output.record_no for output in said if isinstance(output, BlockIn | Skipped)]
+    assert sorted(ends) == line.block_records
+    assert line.stretches()[-1][1] == line.device.next_index
 
 
 @settings(deadline=None, max_examples=15)
