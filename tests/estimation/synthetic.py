@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
 from nightturn.estimation.cycles import CycleSums, Estimator, Event
 from nightturn.estimation.finish import Conditions
 from nightturn.estimation.phases import ScanSettings
@@ -135,7 +136,7 @@ def waveform(angle: Floats, orders: dict[int, float]) -> Floats:
     if len(angle) < 200_000:
         return sum((a * np.cos(n * angle + phase(n)) for n, a in orders.items()), np.zeros_like(angle))
     points = 1 << 16
-    table = waveform(np.arange(points + 1) * (TAU / points), orders)
+    table = waveform(np.linspace(0.0, TAU, points + 1), orders)
     place = (angle / TAU % 1.0) * points
     low = place.astype(np.int64)
     return table[low] + (place - low) * (table[low + 1] - table[low])
@@ -143,7 +144,7 @@ def waveform(angle: Floats, orders: dict[int, float]) -> Floats:
 
 def peak_to_peak(orders: dict[int, float]) -> float:
     """Peak-to-peak on a grid fine enough for 0.001 %."""
-    wave = waveform(np.arange(1 << 17) * (TAU / (1 << 17)), orders)
+    wave = waveform(np.linspace(0.0, TAU, (1 << 17) + 1), orders)
     return float(np.ptp(wave))
 
 
@@ -170,8 +171,8 @@ def motion(bench: Bench) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     moves = [(way, bench.slow_rpm, bench.slow_turns * 360 + 2 * bench.run_up_deg, False) for way in ways]
     if bench.hold_nm:
         moves.append((bench.first, bench.hold_rpm, bench.hold_turns * 360 + 2 * bench.run_up_deg, True))
-    for k in range(bench.strokes):
-        moves.append((1 if k % 2 else -1, bench.exercise_rpm, bench.stroke_deg, False))
+    strokes = range(bench.strokes)
+    moves += [(1 if k % 2 else -1, bench.exercise_rpm, bench.stroke_deg, False) for k in strokes]
     dwell = np.zeros(round(bench.dwell_s * bench.rate_hz))
     speeds, loads = [dwell], [dwell > 1]
     for way, rpm, degrees, loaded in moves:
@@ -193,12 +194,30 @@ def flicker(n: int, rng: np.random.Generator) -> Floats:
     for octave in range(1, octaves + 1):
         held = rng.standard_normal(-(-n // 2**octave))
         total += np.repeat(held, 2**octave)[:n]
-    return total / np.sqrt(octaves)
+    return np.asarray(total / np.sqrt(octaves))
 
 
-def record(bench: Bench, rng: np.random.Generator | int = 0, cycles: int = 1) -> Recording:
-    """Samples of `cycles` cycles, each starting the other way round."""
-    rng = np.random.default_rng(rng)
+@dataclass(frozen=True)
+class Clean:
+    """What a recording is before noise and ADC: encoder counts and torque."""
+
+    bench: Bench
+    encoder: npt.NDArray[np.int64]
+    torque_nm: Floats
+
+    def recorded(self, rng: np.random.Generator | int = 0) -> Recording:
+        """Noise added, digitised."""
+        rng = np.random.default_rng(rng)
+        bench, n = self.bench, len(self.torque_nm)
+        torque = self.torque_nm + bench.noise_nm * rng.standard_normal(n)
+        if bench.flicker_nm:
+            torque = torque + bench.flicker_nm * flicker(n, rng)
+        raw = np.clip(np.rint(torque / bench.lsb_nm) + bench.zero_count, -(1 << 23), (1 << 23) - 1)
+        return Recording(bench, self.encoder, raw.astype(np.int32))
+
+
+def clean(bench: Bench, cycles: int = 1) -> Clean:
+    """`cycles` cycles without noise, each starting the other way round."""
     parts = [motion(replace(bench, first=bench.first * (-1) ** k)) for k in range(cycles)]
     speed = np.concatenate([p[1] for p in parts])
     loaded = np.concatenate([p[2] for p in parts])
@@ -208,14 +227,14 @@ def record(bench: Bench, rng: np.random.Generator | int = 0, cycles: int = 1) ->
         bench.friction_nm + waveform(late, bench.friction_orders)
     )
     torque = torque + loaded * (bench.hold_nm + waveform(late, bench.ripple))
-    n = len(torque)
-    torque = torque + bench.zero_nm + bench.drift_nm_per_s * np.arange(n) / bench.rate_hz
-    torque = torque + bench.noise_nm * rng.standard_normal(n)
-    if bench.flicker_nm:
-        torque = torque + bench.flicker_nm * flicker(n, rng)
-    raw = np.clip(np.rint(torque / bench.lsb_nm) + bench.zero_count, -(1 << 23), (1 << 23) - 1)
+    torque = torque + bench.zero_nm + bench.drift_nm_per_s * np.arange(len(torque)) / bench.rate_hz
     encoder = np.floor(bench.sense * angle / TAU * bench.counts_per_rev + 0.5)
-    return Recording(bench, encoder.astype(np.int64), raw.astype(np.int32))
+    return Clean(bench, encoder.astype(np.int64), torque)
+
+
+def record(bench: Bench, rng: np.random.Generator | int = 0, cycles: int = 1) -> Recording:
+    """Samples of `cycles` cycles, each starting the other way round."""
+    return clean(bench, cycles).recorded(rng)
 
 
 def feed(estimator: Estimator, recording: Recording, tile: int = 1000, start: int = 0) -> list[Event]:

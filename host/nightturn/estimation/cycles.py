@@ -12,7 +12,7 @@ from nightturn.estimation.phases import (
     ScanSettings,
     speeds_of,
 )
-from nightturn.estimation.scan import Scan, Stretch, before, join
+from nightturn.estimation.scan import Piece, Scan, Stretch, before, join
 from nightturn.model.tiles import Tile
 
 __all__ = ["CycleSums", "Estimator", "Event", "PhaseChange", "StrokeSums"]
@@ -43,7 +43,7 @@ class Estimator(msgspec.Struct):
     blocked: bool = False
     streak: int = 0
     speeds: int = 0
-    held: list[Tile] = []
+    held: list[Piece] = []
     edge_index: int = 0
     leg: LegSums | None = None
     stroke: StrokeSums | None = None
@@ -192,7 +192,7 @@ class Estimator(msgspec.Struct):
         stroke = self.assembly.is_stroke(self.speeds)
         if self.assembly.begins_anew(stroke=stroke):
             out += self.assembly.close(self.epoch, self.tick_zero)
-        first = self.held[0]
+        opening = self.held[0]
         if stroke:
             self.stroke = StrokeSums(
                 epoch=self.epoch,
@@ -202,29 +202,29 @@ class Estimator(msgspec.Struct):
                 rail_low=self.settings.rail_low,
                 rail_high=self.settings.rail_high,
             )
-            self._enter(phase_of(self.stroke), first.index, out)
+            self._enter(phase_of(self.stroke), opening.first, out)
             return
         early, _ = before(self.held, self.edge_index)
         n = sum(len(t.raw) for t in early)
         total = sum(int(t.raw.sum(dtype="int64")) for t in early)
         kind = self.assembly.kind(self.speeds, n, total)
         self.leg = LegSums.start(
-            self.settings, kind, self.direction, self.speeds, first.index, int(first.encoder[0])
+            self.settings, kind, self.direction, self.speeds, opening.first, int(opening.encoder[0])
         )
-        self._enter(kind, first.index, out)
+        self._enter(kind, opening.first, out)
 
     def _flush(self) -> None:
         """Fold what is held, up to the last cell, whose neighbour is not known yet."""
         if self._open is None or not self.held:
             return
         early, self.held = before(self.held, self.edge_index)
-        for tile in join(early):
+        for piece in join(early):
             if self.leg is not None:
-                known = self.folded_raw if self.folded_index == tile.index - 1 else None
-                self.leg.add(tile.index, tile.raw, tile.encoder, tile.flags, known)
-                self.folded_index, self.folded_raw = tile.end - 1, int(tile.raw[-1])
+                known = self.folded_raw if self.folded_index == piece.first - 1 else None
+                self.leg.add(piece.first, piece.raw, piece.encoder, piece.flags, known)
+                self.folded_index, self.folded_raw = piece.end - 1, int(piece.raw[-1])
             elif self.stroke is not None:
-                self.stroke.add(tile.index, tile.raw)
+                self.stroke.add(piece.first, piece.raw)
 
     def _close(self, out: list[Event]) -> None:
         """End the leg or stroke that is open, if any."""

@@ -1,10 +1,9 @@
 """Folds: exact integer sums over (leg, revolution, angle bin), the same for any split and any merge order."""
 
-from typing import Any
+from math import gcd
 
 import msgspec
 import numpy as np
-import numpy.typing as npt
 
 from nightturn.estimation.phases import ScanSettings
 from nightturn.model.tiles import Int32s, Int64s, UInt8s
@@ -88,7 +87,7 @@ class LegSums(msgspec.Struct):
         if len(raw) == 0:
             return
         counts = raw.astype(np.int64)
-        low, high = int(counts.min()), int(counts.max())
+        low, high = int(np.minimum.reduce(counts)), int(np.maximum.reduce(counts))
         self.jumps += count_jumps(counts, self.jump_raw, before)
         self._widen(index, len(raw), int(encoder[0]), int(encoder[-1]), low, high)
         self.flags |= int(np.bitwise_or.reduce(flags))
@@ -167,12 +166,15 @@ class LegSums(msgspec.Struct):
 
     def _fold(self, index: int, counts: Int64s, encoder: Int64s) -> None:
         """Add one run of consecutive good samples to the bins."""
-        unwrapped = encoder * BINS // self.counts_per_rev
-        starts = np.flatnonzero(unwrapped[1:] != unwrapped[:-1])
-        starts += 1
-        starts = np.concatenate((_ZERO, starts))
+        unwrapped = self._bin_of(encoder)
+        steps = (unwrapped[1:] != unwrapped[:-1]).nonzero()[0]
+        starts = np.empty(len(steps) + 1, np.int64)
+        starts[0] = 0
+        np.add(steps, 1, out=starts[1:])
         keys = unwrapped[starts]
-        n = np.diff(starts, append=len(counts))
+        n = np.empty_like(starts)
+        np.subtract(starts[1:], starts[:-1], out=n[:-1])
+        n[-1] = len(counts) - starts[-1]
         sums = np.empty((SUMS, len(starts)), np.int64)
         sums[N] = n
         sums[RAW] = np.add.reduceat(counts, starts)
@@ -181,29 +183,51 @@ class LegSums(msgspec.Struct):
         sums[INDEX] = n * (starts + (index - self.origin_index)) + n * (n - 1) // 2
         self._scatter(keys, sums)
 
+    def _bin_of(self, encoder: Int64s) -> Int64s:
+        """Unwrapped bin of each sample: floor(encoder * 4096 / counts_per_rev), by the cheapest exact way."""
+        common = gcd(BINS, self.counts_per_rev)
+        times, parts = BINS // common, self.counts_per_rev // common
+        scaled = encoder if times == 1 else encoder * times
+        if parts & (parts - 1) == 0:
+            return np.asarray(scaled >> (parts.bit_length() - 1))
+        return np.asarray(scaled // parts)
+
     def _scatter(self, keys: Int64s, sums: Int64s) -> None:
         """Add sums (5, m) to the cells that the unwrapped bins `keys` (m,) name."""
-        # Encoder noise at the very start may step back over `first_bin`: that sample belongs to revolution 0.
         travelled = (keys - self.first_bin) * self.direction
-        revolution = np.maximum(travelled, 0) // BINS
-        last = int(revolution.max())
-        if last >= MAX_REVOLUTIONS:
-            inside = revolution < MAX_REVOLUTIONS
+        steady = bool((travelled[1:] > travelled[:-1]).all())  # no cell is named twice
+        low, high = int(travelled[0]) // BINS, int(travelled[-1]) // BINS
+        if steady and 0 <= low == high < MAX_REVOLUTIONS:
+            self._grow(high + 1)
+            place = keys & (BINS - 1)
+            a, b = int(place[0]), int(place[-1])
+            if (b - a) * self.direction == len(place) - 1:  # neighbouring bins, no passage through zero
+                if self.direction > 0:
+                    self.sums[low, :, a : b + 1] += sums
+                else:
+                    self.sums[low, :, b : a + 1] += sums[:, ::-1]
+            else:
+                self.sums[low, :, place] += sums.T
+            self.n += int(sums[N].sum())
+            self.raw_sum += int(sums[RAW].sum())
+        else:
+            self._scatter_any(keys & (BINS - 1), travelled, sums)
+
+    def _scatter_any(self, place: Int64s, travelled: Int64s, sums: Int64s) -> None:
+        """The general way: several revolutions, steps back, samples beyond the last revolution kept."""
+        # Encoder noise at the very start may step back over `first_bin`: that sample belongs to revolution 0.
+        revolution = np.asarray(np.maximum(travelled, 0) // BINS, np.int64)
+        inside = revolution < MAX_REVOLUTIONS
+        if not inside.all():
             self.beyond += int(sums[N, ~inside].sum())
-            keys, sums, revolution = keys[inside], sums[:, inside], revolution[inside]
-            travelled = travelled[inside]
-            if not len(keys):
-                return
-            last = int(revolution.max())
+            place, sums, revolution = place[inside], sums[:, inside], revolution[inside]
+        if not len(place):
+            return
+        self._grow(int(revolution.max()) + 1)
         self.n += int(sums[N].sum())
         self.raw_sum += int(sums[RAW].sum())
-        self._grow(last + 1)
-        cells = _OFFSETS + (revolution * (SUMS * BINS) + (keys & (BINS - 1)))
-        flat = self.sums.reshape(-1)
-        if int(travelled[0]) >= 0 and bool(np.all(travelled[1:] > travelled[:-1])):
-            flat[cells] += sums  # no cell is named twice
-        else:
-            np.add.at(flat, cells, sums)
+        cells: Int64s = _OFFSETS + (revolution * (SUMS * BINS) + place)
+        np.add.at(self.sums.reshape(-1), cells, sums)
 
     def _grow(self, revolutions: int) -> None:
         """Make room for that many revolutions, and own the array (a restored one may be read-only)."""
@@ -262,7 +286,7 @@ def count_jumps(counts: Int64s, limit: int, before: int | None) -> int:
     jumps = 0 if before is None else int(abs(int(counts[0]) - before) > limit)
     if len(counts) > 1:
         steps = counts[1:] - counts[:-1]
-        if int(steps.max()) > limit or int(steps.min()) < -limit:
+        if int(np.maximum.reduce(steps)) > limit or int(np.minimum.reduce(steps)) < -limit:
             jumps += int(np.count_nonzero(np.abs(steps) > limit))
     return jumps
 
@@ -276,6 +300,3 @@ def mean_and_variance(n: int, total: int, squares: int) -> tuple[float, float]:
     if n < 2:
         raise ValueError("a variance needs two samples")
     return total / n, (n * squares - total * total) / (n * (n - 1))
-
-
-_ZERO: npt.NDArray[Any] = np.zeros(1, np.int64)

@@ -22,6 +22,8 @@ CONFIRM_CELLS = 4
 """Consecutive cells on speed before a leg opens: a ramp passes through a commanded speed faster than that."""
 SPEED_TOLERANCE_PARTS = 20
 """A cell is on speed within one part in 20, 5 %, plus one encoder count of rounding."""
+FEW_CELLS = 12
+"""Up to this many cells plain integers are faster than arrays."""
 LONG_GAP_CELLS = 20
 """A gap longer than this (about 1 s) whose mean speed is off the commanded one ends the leg: it may hide a stop."""
 
@@ -81,25 +83,43 @@ class PhaseChange(msgspec.Struct, frozen=True):
     index: int
 
 
-def cell_codes(travel: Int64s, cells: int, settings: ScanSettings) -> Int64s:
-    """One code per stretch of `cells` grid cells: 0 standing, else sign times (8 + speeds it is on).
+def cell_code(travel: int, cells: int, settings: ScanSettings) -> int:
+    """The code of one stretch of `cells` grid cells: 0 standing, else sign times (8 + speeds it is on).
 
-    Shapes: travel (m,) encoder counts over the stretch -> (m,). The speeds are a bit mask of `SLOW_SPEED`,
-    `HOLD_SPEED` and `EXERCISE_SPEED`; none set means moving off every commanded speed.
+    `travel` is in encoder counts over the stretch. The speeds are a bit mask of `SLOW_SPEED`, `HOLD_SPEED` and
+    `EXERCISE_SPEED`; none set means moving off every commanded speed.
     """
-    size = np.abs(travel)
-    code = np.full(size.shape, 8, np.int64)
+    size = abs(travel)
+    if size < settings.stand_cell_counts * cells:
+        return 0
+    code = 8
     for bit, commanded in (
         (SLOW_SPEED, settings.slow_cell_counts),
         (HOLD_SPEED, settings.hold_cell_counts),
         (EXERCISE_SPEED, settings.exercise_cell_counts),
     ):
-        if commanded:
-            target = commanded * cells
+        target = commanded * cells
+        if target and abs(size - target) * SPEED_TOLERANCE_PARTS <= target + SPEED_TOLERANCE_PARTS:
+            code |= bit
+    return code if travel > 0 else -code
+
+
+def cell_codes(travel: Int64s, settings: ScanSettings) -> Int64s:
+    """`cell_code` of many single cells at once; shapes: (m,) -> (m,)."""
+    if len(travel) <= FEW_CELLS:
+        return np.array([cell_code(d, 1, settings) for d in travel.tolist()], np.int64)
+    size = np.abs(travel)
+    code = np.full(size.shape, 8, np.int64)
+    for bit, target in (
+        (SLOW_SPEED, settings.slow_cell_counts),
+        (HOLD_SPEED, settings.hold_cell_counts),
+        (EXERCISE_SPEED, settings.exercise_cell_counts),
+    ):
+        if target:
             off = np.abs(size - target) * SPEED_TOLERANCE_PARTS
-            code += bit * (off <= target + SPEED_TOLERANCE_PARTS)
+            code |= bit * (off <= target + SPEED_TOLERANCE_PARTS)
     code *= np.sign(travel)
-    code[size < settings.stand_cell_counts * cells] = 0
+    code[size < settings.stand_cell_counts] = 0
     return code
 
 

@@ -6,8 +6,27 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
-from nightturn.estimation.phases import ScanSettings, cell_codes
-from nightturn.model.tiles import Int64s, Tile
+from nightturn.estimation.phases import ScanSettings, cell_code, cell_codes
+from nightturn.model.tiles import Int32s, Int64s, Tile, UInt8s
+
+
+class Piece(NamedTuple):
+    """Consecutive samples as the folds need them: views of a tile."""
+
+    first: int
+    raw: Int32s
+    encoder: Int64s
+    flags: UInt8s
+
+    @property
+    def end(self) -> int:
+        """Index after the last sample."""
+        return self.first + len(self.raw)
+
+    def part(self, start: int, stop: int) -> "Piece":
+        """The samples with index in [start, stop)."""
+        a, b = start - self.first, stop - self.first
+        return Piece(start, self.raw[a:b], self.encoder[a:b], self.flags[a:b])
 
 
 class Stretch(NamedTuple):
@@ -25,7 +44,7 @@ class Stretch(NamedTuple):
     cells: int
     start: int
     encoders: Int64s
-    samples: list[Tile]
+    samples: list[Piece]
 
 
 class Scan(msgspec.Struct):
@@ -37,7 +56,7 @@ class Scan(msgspec.Struct):
     settings: ScanSettings
     grid_index: int = -1
     grid_encoder: int = 0
-    pending: list[Tile] = []
+    pending: list[Piece] = []
 
     def reset(self) -> None:
         """Forget the stream: what comes next is not connected with what was."""
@@ -47,80 +66,80 @@ class Scan(msgspec.Struct):
     def add(self, tile: Tile) -> list[Stretch]:
         """Take the next samples and return every stretch that they complete."""
         cell = self.settings.cell_samples
+        piece = Piece(tile.index, tile.raw, tile.encoder, tile.flags)
+        end = piece.end
         first = -(-tile.index // cell) * cell
-        if first >= tile.end:
+        if first >= end:
             if self.grid_index >= 0:
-                self.pending.append(tile)
+                self.pending.append(piece)
             return []
         encoders = tile.encoder[first - tile.index :: cell]
         last = first + (len(encoders) - 1) * cell
         out = []
         if self.grid_index >= 0:
-            out.append(self._close_pending(tile, first, int(encoders[0])))
+            out.append(self._close_pending(piece, first, int(encoders[0])))
         if last > first:
-            out += self._inner(tile, first, encoders)
+            out += self._inner(piece, first, encoders)
         self.grid_index, self.grid_encoder = last, int(encoders[-1])
-        self.pending = [tile.part(last, tile.end)]
+        self.pending = [piece.part(last, end)]
         return out
 
-    def _close_pending(self, tile: Tile, first: int, encoder: int) -> Stretch:
+    def _close_pending(self, piece: Piece, first: int, encoder: int) -> Stretch:
         """The stretch from the carried grid point to the tile's first one."""
         cells = (first - self.grid_index) // self.settings.cell_samples
         encoders = np.array((self.grid_encoder, encoder), np.int64)
         samples = self.pending
-        if first > tile.index:
-            samples = [*samples, tile.part(tile.index, first)]
-        code = cell_codes(encoders[1:] - encoders[:1], cells, self.settings)
-        return Stretch(int(code[0]), cells, self.grid_index, encoders, samples)
+        if first > piece.first:
+            samples = [*samples, piece.part(piece.first, first)]
+        code = cell_code(encoder - self.grid_encoder, cells, self.settings)
+        return Stretch(code, cells, self.grid_index, encoders, samples)
 
-    def _inner(self, tile: Tile, first: int, encoders: Int64s) -> list[Stretch]:
+    def _inner(self, piece: Piece, first: int, encoders: Int64s) -> list[Stretch]:
         """The stretches between the tile's own grid points, equal codes together."""
         cell = self.settings.cell_samples
-        codes = cell_codes(np.diff(encoders), 1, self.settings)
-        cuts = [0, *(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), len(codes)]
+        if len(encoders) == 2:
+            code = cell_code(int(encoders[1]) - int(encoders[0]), 1, self.settings)
+            return [Stretch(code, 1, first, encoders, [piece.part(first, first + cell)])]
+        codes = cell_codes(encoders[1:] - encoders[:-1], self.settings)
+        cuts = [0, *((codes[1:] != codes[:-1]).nonzero()[0] + 1).tolist(), len(codes)]
         out = []
         for a, b in pairwise(cuts):
             start = first + a * cell
-            part = tile.part(start, first + b * cell)
+            part = piece.part(start, first + b * cell)
             out.append(Stretch(int(codes[a]), 1, start, encoders[a : b + 1], [part]))
         return out
 
 
-def join(tiles: list[Tile]) -> list[Tile]:
-    """Neighbouring tiles without a gap between them made one."""
-    out: list[list[Tile]] = []
-    for tile in tiles:
-        if out and out[-1][-1].end == tile.index:
-            out[-1].append(tile)
+def join(pieces: list[Piece]) -> list[Piece]:
+    """Neighbouring pieces without a gap between them made one."""
+    out: list[list[Piece]] = []
+    for piece in pieces:
+        if out and out[-1][-1].end == piece.first:
+            out[-1].append(piece)
         else:
-            out.append([tile])
+            out.append([piece])
     return [group[0] if len(group) == 1 else _concatenate(group) for group in out]
 
 
-def _concatenate(tiles: list[Tile]) -> Tile:
-    """Tiles that follow each other without a gap as one."""
-    head = tiles[0]
-    return Tile(
-        head.epoch,
-        head.index,
-        head.tick,
-        head.ticks_per_sample,
-        np.concatenate([t.raw for t in tiles]),
-        np.concatenate([t.encoder for t in tiles]),
-        np.concatenate([t.flags for t in tiles]),
-        np.concatenate([t.inputs for t in tiles]),
+def _concatenate(pieces: list[Piece]) -> Piece:
+    """Pieces that follow each other without a gap as one."""
+    return Piece(
+        pieces[0].first,
+        np.concatenate([p.raw for p in pieces]),
+        np.concatenate([p.encoder for p in pieces]),
+        np.concatenate([p.flags for p in pieces]),
     )
 
 
-def before(tiles: list[Tile], index: int) -> tuple[list[Tile], list[Tile]]:
+def before(pieces: list[Piece], index: int) -> tuple[list[Piece], list[Piece]]:
     """Split at a sample index: what lies before it, and the rest."""
     early, late = [], []
-    for tile in tiles:
-        if tile.end <= index:
-            early.append(tile)
-        elif tile.index >= index:
-            late.append(tile)
+    for piece in pieces:
+        if piece.end <= index:
+            early.append(piece)
+        elif piece.first >= index:
+            late.append(piece)
         else:
-            early.append(tile.part(tile.index, index))
-            late.append(tile.part(index, tile.end))
+            early.append(piece.part(piece.first, index))
+            late.append(piece.part(index, piece.end))
     return early, late
