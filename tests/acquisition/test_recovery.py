@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from tests.acquisition.fake_device import FakeDevice
 from tests.acquisition.line import MS, NONCE, SETTINGS, Line, straight
 
+from nightturn.acquisition.control import FAR_NS
 from nightturn.acquisition.link import Link
 from nightturn.acquisition.outputs import BlockIn, DeviceEvent, Missing, Restarted, Skipped, SlowIn, StatusIn
 from nightturn.acquisition.reassembly import WAITING_MAX
@@ -635,3 +636,109 @@ def test_a_link_that_knows_session_and_boot_of_an_earlier_life_takes_them_up() -
     later.stream(5)
     assert later.blocks()[-1].index == 90
     assert later.missing() == []
+
+
+# patience
+
+
+def test_a_resend_that_brings_something_is_not_given_up() -> None:
+    line = opened()
+    hole = list(range(1, 11))
+    line.to_host = losing(*hole)
+    ring = line.device.produce(12)
+    line.to_device = lambda _: ()
+    line.link.lane.hold_ns = 10_000 * MS
+    line.arrive(ring[:1] + ring[11:])
+    for number in hole:  # each comes only after three more asks
+        for _ in range(3):
+            line.tick(ms=31)
+        line.carry(line.frame(ring[number]))
+    assert line.missing() == []
+    line.assert_whole(0, 120)
+
+
+def test_asking_on_a_silent_line_costs_no_try() -> None:
+    line = opened()
+    line.stream(5)
+    line.device.produce(2)
+    line.arrive([line.device.status()])
+    line.to_device = lambda _: ()
+    line.tick(ms=40, times=20)
+    asked = [body for body in line.sent if parse_header(body).kind == messages.Resend.KIND]
+    assert len(asked) > 5
+    assert line.link.lane.blocks_given_up == 0
+    line.to_device = straight
+    line.tick(ms=40, times=2)
+    line.assert_whole(0, 70)
+    assert line.missing() == []
+
+
+def test_a_hole_found_during_a_catch_up_has_its_own_hold() -> None:
+    line = opened()
+    line.stream(5)
+    line.lose()
+    ring = line.device.produce(10)
+    line.to_device = lambda body: () if parse_header(body).kind == messages.Resend.KIND else (body,)
+    line.open()
+    line.arrive([line.device.produce(2)[1]])
+    for again in ring:
+        line.now_ns += 100 * MS
+        line.carry(line.frame(again))
+    assert line.waits(), "the hole behind the catch-up is a second old and only now in front"
+    line.tick(ms=249)
+    assert line.waits()
+    line.tick(ms=1)
+    assert line.missing() == [Missing("link", 150, 160)]
+
+
+def test_a_hole_with_two_causes_counts_as_lost_on_the_line() -> None:
+    line = opened(FakeDevice(ring_blocks=2))
+    line.to_device = lambda _: ()
+    line.arrive([line.device.produce(1)[0], line.device.status()])
+    line.device.produce(4)
+    line.arrive([line.device.status()])
+    line.device.overwritten += 2
+    line.device.produce(4)
+    line.arrive([line.device.status(), *line.device.ring.values()])
+    assert line.missing() == [Missing("link", 10, 70)]
+
+
+def test_nothing_is_due_while_the_stream_runs_smoothly() -> None:
+    line = opened()
+    line.stream(25)
+    assert line.link.due_ns == FAR_NS
+    assert line.link.lane.fast_session == line.link.session
+
+
+def test_a_block_of_another_set_up_is_foreign_even_when_it_is_the_next() -> None:
+    line = opened()
+    line.stream(3)
+    line.device.config_epoch += 1
+    line.stream(1)
+    line.device.config_epoch -= 1
+    line.stream(1)
+    assert [skipped.why for skipped in line.skipped()] == ["foreign"]
+    assert line.missing() == [Missing("device", 30, 40)]
+    assert line.state == "running"
+
+
+def test_an_uptime_that_went_backwards_is_a_restart_though_the_boot_id_is_the_same() -> None:
+    line = opened()
+    line.stream(5)
+    line.device.reboot(line.device.boot_id)
+    line.lose()
+    line.open()
+    assert len(line.restarts()) == 1
+    assert line.sessions()[-1].new_boot
+
+
+def test_flush_gives_every_gap_up() -> None:
+    line = opened()
+    line.to_device = lambda _: ()
+    bodies = line.device.produce(6)
+    line.arrive([bodies[0], bodies[2], bodies[5]])
+    line.carry(line.link.flush(line.now_ns))
+    assert not line.waits()
+    assert line.missing() == [Missing("link", 10, 20), Missing("link", 30, 50)]
+    line.stream(2)
+    line.assert_whole(0, 80)
