@@ -51,12 +51,13 @@ def _number(key: str, text: str, least: float, most: float) -> float:
 
 
 def _whole(key: str, text: str, least: int, most: int) -> int:
-    number = _number(key, text, least, most)
-    if number != int(number):
+    plain = len(text) <= 12 and text.removeprefix("-").isdecimal()
+    number = int(text) if plain else least - 1
+    if not least <= number <= most:
         raise ConfigError(
             f"{key} = {text!r}", where="virtual", allowed=f"a whole number from {least} to {most}"
         )
-    return int(number)
+    return number
 
 
 def _bridge(spec: DeviceSpec, key: str, value: float) -> DeviceSpec:

@@ -235,7 +235,7 @@ class Control:
 
     def _probe(self, message: wire.Probe) -> Answer:
         tick = self._firmware.tick
-        return wire.Probed(message.probe_id, message.host_ns, tick, tick)
+        return wire.Probed(host_ns=message.host_ns, tick_rx=tick, tick_tx=tick, probe_id=message.probe_id)
 
     def _event_ack(self, message: wire.EventAck) -> Answer:
         self._firmware.events.acknowledge(message.event_no)

@@ -61,6 +61,14 @@ class Wave:
     steps: npt.NDArray[np.float32]
 
     @classmethod
+    def of_terms(cls, terms: dict[int, complex], scale: float) -> "Wave":
+        """From complex orders; what linear interpolation takes from each order is put back first."""
+        return cls.of(
+            waveform({order: term / np.sinc(order / TABLE_POINTS) ** 2 for order, term in terms.items()})
+            * scale
+        )
+
+    @classmethod
     def of(cls, table: Floats) -> "Wave":
         """From one revolution of values."""
         return cls(table.astype(np.float32), (np.roll(table, -1) - table).astype(np.float32))

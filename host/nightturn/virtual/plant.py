@@ -170,9 +170,9 @@ class Plant:
         samples = self._noise_of(first, last)
         if level.moving:
             torque = level.start_value + level.rate * (_STEPS[: last - first] + float(first - level.start))
-            samples = samples + torque * (self._scale * (1.0 + ripple)) + constant
+            samples = samples + torque * (self._scale + ripple) + constant
         else:
-            samples = samples + (level.start_value * self._scale * (1.0 + ripple) + constant)
+            samples = samples + (level.start_value * (self._scale + ripple) + constant)
         _convert(samples, raw)
 
     def _turning(
@@ -302,7 +302,7 @@ class Plant:
                 terms = order_tables.phasors(self.product, self.product.cogging, speed)
                 for order, term in ripple.items():
                     terms[order] = terms.get(order, 0j) + set_nm * term
-            wave = Wave.of(order_tables.waveform(terms) * self._scale)
+            wave = Wave.of_terms(terms, self._scale)
             self._waves[key] = wave
             if len(self._waves) > WAVES_KEPT:
                 self._waves.popitem(last=False)

@@ -1,0 +1,86 @@
+"""Orders from poles and slots, the resonance of the rig, and waveforms rebuilt from both."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightturn.virtual.orders import (
+    TABLE_POINTS,
+    Wave,
+    cogging_order,
+    expected_orders,
+    phase_rad,
+    phasors,
+    transfer,
+    waveform,
+)
+from nightturn.virtual.plant import cells_of
+from nightturn.virtual.products import PAN15, PRODUCTS
+
+# slots, poles, cogging order: LCM rule of Zhu and Howe, IEEE Trans. Energy Conv. 15(4), 2000
+COGGING = [
+    (3, 2, 6),
+    (6, 4, 12),
+    (9, 6, 18),
+    (9, 8, 72),
+    (12, 8, 24),
+    (12, 10, 60),
+    (12, 14, 84),
+    (24, 20, 120),
+    (24, 28, 168),
+    (36, 40, 360),
+    (36, 6, 36),
+    (48, 8, 48),
+]
+
+
+@pytest.mark.parametrize(("slots", "poles", "order"), COGGING)
+def test_the_cogging_order_is_the_least_common_multiple_of_slots_and_poles(
+    slots: int, poles: int, order: int
+) -> None:
+    assert cogging_order(poles // 2, slots) == order
+
+
+@given(st.integers(1, 60), st.integers(3, 120))
+def test_cogging_order_times_greatest_common_divisor_is_slots_times_poles(
+    pole_pairs: int, slots: int
+) -> None:
+    assert cogging_order(pole_pairs, slots) * math.gcd(2 * pole_pairs, slots) == slots * 2 * pole_pairs
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_every_order_of_a_product_can_be_expected_from_its_poles_and_slots(name: str) -> None:
+    product = PRODUCTS[name]
+    expected = expected_orders(product.pole_pairs, product.slots)
+    assert {order for order, _ in (*product.cogging, *product.ripple)} <= set(expected)
+
+
+def test_the_resonance_of_the_example_rig_lies_at_91_9_hz() -> None:
+    fr_hz = math.sqrt(PAN15.stiffness_nm_per_rad / PAN15.inertia_kg_m2) / math.tau
+    assert fr_hz == pytest.approx(91.9, abs=0.05)
+
+
+@pytest.mark.parametrize("ratio", [0.05, 0.1, 0.3, 0.5, 1.0, 2.0])
+def test_the_rig_amplifies_like_a_spring_and_damper_under_an_inertia(ratio: float) -> None:
+    # transmissibility of a single degree of freedom; textbook form, from memory
+    omega_r = math.sqrt(PAN15.stiffness_nm_per_rad / PAN15.inertia_kg_m2)
+    zeta = PAN15.damping_nm_s_per_rad / (2 * math.sqrt(PAN15.stiffness_nm_per_rad * PAN15.inertia_kg_m2))
+    expected = (1 + 2j * zeta * ratio) / (1 - ratio**2 + 2j * zeta * ratio)
+    assert transfer(PAN15, ratio * omega_r) == pytest.approx(expected)
+    assert transfer(PAN15, -ratio * omega_r) == pytest.approx(expected.conjugate())
+
+
+def test_a_table_is_the_sum_of_its_sines() -> None:
+    angle = np.arange(TABLE_POINTS) * (math.tau / TABLE_POINTS)
+    direct = sum(amplitude * np.sin(order * angle + phase_rad(order)) for order, amplitude in PAN15.cogging)
+    assert waveform(phasors(PAN15, PAN15.cogging, 0.0)) == pytest.approx(direct, abs=1e-12)
+
+
+@given(st.floats(-3e5, 3e5, allow_nan=False))
+def test_a_wave_is_read_between_its_points_across_the_seam(position: float) -> None:
+    wave = Wave.of(np.cos(np.arange(TABLE_POINTS) * (math.tau / TABLE_POINTS)))
+    cell, rest = cells_of(np.array([position]))
+    assert wave.at(cell, rest)[0] == pytest.approx(math.cos(position * math.tau / TABLE_POINTS), abs=1e-6)
