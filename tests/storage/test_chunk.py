@@ -202,11 +202,13 @@ def test_the_same_chunk_gives_the_same_bytes() -> None:
 
 
 @settings(max_examples=30, deadline=None)
-@given(st.integers(0, 2**32), st.integers(1, 900))
-def test_a_summary_agrees_with_plain_sums_over_its_window(seed: int, window_ms: int) -> None:
+@given(st.integers(0, 2**32), st.integers(1, 30), st.integers(1, 30))
+def test_a_summary_agrees_with_plain_sums_over_its_window(seed: int, narrow_ms: int, times: int) -> None:
     raw, encoder = bench_signal(1000, seed=seed)
     table = encoded(block_frames(raw, encoder), plan_for(1, 10, 1000))
-    rows = summary.summarise(table, window_ms * 1_000_000, 131_072).to_pylist()
+    window_ns = narrow_ms * times * 1_000_000
+    windows = summary.merged(summary.of_samples(table, narrow_ms * 1_000_000), window_ns)
+    rows = summary.as_table(windows, 131_072).to_pylist()
     ts = table.column("ts").cast(pa.int64()).to_numpy()
 
     assert sum(row["n"] for row in rows) == 1000
@@ -215,9 +217,24 @@ def test_a_summary_agrees_with_plain_sums_over_its_window(seed: int, window_ms: 
         part = slice(done, done + row["n"])
         start = row["ts"].value
         assert (ts[part] >= start).all()
-        assert (ts[part] < start + window_ms * 1_000_000).all()
+        assert (ts[part] < start + window_ns).all()
         assert (row["torque_min"], row["torque_max"]) == (raw[part].min(), raw[part].max())
         assert row["torque_mean"] == pytest.approx(raw[part].mean())
         assert row["torque_rms"] == pytest.approx(raw[part].std(), abs=1e-9)
         assert (row["encoder_min"], row["encoder_max"]) == (encoder[part].min(), encoder[part].max())
         done += row["n"]
+
+
+def test_the_speed_of_a_window_is_travel_over_time_and_absent_for_one_sample() -> None:
+    encoder = np.arange(100, dtype=np.int64) * 131
+    frame = Frame(0, block_body(0, np.zeros(100, np.int32), encoder))
+    table = encoded(
+        [frame], plan_for(1, 1, 100, knots=((0, STARTED_NS), (TICK_HZ, STARTED_NS + 1_000_000_000)))
+    )
+    speeds = summary.as_table(summary.of_samples(table, 10_000_000), 131_072)[
+        "speed_mean_rad_per_s"
+    ].to_pylist()
+    single = summary.as_table(summary.of_samples(table.slice(0, 1), 10_000_000), 131_072)
+
+    assert speeds == pytest.approx([131 / 131_072 * 2 * np.pi * 10_000])
+    assert single["speed_mean_rad_per_s"].to_pylist() == [None]

@@ -33,6 +33,7 @@ class RealFiles:
         self.root = root
         self._lock = threading.Lock()
         self._appending: OrderedDict[str, int] = OrderedDict()
+        self._writing: set[str] = set()
         self._durable_folders: set[str] = set()
 
     def read(self, path: str) -> bytes:
@@ -41,11 +42,17 @@ class RealFiles:
 
     def append(self, path: str, content: bytes) -> None:
         """Write all of `content` at the end; goes on after a short write until the system says why it was short."""
+        # The lock guards the table only: a slow write of one file must not hold up the tape of another.
         with self._lock:
             descriptor = self._descriptor(path)
+            self._writing.add(path)
+        try:
             rest = memoryview(content)
             while rest:
                 rest = rest[os.write(descriptor, rest) :]
+        finally:
+            with self._lock:
+                self._writing.discard(path)
 
     def preallocate(self, path: str, size: int) -> None:
         """Make the file `size` bytes long with blocks reserved; for ballast, since a tape grows at its end."""
@@ -126,7 +133,11 @@ class RealFiles:
         descriptor = os.open(real, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, _MODE)
         self._appending[path] = descriptor
         if len(self._appending) > APPEND_DESCRIPTORS_MAX:
-            os.close(self._appending.popitem(last=False)[1])
+            idle = next(
+                (each for each in self._appending if each not in self._writing and each != path), None
+            )
+            if idle is not None:
+                os.close(self._appending.pop(idle))
         return descriptor
 
 

@@ -21,7 +21,7 @@ def random_segment_id() -> int:
     return secrets.randbits(64) or 1
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Part:
     """A segment on disk and how far it is known to be good and durable."""
 
@@ -61,7 +61,7 @@ class Journal:
         self._wire_version = wire_version
         self._new_id = new_id
         self._part: _Part | None = None
-        self._behind: list[_Part] = []  # finished, not yet durable or not yet sealed
+        self._behind: list[_Part] = []  # finished, not known to be durable
         self._at_cut = False
         self._slow = threading.Lock()  # between sync and seal, never taken on the loop thread
 
@@ -159,6 +159,7 @@ class Journal:
             behind = tuple(self._behind)
             for each in (*behind, part):
                 self._make_durable(each)
+            self._let_go(behind)
             return Synced(record_no, utc_ns)
 
     def rotate(self, snapshot: bytes, run: str, epoch: int) -> str:
@@ -192,8 +193,11 @@ class Journal:
             raise StorageError(f"{segment_path} is still being written")
         sealed = write_chunks(self._files, segment_path, plan, rows)
         with self._slow:
+            # Something on disk must always say where the run stands: the next segment's snapshot, or this segment.
+            if self._part is not None:
+                self._make_durable(self._part)
             moved = move_to_sealed(self._files, self.fixture, segment_path)
-            self._behind = [part for part in self._behind if part.path != segment_path]
+            self._let_go([part for part in tuple(self._behind) if part.path == segment_path])
         if self._catalogue is not None:
             self._catalogue.add_sealed(self.fixture, plan, sealed, moved)
         return sealed
@@ -212,6 +216,12 @@ class Journal:
         if self._part is None:
             raise StorageError(f"the journal of {self.fixture} is not open")
         return self._part
+
+    def _let_go(self, parts: Sequence[_Part]) -> None:
+        # In place and one by one: the loop thread may append meanwhile.
+        for part in parts:
+            if part in self._behind:
+                self._behind.remove(part)
 
     def _begin(self, first_record_no: int, run: str, epoch: int, snapshot: bytes) -> _Part:
         segment_id, utc_ns = self._new_id(), self._clock.utc_ns()

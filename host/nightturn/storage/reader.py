@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.torque import TorqueScale
 from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.model.rows import CYCLES, EVENTS, GAPS
@@ -104,13 +105,16 @@ class Run:
         """
         wanted = _checked_columns(columns)
         start_ns, stop_ns = moment_ns(start, -_EVER_NS), moment_ns(stop, _EVER_NS)
-        stored = _stored(wanted)
-        parts = [
-            self._scaled(_between(table, start_ns, stop_ns), each, wanted, calibration)
-            for each in self.chunks(paths.RAW)
-            if _overlaps(each.span, start_ns, stop_ns)
-            for table in each.read_between(start_ns, stop_ns, stored)
-        ]
+        settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
+        parts: list[pd.DataFrame] = []
+        for each in self.chunks(paths.RAW):
+            if _overlaps(each.span, start_ns, stop_ns):
+                torque = self._torque_scale(each, calibration) if "torque_nm" in wanted else None
+                angle = scales.angle_scale(each.plan, settings)
+                parts += [
+                    _scaled(_between(table, start_ns, stop_ns), wanted, torque, angle)
+                    for table in each.read_between(start_ns, stop_ns, _stored(wanted))
+                ]
         frame = pd.concat(parts) if parts else _empty(wanted)
         frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
         return frame
@@ -126,24 +130,25 @@ class Run:
                 size = max(1, round(seconds * plan.rate_millihz / 1000))
                 yield from _tiles_of(each.read(), plan.ticks_per_sample, size)
 
-    def _scaled(
-        self, table: pa.Table, each: ChunkFile, wanted: Sequence[str], calibration: scales.Calibration
-    ) -> pd.DataFrame:
-        plan, columns = each.plan, {}
-        for name in wanted:
-            values = table.column(DERIVED[name][0] if name in DERIVED else name).to_numpy()
-            if name == "torque_nm":
-                values = self._torque_scale(each, calibration).to_nm(values)
-            elif name == "angle_rad":
-                values = scales.angle_scale(plan, scales.settings_of(self.manifest)).to_rad(values)
-            columns[name] = values
-        return pd.DataFrame(columns, index=pd.DatetimeIndex(table.column("ts").to_pandas(), name="ts"))
-
     def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration) -> TorqueScale:
         plan, span = each.plan, each.span
         if calibration == "recorded" or span is None:
             return scales.recorded_scale(plan)
         return scales.current_scale(self._files, plan, span[0], self.manifest)
+
+
+def _scaled(
+    table: pa.Table, wanted: Sequence[str], torque: TorqueScale | None, angle: AngleScale
+) -> pd.DataFrame:
+    columns = {}
+    for name in wanted:
+        values = table.column(DERIVED[name][0] if name in DERIVED else name).to_numpy()
+        if name == "torque_nm" and torque is not None:
+            values = torque.to_nm(values)
+        elif name == "angle_rad":
+            values = angle.to_rad(values)
+        columns[name] = values
+    return pd.DataFrame(columns, index=pd.DatetimeIndex(table.column("ts").to_pandas(), name="ts"))
 
 
 def moment_ns(moment: Moment, default: int) -> int:

@@ -4,12 +4,14 @@ A window is cut where a chunk ends, so a second on a chunk's edge has two rows; 
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from nightturn.model.rows import ChunkPlan
-from nightturn.model.tiles import Float64s, Int64s
+from nightturn.model.tiles import Float64s, Int32s, Int64s, UInt8s
 from nightturn.storage.parquet import TS, column
 from nightturn.storage.paths import SUMMARY_1M, SUMMARY_1S
 
@@ -35,53 +37,120 @@ SCHEMA = pa.schema(
     ]
 )
 
-_WINDOWS = ((SUMMARY_1S, 1_000_000_000), (SUMMARY_1M, 60_000_000_000))
+SECOND_NS = 1_000_000_000
+MINUTE_NS = 60 * SECOND_NS
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Sums over consecutive windows of one chunk, one entry per window that has samples.
+
+    Attributes:
+        start: of the window, ns.
+        spread: sum of squares of the torque about the window's mean.
+        others: as named; `first` and `last` are those of the window's first and last sample.
+    """
+
+    epoch: Int32s
+    start: Int64s
+    n: Int64s
+    torque_min: Int32s
+    torque_max: Int32s
+    torque_sum: Int64s
+    spread: Float64s
+    encoder_min: Int64s
+    encoder_max: Int64s
+    ts_first: Int64s
+    ts_last: Int64s
+    encoder_first: Int64s
+    encoder_last: Int64s
+    flags: UInt8s
 
 
 def tables(raw: pa.Table, plan: ChunkPlan) -> Iterator[tuple[str, pa.Table]]:
     """Both summaries of a raw table."""
-    for dataset, window_ns in _WINDOWS:
-        yield dataset, summarise(raw, window_ns, plan.counts_per_rev)
+    if raw.num_rows:
+        seconds = of_samples(raw, SECOND_NS)
+        yield SUMMARY_1S, as_table(seconds, plan.counts_per_rev)
+        yield SUMMARY_1M, as_table(merged(seconds, MINUTE_NS), plan.counts_per_rev)
 
 
-def summarise(raw: pa.Table, window_ns: int, counts_per_rev: int) -> pa.Table:
-    """One row per window of `window_ns` that has samples."""
-    if not raw.num_rows:
-        return SCHEMA.empty_table()
+def of_samples(raw: pa.Table, window_ns: int) -> Windows:
+    """The windows of `window_ns` of a raw table that has rows."""
     ts = raw.column("ts").cast(pa.int64()).to_numpy()
-    torque = raw.column("torque_raw").to_numpy().astype(np.int64)
+    torque = raw.column("torque_raw").to_numpy()
     encoder = raw.column("encoder").to_numpy()
     window = ts // window_ns
-    first = np.concatenate(([0], np.flatnonzero(np.diff(window)) + 1))
-    last = np.concatenate((first[1:], [len(ts)])) - 1
+    first, last = _groups(window)
     n = last - first + 1
-    mean = np.add.reduceat(torque, first) / n
-    return pa.Table.from_arrays(
-        [
-            pa.array(window[first] * window_ns).cast(TS),
-            pa.array(raw.column("epoch").to_numpy()[first]),
-            pa.array(n.astype(np.int32)),
-            pa.array(np.minimum.reduceat(torque, first).astype(np.int32)),
-            pa.array(np.maximum.reduceat(torque, first).astype(np.int32)),
-            pa.array(mean),
-            pa.array(_rms(torque, first, n, mean)),
-            pa.array(np.minimum.reduceat(encoder, first)),
-            pa.array(np.maximum.reduceat(encoder, first)),
-            pa.array(_speed(ts, encoder, first, last, counts_per_rev), from_pandas=True),
-            pa.array(np.bitwise_or.reduceat(raw.column("flags").to_numpy(), first)),
-        ],
-        schema=SCHEMA,
+    total = np.add.reduceat(torque, first, dtype=np.int64)
+    deviation = torque - np.repeat(total / n, n)
+    return Windows(
+        raw.column("epoch").to_numpy()[first],
+        window[first] * window_ns,
+        n,
+        np.minimum.reduceat(torque, first),
+        np.maximum.reduceat(torque, first),
+        total,
+        np.add.reduceat(deviation * deviation, first),
+        np.minimum.reduceat(encoder, first),
+        np.maximum.reduceat(encoder, first),
+        ts[first],
+        ts[last],
+        encoder[first],
+        encoder[last],
+        np.bitwise_or.reduceat(raw.column("flags").to_numpy(), first),
     )
 
 
-def _rms(torque: Int64s, first: Int64s, n: Int64s, mean: Float64s) -> Float64s:
-    deviation = torque - np.repeat(mean, n)
-    mean_square: Float64s = np.add.reduceat(deviation * deviation, first) / n
-    return np.sqrt(mean_square)
+def merged(parts: Windows, window_ns: int) -> Windows:
+    """Wider windows from narrower ones; `window_ns` is a multiple of theirs."""
+    window = parts.start // window_ns
+    first, last = _groups(window)
+    n, total = np.add.reduceat(parts.n, first), np.add.reduceat(parts.torque_sum, first)
+    offset = parts.torque_sum / parts.n - np.repeat(total / n, last - first + 1)
+    return Windows(
+        parts.epoch[first],
+        window[first] * window_ns,
+        n,
+        np.minimum.reduceat(parts.torque_min, first),
+        np.maximum.reduceat(parts.torque_max, first),
+        total,
+        np.add.reduceat(parts.spread + parts.n * offset * offset, first),
+        np.minimum.reduceat(parts.encoder_min, first),
+        np.maximum.reduceat(parts.encoder_max, first),
+        parts.ts_first[first],
+        parts.ts_last[last],
+        parts.encoder_first[first],
+        parts.encoder_last[last],
+        np.bitwise_or.reduceat(parts.flags, first),
+    )
 
 
-def _speed(ts: Int64s, encoder: Int64s, first: Int64s, last: Int64s, counts_per_rev: int) -> Float64s:
-    seconds = (ts[last] - ts[first]) / 1e9
-    travel_rad = (encoder[last] - encoder[first]) * (2 * np.pi / counts_per_rev)
-    speed: Float64s = np.divide(travel_rad, seconds, out=np.full(len(first), np.nan), where=seconds > 0)
-    return speed
+def as_table(windows: Windows, counts_per_rev: int) -> pa.Table:
+    """One row per window; the speed is absent where a window has a single sample."""
+    seconds = (windows.ts_last - windows.ts_first) / SECOND_NS
+    travel_rad = (windows.encoder_last - windows.encoder_first) * (2 * np.pi / counts_per_rev)
+    speed = np.divide(travel_rad, seconds, out=np.full(len(seconds), np.nan), where=seconds > 0)
+    columns: list[npt.NDArray[np.generic]] = [
+        windows.start,
+        windows.epoch,
+        windows.n.astype(np.int32),
+        windows.torque_min,
+        windows.torque_max,
+        windows.torque_sum / windows.n,
+        np.sqrt(windows.spread / windows.n),
+        windows.encoder_min,
+        windows.encoder_max,
+        speed,
+        windows.flags,
+    ]
+    arrays = [pa.array(values, from_pandas=values is speed) for values in columns]
+    arrays[0] = arrays[0].cast(TS)
+    return pa.Table.from_arrays(arrays, schema=SCHEMA)
+
+
+def _groups(window: Int64s) -> tuple[Int64s, Int64s]:
+    """First and last position of each run of equal values."""
+    edges = np.flatnonzero(window[1:] != window[:-1])
+    return np.concatenate(([0], edges + 1)), np.concatenate((edges, [len(window) - 1]))
