@@ -66,7 +66,8 @@ class Handshake(msgspec.Struct):
     open_sent_ns: int = -OPEN_EVERY_NS
     open_due_ns: int = FAR_NS
     opening_from_ns: int = 0
-    opening_frames: int = 0
+    opening_valid: int = 0
+    opening_echoed: int = 0
     opening_bad: int = 0
     told: list[str] = []
     status_seq: int = -1
@@ -124,7 +125,8 @@ class Handshake(msgspec.Struct):
             self.wants_reopen = False
             self.told.clear()
             self.opening_from_ns = at_ns
-            self.opening_frames, self.opening_bad = self.lane.frames, self.watch.bad
+            self.opening_valid, self.opening_bad = self._valid(), self.watch.bad
+            self.opening_echoed = self.counters.echoed
             self.open_due_ns = at_ns
         else:  # a device that restarts or falls silent again and again is not stormed
             self.open_due_ns = max(at_ns, self.open_sent_ns + OPEN_EVERY_NS)
@@ -160,10 +162,14 @@ class Handshake(msgspec.Struct):
             fresh=0 if memory.last_session else 1,
         )
 
+    def _valid(self) -> int:
+        """Valid frames of a device, whatever their session."""
+        return self.lane.frames + self.counters.foreign_session
+
     def _unanswered(self, out: list[Output]) -> None:
-        if self.lane.frames == self.opening_frames:
+        if self._valid() == self.opening_valid:
             bad = self.watch.bad - self.opening_bad
-            if self.counters.echoed:
+            if self.counters.echoed > self.opening_echoed:
                 self._tell_once("foreign", "our own frames come back: a loop or an echo, not a device", out)
                 return
             if bad:

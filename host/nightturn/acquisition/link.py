@@ -24,6 +24,7 @@ from nightturn.acquisition.outputs import (
     StatusIn,
 )
 from nightturn.acquisition.reassembly import DataLane
+from nightturn.acquisition.series import COUNT_MAX
 from nightturn.acquisition.states import LinkEvent, LinkState
 from nightturn.acquisition.watch import LineWatch
 from nightturn_protocol import messages
@@ -112,7 +113,7 @@ class Link(Handshake):
                 and kind == _BLOCK
                 and session == lane.fast_session
                 and index == lane.next_index
-                and tick > lane.last_tick
+                and lane.last_tick < tick < COUNT_MAX
                 and length == SAMPLES_AT + count * SAMPLE_BYTES[form]
                 and epoch == lane.config_epoch
                 and version == VERSION_BYTE
@@ -225,7 +226,6 @@ class Link(Handshake):
             self.counters.malformed += 1
             self._tell_once("malformed", f"the device sends frames that do not fit their kind: {error}", out)
             return
-        self.lane.frames += 1
         if (
             self.state == LinkState.OPENING
             and seq == self.open_seq
@@ -235,6 +235,7 @@ class Link(Handshake):
         if session != self.lane.session or session == 0:
             self.counters.foreign_session += 1
             return
+        self.lane.frames += 1
         self._take(message, seq, at_ns, out)
 
     def _take(self, message: Message, seq: int, at_ns: int, out: list[Output]) -> None:

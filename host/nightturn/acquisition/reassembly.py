@@ -19,6 +19,7 @@ RESEND_WAIT_NS_MIN = 20 * NS_PER_MS
 # a device sends at most one block again per two new ones, so an answer may take this many blocks
 RESEND_WAIT_BLOCKS = 3
 RTTS_PER_RESEND_WAIT = 4
+RESENDS_PER_HOLD = 4
 # blocks that wait while the line is down, and a catch-up after it, are bounded by these
 OUTAGE_HOLD_NS = 5_000 * NS_PER_MS
 CATCH_UP_NS_MAX = 10_000 * NS_PER_MS
@@ -257,11 +258,11 @@ class DataLane(Series):
         return seq_add(self.expected, min(seq_distance(self.expected, seq) for seq in self.waiting))
 
     def _patience_ns(self) -> int:
-        return max(
-            RESEND_WAIT_NS_MIN,
-            RTTS_PER_RESEND_WAIT * self.min_rtt_ns,
-            RESEND_WAIT_BLOCKS * self.block_ns,
-        )
+        """How long a RESEND waits; outside a catch-up several of them have to fit into the hold."""
+        blocks_ns = RESEND_WAIT_BLOCKS * self.block_ns
+        if self.catch_up_end < 0:
+            blocks_ns = min(blocks_ns, self.hold_ns // RESENDS_PER_HOLD)
+        return max(RESEND_WAIT_NS_MIN, RTTS_PER_RESEND_WAIT * self.min_rtt_ns, blocks_ns)
 
     def _ask(self, end: int, at_ns: int, tries: int = 1) -> None:
         count = min(seq_distance(self.expected, end), RESEND_BLOCKS_MAX)

@@ -21,6 +21,8 @@ from nightturn_protocol.framing import HEADER_BYTES
 from nightturn_protocol.messages import BLOCK_HEADER, block_fault
 
 GIVEN_UP_KEPT = 64
+# no device counts this far; what follows from these numbers must fit into 64 bits
+COUNT_MAX = 1 << 62
 
 
 class Series(msgspec.Struct):
@@ -103,6 +105,8 @@ class Series(msgspec.Struct):
         """
         if epoch != self.config_epoch:
             return FOREIGN
+        if max(index, tick) >= COUNT_MAX:
+            return MALFORMED
         if tick <= self.last_tick or (self.fresh and index < self.next_index):
             self.restarted = True
             return FOREIGN
