@@ -1,12 +1,13 @@
 """How the daemon logs: lines for people on a terminal, JSON elsewhere; UTC; to stderr."""
 
+import logging
 import sys
 
 import structlog
 
 
-def set_up_logging() -> None:
-    """Configure structlog once, at the start of a long-running command."""
+def set_up_logging(*, errors_only: bool = False) -> None:
+    """Configure structlog once, at the start of a command."""
     terminal = sys.stderr.isatty()
     renderer = structlog.dev.ConsoleRenderer() if terminal else structlog.processors.JSONRenderer()
     structlog.configure(
@@ -16,6 +17,7 @@ def set_up_logging() -> None:
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             renderer,
         ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR if errors_only else logging.INFO),
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=True,
     )

@@ -37,6 +37,7 @@ class Pace:
     """The run's cadences that its figures do not depend on."""
 
     control_period_ms: int = 100
+    status_ms: int = 100
     tile_samples: int = 1000
     durable_s_max: float = 5.0
 
@@ -99,6 +100,7 @@ def opened(
         chunk_no=beginning.chunk_no,
         resumed=bool(beginning.run),
         control_period_ms=pace.control_period_ms,
+        status_ms=pace.status_ms,
         nonce=int(rng.integers(1, 1 << 32)),
         host_version=VERSION,
         tile_samples=pace.tile_samples,

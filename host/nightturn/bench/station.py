@@ -57,6 +57,7 @@ class _Shell:
 
     deframer: Deframer = field(default_factory=Deframer)
     facts: deque[Record] = field(default_factory=lambda: deque(maxlen=FACTS_MAX))
+    stamps: list[Record] = field(default_factory=list)
     rows: list[Emit] = field(default_factory=list)
     jobs: set[asyncio.Task[None]] = field(default_factory=set)
     stepping: bool = False
@@ -146,7 +147,8 @@ class Station:
             return
         shell.stepping = True
         try:
-            self._take(records)
+            stamps, shell.stamps = shell.stamps, []
+            self._take([*stamps, *records] if stamps else records)
             while shell.facts:
                 batch = [shell.facts.popleft()]
                 self._take(batch)
@@ -179,7 +181,8 @@ class Station:
         self._port.write(to_wire(effect.body))
         if effect.body[KIND_AT] == Probe.KIND:
             probe = Probe.decode(effect.body[8:])
-            self._shell.facts.append(facts.host(stamp_ns, facts.PROBE_SENT, facts.ProbeSent(probe.probe_id)))
+            # Ahead of whatever comes next, and so ahead of the answer; no write of its own.
+            self._shell.stamps.append(facts.host(stamp_ns, facts.PROBE_SENT, facts.ProbeSent(probe.probe_id)))
 
     def _emitted(self, emit: Emit) -> None:
         if emit.dataset == CHUNK:

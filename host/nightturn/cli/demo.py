@@ -22,11 +22,13 @@ def run(
     intermittent bridge cable and two link outages. Everything is recorded, published to a broker on loopback (when
     mosquitto or amqtt is there) and stays on disk. Nothing turns: all fixtures are simulated.
     """
+    from nightturn.bench.logging import set_up_logging
     from nightturn.cli.demo_text import Progress, show
     from nightturn.demo.night import run_night
     from nightturn.demo.scenario import write_scene
     from nightturn.demo.summary import lines
 
+    set_up_logging(errors_only=True)
     bench = write_scene(out, hours, seed)
     with Progress(hours, quiet=as_json) as progress:
         night = run_night(bench, hours, seed, progress.at)

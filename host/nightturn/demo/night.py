@@ -1,45 +1,29 @@
-"""The night in virtual time: fixtures on a virtual loop, MQTT on a real one in a second thread."""
+"""The night in virtual time: a process per fixture; here, in real time, rows become MQTT messages and a tally."""
 
-import asyncio
-import datetime as dt
+import multiprocessing
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
 from pathlib import Path
 
-import msgspec
-import numpy as np
-
 from nightturn.bench import runs
-from nightturn.bench.ports import port_for
-from nightturn.bench.recovery import recover
-from nightturn.bench.runs import Pace
 from nightturn.bench.sinks import Tally
-from nightturn.bench.station import Cadence, Sink, Station
-from nightturn.bench.truth import write_truth
-from nightturn.bench.virtual_loop import VirtualLoop
-from nightturn.bench.virtual_port import VirtualPort
-from nightturn.bench.worlds import virtual_world
-from nightturn.demo.scenario import CARDS
-from nightturn.settings.load import append_card, data_root, load_rig
-from nightturn.settings.rig import FixtureSettings, MqttPart, Rig
+from nightturn.demo.worker import Done, Message, Opened, Order, Progress, work
+from nightturn.errors import NightturnError
+from nightturn.settings.load import data_root, load_rig
+from nightturn.settings.rig import MqttPart, Rig
 from nightturn.storage.catalogue import Catalogue
-from nightturn.storage.journal import Journal
-from nightturn.telemetry.broker import start_broker
+from nightturn.telemetry.broker import Broker, start_broker
 from nightturn.telemetry.publisher import Publisher
 from nightturn.telemetry.thread import PublisherThread
 from nightturn.version import VERSION
-from nightturn.world import World
 
-CONTROL_S = 0.5
-SYNC_S = 1200.0
-DURABLE_S_MAX = 3600.0
-TILE_SAMPLES = 2000
 HANDOVER_MAX = 2000
 HANDOVER_WAIT_S = 5.0
-DRAIN_S = 5.0
-STEP_S = 60.0
+CONNECT_S = 5.0
+DRAIN_S = 10.0
 
 OnProgress = Callable[[float, Tally], None]
 
@@ -58,111 +42,118 @@ class Night:
     samples: int
 
 
+@dataclass(slots=True)
+class _Watched:
+    """What the parent knows of its workers."""
+
+    hours: dict[str, float]
+    run_ids: dict[str, str] = field(default_factory=dict)
+    samples: int = 0
+    trouble: str = ""
+
+
 def run_night(bench: Path, hours: float, seed: int, on_progress: OnProgress) -> Night:
     """Run the fixtures of a rig file through `hours` of virtual time.
 
     Raises:
-        NightturnError: the rig cannot be used or the folder not written.
+        NightturnError: the rig cannot be used, the folder not written, or a fixture's night broke off.
     """
     started_s = time.monotonic()
     rig = load_rig(bench)
     root = data_root(bench, rig)
     root.mkdir(parents=True, exist_ok=True)
-    start_utc_ns = time.time_ns() - round(hours * 3600e9)
+    Catalogue(root)  # made once, before three processes want it
     tally = Tally()
     broker, broker_line = start_broker(bench.parent / "broker")
-    publisher = _publisher(rig, broker.url, start_utc_ns) if broker is not None else None
+    publisher = _publisher(rig, broker) if broker is not None else None
     try:
         if publisher is not None:
             publisher.start()
-        with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-            run_ids = runner.run(_fixtures(bench, rig, root, start_utc_ns, hours, seed, tally, publisher, on_progress))
+            publisher.wait_connected(CONNECT_S)
+        watched = _fixtures(bench, rig, hours, seed, tally, publisher, on_progress)
     finally:
         if publisher is not None:
             publisher.stop(drain_s=DRAIN_S)
             publisher.join(DRAIN_S * 2)
         if broker is not None:
             broker.stop()
-    samples = sum(state.samples for state in tally.states.values())
+    if watched.trouble:
+        raise NightturnError(watched.trouble)
     published = publisher.counters.published if publisher is not None else 0
-    return Night(rig, root, tally, run_ids, broker_line, published, time.monotonic() - started_s, samples)
+    real_s = time.monotonic() - started_s
+    return Night(rig, root, tally, watched.run_ids, broker_line, published, real_s, watched.samples)
 
 
-def _publisher(rig: Rig, url: str, utc_ns: int) -> PublisherThread:
-    part = MqttPart(url=url)
+def _publisher(rig: Rig, broker: Broker) -> PublisherThread:
     publisher = Publisher(
-        part,
+        MqttPart(url=broker.url, protocol=broker.protocol),
         lab=rig.bench.lab,
         host=runs.host_name(),
         daemon_boot=os.urandom(4).hex(),
-        utc_ns=lambda: utc_ns,
+        utc_ns=time.time_ns,
         version=VERSION,
     )
     return PublisherThread(publisher)
 
 
-async def _fixtures(
+def _fixtures(
     bench: Path,
     rig: Rig,
-    root: Path,
-    start_utc_ns: int,
     hours: float,
     seed: int,
     tally: Tally,
     publisher: PublisherThread | None,
     on_progress: OnProgress,
-) -> dict[str, str]:
-    loop = asyncio.get_running_loop()
-    assert isinstance(loop, VirtualLoop)
-    world = virtual_world(root, loop, start_utc_ns)
-    sinks: list[Sink] = [tally, *([publisher] if publisher is not None else [])]
-    rng = np.random.default_rng(seed)
-    stations: list[Station] = []
-    ports: list[VirtualPort] = []
-    run_ids: dict[str, str] = {}
-    for number, settings in enumerate(rig.fixture):
-        await asyncio.sleep(number * CONTROL_S / len(rig.fixture))  # staggered, so that cycles do not end together
-        station, port, run = _station(settings, bench, root, world, sinks, rng, start_utc_ns, publisher)
-        stations.append(station)
-        ports.append(port)
-        run_ids[settings.id] = run
-    while loop.time() < hours * 3600:
-        await asyncio.sleep(min(STEP_S, hours * 3600 - loop.time() + 1e-6))
-        on_progress(loop.time() / 3600, tally)
+) -> _Watched:
+    """Start a process per fixture and take what they send until all are done."""
+    context = multiprocessing.get_context("spawn")
+    start_utc_ns = time.time_ns() - round(hours * 3600e9)
+    watched = _Watched({settings.id: 0.0 for settings in rig.fixture})
+    lines: dict[Connection, str] = {}
+    workers = []
+    for fixture in watched.hours:
+        here, there = context.Pipe(duplex=False)
+        order = Order(bench, fixture, hours, seed, start_utc_ns)
+        worker = context.Process(target=work, args=(order, there), name=f"nightturn-{fixture}", daemon=True)
+        worker.start()
+        there.close()
+        lines[here] = fixture
+        workers.append(worker)
+    try:
+        while lines:
+            for line in wait(list(lines)):
+                assert isinstance(line, Connection)
+                if not _take(line, lines[line], watched, tally, publisher):
+                    del lines[line]
+            on_progress(min(watched.hours.values()), tally)
+            if publisher is not None:
+                publisher.wait_below(HANDOVER_MAX, HANDOVER_WAIT_S)
+    finally:
+        for worker in workers:
+            worker.terminate() if lines else worker.join()
+    return watched
+
+
+def _take(
+    line: Connection, fixture: str, watched: _Watched, tally: Tally, publisher: PublisherThread | None
+) -> bool:
+    """One message of a worker; False when it was its last."""
+    try:
+        message: Message = line.recv()
+    except EOFError:
+        message = Done(trouble=f"{fixture}: the fixture's process ended without a word")
+    if isinstance(message, Opened):
+        watched.run_ids[fixture] = message.run
         if publisher is not None:
-            publisher.wait_below(HANDOVER_MAX, HANDOVER_WAIT_S)
-    for station, port in zip(stations, ports, strict=True):
-        station.command("stop", "the demo's end")
-        await station.close()
-        write_truth(root, station.fixture, run_ids[station.fixture], port.device)
-    return run_ids
-
-
-def _station(
-    settings: FixtureSettings,
-    bench: Path,
-    root: Path,
-    world: World,
-    sinks: list[Sink],
-    rng: np.random.Generator,
-    start_utc_ns: int,
-    publisher: PublisherThread | None,
-) -> tuple[Station, VirtualPort, str]:
-    mounted = dt.datetime.fromtimestamp(start_utc_ns // 1_000_000_000, tz=dt.UTC).isoformat()
-    card = msgspec.structs.replace(CARDS[settings.id], mounted_utc=mounted)
-    append_card(root, settings.id, card)
-    journal = Journal(
-        world.files, settings.id, world.clock, catalogue=Catalogue(root), host_version=VERSION
-    )
-    beginning = recover(world.files, journal, settings.id).beginning
-    if beginning.run:
-        beginning = runs.Beginning(first_record_no=beginning.first_record_no)
-    pace = Pace(round(CONTROL_S * 1000), TILE_SAMPLES, DURABLE_S_MAX)
-    opened = runs.opened(settings, card, bench.parent, root, world.clock, rng, beginning, pace)
-    port = port_for(settings, world.clock, CONTROL_S)
-    assert isinstance(port, VirtualPort)
-    if publisher is not None:
-        publisher.announce(settings.id, runs.info(settings, opened))
-    station = Station(settings.id, world, port, journal, sinks, Cadence(CONTROL_S, SYNC_S))
-    station.start(opened)
-    return station, port, opened.run
+            publisher.announce(fixture, message.info)
+    elif isinstance(message, Progress):
+        watched.hours[fixture] = message.hour
+        for emit in message.rows:
+            tally.offer(fixture, emit)
+            if publisher is not None:
+                publisher.offer(fixture, emit)
+    else:
+        watched.samples += message.samples
+        watched.trouble = watched.trouble or message.trouble
+        return False
+    return True

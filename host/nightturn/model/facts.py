@@ -36,6 +36,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     control_period_ms: int
     nonce: int
     host_version: str
+    status_ms: int = 100
     tile_samples: int = 1000
     durable_s_max: float = 5.0
     previous_ts_ns: int = 0
