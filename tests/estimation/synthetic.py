@@ -6,8 +6,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from nightturn.estimation.cycles import CycleSums, Estimator, Event
-from nightturn.estimation.finish import Conditions
+from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.cycles import Estimator, Event
 from nightturn.estimation.phases import ScanSettings
 from nightturn.model.tiles import Tile
 

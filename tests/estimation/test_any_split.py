@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from tests.estimation.snapshots import through_snapshot
 from tests.estimation.synthetic import Bench, Recording, record
 
-from nightturn.estimation.cycles import CycleSums, Estimator, Event, StrokeSums
-from nightturn.estimation.folds import BINS, SUMS, LegSums
+from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.cycles import Estimator, Event
+from nightturn.estimation.folds import BINS, SUMS, LegSums, StrokeSums
 from nightturn.estimation.phases import PhaseChange
 
 SMALL = Bench(

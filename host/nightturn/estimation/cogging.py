@@ -10,6 +10,7 @@ from nightturn.estimation.ripple import floor_of
 from nightturn.estimation.spectra import (
     Scatter,
     gates,
+    hidden_power,
     pooled_scatter,
     significant,
     turn_spectra,
@@ -54,6 +55,7 @@ class Cogging:
     scattered: bool
     peak: PeakToPeak
     floor_nm: float
+    hidden_nm: float
     forward: OrderFit
     backward: OrderFit
 
@@ -95,6 +97,7 @@ def cogging_of(
         scattered=scattered,
         peak=peak_to_peak(kept, amplitudes, variance),
         floor_nm=floor_of(of_mean, gate),
+        hidden_nm=float(np.sqrt(hidden_power(both, of_mean, declared, kept) / 2)),
         forward=fits[0],
         backward=fits[1],
     )
@@ -145,7 +148,7 @@ def find_lag(
         np.concatenate((np.ones((1, len(orders))), np.broadcast_to(turning, (2 * LAG_STEPS, len(orders))))),
         axis=0,
     )
-    score = (rows @ x).real
+    score = (rows * x).sum(axis=1).real
     inner = np.flatnonzero((score[1:-1] > score[:-2]) & (score[1:-1] >= score[2:])) + 1
     if len(inner) == 0:
         return Lag(0.0, ambiguous=True)

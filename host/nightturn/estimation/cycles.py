@@ -15,8 +15,6 @@ from nightturn.estimation.phases import (
 from nightturn.estimation.scan import Piece, Scan, Stretch, before, join
 from nightturn.model.tiles import Tile
 
-__all__ = ["CycleSums", "Estimator", "Event", "PhaseChange", "StrokeSums"]
-
 Event = CycleSums | StrokeSums | PhaseChange
 
 MIN_LEG_BINS = BINS // 16
@@ -112,22 +110,28 @@ class Estimator(msgspec.Struct):
         return self.leg if self.leg is not None else self.stroke
 
     def _stretch(self, s: Stretch, out: list[Event]) -> None:
-        """Take one stretch: at once where nothing can change inside it, else cell by cell."""
+        """Take one stretch: cell by cell until nothing can change inside it any more, then the rest at once."""
         count = len(s.encoders) - 1
         if count == 1:
             self._cell(s, out)
             return
-        sign = (s.code > 0) - (s.code < 0)
-        if s.code == 0 and self.direction == 0 and not self.blocked and self.phase == STAND:
-            return
-        if self._open is not None and sign == self.direction and speeds_of(s.code) & self.speeds:
-            self._on_speed(s, count)
-            return
         length = self.settings.cell_samples * s.cells
         for i in range(count):
             start = s.start + i * length
+            if self._at_once(s.code):
+                if s.code:
+                    rest = [t.part(start, t.end) for t in s.samples]
+                    self._on_speed(Stretch(s.code, s.cells, start, s.encoders[i:], rest), count - i)
+                return
             part = [t.part(start, start + length) for t in s.samples]
             self._cell(Stretch(s.code, s.cells, start, s.encoders[i : i + 2], part), out)
+
+    def _at_once(self, code: int) -> bool:
+        """Whether any number of cells with this code leaves things as they are: standing on, or a leg that goes on."""
+        if code == 0:
+            return self.direction == 0 and not self.blocked and self.phase == STAND
+        sign = 1 if code > 0 else -1
+        return self._open is not None and sign == self.direction and bool(speeds_of(code) & self.speeds)
 
     def _cell(self, s: Stretch, out: list[Event]) -> None:
         """One step of the scan: standstill, reversal, speed, confirmation."""

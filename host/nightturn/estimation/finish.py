@@ -5,7 +5,7 @@ import numpy as np
 from nightturn.estimation import figures as names
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.cogging import Cogging, cogging_of
-from nightturn.estimation.conditions import AcceptLimit, Conditions
+from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.fingerprint import fingerprint
 from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
 from nightturn.estimation.friction import Friction, friction_of
@@ -17,8 +17,6 @@ from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_p
 from nightturn.estimation.verdict import judge
 from nightturn.model.figures import INCOMPLETE, OK, CycleRecord
 from nightturn.model.rows import StrokeRow
-
-__all__ = ["AcceptLimit", "Conditions", "finish_cycle", "measure", "stroke_row"]
 
 
 def finish_cycle(

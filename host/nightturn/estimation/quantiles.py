@@ -22,6 +22,14 @@ def f_quantile(probability: float, nu_above: float, nu_below: float) -> float:
     return float(fdtri(nu_above, nu_below, probability))
 
 
+@lru_cache(maxsize=4096)
+def chi_square_quantile(probability: float, nu: float) -> float:
+    """The quantile of chi-square with `nu` degrees of freedom."""
+    from scipy.special import chdtri
+
+    return float(chdtri(nu, 1.0 - probability))
+
+
 def coverage_factor(nu: float) -> float:
     """The factor k of the two-sided 95 % interval: t(nu), which is 3.18 with 3 degrees of freedom and not 2."""
     return t_quantile(0.5 + CONFIDENCE / 2, nu)

@@ -125,6 +125,7 @@ def _ripple(measured: Measured, conditions: Conditions) -> _Draft:
             f"A deviation of {here.height_nm:.3g} N·m at {here.angle_deg:.1f}°, {here.width_deg:.1f}° wide, "
             "repeats every turn and is no order; it is in the peak-to-peak."
         )
+    _note_hidden(draft, found.hidden_nm)
     assert measured.hold is not None
     _note_rails(draft, (measured.hold,))
     _note_travel(draft, (measured.hold,), found.fit.orders)
@@ -162,6 +163,7 @@ def _cogging(measured: Measured, conditions: Conditions) -> _Draft:
         draft.note(NO_SCATTER)
     if found.lag.ambiguous:
         draft.note("Directions could not be aligned; cogging is a lower bound.", NOT_JUDGED)
+    _note_hidden(draft, found.hidden_nm)
     _note_rails(draft, measured.slow)
     _note_travel(draft, measured.slow, found.orders)
     _note_resonance(draft, found.orders, measured.slow_speed_rpm, conditions)
@@ -207,6 +209,18 @@ def _below_floor(draft: _Draft, floor_nm: float, nu: int) -> None:
     """Nothing stands out: zero, with an interval that ends at the floor, so that a limit above it can be met."""
     draft.value, draft.u = 0.0, floor_nm / coverage_factor(float(nu))
     draft.note(f"Below the noise floor of {floor_nm:.2g} N·m.")
+
+
+def _note_hidden(draft: _Draft, hidden_nm: float) -> None:
+    """Say when declared orders lie in the noise, each alone too small to be taken, and would widen the interval."""
+    if draft.u is None or draft.nu is None:
+        return
+    if 2 * np.sqrt(2) * hidden_nm > coverage_factor(draft.nu) * draft.u:
+        draft.note(
+            f"Declared orders of {hidden_nm:.2g} N·m rms together hide in the noise; peak-to-peak is a lower bound. "
+            "Turn more revolutions.",
+            NOT_JUDGED,
+        )
 
 
 def _no_hold(measured: Measured, conditions: Conditions) -> _Draft:

@@ -8,6 +8,7 @@ from nightturn.estimation.order_fit import OrderFit, collapse, fit_orders
 from nightturn.estimation.spectra import (
     drift_rate,
     gates,
+    hidden_power,
     pooled_scatter,
     significant,
     turn_spectra,
@@ -27,7 +28,8 @@ class Ripple:
         turns: whole turns used.
         fit: the significant orders; variance: (k,) that of one component of each amplitude.
         nu: degrees of freedom of the scatter; `scattered` is False with one turn, when no uncertainty can be stated.
-        floor_nm: peak-to-peak of the largest single order that could have escaped.
+        floor_nm: peak-to-peak of the largest single order that could have escaped; hidden_nm: rms of declared orders
+            that only stand out together.
     """
 
     turns: int
@@ -40,6 +42,7 @@ class Ripple:
     rms_u_nm: float
     rms_below_floor: bool
     floor_nm: float
+    hidden_nm: float
     localised: Localised | None
     mean_nm: float
     mean_u_nm: float | None
@@ -83,6 +86,7 @@ def ripple_of(turns: Turns, highest: int, declared: frozenset[int]) -> Ripple:
         rms_u_nm=rms_u,
         rms_below_floor=below,
         floor_nm=floor_of(of_mean, gate),
+        hidden_nm=float(np.sqrt(hidden_power(mean, of_mean, declared, kept) / 2)),
         localised=local,
         mean_nm=float(fit.constants_nm[0]),
         mean_u_nm=level_u,

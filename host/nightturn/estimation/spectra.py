@@ -7,7 +7,7 @@ from math import lcm
 import numpy as np
 
 from nightturn.estimation.conditions import Conditions
-from nightturn.estimation.quantiles import f_quantile
+from nightturn.estimation.quantiles import chi_square_quantile, f_quantile
 from nightturn.estimation.turns import Complex128s, Turns
 from nightturn.model.tiles import Float64s, Int64s
 
@@ -18,6 +18,10 @@ OWN_SHARE = 0.3
 DECLARED_CONFIDENCE = 0.999
 FALSE_LINES = 0.05
 """Undeclared orders are gated so that a cycle shows this many false lines on average, over all orders together."""
+MAX_KEPT = 200
+"""Orders kept at most, the strongest first."""
+ROUNDING = 1e-12
+"""Power below this share of the strongest order's is rounding of noiseless input."""
 LOW_ORDERS = 12
 """Orders over which the rise of the noise towards slow changes is estimated."""
 
@@ -155,6 +159,25 @@ def gates(nu: int, declared: frozenset[int], highest: int) -> Float64s:
 def significant(amplitudes: Complex128s, variance: Float64s, gate: Float64s) -> Int64s:
     """Orders whose squared amplitude exceeds gate times variance of the mean; order 0 is never among them."""
     power = amplitudes.real**2 + amplitudes.imag**2
-    kept = power > gate * variance
-    kept[0] = False
-    return np.flatnonzero(kept).astype(np.int64)
+    power[0] = 0.0
+    kept = np.flatnonzero(power > np.maximum(gate * variance, ROUNDING * power.max()))
+    if len(kept) > MAX_KEPT:
+        kept = np.sort(kept[np.argsort(-power[kept], kind="stable")[:MAX_KEPT]])
+    return kept.astype(np.int64)
+
+
+def hidden_power(
+    amplitudes: Complex128s, variance: Float64s, declared: frozenset[int], kept: Int64s
+) -> float:
+    """Power Σ|c|² of the declared orders that none of them stands out, but all of them together do; else 0.
+
+    Without any signal Σ |c|²/variance over m orders is half a chi-square with 2m degrees of freedom.
+    """
+    rest = np.array(sorted(declared - set(kept.tolist())), np.int64)
+    rest = rest[variance[rest] > 0] if len(rest) else rest
+    if len(rest) == 0:
+        return 0.0
+    power = np.abs(amplitudes[rest]) ** 2
+    if 2 * float((power / variance[rest]).sum()) <= chi_square_quantile(DECLARED_CONFIDENCE, 2 * len(rest)):
+        return 0.0
+    return max(float((power - variance[rest]).sum()), 0.0)
