@@ -149,6 +149,10 @@ class HostSide:
         """All messages of a kind heard so far."""
         return [message for _, message in self.heard if isinstance(message, kind)]
 
+    def opened(self) -> wire.Opened:
+        """The newest OPENED."""
+        return [message for _, message in self.heard if isinstance(message, wire.Opened)][-1]
+
     def blocks(self) -> list[wire.Block]:
         """All blocks heard so far."""
         return [message for _, message in self.heard if isinstance(message, wire.Block)]

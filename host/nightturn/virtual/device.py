@@ -158,8 +158,12 @@ class VirtualDevice:
     def reset(self, cause: wire.ResetCause = wire.ResetCause.WATCHDOG) -> None:
         """The device starts anew: another boot, tick and sample number from 0; the shaft is where it was."""
         self._boot_tick = self._clock.tick(self._now_ns)
-        self._outlet.take()
         self._boot(cause)
+
+    @property
+    def session(self) -> int:
+        """The session in force, 0 when none is."""
+        return self._firmware.session
 
     # ---- ground truth -------------------------------------------------------------------------------------------
 
@@ -261,7 +265,6 @@ class VirtualDevice:
                 sound = Cable(mix(self.seed, 6, change.at_ns), change.fault.size) if change.begins else None
                 self.plant.cable, self.plant.cable_from = sound, self.plant.index
             case "outage":
-                self._outlet.take()
                 self._outlet.up = self.line_up(self._now_ns)
             case "reset":
                 self.reset(wire.ResetCause.WATCHDOG)
