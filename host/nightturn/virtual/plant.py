@@ -50,6 +50,7 @@ class Plant:
         cable: an intermittent cable from `cable_from` on, None while it is sound.
         shunt, shorted: the relays.
         polarity: -1 when the bridge is wired the other way round.
+        extremes: lowest and highest torque count of the last `generate`.
     """
 
     def __init__(
@@ -65,6 +66,7 @@ class Plant:
         self.shunt = False
         self.shorted = False
         self.polarity = polarity
+        self.extremes = (0, 0)
         self.rate_hz = 0
         self._noise = noise
         self._cell = TABLE_POINTS / product.counts_per_rev
@@ -125,9 +127,18 @@ class Plant:
                 self._standing(first, last, piece, level, raw[part])
                 encoder[part] = math.floor(piece.start_value)
             self.index = last
-        if self.cable is not None:
-            self._open_bridge(start, stop, raw)
+        if stop > start:
+            self._stop_at_the_rails(raw)
+            if self.cable is not None:
+                self._open_bridge(start, stop, raw)
         return raw, encoder
+
+    def _stop_at_the_rails(self, raw: Int32s) -> None:
+        """The converter ends at its rails; far below what an int32 holds."""
+        low, high = int(raw.min()), int(raw.max())
+        if low < RAIL_LOW or high > RAIL_HIGH:
+            np.clip(raw, RAIL_LOW, RAIL_HIGH, out=raw)
+        self.extremes = (max(low, RAIL_LOW), min(high, RAIL_HIGH))
 
     # ---- what happens between pieces ------------------------------------------------------------------------------
 
@@ -227,8 +238,7 @@ class Plant:
         """Friction, inertia and zero in counts, a number where they are constant."""
         sign, constant = piece.sense, self._offset()
         if speed is None and not sliding:
-            steady = float(self._steady(np.array([piece.rate * self._rad_s]))[0])
-            return constant - sign * steady * self._scale
+            return constant - sign * self._cruising(piece.rate * self._rad_s) * self._scale
         alpha = piece.acceleration * self._rad_s * self.rate_hz
         speeds = np.full(len(position), piece.rate) if speed is None else speed
         force = (
@@ -240,10 +250,20 @@ class Plant:
 
     def _steady(self, speed_rad_s: Floats) -> Floats:
         levels = self._levels
-        drag = levels.viscous_nm_s + (self.product.short_drag_nm_s if self.shorted else 0.0)
+        parts = self.product.friction
         return steady_force(
-            speed_rad_s, levels.coulomb_nm, levels.static_nm, self.product.friction.stribeck_rad_s, drag
+            speed_rad_s, levels.coulomb_nm, levels.static_nm, parts.stribeck_rad_s, self._drag_nm_s()
         )
+
+    def _cruising(self, speed_rad_s: float) -> float:
+        """`_steady` of one speed."""
+        levels = self._levels
+        ratio = speed_rad_s / self.product.friction.stribeck_rad_s
+        surplus = (levels.static_nm - levels.coulomb_nm) * math.exp(-ratio * ratio)
+        return levels.coulomb_nm + surplus + self._drag_nm_s() * abs(speed_rad_s)
+
+    def _drag_nm_s(self) -> float:
+        return self._levels.viscous_nm_s + (self.product.short_drag_nm_s if self.shorted else 0.0)
 
     def _friction(self, position: Floats, speed_rad_s: Floats, sign: float) -> Floats:
         travel = (position - self._origin) * (math.tau / self.product.counts_per_rev)
@@ -321,11 +341,10 @@ class Plant:
             for first, last in self.cable.stretches(page, self.rate_hz):
                 if first >= self.cable_from and first < stop and last > start:
                     raw[max(first, start) - start : last - start] = RAIL_HIGH
+                    self.extremes = (self.extremes[0], RAIL_HIGH)
 
 
 def _convert(samples: Floats, raw: Int32s) -> None:
-    """Round to counts; the converter stops at its rails."""
+    """Round to counts."""
     np.rint(samples, out=samples)
-    if samples.max() > RAIL_HIGH or samples.min() < RAIL_LOW:
-        np.clip(samples, RAIL_LOW, RAIL_HIGH, out=samples)
     raw[:] = samples

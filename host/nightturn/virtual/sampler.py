@@ -63,6 +63,7 @@ class Sampler:
         torque_min, torque_max: extremes since they were last read, None before the first sample.
         overrange: samples at a rail, ever.
         after_gap: the next block is the first after a gap.
+        railed_pending: samples at a rail may still wait for their block.
     """
 
     def __init__(self, plant: Plant, tick_hz: int) -> None:
@@ -72,6 +73,7 @@ class Sampler:
         self.torque_max: int | None = None
         self.overrange = 0
         self.after_gap = True
+        self.railed_pending = False
         self._plant = plant
         self._tick_hz = tick_hz
         self._first = plant.index
@@ -127,12 +129,13 @@ class Sampler:
         elif self._encoder_zero:
             encoder -= self._encoder_zero
         railed = self._extremes(raw)
+        self.railed_pending |= railed
         if self.running:
             self._keep(first, stop, raw, encoder)
         return railed
 
     def _extremes(self, raw: Int32s) -> bool:
-        low, high = int(raw.min()), int(raw.max())
+        low, high = self._plant.extremes
         self.torque_min = low if self.torque_min is None else min(low, self.torque_min)
         self.torque_max = high if self.torque_max is None else max(high, self.torque_max)
         if high < RAIL_HIGH and low > RAIL_LOW:
@@ -166,6 +169,7 @@ class Sampler:
         self._raw, self._encoder = self._raw[count:], self._encoder[count:]
         self._start_index += count
         yield from cutter.cut(self, first, raw, encoder, size)
+        self.railed_pending = self.railed_pending and len(self._raw) > 0
 
 
 class Cutter:
@@ -184,7 +188,7 @@ class Cutter:
         steps[1:] = encoder[1:] - encoder[:-1]
         steps[::size] = 0
         wide = bool(steps.max() > DELTA_MAX or steps.min() < -DELTA_MAX)
-        railed = bool(raw.max() >= RAIL_HIGH or raw.min() <= RAIL_LOW)
+        railed = sampler.railed_pending
         deltas = steps.astype("<i2").tobytes()
         bases = encoder[::size].tolist()
         for number, base in enumerate(bases):
