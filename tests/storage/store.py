@@ -58,6 +58,7 @@ def opened(run: str = RUN) -> RunOpened:
         chunk_no=1,
         resumed=False,
         control_period_ms=100,
+        status_ms=100,
         nonce=1,
         host_version="0.1.0",
     )

@@ -262,6 +262,40 @@ def test_a_segment_being_written_is_not_sealed(tmp_path: Path) -> None:
         journal.seal(journal.path, plan_for(1, 1, 0), [])
 
 
+@pytest.mark.parametrize("plan", [plan_for(2, 21, 1900), plan_for(1, 20, 2000)])
+def test_a_segment_whose_records_the_plan_does_not_cover_stays(tmp_path: Path, plan: ChunkPlan) -> None:
+    _, journal = opened_journal(tmp_path)
+    path, _ = written_chunk(journal)
+    with pytest.raises(StorageError, match="the segment holds 1 to 21"):
+        journal.seal(path, plan, [])
+
+    assert (tmp_path / path).exists()
+
+
+def test_a_segment_that_went_on_past_a_failed_rotation_gives_two_chunks(tmp_path: Path) -> None:
+    files, journal = opened_journal(tmp_path)
+    raw, encoder = bench_signal(400)
+    frames = block_frames(raw, encoder)
+    earlier = plan_for(1, journal.write([*frames[:2], cut()]), 200, chunk_no=1)
+    files.fails["append"] = 0
+    with pytest.raises(StorageError, match="No space left"):
+        journal.rotate(b"state", RUN, 1)
+    files.fails.clear()
+    later = plan_for(4, journal.write([*frames[2:], cut()]), 200, chunk_no=2)
+    path = journal.rotate(b"state", RUN, 1)
+    with pytest.raises(StorageError, match="holds 1 to 6"):
+        journal.seal(path, later, [])
+    sealed = journal.seal(path, later, [], earlier=[earlier])
+
+    raw_chunks = [chunk for chunk in sealed.chunks if chunk.dataset == "raw"]
+    assert [(chunk.plan.first, chunk.plan.last, chunk.rows) for chunk in raw_chunks] == [
+        (1, 3, 200),
+        (4, 6, 200),
+    ]
+    files.replace(path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/"), path)
+    assert len(recover(files, FIXTURE).moved) == 1
+
+
 def test_the_catalogue_learns_of_a_sealed_segment_and_is_rebuilt_alike(tmp_path: Path) -> None:
     catalogue = Catalogue(tmp_path)
     journal = Journal(RealFiles(tmp_path), FIXTURE, FixedClock(), catalogue=catalogue)

@@ -9,7 +9,6 @@ from typing import NamedTuple
 import pyarrow.parquet as pq
 
 from nightturn.errors import StorageError
-from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, manifests
@@ -87,18 +86,26 @@ class Catalogue:
         with self._transaction() as rows:
             rows.execute(_ADD_RUN, _run_row(manifest))
 
-    def add_sealed(self, fixture: str, plan: ChunkPlan, sealed: Sealed, moved_to: str) -> None:
+    def add_sealed(self, sealed: Sealed, moved_to: str) -> None:
         """Enter the chunks and the segment of one seal."""
-        identity = (fixture, plan.run, plan.chunk_no, plan.epoch, plan.first, plan.last)
-        segment = (moved_to, fixture, plan.run, plan.first, sealed.segment_bytes, sealed.started_utc_ns)
-        with self._transaction() as rows:
-            rows.executemany(
-                _ADD_CHUNK,
-                [
-                    (c.path, c.dataset, *identity, c.rows, c.ts_first, c.ts_last, c.bytes)
-                    for c in sealed.chunks
-                ],
+        header = sealed.header
+        chunks = [
+            ChunkEntry(
+                c.path, c.dataset, header.fixture, c.plan.run, c.plan.chunk_no, c.plan.epoch, c.plan.first, c.plan.last,
+                c.rows, c.ts_first, c.ts_last, c.bytes,
             )
+            for c in sealed.chunks
+        ]  # fmt: skip
+        segment = SegmentEntry(
+            moved_to,
+            header.fixture,
+            header.run,
+            header.first_record_no,
+            sealed.segment_bytes,
+            header.started_utc_ns,
+        )
+        with self._transaction() as rows:
+            rows.executemany(_ADD_CHUNK, chunks)
             rows.execute(_ADD_SEGMENT, segment)
 
     def runs(self) -> list[tuple[str, str, bool]]:

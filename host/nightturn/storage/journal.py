@@ -180,10 +180,13 @@ class Journal:
         self._at_cut = False
         return part.path
 
-    def seal(self, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit]) -> Sealed:
+    def seal(
+        self, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit], earlier: Sequence[ChunkPlan] = ()
+    ) -> Sealed:
         """Write the chunks of a finished segment, then move it to `sealed/`; for `Offload`.
 
-        Safe to repeat after any failure.
+        `earlier` are the plans of cuts at which `rotate` failed, so that this segment went on. Safe to repeat after
+        any failure.
 
         Raises:
             StorageError: not sealed; the segment stays where it is.
@@ -191,15 +194,17 @@ class Journal:
         """
         if self._part is not None and segment_path == self._part.path:
             raise StorageError(f"{segment_path} is still being written")
-        sealed = write_chunks(self._files, segment_path, plan, rows)
         with self._slow:
-            # Something on disk must always say where the run stands: the next segment's snapshot, or this segment.
+            # Once the chunk is there recovery has no use for this segment; what says where the run stands is the
+            # snapshot of the next one.
             if self._part is not None:
                 self._make_durable(self._part)
+        sealed = write_chunks(self._files, segment_path, (*earlier, plan), rows)
+        with self._slow:
             moved = move_to_sealed(self._files, self.fixture, segment_path)
             self._let_go([part for part in tuple(self._behind) if part.path == segment_path])
         if self._catalogue is not None:
-            self._catalogue.add_sealed(self.fixture, plan, sealed, moved)
+            self._catalogue.add_sealed(sealed, moved)
         return sealed
 
     def close(self) -> Synced:

@@ -84,6 +84,12 @@ def segment_path(fixture: str, first_record_no: int, segment_id: int) -> str:
     return f"{journal_folder(fixture)}/{first_record_no:012d}-{segment_id:016x}{SEGMENT_SUFFIX}"
 
 
+def first_of_segment(path: str) -> int:
+    """The first record number that a segment's name says; 0 when it is no segment's name."""
+    first = path.rpartition("/")[2].partition("-")[0]
+    return int(first) if first.isdecimal() else 0
+
+
 def run_folder(dataset: str, fixture: str, started_utc_ns: int, run: str) -> str:
     """The folder of a run's chunks; a night stays in the folder of the UTC date on which it began."""
     date = datetime.fromtimestamp(started_utc_ns // _DATE_NS, UTC).date().isoformat()

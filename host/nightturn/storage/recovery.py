@@ -72,18 +72,22 @@ def recover(files: Files, fixture: str) -> Recovery:
 
 
 def is_sealed(files: Files, segment: Segment) -> bool:
-    """Whether a raw chunk with the CRC in its name covers the whole segment."""
+    """Whether raw chunks, each with the CRC of its name, cover the whole segment."""
     header = segment.header
     if not header.run:
         return False
     folder = tree.run_folder(files, paths.RAW, header.fixture, header.run)
     if folder is None:
         return False
-    return any(
-        (name.first, name.last) == (segment.first_record_no, segment.last_record_no)
-        and crc32c(files.read(path)) == name.crc
-        for path, name in tree.chunks(files, folder.path)
-    )
+    following = segment.first_record_no
+    for path, name in tree.chunks(files, folder.path):
+        if (
+            name.first == following
+            and name.last <= segment.last_record_no
+            and crc32c(files.read(path)) == name.crc
+        ):
+            following = name.last + 1
+    return following == segment.last_record_no + 1 and segment.last_record_no >= segment.first_record_no
 
 
 def next_record_no(files: Files, fixture: str) -> int:
@@ -91,10 +95,18 @@ def next_record_no(files: Files, fixture: str) -> int:
     last = 0
     for folder in (paths.journal_folder(fixture), paths.sealed_folder(fixture)):
         for path in tree.segments(files, folder)[-1:]:
-            last = max(last, read_segment(files.read(path), path).last_record_no)
+            last = max(last, _last_of(files, path))
     for run in tree.run_folders(files, paths.RAW, fixture):
         last = max([last, *(name.last for _, name in tree.chunks(files, run.path))])
     return last + 1
+
+
+def _last_of(files: Files, path: str) -> int:
+    """The segment's last record; what its name says of the first when it cannot be read."""
+    try:
+        return read_segment(files.read(path), path).last_record_no
+    except CorruptFileError:
+        return paths.first_of_segment(path)
 
 
 def _remove_temporaries(files: Files, fixture: str) -> list[str]:

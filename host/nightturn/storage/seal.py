@@ -13,14 +13,15 @@ from nightturn.errors import StorageError
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage import chunk, datasets, parquet, paths, summary
-from nightturn.storage.segment import read_segment
+from nightturn.storage.segment import Segment, SegmentHeader, read_segment
 from nightturn.world import Files
 
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """One Parquet file as written."""
+    """One Parquet file as written, and the plan it belongs to."""
 
+    plan: ChunkPlan
     dataset: str
     path: str
     rows: int
@@ -35,33 +36,34 @@ class Sealed:
 
     segment: str
     segment_bytes: int
-    started_utc_ns: int
+    header: SegmentHeader
     chunks: tuple[Chunk, ...]
 
 
-def write_chunks(files: Files, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit]) -> Sealed:
+def write_chunks(files: Files, segment_path: str, plans: Sequence[ChunkPlan], rows: Sequence[Emit]) -> Sealed:
     """Encode the segment and the rows and make the files durable.
 
+    Args:
+        files: the data root.
+        segment_path: a finished segment.
+        plans: one plan, or more when the tape could not be rotated at a cut (a full disk): together they cover the
+            segment, in order.
+        rows: the rows emitted meanwhile; they go with the last plan.
+
     Raises:
-        StorageError: a file cannot be written, or plan and segment do not belong together.
+        StorageError: a file cannot be written, or plans and segment do not belong together.
         CorruptFileError: the segment's header cannot be read.
     """
+    written: list[Chunk] = []
     try:
         content = files.read(segment_path)
         segment = read_segment(content, segment_path)
-        raw = chunk.encode(segment, plan)
-        tables = [(name, table) for name, table in datasets.tables(rows) if table.num_rows]
-        tables += [(name, table) for name, table in summary.tables(raw, plan) if table.num_rows]
-        fixture = segment.header.fixture
-        described = parquet.plan_metadata(segment.header, plan)
-        written = [
-            _write(files, fixture, name, plan, parquet.encode(table, name, described))
-            for name, table in tables
-        ]
-        written.append(_write(files, fixture, paths.RAW, plan, parquet.encode(raw, paths.RAW, described)))
+        _check_cover(segment, plans)
+        for plan in plans:
+            written += _write_chunk(files, segment, plan, rows if plan is plans[-1] else ())
     except OSError as problem:
         raise StorageError(f"{segment_path}: cannot be sealed: {problem}") from problem
-    return Sealed(segment_path, len(content), segment.header.started_utc_ns, tuple(written))
+    return Sealed(segment_path, len(content), segment.header, tuple(written))
 
 
 def move_to_sealed(files: Files, fixture: str, segment_path: str) -> str:
@@ -84,6 +86,32 @@ def move_to_sealed(files: Files, fixture: str, segment_path: str) -> str:
     return goal
 
 
+def _check_cover(segment: Segment, plans: Sequence[ChunkPlan]) -> None:
+    """A record outside the plans would be gone when the segment moves."""
+    following = segment.first_record_no
+    for plan in plans:
+        if plan.first != following:
+            break
+        following = plan.last + 1
+    else:
+        if following == segment.last_record_no + 1:
+            return
+    covered = ", ".join(f"{plan.first} to {plan.last}" for plan in plans)
+    raise StorageError(
+        f"the plan covers records {covered}; the segment holds {segment.first_record_no} to {segment.last_record_no}"
+    )
+
+
+def _write_chunk(files: Files, segment: Segment, plan: ChunkPlan, rows: Sequence[Emit]) -> list[Chunk]:
+    raw = chunk.encode(segment, plan)
+    described = parquet.plan_metadata(segment.header, plan)
+    tables = [*datasets.tables(rows), *summary.tables(raw, plan), (paths.RAW, raw)]
+    return [
+        _write(files, segment.header.fixture, name, plan, parquet.encode(table, name, described))
+        for name, table in tables
+    ]
+
+
 def _write(files: Files, fixture: str, dataset: str, plan: ChunkPlan, encoded: parquet.Encoded) -> Chunk:
     folder = paths.run_folder(dataset, fixture, plan.started_utc_ns, plan.run)
     name = paths.name_of(plan, crc32c(encoded.content))
@@ -104,7 +132,7 @@ def _write(files: Files, fixture: str, dataset: str, plan: ChunkPlan, encoded: p
     path = f"{folder}/{name.text}"
     files.replace(temporary, path)
     files.sync_dir(folder)
-    return Chunk(dataset, path, encoded.rows, len(encoded.content), encoded.ts_first, encoded.ts_last)
+    return Chunk(plan, dataset, path, encoded.rows, len(encoded.content), encoded.ts_first, encoded.ts_last)
 
 
 def _forget(files: Files, temporary: str) -> None:

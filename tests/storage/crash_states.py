@@ -1,0 +1,123 @@
+"""What a power cut may leave on disk: every cut of the recorded operations, folder entries and bytes not yet synced.
+
+The model is that of the file system documentation, not of one file system: bytes are certain after a sync of the
+file, names after a sync of the folder; what is not certain may be there in part. Names come in the order they were
+made (journalling file systems keep it), a rename across folders as an added name and a removed one.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from nightturn.storage.recording import Operation
+
+
+class MemoryFiles:
+    """`world.Files` in a dictionary."""
+
+    def __init__(self, content: dict[str, bytes] | None = None) -> None:
+        self.content = dict(content or {})
+
+    def read(self, path: str) -> bytes:
+        if path not in self.content:
+            raise FileNotFoundError(path)
+        return self.content[path]
+
+    def append(self, path: str, content: bytes) -> None:
+        self.content[path] = self.content.get(path, b"") + content
+
+    def preallocate(self, path: str, size: int) -> None:
+        self.content[path] = self.content.get(path, b"").ljust(size, b"\0")
+
+    def truncate(self, path: str, size: int) -> None:
+        self.content[path] = self.read(path)[:size]
+
+    def sync(self, path: str) -> None:
+        self.read(path)
+
+    def replace(self, source: str, target: str) -> None:
+        self.content[target] = self.content.pop(source)
+
+    def sync_dir(self, path: str) -> None:
+        if not self.list(path):
+            raise FileNotFoundError(path)
+
+    def list(self, path: str) -> list[str]:
+        below = [name[len(path) + 1 :] for name in self.content if name.startswith(path + "/")]
+        return sorted({name.partition("/")[0] for name in below})
+
+    def remove(self, path: str) -> None:
+        del self.content[path]
+
+
+@dataclass(eq=False)
+class _Body:
+    """The bytes of a file, whatever its names."""
+
+    content: bytes = b""
+    durable: bytes = b""
+
+    def variants(self) -> dict[str, bytes]:
+        rest = self.content[len(self.durable) :]
+        if not self.content.startswith(self.durable):  # cut back since the last sync
+            return {"all": self.content, "none": self.durable, "half": self.durable, "zeros": self.durable}
+        half = self.durable + rest[: len(rest) // 2]
+        return {
+            "all": self.content,
+            "none": self.durable,
+            "half": half,
+            "zeros": self.durable + bytes(len(rest)),
+        }
+
+
+@dataclass
+class Disk:
+    """Names and bytes as the running system sees them, and what of them is certain."""
+
+    names: dict[str, _Body] = field(default_factory=dict)
+    certain: dict[str, _Body] = field(default_factory=dict)
+    pending: list[tuple[str, _Body | None]] = field(default_factory=list)  # name -> body, or None for removed
+
+    def apply(self, operation: Operation) -> None:
+        """Do what the operation does."""
+        path = operation.path
+        match operation.name:
+            case "append":
+                if path not in self.names:
+                    self._name(path, _Body())
+                self.names[path].content += operation.content
+            case "truncate":
+                self.names[path].content = self.names[path].content[: operation.size]
+            case "sync":
+                self.names[path].durable = self.names[path].content
+            case "replace":
+                self._name(operation.target, self.names[path])
+                self._name(path, None)
+            case "remove":
+                self._name(path, None)
+            case "sync_dir":
+                due = [entry for entry in self.pending if entry[0].rpartition("/")[0] == path]
+                self.pending = [entry for entry in self.pending if entry not in due]
+                _put(self.certain, due)
+            case other:
+                raise AssertionError(other)
+
+    def after_a_power_cut(self) -> Iterator[tuple[str, MemoryFiles]]:
+        """Everything that may be found, with how it came about."""
+        for count in range(len(self.pending) + 1):
+            names = dict(self.certain)
+            _put(names, self.pending[:count])
+            for variant in ("all", "none", "half", "zeros"):
+                content = {name: body.variants()[variant] for name, body in names.items()}
+                yield f"{count} of {len(self.pending)} names, {variant} of the bytes", MemoryFiles(content)
+
+    def _name(self, path: str, body: _Body | None) -> None:
+        _put(self.names, [(path, body)])
+        self.pending.append((path, body))
+
+
+def _put(names: dict[str, _Body], entries: Sequence[tuple[str, _Body | None]]) -> None:
+    for path, body in entries:
+        if body is None:
+            names.pop(path, None)
+        else:
+            names[path] = body
