@@ -18,7 +18,7 @@ from nightturn.virtual.orders import (
     waveform,
 )
 from nightturn.virtual.plant import cells_of
-from nightturn.virtual.products import PAN15, PRODUCTS
+from nightturn.virtual.products import PAN15, PRODUCTS, outer_race_order
 
 # slots, poles, cogging order: LCM rule of Zhu and Howe, IEEE Trans. Energy Conv. 15(4), 2000
 COGGING = [
@@ -56,6 +56,18 @@ def test_every_order_of_a_product_can_be_expected_from_its_poles_and_slots(name:
     product = PRODUCTS[name]
     expected = expected_orders(product.pole_pairs, product.slots)
     assert {order for order, _ in (*product.cogging, *product.ripple)} <= set(expected)
+
+
+@pytest.mark.parametrize(
+    ("balls", "ball", "pitch", "order"),
+    [(9, 0.3126, 1.537, 3.5848), (8, 0.2656, 1.122, 3.0530)],
+    ids=["6205, CWRU bearing data centre", "6203, CWRU bearing data centre"],
+)
+def test_a_bearing_passes_its_balls_as_often_as_published(
+    balls: int, ball: float, pitch: float, order: float
+) -> None:
+    # published multiples of shaft speed; the geometry is from memory
+    assert outer_race_order(balls, ball / pitch) == pytest.approx(order, abs=3e-4)
 
 
 def test_the_resonance_of_the_example_rig_lies_at_91_9_hz() -> None:

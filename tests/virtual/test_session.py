@@ -255,12 +255,18 @@ def test_a_hundred_thousand_random_bytes_harm_nothing() -> None:
 @settings(max_examples=25, deadline=None)
 def test_no_bytes_raise_even_inside_a_session(pieces: list[bytes]) -> None:
     host = HostSide().streaming()
+    boot_id = host.opened().boot_id
     for number, piece in enumerate(pieces):
         session = host.device.session or 1
         body = pack_body(0x80 + number % 0x20, session, number, piece)
         host.device.receive(piece + b"\0" + to_wire(body), host.now_ns)
         host.after(20)
-    assert host.open().boot_id == host.opened().boot_id
+    host.session = SESSION
+    assert host.open().boot_id == boot_id
+    host.ask(wire.Halt())
+    host.set_up()
+    host.ask(wire.Run(0))
+    assert any(isinstance(m, wire.Block) for _, m in host.after(500))
 
 
 def test_output_is_bounded_when_nobody_reads_it() -> None:

@@ -272,3 +272,33 @@ def test_a_block_with_a_railed_sample_is_flagged_and_counted() -> None:
     assert railed > 0
     assert host.status().adc_overrange == railed
     assert len(host.events(wire.EventCode.ADC_SATURATED)) == 1
+
+
+@pytest.mark.long
+@given(
+    st.lists(st.integers(1, 700), min_size=1, max_size=12), moves, st.sampled_from([500, 1000, 5000, 20_000])
+)
+@settings(max_examples=150, deadline=None)
+def test_many_nights_do_not_depend_on_how_time_was_cut(
+    steps: list[int], story: list[tuple[int, str, int]], rate_hz: int
+) -> None:
+    assert night([900], story, rate_hz).blocks() == night(steps, story, rate_hz).blocks()
+
+
+@pytest.mark.long
+def test_an_hour_of_turning_loses_and_repeats_nothing() -> None:
+    host = HostSide("pan20?seed=5&drift_ppm=-35").streaming(1000, 100, status_ms=1000)
+    host.lease()
+    host.drive(wire.DriveMode.SPEED, 0.5)
+    following = host.blocks()[0].first_index if host.blocks() else None
+    produced = 0
+    for _ in range(3600):
+        host.lease()
+        host.after(1000)
+        for block in host.blocks():
+            assert following is None or block.first_index == following
+            following = block.first_index + block.count
+            produced += block.count
+        host.heard.clear()
+        host.wire_bytes = b""
+    assert produced == pytest.approx(3600 * 1000 * (1 - 35e-6), abs=300)

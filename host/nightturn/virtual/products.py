@@ -112,6 +112,11 @@ class Product:
         return 1.0 / (self.bridge.factor_nm_per_v * VOLTS_PER_COUNT)
 
 
+def outer_race_order(balls: int, ball_to_pitch: float) -> float:
+    """Ball passes over a point of the outer race in one revolution of the inner ring, contact angle 0."""
+    return balls / 2 * (1.0 - ball_to_pitch)
+
+
 PAN15 = Product(
     name="pan15",
     rated_torque_nm=15.0,
@@ -123,7 +128,7 @@ PAN15 = Product(
     friction=FrictionParts(0.08, 0.11, 0.05, 0.02),
     cogging=((1, 0.002), (2, 0.0015), (32, 0.003), (36, 0.004), (288, 0.020), (576, 0.006)),
     ripple=((16, 0.0004), (32, 0.0005), (96, 0.0008), (192, 0.0003)),
-    bearing_order=10.01,  # 22 balls, ball to pitch diameter 0.09
+    bearing_order=outer_race_order(22, 0.09),
     spall_nm=0.080,
     short_drag_nm_s=0.6,
 )
@@ -138,7 +143,7 @@ PAN20 = Product(
     friction=FrictionParts(0.16, 0.22, 0.05, 0.03),
     cogging=((1, 0.002), (2, 0.002), (40, 0.003), (48, 0.004), (240, 0.030), (480, 0.005)),
     ripple=((20, 0.0004), (40, 0.0004), (120, 0.0008), (240, 0.0003)),
-    bearing_order=12.025,  # 26 balls, ball to pitch diameter 0.075
+    bearing_order=outer_race_order(26, 0.075),
     spall_nm=0.110,
     short_drag_nm_s=0.9,
 )
@@ -153,7 +158,7 @@ PAN2 = Product(
     friction=FrictionParts(0.015, 0.020, 0.05, 0.003, bristle_nm_per_rad=12.0),
     cogging=((1, 0.0004), (2, 0.0003), (12, 0.0008), (14, 0.0006), (84, 0.012), (168, 0.002)),
     ripple=((7, 0.0008), (14, 0.0008), (42, 0.0015), (84, 0.0006)),
-    bearing_order=5.95,  # 14 balls, ball to pitch diameter 0.15
+    bearing_order=outer_race_order(14, 0.15),
     spall_nm=0.030,
     short_drag_nm_s=0.05,
     heat=Heat(housing_j_per_k=220.0, housing_k_per_w=4.0, copper_w_per_nm2=1.5),
