@@ -6,6 +6,7 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
+from nightturn.bench.truth import write_truth_file
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import PortError
 from nightturn.transport.descriptor import DescriptorPump
@@ -62,7 +63,7 @@ class Served:
 
 
 async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> None:
-    """Serve on a pty behind `link` until cancelled.
+    """Serve on a pty behind `link` until cancelled; then the ground truth is written beside the link.
 
     Raises:
         PortError: the link cannot be made.
@@ -77,6 +78,7 @@ async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> N
         await served.run()
     finally:
         line.close()
+        write_truth_file(link.with_name(f"{link.name}.truth.json"), served.device)
 
 
 async def serve_tcp(spec: str, address: str, on_ready: Callable[[str], None]) -> None:

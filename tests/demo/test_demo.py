@@ -1,0 +1,86 @@
+"""The demo as a user runs it: a short night in real processes, its table, its files, its tape replayed."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import nightturn
+
+NIGHTTURN = Path(sys.executable).with_name("nightturn")
+HOURS = "0.25"
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """A quarter of an hour of all three fixtures; the outages of pan-b1 fall inside."""
+    out = tmp_path_factory.mktemp("demo")
+    done = subprocess.run(
+        [NIGHTTURN, "demo", "--json", "--hours", HOURS, "--out", out],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return out, json.loads(done.stdout)
+
+
+def test_every_fixture_has_complete_cycles_with_figures_and_intervals(
+    night: tuple[Path, dict[str, Any]],
+) -> None:
+    for line in night[1]["fixtures"]:
+        assert line["cycles_complete"] >= 1
+        for name in ("ripple_pp_nm", "cogging_pp_nm", "friction_nm"):
+            value, half_width = line[name]
+            assert value > 0
+            assert 0 < half_width < 0.05 * value
+
+
+def test_figures_agree_with_the_truth_written_beside_the_data(night: tuple[Path, dict[str, Any]]) -> None:
+    root = Path(night[1]["data"])
+    healthy = next(line for line in night[1]["fixtures"] if line["fixture"] == "pan-a1")
+    truth = json.loads((root / "truth" / "pan-a1" / f"{healthy['run']}.json").read_text())
+
+    assert truth["boots"] == 1
+    assert truth["snapshots"][0]["coulomb_nm"] == pytest.approx(healthy["friction_nm"][0], rel=0.25)
+
+
+def test_outages_are_in_the_table_with_their_cause(night: tuple[Path, dict[str, Any]]) -> None:
+    gaps = {line["fixture"]: line["gaps"] for line in night[1]["fixtures"]}
+
+    assert gaps["pan-a1"] == {}
+    assert sum(gap["count"] for gap in gaps["pan-b1"].values()) == 2
+    assert sum(gap["seconds"] for gap in gaps["pan-b1"].values()) == pytest.approx(65, abs=10)
+
+
+def test_the_data_can_be_read_in_three_lines_of_pandas(night: tuple[Path, dict[str, Any]]) -> None:
+    run = nightturn.open_run(night[1]["data"], fixture="pan-a1", run="latest")
+    cycles = run.cycles()
+    samples = run.samples(columns=["torque_nm", "angle_rad"])
+
+    assert cycles["ripple_pp_nm"].notna().any()
+    assert str(samples.index.dtype) == "datetime64[ns, UTC]"
+    assert len(samples) == pytest.approx(float(HOURS) * 3600 * 1000, rel=0.01)
+
+
+@pytest.mark.parametrize("fixture", ["pan-a1", "pan-a2", "pan-b1"])
+def test_the_tape_of_the_night_replays_identical(night: tuple[Path, dict[str, Any]], fixture: str) -> None:
+    done = subprocess.run(
+        [NIGHTTURN, "replay", night[1]["data"], "--fixture", fixture],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "identical" in done.stdout
+
+
+def test_verify_finds_nothing_unexplained(night: tuple[Path, dict[str, Any]]) -> None:
+    done = subprocess.run(
+        [NIGHTTURN, "verify", night[1]["data"]], capture_output=True, text=True, check=False
+    )
+
+    assert (done.returncode, done.stderr) == (0, "")
