@@ -27,6 +27,7 @@ LAG_SHARE = 0.002
 """Orders whose product is below this share of the largest do not vote on the lag."""
 LAG_GATE = 7.0
 """Both directions must hold an order with this many times its variance for it to vote."""
+ROUNDING = 1e-9
 LAG_SIGNIFICANCE = 5.0
 """The best alignment must beat the second best by this many standard deviations."""
 
@@ -165,7 +166,8 @@ def find_lag(
         + np.abs(forward[orders]) ** 2 * backward_variance[orders]
     ) / 2
     sd = float(np.sqrt((np.abs(first - second) ** 2 * noise).sum()))
-    return Lag(lag, ambiguous=bool(edge or lead < LAG_SIGNIFICANCE * sd))
+    least = max(LAG_SIGNIFICANCE * sd, ROUNDING * float(score[ranked[0]]))
+    return Lag(lag, ambiguous=bool(edge or lead < least))
 
 
 def _newton(x: Complex128s, orders: Int64s, start: float) -> float:

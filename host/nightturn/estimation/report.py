@@ -13,7 +13,7 @@ from nightturn.estimation.folds import MAX_REVOLUTIONS, MAX_SAMPLES_PER_BIN, Leg
 from nightturn.estimation.friction import Friction
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.ripple import Ripple
-from nightturn.estimation.turns import Bools
+from nightturn.estimation.turns import Bools, bins_for, samples_per_rev
 from nightturn.model.figures import INCOMPLETE, NOT_JUDGED, OK, REFUSED, Figure
 from nightturn.model.tiles import Int64s
 
@@ -275,14 +275,13 @@ def _note_rails(draft: _Draft, legs: Sequence[LegSums]) -> None:
 def _note_travel(draft: _Draft, legs: Sequence[LegSums], orders: Int64s) -> None:
     """Say when a revolution was not covered well enough for its peaks to be sure."""
     highest = int(orders.max()) if len(orders) else 1
-    worst, hole = 1.0, 0
+    worst, hole = 1.0, 0.0
     for leg in legs:
-        seen: Bools = leg.sums[:, N].sum(axis=0) > 0
-        expected = min(leg.counts_per_rev, len(seen))
-        worst = min(worst, int(seen.sum()) / expected)
-        if leg.counts_per_rev >= len(seen):
-            hole = max(hole, _largest_hole(seen))
-    if worst < COVERAGE_NEEDED or hole * 4 * highest > 4096:
+        bins = bins_for(leg.counts_per_rev, samples_per_rev(leg))
+        seen: Bools = leg.sums[:, N].sum(axis=0).reshape(bins, -1).sum(axis=1) > 0
+        worst = min(worst, float(seen.mean()))
+        hole = max(hole, _largest_hole(seen) / bins)
+    if worst < COVERAGE_NEEDED or hole * 4 * highest > 1:
         draft.note(f"Peak-to-peak over {360 * worst:.0f} degrees: the rest was not covered.", INCOMPLETE)
 
 

@@ -21,7 +21,7 @@ FALSE_LINES = 0.05
 MAX_KEPT = 200
 """Orders kept at most, the strongest first."""
 ROUNDING = 1e-12
-"""Power below this share of the strongest order's is rounding of noiseless input."""
+"""Power below this share of the strongest order's (its square, of the mean's) is rounding of noiseless input."""
 LOW_ORDERS = 12
 """Orders over which the rise of the noise towards slow changes is estimated."""
 
@@ -159,8 +159,9 @@ def gates(nu: int, declared: frozenset[int], highest: int) -> Float64s:
 def significant(amplitudes: Complex128s, variance: Float64s, gate: Float64s) -> Int64s:
     """Orders whose squared amplitude exceeds gate times variance of the mean; order 0 is never among them."""
     power = amplitudes.real**2 + amplitudes.imag**2
+    rounding = ROUNDING**2 * power[0]
     power[0] = 0.0
-    kept = np.flatnonzero(power > np.maximum(gate * variance, ROUNDING * power.max()))
+    kept = np.flatnonzero(power > np.maximum(gate * variance, max(ROUNDING * power.max(), rounding)))
     if len(kept) > MAX_KEPT:
         kept = np.sort(kept[np.argsort(-power[kept], kind="stable")[:MAX_KEPT]])
     return kept.astype(np.int64)

@@ -1,0 +1,98 @@
+"""Verdicts: a limit is met or missed only when the whole interval says so, and only under its conditions."""
+
+from typing import Any
+
+import pytest
+
+from nightturn.estimation.conditions import AcceptLimit
+from nightturn.estimation.quantiles import coverage_factor
+from nightturn.estimation.verdict import judge, judge_one
+from nightturn.model.figures import Figure
+
+U, NU = 0.001, 3.0
+K = coverage_factor(NU)
+
+
+def friction(value: float, **parts: Any) -> Figure:
+    made: dict[str, Any] = {"name": "friction_nm", "value": value, "u": U, "nu": NU, "n": 6}
+    return Figure(**{**made, **parts})
+
+
+def verdict(figure: Figure, limit: AcceptLimit, **parts: Any) -> tuple[str, tuple[str, ...]]:
+    made: dict[str, Any] = {"speeds_rpm": {"friction_nm": 3.0}, "torque_nm": 5.0, "temperatures_degc": {}}
+    return judge([figure], [limit], **{**made, **parts})
+
+
+def test_three_degrees_of_freedom_need_a_factor_of_3_18() -> None:
+    # Student's t, 95 % two-sided, any printed table
+    assert pytest.approx(3.182, abs=5e-4) == K
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (0.150 - K * U - 1e-6, "accept"),
+        (0.150 - K * U + 1e-6, "undecided"),
+        (0.150, "undecided"),
+        (0.150 + K * U - 1e-6, "undecided"),
+        (0.150 + K * U + 1e-6, "reject"),
+    ],
+)
+def test_the_interval_decides(value: float, expected: str) -> None:
+    assert verdict(friction(value), AcceptLimit("friction_nm", 0.150))[0] == expected
+
+
+def test_the_guard_band_moves_the_acceptance_line_only() -> None:
+    limit = AcceptLimit("friction_nm", 0.150, guard=0.01)
+    assert verdict(friction(0.141 - K * U), limit)[0] == "undecided"
+    assert verdict(friction(0.139 - K * U), limit)[0] == "accept"
+    assert verdict(friction(0.1501 + K * U), limit)[0] == "reject"
+
+
+def test_an_undecided_figure_gives_its_probability() -> None:
+    text = judge_one(friction(0.150), AcceptLimit("friction_nm", 0.150))[1]
+    assert text.endswith("P(within) 0.500")
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [{"u": None, "nu": None}, {"status": "not judged"}, {"status": "incomplete"}, {"value": None}],
+)
+def test_a_figure_without_u_or_with_a_blemish_is_not_judged(parts: dict[str, Any]) -> None:
+    figure = friction(0.1, **{k: v for k, v in parts.items() if k != "value"})
+    if "value" in parts:
+        figure = Figure(name="friction_nm", value=None)
+    assert verdict(figure, AcceptLimit("friction_nm", 0.150))[0] == "not judged"
+
+
+@pytest.mark.parametrize(
+    ("limit", "seen", "expected"),
+    [
+        ({"at_rpm": 3.0}, {}, "accept"),
+        ({"at_rpm": 6.0}, {}, "not judged"),
+        ({"at_rpm": 3.0}, {"speeds_rpm": {}}, "not judged"),
+        ({"at_torque_nm": 5.0}, {}, "accept"),
+        ({"at_torque_nm": 5.0}, {"torque_nm": -4.9}, "accept"),
+        ({"at_torque_nm": 7.0}, {}, "not judged"),
+        ({"at_torque_nm": 5.0}, {"torque_nm": None}, "not judged"),
+        ({"temp_degc": (18.0, 30.0)}, {"temperatures_degc": {"housing": 22.0}}, "accept"),
+        ({"temp_degc": (18.0, 30.0)}, {"temperatures_degc": {"housing": 31.0}}, "not judged"),
+        ({"temp_degc": (18.0, 30.0)}, {}, "not judged"),
+    ],
+)
+def test_a_limit_holds_under_its_conditions_only(
+    limit: dict[str, Any], seen: dict[str, Any], expected: str
+) -> None:
+    found, reasons = verdict(friction(0.1), AcceptLimit("friction_nm", 0.150, **limit), **seen)
+    assert found == expected
+    assert reasons[0].startswith("friction_nm: ")
+
+
+def test_the_gravest_verdict_stands() -> None:
+    figures = [friction(0.1), friction(0.3, name="zero_nm")]
+    good, bad = AcceptLimit("friction_nm", 0.150), AcceptLimit("zero_nm", 0.150)
+    common: dict[str, Any] = {"speeds_rpm": {}, "torque_nm": None, "temperatures_degc": {}}
+    assert judge(figures, [good], **common)[0] == "accept"
+    assert judge(figures, [good, bad], **common)[0] == "reject"
+    assert judge(figures, [good, AcceptLimit("cogging_pp_nm", 0.1)], **common)[0] == "not judged"
+    assert judge(figures, [], **common) == ("not judged", ("the variant sets no acceptance limit",))
