@@ -163,8 +163,8 @@ def test_a_single_knot_goes_on_at_the_nominal_rate() -> None:
 
 
 def test_the_footer_says_the_encodings_that_keep_the_file_small() -> None:
-    # Delta packing, dictionary and zstd as the Parquet format's Encodings.md names them; a silent fall-back to
-    # defaults is a seven-fold regression (measured once, see DEVELOPERS.md).
+    # Names as in the Parquet format's Encodings.md. A silent fall-back to a writer's defaults costs seven times the
+    # size: tests/benchmarks/storage_size.py shows what these encodings give.
     samples = 250_000
     table = encoded(block_frames(*bench_signal(samples)), plan_for(1, samples // 100, samples))
     segment = read_segment(segment_bytes([]))

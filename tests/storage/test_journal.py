@@ -1,12 +1,14 @@
 """The journal: one write per batch, durable when it says so, good after any write error, sealed in order."""
 
-import errno
-import os
-from collections.abc import Callable
+import queue
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import msgspec
 import pyarrow.parquet as pq
 import pytest
+from tests.storage.failing import opened_journal, written_chunk
 from tests.storage.scenario import (
     FIXTURE,
     RUN,
@@ -17,7 +19,6 @@ from tests.storage.scenario import (
     plan_for,
     rows_of_every_dataset,
 )
-from typing_extensions import override
 
 from nightturn.errors import StorageError
 from nightturn.model.facts import Synced
@@ -26,59 +27,8 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
-from nightturn.storage.recording import RecordingFiles
 from nightturn.storage.recovery import recover
 from nightturn.storage.segment import read_segment
-from nightturn.world import Files
-
-
-class FailingFiles(RecordingFiles):
-    """Files on which chosen operations fail: an append writes part of its bytes first, as a full disk does."""
-
-    def __init__(self, inner: Files) -> None:
-        super().__init__(inner)
-        self.fails: dict[str, int] = {}  # operation -> bytes that still get written (append) or 0
-
-    @override
-    def append(self, path: str, content: bytes) -> None:
-        if "append" in self.fails:
-            super().append(path, content[: self.fails["append"]])
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path)
-        super().append(path, content)
-
-    @override
-    def sync(self, path: str) -> None:
-        if "sync" in self.fails:
-            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
-        super().sync(path)
-
-    @override
-    def truncate(self, path: str, size: int) -> None:
-        if "truncate" in self.fails:
-            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
-        super().truncate(path, size)
-
-    @override
-    def replace(self, source: str, target: str) -> None:
-        if "replace" in self.fails:
-            raise OSError(errno.EIO, os.strerror(errno.EIO), source)
-        super().replace(source, target)
-
-
-def opened_journal(root: Path) -> tuple[FailingFiles, Journal]:
-    files = FailingFiles(RealFiles(root))
-    journal = Journal(files, FIXTURE, FixedClock(), new_id=iter(range(1, 100)).__next__)
-    journal.open(1, RUN, 1, b"state")
-    return files, journal
-
-
-def written_chunk(journal: Journal, samples: int = 2000) -> tuple[str, ChunkPlan]:
-    """Blocks and a cut on the tape, the segment finished; its path and plan."""
-    first = journal.next_record_no
-    raw, encoder = bench_signal(samples)
-    last = journal.write([*block_frames(raw, encoder), cut()])
-    path = journal.rotate(b"state after", RUN, 1)
-    return path, plan_for(first, last, samples)
 
 
 def test_a_batch_is_one_append_and_numbers_go_on(tmp_path: Path) -> None:
@@ -148,8 +98,8 @@ def test_a_tape_that_could_not_be_cut_back_is_cut_back_before_the_next_write(tmp
 
 
 def test_a_failed_sync_is_not_forgotten_by_a_later_one_that_succeeds(tmp_path: Path) -> None:
-    # Linux marks the pages of a failed write-back clean, so the next fsync succeeds without them (fsync(2), NOTES:
-    # an error is reported once); durable again only once the segment's chunk is.
+    # From memory of Linux: the pages of a failed write-back are marked clean, so a later fsync succeeds without them.
+    # Durable again only once the segment's chunk is.
     files, journal = opened_journal(tmp_path)
     path_before = journal.path
     files.fails["sync"] = 0
@@ -166,6 +116,37 @@ def test_a_failed_sync_is_not_forgotten_by_a_later_one_that_succeeds(tmp_path: P
         journal.sync()
     journal.seal(path_before, plan_for(1, 2, 0), [])
     assert journal.sync().record_no == 2
+
+
+def test_sync_and_seal_run_beside_writes_and_rotations(tmp_path: Path) -> None:
+    journal = Journal(RealFiles(tmp_path), FIXTURE, FixedClock(), catalogue=Catalogue(tmp_path))
+    journal.open(1, RUN, 1, b"")
+    durable: list[int] = []
+    over = threading.Event()
+    finished: queue.SimpleQueue[tuple[str, ChunkPlan] | None] = queue.SimpleQueue()
+
+    def sync_all_the_time() -> None:
+        while not over.is_set():
+            durable.append(journal.sync().record_no)
+
+    def seal_what_is_finished() -> None:
+        for number, (path, plan) in enumerate(iter(finished.get, None), 1):
+            journal.seal(path, msgspec.structs.replace(plan, chunk_no=number), [])
+
+    with ThreadPoolExecutor(2) as pool:
+        jobs = [pool.submit(sync_all_the_time), pool.submit(seal_what_is_finished)]
+        for _ in range(20):
+            finished.put(written_chunk(journal, 200))
+        finished.put(None)
+        jobs[1].result(timeout=60)
+        over.set()
+        jobs[0].result(timeout=60)
+
+    assert durable == sorted(durable)
+    assert journal.sync().record_no == 60
+    files = RealFiles(tmp_path)
+    assert len(files.list(f"journal/{FIXTURE}/sealed")) == 20
+    assert [left.path for left in recover(files, FIXTURE).leftovers] == [journal.path]
 
 
 def test_rotating_without_a_cut_is_refused(tmp_path: Path) -> None:
@@ -311,74 +292,6 @@ def test_the_catalogue_learns_of_a_sealed_segment_and_is_rebuilt_alike(tmp_path:
     assert [len(found) for found in chunks.values()] == [1, 1, 1, 1]
     assert {d: rebuilt.chunks(FIXTURE, RUN, d) for d in chunks} == chunks
     assert rebuilt.segments() == segments
-
-
-def crash_before_sealing(files: RecordingFiles, _journal: Journal, _path: str, _plan: ChunkPlan) -> None:
-    files.append(f"raw/fixture={FIXTURE}/date=2026-11-25/run={RUN}/.c000001-x.tmp", b"half")
-
-
-def crash_before_the_move(files: RecordingFiles, journal: Journal, path: str, plan: ChunkPlan) -> None:
-    content = files.read(path)
-    journal.seal(path, plan, [])
-    files.replace(path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/"), path)
-    assert files.read(path) == content
-
-
-@pytest.mark.parametrize(
-    ("crash", "leftovers", "removed", "moved"),
-    [(crash_before_sealing, 2, 1, 0), (crash_before_the_move, 1, 0, 1)],
-)
-def test_recovery_finds_what_is_left_to_seal(
-    tmp_path: Path,
-    crash: Callable[[RecordingFiles, Journal, str, ChunkPlan], None],
-    leftovers: int,
-    removed: int,
-    moved: int,
-) -> None:
-    files, journal = opened_journal(tmp_path)
-    path, plan = written_chunk(journal)
-    journal.write([Tick(9, 9)])
-    crash(files, journal, path, plan)
-    found = recover(files, FIXTURE)
-
-    assert (len(found.leftovers), len(found.removed), len(found.moved)) == (leftovers, removed, moved)
-    assert found.next_record_no == 23
-    assert recover(files, FIXTURE).removed == ()
-
-
-def test_a_leftover_is_gone_on_with_after_its_torn_tail(tmp_path: Path) -> None:
-    files, journal = opened_journal(tmp_path)
-    journal.write([Tick(1, 1)])
-    files.append(journal.path, b"\x93half a record")
-    leftover = recover(files, FIXTURE).leftovers[0]
-    again = Journal(files, FIXTURE, FixedClock(), new_id=lambda: 77)
-    segment = again.reopen(leftover.path)
-
-    assert (segment.dropped_bytes, segment.last_record_no, segment.ends_with_cut) == (14, 1, False)
-    assert again.write([cut()]) == 2
-    assert read_segment(files.read(leftover.path)).ends_with_cut
-    again.rotate(b"", RUN, 2)
-    again.seal(leftover.path, plan_for(1, 2, 0), [])
-    assert [left.path for left in recover(files, FIXTURE).leftovers] == [again.path]
-
-
-def test_a_segment_without_a_whole_header_is_set_aside(tmp_path: Path) -> None:
-    files = RecordingFiles(RealFiles(tmp_path))
-    files.append(f"journal/{FIXTURE}/000000000001-00000000000000aa.ntj", b"\x93ntape")
-    found = recover(files, FIXTURE)
-
-    assert (found.leftovers, found.next_record_no) == ((), 1)
-    assert files.list(f"journal/{FIXTURE}") == ["000000000001-00000000000000aa.ntj.torn"]
-
-
-def test_record_numbers_go_on_after_the_tapes_are_gone(tmp_path: Path) -> None:
-    files, journal = opened_journal(tmp_path)
-    path, plan = written_chunk(journal)
-    journal.seal(path, plan, [])
-    files.remove(path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/"))
-    files.remove(journal.path)
-
-    assert recover(files, FIXTURE).next_record_no == plan.last + 1
 
 
 @pytest.mark.parametrize("fixture", ["../x", "a/b", "", "host", "A1", "pan-a1/../.."])

@@ -5,12 +5,13 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from nightturn.errors import StorageError
+from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.model.facts import CUT, Synced
 from nightturn.model.records import Emit, Host, Record
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tape
 from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.manifest import read_manifest
 from nightturn.storage.seal import Sealed, move_to_sealed, write_chunks
 from nightturn.storage.segment import Segment, SegmentHeader, encode_header, read_segment
 from nightturn.world import Clock, Files
@@ -205,6 +206,7 @@ class Journal:
             self._let_go([part for part in tuple(self._behind) if part.path == segment_path])
         if self._catalogue is not None:
             self._catalogue.add_sealed(sealed, moved)
+            self._enter_run(plan.run)
         return sealed
 
     def close(self) -> Synced:
@@ -221,6 +223,13 @@ class Journal:
         if self._part is None:
             raise StorageError(f"the journal of {self.fixture} is not open")
         return self._part
+
+    def _enter_run(self, run: str) -> None:
+        if self._catalogue is not None:
+            try:
+                self._catalogue.add_run(read_manifest(self._files, self.fixture, run))
+            except RunNotFoundError:
+                return  # recovery may seal a run whose manifest was never written
 
     def _let_go(self, parts: Sequence[_Part]) -> None:
         # In place and one by one: the loop thread may append meanwhile.

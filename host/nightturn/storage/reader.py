@@ -15,7 +15,7 @@ from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.model.rows import CYCLES, EVENTS, GAPS
 from nightturn.model.tiles import Tile
 from nightturn.storage import chunk, paths, scales, tree
-from nightturn.storage.chunks import ChunkFile
+from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
 

@@ -10,7 +10,7 @@ import pyarrow as pa
 from nightturn.errors import NightturnError, RunNotFoundError
 from nightturn.model.rows import GAPS
 from nightturn.storage import chunk, paths, tree
-from nightturn.storage.chunks import ChunkFile
+from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.continuity import Continuity, Gap, Hole
 from nightturn.storage.files import RealFiles
 from nightturn.storage.reader import Run
