@@ -1,0 +1,95 @@
+"""Figures held against the virtual plant's own truth, over noise, speed, gaps and seeds."""
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.estimation.plant_cycles import PlantCycle, plant_cycle
+
+from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.cycles import Estimator
+from nightturn.estimation.finish import finish_cycle
+from nightturn.model.figures import CycleRecord
+from nightturn.virtual.products import PAN2, PAN15, PAN20, Product
+
+# Worst error allowed, relative. Ripple and cogging: four standard uncertainties at 10 mN·m noise a sample and the
+# fastest speed (0.5 % each) with as much again for the plant's slow noise. Friction: warming within a cycle.
+RIPPLE_BOUND, COGGING_BOUND, FRICTION_BOUND = 0.04, 0.04, 0.005
+ZERO_BOUND_NM = 0.002  # the plant's 1/f noise over the octaves longer than a cycle
+
+
+def measured(cycle: PlantCycle, holes: list[tuple[int, int]]) -> CycleRecord:
+    """The record of a cycle without the samples in `holes` (start, length)."""
+    recording = cycle.recording
+    estimator = Estimator.start(recording.bench.settings(), 1)
+    n = len(recording.raw)
+    lost = np.zeros(n, np.bool_)
+    for start, length in holes:
+        lost[start : start + length] = True
+    edges = [0, *(np.flatnonzero(np.diff(lost)) + 1).tolist(), n]
+    events: list[Any] = []
+    for a, b in pairwise(edges):
+        events += estimator.gap(a, b) if lost[a] else estimator.add(recording.tile(a, b))
+    events += estimator.interrupt("the end")
+    (sums,) = [event for event in events if isinstance(event, CycleSums)]
+    assert [leg.kind for leg in sums.legs] == ["slow_turn"] * 3 + ["hold"], sums.reasons
+    return finish_cycle(sums, recording.bench.conditions(), 0, 0, 0, 0)
+
+
+def hold_of(product: Product) -> float:
+    return product.rated_torque_nm / 3
+
+
+def errors(found: CycleRecord, cycle: PlantCycle) -> dict[str, float]:
+    """Relative errors against the transducer's truth."""
+    truth = {
+        "ripple_pp_nm": cycle.ripple_pp_nm,
+        "ripple_rms_nm": cycle.ripple_rms_nm,
+        "cogging_pp_nm": cycle.cogging_pp_nm,
+        "friction_nm": cycle.friction_nm,
+    }
+    out = {}
+    for name, true in truth.items():
+        value = found.figure(name).value
+        assert value is not None, found.figure(name)
+        out[name] = value / true - 1
+    return out
+
+
+@pytest.mark.parametrize("product", [PAN15, PAN20, PAN2], ids=lambda product: product.name)
+@pytest.mark.parametrize("delay_s", [5e-4, 1e-2])
+def test_at_little_noise_figures_are_the_plants_within_half_a_percent(
+    product: Product, delay_s: float
+) -> None:
+    cycle = plant_cycle(product, delay_s=delay_s, hold_nm=hold_of(product))
+    for name, error in errors(measured(cycle, []), cycle).items():
+        assert abs(error) < 0.005, (name, error)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    product=st.sampled_from([PAN15, PAN20]),
+    seed=st.integers(0, 2**31 - 1),
+    white_nm=st.floats(0.0, 0.010),
+    rpm=st.floats(2.0, 6.0),
+    delay_s=st.floats(0.0, 0.010),
+    holes=st.lists(st.tuples(st.integers(0, 60_000), st.integers(1, 300)), max_size=4),
+)
+def test_errors_against_the_plants_truth_stay_within_fixed_bounds(
+    product: Product, seed: int, white_nm: float, rpm: float, delay_s: float, holes: list[tuple[int, int]]
+) -> None:
+    cycle = plant_cycle(
+        product, seed=seed, white_nm=white_nm, rpm=rpm, delay_s=delay_s, hold_nm=hold_of(product)
+    )
+    found = measured(cycle, holes)
+    error = errors(found, cycle)
+    assert abs(error["ripple_pp_nm"]) < RIPPLE_BOUND
+    assert abs(error["ripple_rms_nm"]) < RIPPLE_BOUND
+    assert abs(error["cogging_pp_nm"]) < COGGING_BOUND
+    assert abs(error["friction_nm"]) < FRICTION_BOUND
+    zero = found.figure("zero_nm").value
+    assert zero is not None
+    assert abs(zero - cycle.zero_nm) < ZERO_BOUND_NM
