@@ -12,6 +12,7 @@ from generator.c_header import c_header
 from generator.definition import Definition, DefinitionError, parse
 from generator.line_vectors import bad_vectors, framing_vectors, stream_vectors
 from generator.python_module import python_module
+from generator.released import breaks
 from generator.tables import MarkerError, with_tables
 from generator.vectors import jsonl, message_vectors
 
@@ -40,6 +41,15 @@ def outputs(definition: Definition, room: Path) -> dict[Path, str]:
     }
 
 
+def broken_promises(definition: Definition, room: Path) -> list[str]:
+    """What the definition breaks of every release kept in `released/`."""
+    return [
+        f"against {path.name}: {line}"
+        for path in sorted((room / "released").glob("*.toml"))
+        for line in breaks(load(path), definition)
+    ]
+
+
 def differing(texts: dict[Path, str]) -> list[Path]:
     """The files whose text is not what it should be."""
     return [
@@ -54,9 +64,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--room", type=Path, default=ROOM, help="the folder with definition.toml")
     options = parser.parse_args(arguments)
     try:
-        texts = outputs(load(options.room / "definition.toml"), options.room)
+        definition = load(options.room / "definition.toml")
+        texts = outputs(definition, options.room)
+        broken = broken_promises(definition, options.room)
     except (DefinitionError, MarkerError) as error:
         print(f"definition.toml: {error}", file=sys.stderr)
+        return 2
+    if broken:
+        print("\n".join(f"definition.toml: {line}" for line in broken), file=sys.stderr)
         return 2
     stale = differing(texts)
     for path in stale:

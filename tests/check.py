@@ -1,0 +1,86 @@
+"""Every check that a change must pass, a line each: `python tests/check.py [--fix] [--long]`."""
+
+import argparse
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+PYTHON = Path(sys.executable)
+LONGEST_TEST_S = 600  # a test that hangs shows where it hangs, long before the build server gives up
+
+FIXES = (("ruff", "check", "--fix", "--quiet"), ("ruff", "format", "--quiet"))
+CHECKS = (
+    ("ruff", "format", "--check", "--quiet"),
+    ("ruff", "check", "--quiet"),
+    ("mypy", "--no-error-summary"),
+    ("lint-imports", "--no-logo"),
+    ("python", "protocol/generate.py", "--check"),
+)
+TESTS = ("pytest", "-q", "-o", f"faulthandler_timeout={LONGEST_TEST_S}")
+
+
+def said(command: tuple[str, ...], began_s: float, code: int) -> None:
+    """Print the line of one check."""
+    verdict = "ok  " if code == 0 else "FAIL"
+    print(f"{verdict} {time.monotonic() - began_s:6.1f} s  {' '.join(command)}", flush=True)
+
+
+def started(command: tuple[str, ...]) -> "subprocess.Popen[str]":
+    """Start one tool of this environment, at the root."""
+    return subprocess.Popen(
+        [PYTHON.with_name(command[0]), *command[1:]],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+    )
+
+
+def passes(command: tuple[str, ...]) -> bool:
+    """Run one check; what it printed is shown only when it failed."""
+    began_s = time.monotonic()
+    process = started(command)
+    printed, _ = process.communicate()
+    said(command, began_s, process.returncode)
+    if process.returncode != 0:
+        print(printed.rstrip(), flush=True)
+    return process.returncode == 0
+
+
+def tests_pass(command: tuple[str, ...], failed: list[str]) -> bool:
+    """Run pytest and show it as it goes; its own closing line is held back, so that it ends the output."""
+    began_s = time.monotonic()
+    process = started(command)
+    assert process.stdout is not None
+    held = ""
+    for line in process.stdout:
+        if held:
+            print(held, end="", flush=True)
+        held = line
+    code = process.wait()
+    said(command, began_s, code)
+    if failed:
+        print(f"failed before the tests: {', '.join(failed)}")
+    print(held.rstrip(), flush=True)
+    return code == 0
+
+
+def main() -> int:
+    """Run the checks in the order of their cost; 1 if any failed."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--fix", action="store_true", help="format and mend what ruff can mend, first")
+    parser.add_argument("--long", action="store_true", help="also the tests marked long")
+    chosen = parser.parse_args()
+    commands = (*FIXES, *CHECKS) if chosen.fix else CHECKS
+    failed = [" ".join(command[:2]) for command in commands if not passes(command)]
+    tests = TESTS if chosen.long else (*TESTS, "-m", "not long")
+    tested = tests_pass(tests, failed)
+    return 0 if tested and not failed else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,202 @@
+"""What a reader relies on and no other tool checks: sizes, dead modules, ignores, stale words in the documents."""
+
+import ast
+import importlib
+import io
+import re
+import tokenize
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+MODULE_LINES_MAX = 400
+FUNCTION_LINES_MAX = 50
+STOPS_MIN = 7
+
+TREES = ("host", "protocol", "tests", "examples", "replay_logs", "requirements", ".ci")
+TEXTS = {".py", ".pyi", ".md", ".toml", ".txt", ".json", ".jsonl", ".h", ".c", ""}
+GENERATED = {
+    "protocol/nightturn_protocol/messages.py"
+}  # one dataclass a message, from the definition; nobody edits it
+NOT_ROOMS = {"benchmarks", "protocol"}  # commands that print tables; the package beside host/
+
+# What starts by name, without an import in a module: commands, the generator, a child process.
+STARTED = ("nightturn.cli", "nightturn", "generate", "nightturn.telemetry.amqtt_child")
+
+# Letters in brackets keep these patterns from finding themselves.
+UNFINISHED = re.compile(r"\b(TOD[O]|FIXM[E]|XX[X]|NotImplemente[d]Error)\b")
+HOSTS = re.compile(
+    r"pythonhoste[d]|pyp[i]\.(org|python)|npmj[s]\.|debia[n]\.org|rubygem[s]\.|crate[s]\.io|registr[y]\."
+)
+PLACES = re.compile(r"(?<![\w.])/(wor[k]|roo[t]|hom[e]/\w|User[s]/\w|tm[p]/[a-z])(/|\b)|\.pyen[v]\b")
+IGNORE = re.compile(r"#\s*(?:noqa(?::\s*[A-Z]+\d+(?:,\s*[A-Z]+\d+)*)?|type:\s*ignore(?:\[[\w\-, ]+\])?)")
+WORD = re.compile(r"[a-z]{2,}")
+
+
+def files() -> Iterator[Path]:
+    """Every text of the repository, whether committed yet or not."""
+    tops = (path for path in ROOT.iterdir() if path.is_file())
+    for path in [*tops, *(path for tree in TREES for path in (ROOT / tree).rglob("*"))]:
+        if path.is_file() and path.suffix in TEXTS and "__pycache__" not in path.parts:
+            yield path
+
+
+def name_of(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+FILES = sorted(files())
+MODULES = [path for path in FILES if path.suffix == ".py"]
+PRODUCT = [path for path in MODULES if path.relative_to(ROOT).parts[0] in {"host", "protocol"}]
+DOCUMENTS = [path for path in FILES if path.suffix == ".md"]
+
+
+def import_name(path: Path) -> str:
+    """Under which name Python knows a module of host/ or protocol/."""
+    inside = path.relative_to(ROOT / path.relative_to(ROOT).parts[0]).with_suffix("")
+    parts = inside.parts[:-1] if inside.name == "__init__" else inside.parts
+    return ".".join(parts)
+
+
+def words_of(tree: ast.AST) -> Iterator[str]:
+    """Every dotted name that a module imports, or holds as a text to import later."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+
+
+def prose(document: Path) -> str:
+    """A document without its fenced blocks."""
+    return re.sub(r"^```.*?^```", "", document.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+
+
+@pytest.mark.parametrize("path", [path for path in MODULES if name_of(path) not in GENERATED], ids=name_of)
+def test_a_module_and_its_functions_fit_on_their_pages(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    long = [
+        f"{node.name}: {length} lines"
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        and (length := (node.end_lineno or 0) - node.lineno + 1) > FUNCTION_LINES_MAX
+    ]
+
+    lines = text.count("\n")
+
+    assert not long, "; ".join(long)
+    assert lines <= MODULE_LINES_MAX
+
+
+def test_every_module_is_reached_from_something_that_starts() -> None:
+    modules = {import_name(path): path for path in PRODUCT}
+    reached: set[str] = set()
+    waiting = [name for name in STARTED if name in modules]
+    assert len(waiting) == len(STARTED)
+    while waiting:
+        name = waiting.pop()
+        if name in reached:
+            continue
+        reached.add(name)
+        tree = ast.parse(modules[name].read_text(encoding="utf-8"))
+        waiting += [word for word in words_of(tree) if word in modules]
+    packages = {name for name, path in modules.items() if path.name == "__init__.py"}
+    dead = sorted(set(modules) - reached - packages)
+
+    assert not dead, ", ".join(dead)
+
+
+def test_every_folder_of_tests_mirrors_a_room() -> None:
+    rooms = {path.name for path in (ROOT / "host" / "nightturn").iterdir() if path.is_dir()}
+    folders = {path.name for path in (ROOT / "tests").iterdir() if path.is_dir() and path.name[0] not in "._"}
+
+    strange = sorted(folders - rooms - NOT_ROOMS)
+
+    assert not strange, ", ".join(strange)
+
+
+def test_packages_hand_on_nothing() -> None:
+    doors = [path for path in PRODUCT if path.name == "__init__.py"]
+    handing_on = [
+        name_of(path)
+        for path in doors
+        if import_name(path) not in STARTED
+        and len(ast.parse(path.read_text(encoding="utf-8")).body) > 1  # more than the docstring
+    ]
+
+    assert not handing_on, ", ".join(handing_on)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_every_ignore_gives_its_rule_and_its_reason(path: Path) -> None:
+    without = []
+    with tokenize.open(path) as source:
+        for token in tokenize.generate_tokens(io.StringIO(source.read()).readline):
+            if token.type != tokenize.COMMENT or not IGNORE.search(token.string):
+                continue
+            bare = any(found.endswith(("noqa", "ignore")) for found in IGNORE.findall(token.string))
+            if bare or not WORD.search(IGNORE.sub("", token.string)):
+                without.append(f"line {token.start[0]}: {token.string}")
+
+    assert not without, "; ".join(without)
+
+
+@pytest.mark.parametrize(
+    "pattern", [UNFINISHED, HOSTS, PLACES], ids=["unfinished work", "registry hosts", "places of one machine"]
+)
+def test_nothing_is_left_in_the_texts(pattern: re.Pattern[str]) -> None:
+    left = [
+        f"{name_of(path)}:{number}: {line.strip()[:100]}"
+        for path in FILES
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if pattern.search(line)
+    ]
+
+    assert not left, "\n".join(left)
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=name_of)
+def test_a_document_has_one_title_and_names_files_that_exist(path: Path) -> None:
+    text = prose(path)
+    tops = "|".join(re.escape(tree) for tree in TREES)
+    named = re.findall(rf"`((?:{tops})/[\w.*/-]*|[A-Z]+\.md|pyproject\.toml)`", text)
+    missing = [name for name in named if not any(ROOT.glob(name.rstrip("/")))]
+
+    assert not missing, ", ".join(missing)
+    assert len(re.findall(r"^# ", text, flags=re.MULTILINE)) == 1
+
+
+def path_of_a_sample() -> list[str]:
+    """The dotted names in the page of DEVELOPERS.md that follows a sample."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = re.search(r"^## The path of a sample$(.*?)^## ", text, flags=re.MULTILINE | re.DOTALL)
+    assert section is not None
+    return re.findall(r"`([a-z]\w*(?:\.\w+)+)`", section[1])
+
+
+def found(dotted: str) -> object:
+    """What a dotted name of a room stands for; raises when there is no such module or attribute."""
+    parts = dotted.split(".")
+    package = parts[0] if parts[0] == "nightturn_protocol" else f"nightturn.{parts[0]}"
+    thing: object = importlib.import_module(package)
+    place = package
+    for part in parts[1:]:
+        place = f"{place}.{part}"
+        if not hasattr(thing, part):
+            importlib.import_module(place)
+        thing = getattr(thing, part)
+    return thing
+
+
+@pytest.mark.parametrize("dotted", path_of_a_sample())
+def test_the_path_of_a_sample_names_functions_that_exist(dotted: str) -> None:
+    assert callable(found(dotted))
+
+
+def test_the_path_of_a_sample_has_all_its_stops() -> None:
+    assert len(path_of_a_sample()) >= STOPS_MIN
