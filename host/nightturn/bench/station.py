@@ -262,6 +262,9 @@ class Station:
             records.append(Bad(stamp_ns, count, head))
         if records:
             self._step(records)
+        self._reopen_if_asked()
+
+    def _reopen_if_asked(self) -> None:
         link = self.core.state.link
         if link is not None and link.wants_reopen:
             self._line_lost("the link asks for a fresh line")
@@ -300,6 +303,7 @@ class Station:
     def _control(self) -> None:
         clock = self._world.clock
         self._step([Tick(clock.monotonic_ns(), clock.utc_ns(), self.core.effects_crc)])
+        self._reopen_if_asked()  # a device that has restarted is silent, so no byte would bring us here
 
     def _sync(self) -> None:
         if not self._shell.jobs:
