@@ -1,6 +1,7 @@
 """The generator: what is committed is what it writes, it refuses contradictions, and releases stay as they were."""
 
 import copy
+import re
 import shutil
 import subprocess
 import sys
@@ -72,6 +73,22 @@ def test_a_wrong_definition_ends_with_2_and_says_why(
     (tmp_path / "definition.toml").write_text(text, encoding="utf-8")
     assert generate.main(["--room", str(tmp_path)]) == 2
     assert "Sheet: no message is called Nothing" in capsys.readouterr().err
+
+
+def test_a_definition_that_breaks_a_release_writes_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "released").mkdir()
+    for name in ("definition.toml", "PROTOCOL.md", "released/1.0.toml"):
+        shutil.copy(ROOM / name, tmp_path / name)
+    text = (ROOM / "definition.toml").read_text(encoding="utf-8")
+    changed = re.sub(r"^(sheet_part_bytes *= *\{ *value *= *)(\d+)", r"\g<1>64", text, flags=re.MULTILINE)
+    assert changed != text
+    (tmp_path / "definition.toml").write_text(changed, encoding="utf-8")
+
+    assert generate.main(["--room", str(tmp_path)]) == 2
+    assert "against 1.0.toml: limit sheet_part_bytes was" in capsys.readouterr().err
+    assert not (tmp_path / "device").exists()
 
 
 def _grow_twice(tables: dict[str, Any]) -> None:
