@@ -62,9 +62,12 @@ def framing_vectors(definition: Definition) -> list[Line]:
 
 def bad_vectors(definition: Definition) -> list[Line]:
     """Pieces a receiver must drop with the counter that moves, and bodies it must not take with the reason."""
+    return [*_bad_pieces(definition), *_bad_bodies(definition)]
+
+
+def _bad_pieces(definition: Definition) -> list[Line]:
+    """What stands between two delimiters and is no frame."""
     good = wire(_small(definition, 3))
-    block = next(message for message in definition.messages if message.planar is not None)
-    names = {message.name: message for message in definition.messages}
     flipped = bytearray(good)
     flipped[1] ^= 0x80
     too_long = header(0x7F, 1, 2, definition.major) + b"\x55" * (definition.limit("frame_bytes_max") - 3 - 8)
@@ -101,6 +104,14 @@ def bad_vectors(definition: Definition) -> list[Line]:
             "counters": {"bad_cobs": 1, "undersize": 1},
         }
     )
+    return lines
+
+
+def _bad_bodies(definition: Definition) -> list[Line]:
+    """Whole frames that must not be taken."""
+    block = next(message for message in definition.messages if message.planar is not None)
+    names = {message.name: message for message in definition.messages}
+    lines: list[Line] = []
     samples = bytes(36)
     samples = samples[:24] + (2).to_bytes(2, "little") + samples[26:27] + b"\x01" + samples[28:]
     bodies: list[tuple[str, str, int, bytes]] = [

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,7 @@ from nightturn.bench.logging import set_up_logging
 from nightturn.bench.ports import port_for
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.sinks import Tally
-from nightturn.bench.station import Cadence, Station
+from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.virtual_server import serve_pty
 from nightturn.model.cards import MountCard
@@ -35,6 +36,7 @@ from nightturn.storage.journal import Journal
 from nightturn.telemetry.broker import start_broker
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
+from nightturn.world import World
 
 HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\ndata = "nights"\n'
 FIXTURE = """
@@ -71,44 +73,25 @@ async def serve_all(folder: Path, count: int) -> None:
 
 async def run_host(folder: Path, count: int, seconds: float) -> dict[str, float]:
     """The host: stations for `seconds`, then figures of merit."""
-    rig = load_rig(folder / "bench.toml")
     root = folder / "nights"
     root.mkdir()
     world = real_world(root)
     broker, _ = start_broker(folder / "broker")
     assert broker is not None, "this benchmark needs mosquitto or amqtt"
+    part = MqttPart(url=broker.url, protocol=broker.protocol)
     publisher = Publisher(
-        MqttPart(url=broker.url, protocol=broker.protocol),
-        lab="quillfen", host="load", daemon_boot="load", utc_ns=world.clock.utc_ns, version=VERSION,
-    )  # fmt: skip
+        part, lab="quillfen", host="load", daemon_boot="load", utc_ns=world.clock.utc_ns, version=VERSION
+    )
     publishing = asyncio.create_task(publisher.run())
-    tally, rng = Tally(), np.random.default_rng(1)
-    card = MountCard(unit="Q-0001", variant="pan15", operator="bench", mounted_utc="2026-01-01T00:00:00Z")
-    stations = []
-    for settings in rig.fixture:
-        journal = Journal(world.files, settings.id, world.clock)
-        opened = runs.opened(settings, card, folder, root, world.clock, rng, Beginning(1), Pace())
-        station = Station(
-            settings.id, world, port_for(settings, world.clock), journal, [tally, publisher], Cadence()
-        )
-        station.start(opened)
-        stations.append(station)
-        await asyncio.sleep(0.1 / count)
+    tally = Tally()
+    stations = await start_stations(folder, root, world, [tally, publisher])
     await asyncio.sleep(OPEN_S)
     cpu_s, begin_s = time.process_time(), time.monotonic()
     lag_s = await _lag(seconds)
-    used_s, real_s = time.process_time() - cpu_s, time.monotonic() - begin_s
-    states = [station.core.state for station in stations]
-    outcome = {
+    share = (time.process_time() - cpu_s) / (time.monotonic() - begin_s)
+    outcome = figures_of_merit(stations, tally, publisher) | {
         "fixtures": count,
-        "cpu_share_pct": 100 * used_s / real_s,
-        "rss_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        "samples": sum(state.counts.samples for state in states),
-        "samples_lost": sum(state.counts.missing for state in states),
-        "gaps": sum(state.counts.gaps for state in states),
-        "cycles": sum(len(rows) for rows in tally.cycles.values()),
-        "messages": publisher.counters.published,
-        "dropped": publisher.counters.dropped,
+        "cpu_share_pct": 100 * share,
         "loop_lag_p99_ms": 1000 * lag_s,
     }
     for station in stations:
@@ -120,6 +103,36 @@ async def run_host(folder: Path, count: int, seconds: float) -> dict[str, float]
     assert isinstance(world.offload, ThreadOffload)
     world.offload.shutdown()
     return outcome
+
+
+async def start_stations(folder: Path, root: Path, world: World, sinks: Sequence[Sink]) -> list[Station]:
+    """A station per fixture of the rig, staggered over one control period."""
+    rig, rng = load_rig(folder / "bench.toml"), np.random.default_rng(1)
+    card = MountCard(unit="Q-0001", variant="pan15", operator="bench", mounted_utc="2026-01-01T00:00:00Z")
+    stations = []
+    for settings in rig.fixture:
+        journal = Journal(world.files, settings.id, world.clock)
+        opened = runs.opened(settings, card, folder, root, world.clock, rng, Beginning(1), Pace())
+        port = port_for(settings, world.clock)
+        station = Station(settings.id, world, port, journal, sinks, Cadence())
+        station.start(opened)
+        stations.append(station)
+        await asyncio.sleep(0.1 / len(rig.fixture))
+    return stations
+
+
+def figures_of_merit(stations: Sequence[Station], tally: Tally, publisher: Publisher) -> dict[str, float]:
+    """What was stored, lost and published, and the memory it took."""
+    counts = [station.core.state.counts for station in stations]
+    return {
+        "rss_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "samples": sum(each.samples for each in counts),
+        "samples_lost": sum(each.missing for each in counts),
+        "gaps": sum(each.gaps for each in counts),
+        "cycles": sum(len(rows) for rows in tally.cycles.values()),
+        "messages": publisher.counters.published,
+        "dropped": publisher.counters.dropped,
+    }
 
 
 async def _lag(seconds: float) -> float:
