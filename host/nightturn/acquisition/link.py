@@ -148,6 +148,11 @@ class Link(Handshake):
             self.wants_reopen = True
         return self._done(at_ns, out)
 
+    def reject(self, at_ns: int) -> None:
+        """The fixture cannot use this device: fall silent until the line is opened anew."""
+        self._move(LinkEvent.REJECTED, at_ns, [])
+        self._set_due()
+
     # requests
 
     def request(self, message: Message, at_ns: int) -> tuple[int, SendFrame]:

@@ -18,7 +18,8 @@ class RunOpened(msgspec.Struct, frozen=True):
 
     `rig` is the fixture's settings, `variant` the product's, `card` the mount card, `calibration` the record
     of the transducer, each as JSON text. A run that goes on after a host restart is `resumed`: it then brings
-    the last time given out (`previous_ts_ns`) and, when the encoder is absolute, the encoder count of travel zero.
+    the last time given out (`previous_ts_ns`), the encoder count of travel zero (good only if the encoder is absolute;
+    `travel_unknown` when it was lost before) and how many cycles the plan has done.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
     """
 
@@ -44,6 +45,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     last_session: int = 0
     last_boot_id: int = 0
     cycle_no: int = 1
+    cycles_done: int = 0
+    travel_unknown: bool = False
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -75,7 +78,7 @@ class Cut(msgspec.Struct, frozen=True):
 
 
 class Command(msgspec.Struct, frozen=True):
-    """A person or program asks: `start`, `pause`, `resume`, `stop`, `confirm_travel_zero`."""
+    """A person or program asks: `pause`, `resume`, `stop`, `finish`, `confirm_travel_zero`."""
 
     name: str
     by: str = ""

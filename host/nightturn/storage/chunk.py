@@ -42,7 +42,7 @@ def blocks_of(segment: Segment, plan: ChunkPlan) -> list[bytes]:
         if not plan.first <= record_no <= plan.last or record_no in skip or len(body) < 16:
             continue
         _, kind, session, _ = HEADER.unpack_from(body)
-        if kind == Block.KIND and session == plan.session:
+        if kind == Block.KIND and plan.session in {0, session}:  # 0: of several
             found.setdefault(_FIRST_INDEX.unpack_from(body, HEADER.size)[0], body)
     return [found[index] for index in sorted(found)]
 
