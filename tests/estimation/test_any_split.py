@@ -1,5 +1,6 @@
 """The sums do not depend on how samples were cut into tiles, merged, or carried through a snapshot."""
 
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
@@ -12,7 +13,7 @@ from tests.estimation.synthetic import Bench, Recording, record
 
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.cycles import Estimator, Event
-from nightturn.estimation.folds import BINS, SUMS, LegSums, StrokeSums
+from nightturn.estimation.folds import BINS, MAX_REVOLUTIONS, SUMS, LegSums, StrokeSums
 from nightturn.estimation.phases import PhaseChange
 
 SMALL = Bench(
@@ -32,7 +33,13 @@ SMALL = Bench(
 
 @cache
 def small() -> Recording:
-    return record(SMALL, 3, cycles=2)
+    """Two cycles with a jump every 53 samples and a railed run every 701, so that cuts fall on those too."""
+    recording = record(SMALL, 3, cycles=2)
+    raw = recording.raw.copy()
+    raw[::53] += round(2.0 / SMALL.lsb_nm)
+    for start in range(0, len(raw), 701):
+        raw[start : start + 3] = (1 << 23) - 1
+    return replace(recording, raw=raw)
 
 
 def plain(event: Event) -> tuple[object, ...]:
@@ -79,6 +86,8 @@ def test_the_recording_holds_two_complete_cycles() -> None:
     estimator = Estimator.start(SMALL.settings(), 1)
     found = [e for e in estimator.add(small().tile()) if isinstance(e, CycleSums)]
     assert [c.complete for c in found] == [True, True]
+    assert all(leg.jumps > 4 for c in found for leg in c.legs)
+    assert sum(leg.railed for c in found for leg in c.legs) > 3
     assert [c.direction for c in found] == [1, -1]
     assert [[leg.kind for leg in c.legs] for c in found] == [["slow_turn"] * 3 + ["hold"]] * 2
 
@@ -176,6 +185,16 @@ def test_a_run_through_the_zero_bin_lands_in_its_own_bins(way: int) -> None:
     leg = LegSums.start(settings_, "slow_turn", way, 1, 0, int(bins[0]) * 256)
     leg.add(0, np.ones(2_049, np.int32), (bins * 256).astype(np.int64), np.zeros(2_049, np.uint8))
     assert np.flatnonzero(leg.sums[0, 0]).tolist() == sorted((bins % BINS).tolist())
+
+
+def test_revolutions_beyond_the_limit_are_counted_and_not_kept() -> None:
+    encoder = (np.arange(70_000) * 100).astype(np.int64)  # 70 turns, 1000 samples each
+    leg = LegSums.start(SMALL.settings(), "slow_turn", 1, 1, 0, 0)
+    for a in range(0, 70_000, 3_333):
+        part = encoder[a : a + 3_333]
+        leg.add(a, np.ones(len(part), np.int32), part, np.zeros(len(part), np.uint8))
+    assert len(leg.sums) == MAX_REVOLUTIONS
+    assert (leg.n, leg.beyond) == (64_000, 6_000)
 
 
 def test_parts_of_different_legs_cannot_be_merged() -> None:

@@ -319,3 +319,35 @@ def test_a_coarse_encoder_still_measures_the_orders_it_can_resolve() -> None:
     assert value(found, "cogging_pp_nm") == pytest.approx(bench.true_cogging_pp(), rel=0.02)
     assert value(found, "ripple_pp_nm") == pytest.approx(bench.true_ripple_pp(), rel=0.02)
     assert value(found, "friction_nm") == pytest.approx(bench.friction_nm, rel=0.003)
+
+
+def test_weak_declared_orders_that_hide_together_forbid_a_verdict() -> None:
+    weak = {
+        1: 0.0008,
+        2: 0.0008,
+        3: 0.0008,
+        7: 0.0008,
+        12: 0.0008,
+        14: 0.0008,
+        24: 0.0008,
+        42: 0.0008,
+        84: 0.012,
+    }
+    bench = Bench(rate_hz=1000, pole_pairs=7, slots=12, cogging=weak, ripple={}, noise_nm=0.04)
+    said_so = 0
+    for seed in range(10):
+        figure = figures(bench, seed).figure("ripple_pp_nm")
+        if any("hide in the noise" in reason for reason in figure.reasons):
+            said_so += 1
+            assert figure.status == "not judged"
+    assert said_so >= 5
+    quiet = figures(replace(bench, noise_nm=0.001)).figure("ripple_pp_nm")
+    assert (quiet.status, quiet.reasons) == ("ok", ())
+
+
+def test_more_samples_in_a_bin_than_the_sums_can_hold_forbid_a_verdict() -> None:
+    cycle = cycles_of(record(BENCH))[0]
+    hold = cycle.legs[3]
+    hold.sums[0, :, 7] *= 40_000  # a bin of two or three samples, as if the shaft had crept
+    assert "samples fell into one angle bin; turn faster" in said(finish(cycle, BENCH), "ripple_pp_nm")
+    assert finish(cycle, BENCH).figure("ripple_pp_nm").status == "not judged"
