@@ -4,7 +4,9 @@ from dataclasses import dataclass
 
 import structlog
 
+from nightturn.bench.ledger import put_right
 from nightturn.bench.runs import Beginning
+from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
@@ -32,7 +34,7 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
     """Put a fixture's folders in order and seal every leftover segment; nothing is deleted.
 
     Raises:
-        StorageError: something cannot be read, moved or sealed.
+        StorageError: something cannot be read or moved.
     """
     found = recovery.recover(files, fixture)
     dropped = 0
@@ -42,24 +44,33 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         dropped += leftover.segment.dropped_bytes
     beginning = Beginning(first_record_no=found.next_record_no)
     if state is not None:
-        beginning = Beginning(first_record_no=state.record_no + 1) if state.ended else goes_on(state)
+        put_right(files, fixture, state)
+        following = max(found.next_record_no, state.record_no + 1)
+        beginning = Beginning(first_record_no=following) if state.ended else goes_on(state, following)
     return Recovered(len(found.leftovers), dropped, beginning)
 
 
-def goes_on(state: FixtureState) -> Beginning:
-    """Where the run of a recovered core goes on: next record, next epoch, next chunk."""
+def goes_on(state: FixtureState, first_record_no: int) -> Beginning:
+    """Where the run of a recovered core goes on: next epoch, next chunk, next cycle."""
     assert state.opened is not None
-    absolute = state.planner.travel_zero if not state.travel_unknown else None
+    planner = state.planner
+    epoch, previous_ts_ns = state.epoch, state.previous_ts
+    if state.timebase is not None:  # the last cut was the station's own and did not end the epoch
+        epoch += 1
+        if state.chunk.tick_end >= 0:
+            previous_ts_ns = state.timebase.ts_of(state.chunk.tick_end)
     estimator = state.measure.estimator if state.measure is not None else None
     return Beginning(
-        first_record_no=state.record_no + 1,
-        epoch=state.epoch,
+        first_record_no=first_record_no,
+        epoch=epoch,
         chunk_no=state.chunk.no,
         run=state.opened.run,
         started_utc_ns=state.opened.started_utc_ns,
-        previous_ts_ns=state.epoch_gap_from_ts,
-        travel_zero=absolute,
+        previous_ts_ns=previous_ts_ns,
+        travel_zero=planner.travel_zero,
         cycle_no=estimator.assembly.cycle_no if estimator is not None else state.opened.cycle_no,
+        cycles_done=planner.cycles_done,
+        travel_unknown=state.travel_unknown,
     )
 
 
@@ -68,7 +79,7 @@ def _seal(files: Files, journal: Journal, leftover: Leftover) -> FixtureState | 
     segment, path = leftover.segment, leftover.path
     snapshot = next(iter(segment.snapshots()), None)
     if snapshot is None:
-        log.error("segment_left_aside", path=path, why="it has no snapshot, so nothing can be derived from it")
+        _set_aside(files, path, "it has no snapshot, so nothing can be derived from it")
         return None
     core = Fixture()
     core.restore(snapshot.state)
@@ -79,15 +90,28 @@ def _seal(files: Files, journal: Journal, leftover: Leftover) -> FixtureState | 
         at_ns = record.at_ns
         plan = _collect(core, record, rows) or plan
     if core.state.opened is None:
-        log.error("segment_left_aside", path=path, why="no run was opened in it")
+        _set_aside(files, path, "no run was opened in it")
         return None
     if plan is None:
         cut = facts.host(at_ns, facts.CUT, facts.Cut(core.effects_crc, core.state.effects, forced=True))
         _append(files, leftover, cut, core.state.record_no + 1)
         plan = _collect(core, cut, rows)
     assert plan is not None
-    journal.seal(path, plan, rows)
+    try:
+        journal.seal(path, plan, rows)
+    except StorageError as error:  # the tape keeps it; the fixture goes on
+        _complain(path, error)
     return core.state
+
+
+def _complain(path: str, error: StorageError) -> None:
+    log.error("segment_not_sealed", path=path, why=str(error))
+
+
+def _set_aside(files: Files, path: str, why: str) -> None:
+    """Nothing can be made of the segment; it keeps its bytes under another name."""
+    log.error("segment_set_aside", path=path, why=why)
+    files.replace(path, path + recovery.TORN_SUFFIX)
 
 
 def _append(files: Files, leftover: Leftover, cut: Host, record_no: int) -> None:
@@ -95,7 +119,9 @@ def _append(files: Files, leftover: Leftover, cut: Host, record_no: int) -> None
     segment = leftover.segment
     if segment.dropped_bytes:
         files.truncate(leftover.path, segment.good_bytes)
-    files.append(leftover.path, tape.encode_records([cut], record_no, tape.salt_of(segment.header.segment_id)))
+    files.append(
+        leftover.path, tape.encode_records([cut], record_no, tape.salt_of(segment.header.segment_id))
+    )
     files.sync(leftover.path)
 
 

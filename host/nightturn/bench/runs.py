@@ -30,6 +30,8 @@ class Beginning:
     previous_ts_ns: int = 0
     travel_zero: int | None = None
     cycle_no: int = 1
+    cycles_done: int = 0
+    travel_unknown: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,8 @@ def opened(
         previous_ts_ns=beginning.previous_ts_ns,
         travel_zero=beginning.travel_zero,
         cycle_no=beginning.cycle_no,
+        cycles_done=beginning.cycles_done,
+        travel_unknown=beginning.travel_unknown,
     )
 
 
@@ -133,5 +137,7 @@ def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
 
 def host_name() -> str:
     """This machine's name as a topic segment."""
-    name = "".join(c if c.isalnum() and c.isascii() else "-" for c in socket.gethostname().split(".")[0].lower())
+    name = "".join(
+        c if c.isalnum() and c.isascii() else "-" for c in socket.gethostname().split(".")[0].lower()
+    )
     return name.strip("-")[:32] or "host"

@@ -7,30 +7,34 @@ a fact.
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
+import msgspec
 import structlog
 
+from nightturn.acquisition.states import LinkState
 from nightturn.bench.ledger import Ledger
-from nightturn.errors import NightturnError, PortError, StorageError
+from nightturn.bench.line import Line
+from nightturn.errors import NightturnError, StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
-from nightturn.model.records import Bad, Emit, Frame, Record, Send, Tick
+from nightturn.model.records import Emit, Host, Record, Send, Tick
 from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan, RunEnded
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
 from nightturn.world import World
-from nightturn_protocol.framing import Deframer, to_wire
+from nightturn_protocol.framing import HEADER_BYTES, to_wire
 from nightturn_protocol.messages import Probe
 
-REOPEN_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 SYNC_PERIOD_S = 1.0
 FACTS_MAX = 1000
+KEPT_MAX = 100
 KIND_AT = 1
 UNSTORED = frozenset({STATE, RUN_ENDED, WANT_CUT, CHUNK})
+KEPT_FACTS = frozenset({facts.COMMAND, facts.FAILURE})  # told again when the tape takes records again
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -52,23 +56,46 @@ class Cadence:
 
 
 @dataclass(slots=True)
+class Losses:
+    """What the shell could not carry out, counted.
+
+    Attributes:
+        batches: writes of records that the tape did not take, in all.
+        facts: facts that found `FACTS_MAX` of them waiting.
+        seals: segments left for recovery.
+    """
+
+    batches: int = 0
+    facts: int = 0
+    seals: int = 0
+
+
+@dataclass(slots=True)
 class _Shell:
     """What the station keeps between steps that is not the core's."""
 
-    deframer: Deframer = field(default_factory=Deframer)
-    facts: deque[Record] = field(default_factory=lambda: deque(maxlen=FACTS_MAX))
+    facts: deque[Record] = field(default_factory=deque)
+    kept: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_MAX))
     stamps: list[Record] = field(default_factory=list)
     rows: list[Emit] = field(default_factory=list)
     jobs: set[asyncio.Task[None]] = field(default_factory=set)
     stepping: bool = False
-    line_up: bool = False
-    reopen_no: int = 0
+    cut_wanted: bool = False
+    syncing: bool = False
     closing: bool = False
-    lost_batches: int = 0
+    segment_first: int = 0
+    unrotated: ChunkPlan | None = None
+    deaf_batches: int = 0  # since the tape last took records
 
 
 class Station:
-    """Runs one fixture until its run ends or `close` is called."""
+    """Runs one fixture until its run ends or `close` is called.
+
+    Attributes:
+        ended: set when the run is over or the core has failed.
+        crashed: what the core raised; a fault of this program, after which the station does nothing more.
+        losses: what could not be carried out.
+    """
 
     def __init__(
         self,
@@ -83,8 +110,10 @@ class Station:
         self.core = Fixture()
         self.ended: asyncio.Event = asyncio.Event()
         self.run_ended: RunEnded | None = None
+        self.crashed: Exception | None = None
+        self.losses = Losses()
         self._world = world
-        self._port = port
+        self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
         self._sinks = tuple(sinks)
         self._cadence = cadence
@@ -93,20 +122,28 @@ class Station:
         self._ledger: Ledger | None = None
         self._loop = asyncio.get_running_loop()
         self._timers: dict[str, asyncio.TimerHandle] = {}
+        self._close_task: asyncio.Task[None] | None = None
 
     def start(self, opened: RunOpened) -> None:
         """Open the tape with the run's first record, then the port.
 
         Raises:
-            StorageError: the tape cannot be written.
+            StorageError: the tape cannot be written; nothing of the run is left on it.
         """
         self._run = opened.run
         self._ledger = Ledger(self._world.files, self.fixture, opened)
         self._ledger.begin()
         self.core = Fixture(opened.first_record_no)
-        self._journal.open(opened.first_record_no, opened.run, opened.epoch, self.core.snapshot())
-        self._fact(facts.RUN_OPENED, opened)
-        self._open_line()
+        self._shell.segment_first = opened.first_record_no
+        path = self._journal.open(opened.first_record_no, opened.run, opened.epoch, self.core.snapshot())
+        try:
+            first = facts.host(self._world.clock.monotonic_ns(), facts.RUN_OPENED, opened)
+            self._journal.write([first])
+        except StorageError:
+            self._world.files.remove(path)
+            raise
+        self._handle([first])
+        self._line.open()
         self._again("control", self._cadence.control_s, self._control)
         self._again("sync", self._cadence.sync_s, self._sync)
 
@@ -115,72 +152,137 @@ class Station:
         self._fact(facts.COMMAND, facts.Command(name, by))
 
     async def close(self) -> None:
-        """Close the line, cut and seal what was recorded, and let go of the tape."""
+        """Close the line, cut and seal what was recorded, and let go of the tape; calling again waits for the same."""
+        if self._close_task is None:
+            self._close_task = self._loop.create_task(self._close())
+        await asyncio.shield(self._close_task)
+
+    async def _close(self) -> None:
         shell = self._shell
-        if shell.closing:
-            return
         for timer in self._timers.values():
             timer.cancel()
-        if shell.line_up:
-            shell.line_up = False
-            self._port.close()
+        was_up = self._line.up
+        self._line.stop()
+        if was_up:
             self._fact(facts.LINK, facts.LinkFact(opened=False, reason="the host closes the line"))
         shell.closing = True
-        self._cut()
+        self._step([self._cut_fact()])
         while shell.jobs:
             await asyncio.wait(set(shell.jobs))
         await self._world.offload(self._close_journal)
 
     def _close_journal(self) -> None:
         try:
+            path = self._journal.path
+            bare = self._journal.next_record_no == self._shell.segment_first
             self._journal.close()
             if self.run_ended is not None and self._ledger is not None:
+                if bare:  # nothing of the run will follow in the segment after its last cut
+                    self._world.files.remove(path)
                 self._ledger.end(self.run_ended.ts, self.run_ended.reason)
-        except StorageError as error:
-            log.error("journal_not_closed", fixture=self.fixture, why=str(error))
+        except (StorageError, OSError) as error:
+            self._complain("journal_not_closed", error)
+
+    # records in, effects out
 
     def _step(self, records: Sequence[Record]) -> None:
         """Write, handle, carry out; then the facts that this raised, until none is left."""
         shell = self._shell
         if shell.stepping:
-            shell.facts.extend(records)
+            self._queue(records)
             return
         shell.stepping = True
         try:
             stamps, shell.stamps = shell.stamps, []
             self._take([*stamps, *records] if stamps else records)
-            while shell.facts:
-                batch = [shell.facts.popleft()]
-                self._take(batch)
+            while shell.facts or shell.cut_wanted:
+                if shell.facts:
+                    self._take([shell.facts.popleft()])
+                else:
+                    shell.cut_wanted = False
+                    self._take([self._cut_fact()])
         finally:
             shell.stepping = False
 
+    def _queue(self, records: Sequence[Record]) -> None:
+        """For after the step under way."""
+        if len(self._shell.facts) + len(records) > FACTS_MAX:
+            if not self.losses.facts:
+                log.error("facts_dropped", fixture=self.fixture, waiting=len(self._shell.facts))
+            self.losses.facts += len(records)
+            return
+        self._shell.facts.extend(records)
+
     def _take(self, records: Sequence[Record]) -> None:
+        if self.crashed is not None:
+            return
         try:
+            if self._shell.unrotated is not None:
+                self._rotate(self._shell.unrotated)
             self._journal.write(records)
         except StorageError as error:
-            # What is not on the tape never happened: the core sees nothing, so no lease goes out and the device
-            # stops by itself; its ring and RESEND bring back what still can be.
-            self._shell.lost_batches += 1
-            if self._shell.lost_batches == 1:
-                log.error("tape_write_failed", fixture=self.fixture, why=str(error))
+            self._deaf(records, error)
             return
-        self._shell.lost_batches = 0
+        if self._shell.deaf_batches:
+            self._hears_again()
+        self._handle(records)
+
+    def _handle(self, records: Sequence[Record]) -> None:
         handle = self.core.handle
-        for record in records:
-            for effect in handle(record):
-                if isinstance(effect, Send):
-                    self._send(effect)
-                else:
-                    self._emitted(effect)
+        try:
+            for record in records:
+                for effect in handle(record):
+                    if isinstance(effect, Send):
+                        self._send(effect)
+                    else:
+                        self._emitted(effect)
+        except StorageError as error:
+            self._deaf((), error)
+        except Exception as error:  # noqa: BLE001 - a fault of the core ends this station, not its neighbours
+            self._crash(error)
+
+    def _deaf(self, records: Sequence[Record], error: StorageError) -> None:
+        """What is not on the tape never happened: the core sees nothing, so no lease goes out and the device stops.
+
+        The line is closed; the device's ring brings back what still can be had when the tape takes records again.
+        """
+        shell = self._shell
+        shell.deaf_batches += 1
+        self.losses.batches += 1
+        shell.kept.extend(r for r in records if isinstance(r, Host) and r.kind in KEPT_FACTS)
+        if shell.deaf_batches == 1:
+            log.error("tape_write_failed", fixture=self.fixture, why=str(error))
+            self._line.drop()
+
+    def _hears_again(self) -> None:
+        """The tape takes records again: what the core has missed and has to know follows."""
+        shell = self._shell
+        batches, shell.deaf_batches = shell.deaf_batches, 0
+        log.info("tape_written_again", fixture=self.fixture, batches_lost=batches)
+        now_ns = self._world.clock.monotonic_ns()
+        lost = facts.LinkFact(opened=False, reason="the tape took no records")
+        failed = facts.Failure("journal", f"{batches} batches of records could not be written")
+        self._queue([facts.host(now_ns, facts.LINK, lost), facts.host(now_ns, facts.FAILURE, failed)])
+        self._queue(tuple(shell.kept))
+        shell.kept.clear()
+        if not shell.closing:
+            self._loop.call_soon(self._line.open)
+
+    def _crash(self, error: Exception) -> None:
+        self.crashed = error
+        log.critical("core_failed", fixture=self.fixture, why=repr(error), exc_info=error)
+        for timer in self._timers.values():
+            timer.cancel()
+        self._line.stop()
+        self.ended.set()
 
     def _send(self, effect: Send) -> None:
-        if not self._shell.line_up:
+        if not self._line.up:
             return
         stamp_ns = self._world.clock.monotonic_ns()
-        self._port.write(to_wire(effect.body))
+        self._line.write(to_wire(effect.body))
         if effect.body[KIND_AT] == Probe.KIND:
-            probe = Probe.decode(effect.body[8:])
+            probe = Probe.decode(effect.body[HEADER_BYTES:])
             # Ahead of whatever comes next, and so ahead of the answer; no write of its own.
             self._shell.stamps.append(facts.host(stamp_ns, facts.PROBE_SENT, facts.ProbeSent(probe.probe_id)))
 
@@ -190,7 +292,7 @@ class Station:
             self._rotate(emit.row)
             return
         if emit.dataset == WANT_CUT:
-            self._shell.facts.append(self._cut_fact())
+            self._shell.cut_wanted = True
             return
         if emit.dataset == RUN_ENDED:
             assert isinstance(emit.row, RunEnded)
@@ -201,23 +303,25 @@ class Station:
         for sink in self._sinks:
             sink.offer(self.fixture, emit)
 
+    # cutting, sealing, syncing
+
     def _cut_fact(self) -> Record:
         state = self.core.state
         cut = facts.Cut(state.effects_crc, state.effects)
         return facts.host(self._world.clock.monotonic_ns(), facts.CUT, cut)
 
-    def _cut(self) -> None:
-        self._step([self._cut_fact()])
-
     def _rotate(self, plan: ChunkPlan) -> None:
-        """The core ordered a cut: the next segment begins now, the finished one is sealed in the background."""
-        rows, self._shell.rows = self._shell.rows, []
-        try:
-            finished = self._journal.rotate(self.core.snapshot(), self._run, self.core.state.epoch)
-        except StorageError as error:
-            self._shell.rows = rows
-            self._fail("journal", error)
-            return
+        """The core ordered a cut: the next segment begins now, the finished one is sealed in the background.
+
+        Raises:
+            StorageError: the next segment cannot be begun; no record may follow before it is.
+        """
+        shell = self._shell
+        shell.unrotated = plan
+        finished = self._journal.rotate(self.core.snapshot(), self._run, self.core.state.epoch)
+        shell.unrotated = None
+        shell.segment_first = plan.last + 1
+        rows, shell.rows = shell.rows, []
         self._background(self._seal(finished, plan, rows, self.core.state.sheet))
 
     async def _seal(self, segment: str, plan: ChunkPlan, rows: list[Emit], sheet: bytes) -> None:
@@ -228,85 +332,54 @@ class Station:
 
         try:
             await self._world.offload(seal_now)
-        except NightturnError as error:
+        except (NightturnError, OSError) as error:
+            self.losses.seals += 1
             self._fail("seal", error)
 
     async def _sync_once(self) -> None:
         outcome: list[facts.Synced] = []
         try:
             await self._world.offload(lambda: outcome.append(self._journal.sync()))
-        except StorageError as error:
+        except (StorageError, OSError) as error:
             self._fail("sync", error)
             return
+        finally:
+            self._shell.syncing = False
         if outcome and not self._shell.closing:
             self._fact(facts.SYNCED, outcome[0])
 
-    def _background(self, work: "asyncio._CoroutineLike[None]") -> None:
+    def _background(self, work: Coroutine[Any, Any, None]) -> None:
         task = self._loop.create_task(work)
         self._shell.jobs.add(task)
         task.add_done_callback(self._shell.jobs.discard)
 
+    def _complain(self, what: str, error: Exception) -> None:
+        log.error(what, fixture=self.fixture, why=str(error))
+
     def _fail(self, what: str, error: Exception) -> None:
-        log.error("shell_failed", fixture=self.fixture, what=what, why=str(error))
+        self._complain(f"{what}_failed", error)
         self._fact(facts.FAILURE, facts.Failure(what, str(error)))
 
-    def _fact(self, kind: str, fact: object) -> None:
-        self._step([facts.host(self._world.clock.monotonic_ns(), kind, fact)])  # type: ignore[arg-type]
+    def _fact(self, kind: str, fact: msgspec.Struct) -> None:
+        self._step([facts.host(self._world.clock.monotonic_ns(), kind, fact)])
 
-    def _bytes(self, stamp_ns: int, content: bytes) -> None:
-        """Bytes were read: stamp first, decode after, one step for the whole read."""
-        deframer = self._shell.deframer
-        records: list[Record] = [Frame(stamp_ns, body) for body in deframer.receive_bytes(content)]
-        count, head = deframer.take_bad()
-        if count:
-            records.append(Bad(stamp_ns, count, head))
-        if records:
-            self._step(records)
-        self._reopen_if_asked()
+    # line and timers
 
-    def _reopen_if_asked(self) -> None:
-        link = self.core.state.link
-        if link is not None and link.wants_reopen:
-            self._line_lost("the link asks for a fresh line")
-
-    def _open_line(self) -> None:
-        if self._shell.closing:
-            return
-        self._shell.deframer = Deframer()
-        try:
-            self._port.open(self._bytes, self._line_lost)
-        except PortError as error:
-            if not self._shell.reopen_no:
-                log.warning("port_not_open", fixture=self.fixture, why=str(error))
-            self._reopen_later()
-            return
-        if self._shell.reopen_no:
-            log.info("port_open_again", fixture=self.fixture, port=self._port.name)
-        self._shell.reopen_no = 0
-        self._shell.line_up = True
-        self._fact(facts.LINK, facts.LinkFact(opened=True))
-
-    def _line_lost(self, reason: str) -> None:
-        if not self._shell.line_up:
-            return
-        self._shell.line_up = False
-        self._port.close()
-        log.warning("line_lost", fixture=self.fixture, why=reason)
-        self._fact(facts.LINK, facts.LinkFact(opened=False, reason=reason))
-        self._reopen_later()
-
-    def _reopen_later(self) -> None:
-        step = min(self._shell.reopen_no, len(REOPEN_S) - 1)
-        self._shell.reopen_no += 1
-        self._timers["reopen"] = self._loop.call_later(REOPEN_S[step], self._open_line)
+    def _line_changed(self, fact: facts.LinkFact) -> None:
+        self._fact(facts.LINK, fact)
 
     def _control(self) -> None:
         clock = self._world.clock
         self._step([Tick(clock.monotonic_ns(), clock.utc_ns(), self.core.effects_crc)])
-        self._reopen_if_asked()  # a device that has restarted is silent, so no byte would bring us here
+        state = self.core.state
+        if state.link is not None:
+            self._line.quiet = state.vain_openings > 1
+            fault = state.link.state is LinkState.FAULT
+            self._line.watch(wants_reopen=state.link.wants_reopen, fault=fault)
 
     def _sync(self) -> None:
-        if not self._shell.jobs:
+        if not self._shell.syncing:
+            self._shell.syncing = True
             self._background(self._sync_once())
 
     def _again(self, name: str, period_s: float, call: Callable[[], None]) -> None:
@@ -315,7 +388,7 @@ class Station:
 
         def fire() -> None:
             nonlocal due
-            if self._shell.closing:
+            if self._shell.closing or self.crashed is not None:
                 return
             call()
             now = self._loop.time()

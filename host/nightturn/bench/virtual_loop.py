@@ -5,10 +5,16 @@ An idle loop is a deadlock and says so; a foreign thread that touches it is an e
 
 import asyncio
 import selectors
+import threading
 from collections.abc import Callable
-from typing import Any
+from concurrent.futures import Executor
+from contextvars import Context
+from typing import TypeVar
 
-from typing_extensions import override
+from typing_extensions import TypeVarTuple, Unpack, override
+
+Ts = TypeVarTuple("Ts")
+T = TypeVar("T")
 
 
 class VirtualDeadlockError(RuntimeError):
@@ -33,12 +39,12 @@ class _VirtualSelector(selectors.DefaultSelector):
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):
-    """An event loop in virtual time."""
+    """An event loop in virtual time; only the thread that made it may touch it."""
 
     def __init__(self) -> None:
         self._virtual = _VirtualSelector()
+        self._owner = threading.get_ident()
         super().__init__(self._virtual)
-        self._clock_resolution = 1e-9
 
     @override
     def time(self) -> float:
@@ -46,11 +52,16 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         return self._virtual.now_s
 
     @override
-    def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:  # type: ignore[override]  # noqa: ANN401, ARG002 - the signature of asyncio
-        """Run the job inline, at the next turn."""
-        future: asyncio.Future[Any] = self.create_future()
+    def run_in_executor(
+        self, executor: Executor | None, func: Callable[[Unpack[Ts]], T], *args: *Ts
+    ) -> asyncio.Future[T]:
+        """Run the job inline, at the next turn, whatever the executor."""
+        del executor
+        future: asyncio.Future[T] = self.create_future()
 
         def go() -> None:
+            if future.cancelled():
+                return
             try:
                 future.set_result(func(*args))
             except Exception as error:  # noqa: BLE001 - handed to whoever awaits
@@ -60,6 +71,14 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         return future
 
     @override
-    def call_soon_threadsafe(self, *_args: Any, **_kwargs: Any) -> asyncio.Handle:  # type: ignore[override]  # noqa: ANN401 - the signature of asyncio
-        """Refuse: only the loop's own thread may touch virtual time."""
-        raise RuntimeError("a foreign thread touched the virtual loop")
+    def call_soon_threadsafe(
+        self, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
+    ) -> asyncio.Handle:
+        """As `call_soon` for the loop's own thread (a signal handler comes this way); any other is refused.
+
+        Raises:
+            RuntimeError: a foreign thread called.
+        """
+        if threading.get_ident() != self._owner:
+            raise RuntimeError("a foreign thread touched the virtual loop")
+        return self.call_soon(callback, *args, context=context)
