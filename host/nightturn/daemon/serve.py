@@ -6,37 +6,41 @@ import os
 import signal
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import structlog
 
 from nightturn.bench import runs
 from nightturn.bench.ports import port_for
-from nightturn.bench.recovery import recover
+from nightturn.bench.recovery import Recovered, recover
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
 from nightturn.model.cards import MountCard
 from nightturn.settings.load import data_root, load_rig, read_card
 from nightturn.settings.rig import FixtureSettings, Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
-from nightturn.storage.recovery import next_record_no
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
 
 CARD_POLL_S = 2.0
 DRAIN_S = 3.0
+GOODBYE_S = 5.0
+RETRY_S = 10.0
+TILES_PER_S = 10  # protective limits act on a tile
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 class FixtureWatch:
-    """Keeps one fixture's run open from its mount card to its end."""
+    """Keeps one fixture's run open from its mount card to its end; its troubles end no other fixture's run."""
 
-    def __init__(self, settings: FixtureSettings, folder: Path, root: Path, world: World, sinks: Sequence[Sink]) -> None:
+    def __init__(
+        self, settings: FixtureSettings, folder: Path, root: Path, world: World, sinks: Sequence[Sink]
+    ) -> None:
         self.settings = settings
         self._folder = folder
         self._root = root
@@ -45,30 +49,66 @@ class FixtureWatch:
         self._publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
         self._station: Station | None = None
+        self._card_trouble = ""
 
     async def run(self) -> None:
-        """Recover, then open a run for every card, until cancelled."""
-        fixture = self.settings.id
-        journal = Journal(self._world.files, fixture, self._world.clock, catalogue=Catalogue(self._root))
-        found = recover(self._world.files, journal, fixture)
-        if found.segments:
-            log.info("recovered", fixture=fixture, segments=found.segments, torn_bytes=found.dropped_bytes)
-        beginning, ended = found.beginning, None
+        """Recover, then open a run for every card, until cancelled.
+
+        Raises:
+            DeviceError: the core has failed, which is a fault of this program; the tape shows at which record.
+        """
+        beginning = await self._recovered()
+        ended: MountCard | None = None
         while True:
             card = await self._card(ended)
-            ended = await self._one_run(card, beginning)
-            beginning = Beginning(next_record_no(self._world.files, fixture))
+            try:
+                ended = await self._one_run(card, beginning)
+            except (ConfigError, CalibrationError) as error:
+                self._complain("run_not_opened", error)
+                ended = card  # a newer card may name what can be used
+                continue
+            except StorageError as error:
+                self._complain("run_not_opened", error)
+                await asyncio.sleep(RETRY_S)
+            beginning = await self._recovered()
 
     async def close(self) -> None:
         """Close the run that is open; the next start goes on with it."""
         if self._station is not None:
             await self._station.close()
 
+    async def _recovered(self) -> Beginning:
+        """Where the tape goes on; what an earlier daemon or run left unsealed is sealed first."""
+        fixture = self.settings.id
+        while True:
+            try:
+                found = await self._recover_once()
+            except (StorageError, OSError) as error:
+                self._complain("not_recovered", error)
+                await asyncio.sleep(RETRY_S)
+                continue
+            if found.segments:
+                log.info(
+                    "recovered", fixture=fixture, segments=found.segments, torn_bytes=found.dropped_bytes
+                )
+            return found.beginning
+
+    async def _recover_once(self) -> Recovered:
+        files, fixture = self._world.files, self.settings.id
+        journal = Journal(files, fixture, self._world.clock, catalogue=Catalogue(self._root))
+        found: list[Recovered] = []
+
+        def find() -> None:
+            found.append(recover(files, journal, fixture))
+
+        await self._world.offload(find)
+        return found[0]
+
     async def _card(self, not_this: MountCard | None) -> MountCard:
         """Wait for a mount card, newer than the one whose run has ended."""
         told = False
         while True:
-            card = read_card(self._root, self.settings.id)
+            card = self._newest_card()
             if card is not None and card != not_this:
                 return card
             if not told:
@@ -77,30 +117,59 @@ class FixtureWatch:
                 told = True
             await asyncio.sleep(CARD_POLL_S)
 
+    def _newest_card(self) -> MountCard | None:
+        try:
+            return read_card(self._root, self.settings.id)
+        except NightturnError as error:
+            if str(error) != self._card_trouble:
+                self._card_trouble = str(error)
+                self._complain("card_not_read", error)
+            return None
+
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world
+        pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
         opened = runs.opened(
-            self.settings, card, self._folder, self._root, world.clock, self._rng, beginning, Pace()
+            self.settings, card, self._folder, self._root, world.clock, self._rng, beginning, pace
         )
         journal = Journal(
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
         )
-        station = Station(fixture, world, port_for(self.settings, world.clock), journal, self._sinks, Cadence())
-        self._station = station
+        station = Station(
+            fixture, world, port_for(self.settings, world.clock), journal, self._sinks, Cadence()
+        )
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
         station.start(opened)
+        self._station = station
         log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
+        card = await self._until_ended(station, card)
+        await station.close()
+        self._station = None
+        if station.crashed is not None:
+            raise DeviceError(f"{fixture}: the core failed: {station.crashed!r}") from station.crashed
+        ended = station.run_ended
+        log.info("run_ended", fixture=fixture, run=opened.run, why=ended.reason if ended is not None else "")
+        return card
+
+    async def _until_ended(self, station: Station, card: MountCard) -> MountCard:
+        """Hand newer cards to the run; returns the one in force at its end."""
         while not station.ended.is_set():
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(station.ended.wait(), CARD_POLL_S)
-            newest = read_card(self._root, fixture)
-            if newest is not None and newest != card and not station.ended.is_set():
-                station.command("confirm_travel_zero" if _same_unit(newest, card) else "finish", newest.operator)
-                card = newest
-        await station.close()
-        self._station = None
+            newest = self._newest_card()
+            if newest is None or newest == card or station.ended.is_set():
+                continue
+            if not _same_unit(newest, card):
+                station.command("finish", newest.operator)
+                await station.ended.wait()
+                return card
+            station.command("confirm_travel_zero", newest.operator)
+            card = newest
         return card
+
+    def _complain(self, what: str, error: Exception) -> None:
+        log.error(what, fixture=self.settings.id, why=str(error))
 
 
 def _same_unit(newest: MountCard, card: MountCard) -> bool:
@@ -124,26 +193,52 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    publishing = asyncio.create_task(publisher.run()) if publisher is not None else None
+    publishing = asyncio.create_task(_publish(publisher)) if publisher is not None else None
     tasks = [asyncio.create_task(watch.run()) for watch in watches]
     stopping = asyncio.create_task(stop.wait())
-    waited: list[asyncio.Task[None] | asyncio.Task[Literal[True]]] = [*tasks, stopping]
-    done, _ = await asyncio.wait(waited, return_when=asyncio.FIRST_COMPLETED)
-    stopping.cancel()
-    for task in tasks:
+    watching = asyncio.create_task(_all_ended(tasks))
+    await asyncio.wait({stopping, watching}, return_when=asyncio.FIRST_COMPLETED)
+    for task in (stopping, watching, *tasks):
         task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    outcomes = await asyncio.gather(*tasks, return_exceptions=True)
     for watch in watches:
         await watch.close()
     if publisher is not None and publishing is not None:
         publisher.stop(drain_s=DRAIN_S)
-        await publishing
+        await asyncio.wait({publishing}, timeout=DRAIN_S + GOODBYE_S)
+        publishing.cancel()
     assert isinstance(world.offload, ThreadOffload)
     world.offload.shutdown()
-    for finished in done - {stopping}:
-        error = finished.exception()
-        if error is not None:
-            raise error
+    for outcome in outcomes:
+        if isinstance(outcome, Exception):
+            raise outcome
+
+
+async def _all_ended(tasks: Sequence[asyncio.Task[None]]) -> None:
+    """Wait until every fixture has ended, which only a fault makes it do; each is told at once."""
+    for task in asyncio.as_completed(tasks):
+        try:
+            await task
+        except Exception as error:  # noqa: BLE001 - raised again by `serve` when the others have been closed
+            _fixture_failed(error)
+
+
+def _fixture_failed(error: Exception) -> None:
+    log.critical("fixture_failed", why=str(error), mend="the other fixtures go on; restart to try again")
+
+
+async def _publish(publisher: Publisher) -> None:
+    """Telemetry never ends a run: what it cannot mend by itself is told."""
+    try:
+        await publisher.run()
+    except NightturnError as error:
+        _publisher_failed(error)
+
+
+def _publisher_failed(error: NightturnError) -> None:
+    log.error(
+        "mqtt_ended", why=str(error), mend="correct [mqtt] in the rig file and restart; recording goes on"
+    )
 
 
 def _publisher(rig: Rig, world: World, password: str | None) -> Publisher | None:
@@ -171,5 +266,3 @@ def main(bench: Path, overrides: Sequence[str]) -> None:
 
     rig = load_rig(bench, overrides, figures=[spec.name for spec in FIGURES])
     asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD")))
-
-

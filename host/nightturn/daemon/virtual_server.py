@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import signal
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -69,6 +70,7 @@ async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> N
         PortError: the link cannot be made.
         ConfigError: bad spec.
     """
+    _end_on_signal()
     served = Served(device_of(spec))
     line: Port = PtyLine(link, RealClock())
     line.open(served.on_bytes, lambda _reason: None)
@@ -88,13 +90,16 @@ async def serve_tcp(spec: str, address: str, on_ready: Callable[[str], None]) ->
         PortError: the address is taken or not ours.
         ConfigError: bad spec or address.
     """
+    _end_on_signal()
     served = Served(device_of(spec))
     host, _, port = address.rpartition(":")
     try:
         listener = socket.create_server((host or "127.0.0.1", int(port)))
     except (OSError, ValueError) as error:
-        raise PortError(f"{address}: cannot listen there: {error}; give host:port with a free port") from error
-    listener.setblocking(False)
+        raise PortError(
+            f"{address}: cannot listen there: {error}; give host:port with a free port"
+        ) from error
+    listener.settimeout(0)
     on_ready("socket://{}:{}".format(*listener.getsockname()[:2]))
     runner = asyncio.create_task(served.run())
     try:
@@ -117,3 +122,8 @@ async def _one_host(served: Served, connection: socket.socket) -> None:
         served.attach(None)
         pump.close()
         connection.close()
+
+
+def _end_on_signal() -> None:
+    """A polite end does what Ctrl-C does, so that link and port are given back."""
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, signal.raise_signal, signal.SIGINT)

@@ -28,22 +28,25 @@ class PtyLine:
         Raises:
             PortError: the link's place is taken by something that is not a link, or is not writable.
         """
+        if self._link.exists() and not self._link.is_symlink():
+            raise PortError(f"{self._link}: something that is not a link stands there; choose another name")
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
-        target = os.ttyname(self._slave)
         temporary = self._link.with_name(f".{self._link.name}.{os.getpid()}")
         try:
-            if self._link.exists() and not self._link.is_symlink():
-                raise PortError(f"{self._link}: something that is not a link stands there; choose another name")
             self._link.parent.mkdir(parents=True, exist_ok=True)
-            temporary.symlink_to(target)
+            temporary.unlink(missing_ok=True)
+            temporary.symlink_to(os.ttyname(self._slave))
             temporary.replace(self._link)
         except OSError as error:
+            self._close_ends()
             raise PortError(f"{self._link}: the link cannot be made: {error.strerror}") from error
         self._pump = DescriptorPump(self._master, self._clock, on_bytes, on_lost)
 
     def write(self, content: bytes) -> None:
         """Write what fits: like a device, this end never waits for its reader."""
+        if self._pump is None:
+            return
         try:
             os.write(self._master, content)
         except BlockingIOError:
@@ -54,7 +57,15 @@ class PtyLine:
         if self._pump is not None:
             self._pump.close()
             self._pump = None
-            if self._link.is_symlink() and self._slave >= 0 and os.readlink(self._link) == os.ttyname(self._slave):
+            if (
+                self._link.is_symlink()
+                and self._slave >= 0
+                and str(self._link.readlink()) == os.ttyname(self._slave)
+            ):
                 self._link.unlink()
-            os.close(self._master)
-            os.close(self._slave)
+            self._close_ends()
+
+    def _close_ends(self) -> None:
+        os.close(self._master)
+        os.close(self._slave)
+        self._master = self._slave = -1

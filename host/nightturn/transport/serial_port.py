@@ -12,7 +12,12 @@ from nightturn.transport.port import OnBytes, OnLost
 from nightturn.world import Clock
 
 DEFAULT_BAUD = 921_600
-COOKED = termios.IXON | termios.IXOFF | termios.ICRNL | termios.INLCR | termios.ISTRIP
+# What would alter, swallow or add bytes on the way, by place in the list of `tcgetattr`: input, output, local.
+COOKED: tuple[tuple[int, tuple[str, ...]], ...] = (
+    (0, ("IXON", "IXOFF", "ICRNL", "INLCR", "IGNCR", "ISTRIP", "PARMRK")),
+    (1, ("OPOST",)),
+    (3, ("ICANON", "ECHO", "ISIG", "IEXTEN")),
+)
 
 
 class SerialPort:
@@ -35,7 +40,7 @@ class SerialPort:
             line = serial.Serial(self.name, self._baud, timeout=0, write_timeout=0, exclusive=True)
         except (serial.SerialException, OSError, ValueError) as error:
             raise PortError(f"{self.name}: {_why(self.name, error)}") from error
-        problem = _not_raw(line.fileno())
+        problem = not_raw(line.fileno())
         if problem:
             line.close()
             raise PortError(f"{self.name}: the line cannot be set to raw mode ({problem} stays on)")
@@ -57,15 +62,16 @@ class SerialPort:
             self._serial = None
 
 
-def _not_raw(descriptor: int) -> str:
+def not_raw(descriptor: int) -> str:
     """The first flag that would alter bytes on the way, or an empty text; 0x00 must pass."""
     try:
-        flags = termios.tcgetattr(descriptor)[0]
+        attributes = termios.tcgetattr(descriptor)
     except termios.error:
         return ""
-    for name in ("IXON", "IXOFF", "ICRNL", "INLCR", "ISTRIP"):
-        if flags & COOKED & getattr(termios, name):
-            return name
+    for place, names in COOKED:
+        for name in names:
+            if attributes[place] & getattr(termios, name):
+                return name
     return ""
 
 
@@ -76,7 +82,9 @@ def _why(path: str, error: Exception) -> str:
     if code == errno.ENOENT or not os.path.lexists(path):
         return "there is no such port; plug the device in, or list the ports with `nightturn ports`"
     if code == errno.EACCES:
-        return "no permission; add your user to the group that owns the port (often `dialout`) and log in again"
+        return (
+            "no permission; add your user to the group that owns the port (often `dialout`) and log in again"
+        )
     if code in {errno.EBUSY, errno.EAGAIN} or "exclusively lock" in text or "busy" in text:
         return "the port is busy: another program holds it; close that program"
     return f"cannot be opened: {text}"
