@@ -1,8 +1,9 @@
 from nightturn.errors import NightturnError as NightturnError
+from nightturn.replay.smoothness import smoothness as smoothness
 from nightturn.storage.reader import Run as Run
 from nightturn.storage.runs import list_runs as list_runs
 from nightturn.storage.runs import open_run as open_run
 
-__all__ = ["NightturnError", "Run", "__version__", "list_runs", "open_run"]
+__all__ = ["NightturnError", "Run", "__version__", "list_runs", "open_run", "smoothness"]
 
 __version__: str

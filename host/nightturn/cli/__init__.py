@@ -6,6 +6,7 @@ A verb is a module with a function `run`, whose signature typer reads and whose 
 
 import importlib
 import inspect
+import os
 import sys
 from collections.abc import Sequence
 from typing import Annotated, NamedTuple
@@ -49,6 +50,8 @@ VERBS: dict[str, Verb] = {
     "serve": Verb("nightturn.cli.serve", "Record, measure and publish every fixture of a rig file."),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
+    "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
+    "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
 }
 
 EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
@@ -97,6 +100,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     its traceback.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
+    # Before numpy is imported: one thread keeps the order of a figure's additions, and small sums gain nothing from two.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         build(given)(args=given, prog_name="nightturn")
     except NightturnError as error:

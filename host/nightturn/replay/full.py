@@ -4,7 +4,10 @@ The live station puts the running checksum over all effects into each control ti
 each of them, so a difference is placed within one control period. Rows are compared one by one with what is expected.
 """
 
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import Any
 
 import msgspec
 
@@ -12,11 +15,9 @@ from nightturn.errors import CorruptFileError
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
-from nightturn.model.records import Emit, Host, Record, Tick
+from nightturn.model.records import Emit, Frame, Host, Record, Tick
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
-from nightturn.replay.tapes import Tape
-
-KEPT = frozenset({CYCLES, EVENTS, GAPS, STROKES})
+from nightturn.replay.tapes import Part, Tape
 
 
 class Rows(msgspec.Struct):
@@ -30,71 +31,130 @@ class Rows(msgspec.Struct):
 
 @dataclass(slots=True)
 class Replayed:
-    """What a full replay saw."""
+    """What a full replay saw.
+
+    Attributes:
+        rows: what the core emitted, dataset by dataset.
+        records, effects, effects_crc, samples: totals after the last record.
+        record_first, record_last: the records fed, -1 when there was none.
+        dropped_bytes: bytes that are no whole record.
+        first_difference: where the effects first differ from the live ones; empty when they do not.
+        damage: sentences on what the tape lacks.
+    """
 
     rows: Rows = field(default_factory=Rows)
     records: int = 0
     effects: int = 0
     effects_crc: int = 0
     samples: int = 0
+    record_first: int = -1
+    record_last: int = -1
     dropped_bytes: int = 0
     first_difference: str = ""
+    damage: list[str] = field(default_factory=list)
 
 
-def replay(tape: Tape, tile_samples: int | None = None, split_at: int | None = None) -> Replayed:
+def replay(tape: Tape, tile_samples: int | None = None, splits: Collection[int] = ()) -> Replayed:
     """Feed a tape to a core.
 
     Args:
         tape: segments of one run.
         tile_samples: another tile size than live; effects then come at other records, and only rows are comparable.
-        split_at: hand the state over to a second core through its bytes before this record number.
+        splits: before each of these record numbers the state is handed over to another core through its bytes.
 
     Raises:
-        CorruptFileError: a segment has no snapshot to begin with, or the chain of segments has a hole.
+        CorruptFileError: nothing to begin with, or a whole record that this version cannot read.
     """
-    seen = Replayed()
-    core: Fixture | None = None
-    for path, segment in tape.segments():
-        if core is None:
-            snapshot = next(iter(segment.snapshots()), None)
-            if snapshot is None:
-                raise CorruptFileError(str(path), "the tape does not begin with a snapshot")
-            core = Fixture(segment.first_record_no, tile_samples)
-            core.restore(snapshot.state)
-        elif segment.first_record_no != core.state.record_no + 1:
-            missing = f"records {core.state.record_no + 1} to {segment.first_record_no - 1} are missing before it"
-            raise CorruptFileError(str(path), missing)
-        for record_no, record in segment.records():
-            if record_no == split_at:
-                second = Fixture(record_no, tile_samples)
-                second.restore(core.snapshot())
-                core = second
-            _one(seen, core, record, compare=tile_samples is None)
-        seen.dropped_bytes += segment.dropped_bytes
-    if core is not None:
-        seen.effects, seen.effects_crc = core.state.effects, core.effects_crc
-        seen.samples = core.state.counts.samples
-    return seen
+    player = _Player(tile_samples, splits)
+    for part in tape.parts():
+        with read_by_this_version(part):
+            player.play(part)
+    return player.end()
 
 
-def _one(seen: Replayed, core: Fixture, record: Record, *, compare: bool) -> None:
-    if compare and not seen.first_difference:
-        expected = _expected_crc(record)
-        if expected is not None and expected != core.effects_crc:
-            seen.first_difference = (
-                f"effects differ before record {core.state.record_no + 1} "
-                f"(checksum {core.effects_crc:08x}, recorded {expected:08x})"
+@contextmanager
+def read_by_this_version(part: Part) -> Iterator[None]:
+    """A whole record or snapshot whose content cannot be decoded becomes an error that names the file."""
+    try:
+        yield
+    except msgspec.MsgspecError as error:
+        what = f"recorded by another version of nightturn, which this one cannot read: {error}"
+        raise CorruptFileError(str(part.path), what) from error
+
+
+class _Player:
+    """A core on its way through a tape."""
+
+    def __init__(self, tile_samples: int | None, splits: Collection[int]) -> None:
+        self._tile_samples = tile_samples
+        self._splits = frozenset(splits)
+        self._core: Fixture | None = None
+        self._seen = Replayed()
+        rows = self._seen.rows
+        self._keep: dict[str, Callable[[Any], None]] = {
+            CYCLES: rows.cycles.append,
+            GAPS: rows.gaps.append,
+            EVENTS: rows.events.append,
+            STROKES: rows.strokes.append,
+        }
+
+    def play(self, part: Part) -> None:
+        """Every record of a segment."""
+        seen, splits, compare = self._seen, self._splits, self._tile_samples is None
+        core = self._enter(part)
+        keep = self._keep.get
+        for record_no, record in part.segment.records():
+            if record_no in splits:
+                core = self._begin(record_no, core.snapshot())
+            if compare and type(record) is not Frame:
+                self._compare(core, record_no, record)
+            for effect in core.handle(record):
+                if type(effect) is Emit:
+                    append = keep(effect.dataset)
+                    if append is not None:
+                        append(effect.row)
+            seen.records += 1
+        self._core = core
+        seen.record_last = part.segment.last_record_no
+        seen.dropped_bytes += part.segment.dropped_bytes
+        if part.problem:
+            seen.damage.append(part.problem)
+
+    def _enter(self, part: Part) -> Fixture:
+        """The core before the segment's first record; where it goes on, its state must be the recorded one."""
+        seen, first = self._seen, part.segment.first_record_no
+        if seen.record_first < 0:
+            seen.record_first = first
+        core = self._core
+        if core is None or part.begins:
+            return self._begin(first, part.start.state)
+        if self._tile_samples is None and not seen.first_difference and core.snapshot() != part.start.state:
+            seen.first_difference = f"the state before record {first} is not the recorded one"
+        return core
+
+    def end(self) -> Replayed:
+        """What was seen."""
+        seen, core = self._seen, self._core
+        if core is not None:
+            seen.effects, seen.effects_crc = core.state.effects, core.effects_crc
+            seen.samples = core.state.counts.samples
+        return seen
+
+    def _begin(self, record_no: int, state: bytes) -> Fixture:
+        core = Fixture(record_no, self._tile_samples)
+        core.restore(state)
+        return core
+
+    def _compare(self, core: Fixture, record_no: int, record: Record) -> None:
+        """At a tick or a cut: the checksum that the live station had before this record."""
+        if type(record) is Tick:
+            recorded = record.effects_crc
+        elif type(record) is Host and record.kind == facts.CUT:
+            recorded = msgspec.msgpack.decode(record.body, type=facts.Cut).effects_crc
+        else:
+            return
+        if recorded != core.effects_crc and not self._seen.first_difference:
+            self._seen.first_difference = (
+                f"effects differ before record {record_no} "
+                f"(checksum {core.effects_crc:08x}, recorded {recorded:08x})"
             )
-    seen.records += 1
-    for effect in core.handle(record):
-        if isinstance(effect, Emit) and effect.dataset in KEPT:
-            getattr(seen.rows, effect.dataset).append(effect.row)
-
-
-def _expected_crc(record: Record) -> int | None:
-    """The checksum that the live station had before this record, where it was put on the tape."""
-    if isinstance(record, Tick):
-        return record.effects_crc
-    if isinstance(record, Host) and record.kind == facts.CUT:
-        return msgspec.msgpack.decode(record.body, type=facts.Cut).effects_crc
-    return None

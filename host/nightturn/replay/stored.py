@@ -1,41 +1,100 @@
-"""The cycles that a run stored, as records again: what the replay of its tape is compared with."""
+"""The rows that a run stored, as rows again: what the replay of its tape is compared with."""
 
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+import msgspec
+import pyarrow as pa
+
+from nightturn.errors import StorageError
 from nightturn.model.figures import CycleRecord, Figure
-from nightturn.model.rows import CYCLES
-from nightturn.replay.tapes import Tape
+from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
+from nightturn.replay.full import Rows
+from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.reader import Run
 
-TEXTS = ("run", "status", "calibration_id", "config_digest", "sums_sha256", "fingerprint", "verdict")
-NUMBERS = ("epoch", "cycle_no", "direction", "record_first", "record_last", "index_first", "index_last")
-MEASURES = ("speed_rpm", "setpoint_nm", "coverage")
 STATUS = "_status"
+TEMPERATURE = ("temp_", "_degc")
+
+Row = TypeVar("Row", bound=msgspec.Struct)
 
 
-def stored_cycles(root: Path, fixture: str, tape: Tape) -> list[CycleRecord]:
-    """The cycles dataset of the tape's run, in its order.
+def stored_rows(root: Path, fixture: str, run: str, record_first: int, record_last: int) -> Rows:
+    """The rows in the chunks that these records cover; tapes may be gone where the chunks are kept.
 
     Raises:
         CorruptFileError: a file fails its checksum.
+        StorageError: a file's columns are not those of its rows.
     """
-    table = Run(root, fixture, tape.run).table(CYCLES)
-    if table is None:
-        return []
-    names = [name.removesuffix(STATUS) for name in table.column_names if name.endswith(STATUS)]
-    return [_record(row, names) for row in table.drop_columns(["ts_start", "ts_end"]).to_pylist()]
+    reader = Run(root, fixture, run)
 
+    def rows(dataset: str) -> list[dict[str, Any]]:
+        chunks = reader.chunks(dataset)
+        inside = [
+            each for each in chunks if record_first <= each.name.first and each.name.last <= record_last
+        ]
+        return [row for each in inside for row in _plain(each)]
 
-def _record(row: dict[str, Any], figures: list[str]) -> CycleRecord:
-    keys: dict[str, Any] = {name: row[name] for name in (*TEXTS, *NUMBERS, *MEASURES)}
-    return CycleRecord(
-        **keys,
-        ts_start=0,
-        ts_end=0,
-        reasons=tuple(row["reasons"]),
-        figures=tuple(_figure(row, name) for name in figures if row[f"{name}{STATUS}"] is not None),
+    return Rows(
+        cycles=[_cycle(row, run) for row in rows(CYCLES)],
+        gaps=_converted(rows(GAPS), GapRow, GAPS),
+        events=_converted(rows(EVENTS), EventRow, EVENTS),
+        strokes=_converted(rows(STROKES), StrokeRow, STROKES),
     )
+
+
+def in_order_of_time(rows: Rows) -> Rows:
+    """The rows by time, those of one moment as they came: a chunk keeps its rows so, a core emits them otherwise."""
+    return Rows(
+        cycles=rows.cycles,
+        gaps=sorted(rows.gaps, key=lambda row: row.ts_from),
+        events=sorted(rows.events, key=lambda row: row.ts),
+        strokes=sorted(rows.strokes, key=lambda row: row.ts),
+    )
+
+
+def _plain(chunk: ChunkFile) -> list[dict[str, Any]]:
+    """Rows as they are in the file, times as ns since 1970."""
+    table = chunk.read()
+    fields = [
+        pa.field(field.name, pa.int64()) if pa.types.is_timestamp(field.type) else field
+        for field in table.schema
+    ]
+    plain: list[dict[str, Any]] = table.cast(pa.schema(fields)).to_pylist()
+    return plain
+
+
+def _converted(rows: list[dict[str, Any]], kind: type[Row], dataset: str) -> list[Row]:
+    try:
+        return msgspec.convert(rows, list[kind])  # type: ignore[valid-type]
+    except msgspec.ValidationError as error:
+        raise StorageError(
+            f"dataset {dataset}: its columns are not those of this version: {error}"
+        ) from error
+
+
+def _cycle(row: dict[str, Any], run: str) -> CycleRecord:
+    """One row of the cycles dataset as the record that it was made from."""
+    known = CycleRecord.__struct_fields__
+    before, after = TEMPERATURE
+    record = {name: row[name] for name in known if name in row}
+    record["run"] = run
+    record["figures"] = [
+        _figure(row, name.removesuffix(STATUS))
+        for name in row
+        if name.endswith(STATUS) and row[name] is not None
+    ]
+    record["temperatures_degc"] = {
+        name.removeprefix(before).removesuffix(after): value
+        for name, value in row.items()
+        if name.startswith(before) and name.endswith(after) and value is not None
+    }
+    for orders in ("orders", "cogging_orders"):
+        record[orders] = [tuple(order.values()) for order in row[orders]]
+    try:
+        return msgspec.convert(record, CycleRecord)
+    except msgspec.ValidationError as error:
+        raise StorageError(f"dataset {CYCLES}: its columns are not those of this version: {error}") from error
 
 
 def _figure(row: dict[str, Any], name: str) -> Figure:

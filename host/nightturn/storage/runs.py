@@ -4,9 +4,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
+
 from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.model.cards import MountCard
 from nightturn.model.names import RUN_ID, fixture_id_problem
-from nightturn.model.rows import CYCLES
+from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.reader import Run
@@ -14,10 +17,12 @@ from nightturn.storage.reader import Run
 
 @dataclass(frozen=True, slots=True)
 class RunSummary:
-    """One run in a list of runs: how it stands and how much there is of it."""
+    """One run in a list of runs: what it is, how it stands and how much there is of it; `gaps` counts gap rows."""
 
     fixture: str
     run: str
+    unit: str
+    variant: str
     started_utc: datetime
     state: str
     reason: str
@@ -25,6 +30,7 @@ class RunSummary:
     chunks: int
     samples: int
     cycles: int
+    gaps: int
     bytes: int
 
 
@@ -96,9 +102,12 @@ def _chosen_fixture(root: Path, fixture: str | None, known: list[str]) -> str:
 def _summary(run: Run) -> RunSummary:
     manifest, raw = run.manifest, run.chunks(paths.RAW)
     started = datetime.strptime(run.run[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+    card = msgspec.json.decode(manifest.card, type=MountCard) if manifest and manifest.card else None
     return RunSummary(
         fixture=run.fixture,
         run=run.run,
+        unit=card.unit if card else "",
+        variant=card.variant if card else "",
         started_utc=started,
         state=manifest.state if manifest else "unknown",
         reason=manifest.reason if manifest else "",
@@ -106,5 +115,6 @@ def _summary(run: Run) -> RunSummary:
         chunks=len(raw),
         samples=sum(each.rows for each in raw),
         cycles=sum(each.rows for each in run.chunks(CYCLES)),
+        gaps=sum(each.rows for each in run.chunks(GAPS)),
         bytes=sum((run.root / each.path).stat().st_size for each in raw),
     )

@@ -1,0 +1,37 @@
+"""`nightturn verify`: read a run back and say what is missing."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nightturn.cli.arguments import AsJson
+
+EXAMPLE = "nightturn verify nights --run all"
+
+
+def run(
+    root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
+    *,
+    fixture: Annotated[str, typer.Option(help="Only this fixture.")] = "",
+    run_id: Annotated[str, typer.Option("--run", help="Run id, latest (of each fixture) or all.")] = "latest",
+    as_json: AsJson = False,
+) -> None:
+    """Read runs back with every checksum, and hold what is missing against the gap rows.
+
+    Checks each Parquet file against the CRC in its name and its pages' own, the samples' order by epoch and index,
+    every hole against the gap rows, and the sealed tape against the chunks made of it. Ends with 1 when something is
+    damaged, or missing and not explained.
+    """
+    from nightturn.cli.output import print_json
+    from nightturn.cli.verify_text import lines
+    from nightturn.storage.verify import verify
+
+    report = verify(root, run_id, fixture or None)
+    if as_json:
+        print_json({"ok": report.ok, "runs": report.runs})
+    else:
+        for line in lines(report):
+            typer.echo(line)
+    if not report.ok:
+        raise typer.Exit(1)

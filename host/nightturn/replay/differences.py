@@ -1,0 +1,105 @@
+"""The differences between what is expected of a replay and what it gave, each as a sentence.
+
+Figures, and whatever else is worked out in floats, must be equal to the last bit under the same numeric fingerprint,
+else within 1e-9 relative; everything else must be equal anywhere.
+"""
+
+import math
+from collections.abc import Sequence
+
+import msgspec
+
+from nightturn.model.figures import CycleRecord, Figure
+from nightturn.replay.full import Rows
+
+RELATIVE = 1e-9
+ABSOLUTE = 1e-15
+# what the samples alone decide, however they were cut into tiles and whatever came between them
+BY_SAMPLES = (
+    "status",
+    "direction",
+    "index_first",
+    "index_last",
+    "sums_sha256",
+    "config_digest",
+    "calibration_id",
+)
+BY_FIGURE = frozenset({"figures", "fingerprint"})
+
+
+def row_differences(was: Rows, now: Rows, *, exact: bool) -> list[str]:
+    """Differences of everything that a core emits for keeping."""
+    found = cycle_differences(was.cycles, now.cycles, exact=exact, whole=True)
+    for name in ("gaps", "events", "strokes"):
+        found += _rows(name, getattr(was, name), getattr(now, name), exact=exact)
+    return found
+
+
+def cycle_differences(
+    was: Sequence[CycleRecord], now: Sequence[CycleRecord], *, exact: bool, whole: bool
+) -> list[str]:
+    """Differences of cycles: sums and figures, and with `whole` also record numbers, times, temperatures, verdict."""
+    found = [] if len(was) == len(now) else [f"cycles: {len(was)} expected, {len(now)} seen"]
+    seen = {(cycle.epoch, cycle.cycle_no): cycle for cycle in now}
+    for old in was:
+        where = f"cycle {old.cycle_no}"
+        new = seen.pop((old.epoch, old.cycle_no), None)
+        if new is None:
+            found.append(f"{where} of epoch {old.epoch} was not seen")
+            continue
+        names = (
+            [name for name in CycleRecord.__struct_fields__ if name not in BY_FIGURE] if whole else BY_SAMPLES
+        )
+        found += _fields(where, old, new, names, exact=exact)
+        found += _figures(where, old.figures, new.figures, exact=exact)
+    found += [f"cycle {cycle.cycle_no} of epoch {cycle.epoch} was not expected" for cycle in seen.values()]
+    return found
+
+
+def _figures(where: str, was: Sequence[Figure], now: Sequence[Figure], *, exact: bool) -> list[str]:
+    found = []
+    seen = {figure.name: figure for figure in now}
+    for old in was:
+        new = seen.pop(old.name, None)
+        if new is None:
+            found.append(f"{where}: {old.name} was not seen")
+        elif old.method != new.method:
+            found.append(
+                f"{where}: {old.name} method {old.method} -> {new.method}: {old.value} -> {new.value}"
+            )
+        else:
+            names = ("value", "u", "nu", "status", "n", "reasons")
+            found += _fields(f"{where}: {old.name}", old, new, names, exact=exact)
+    found += [f"{where}: {name} was not expected" for name in seen]
+    return found
+
+
+def _rows(
+    name: str, was: Sequence[msgspec.Struct], now: Sequence[msgspec.Struct], *, exact: bool
+) -> list[str]:
+    found = [] if len(was) == len(now) else [f"{name}: {len(was)} expected, {len(now)} seen"]
+    for number, (old, new) in enumerate(zip(was, now, strict=False), start=1):
+        found += _fields(f"{name} {number}", old, new, old.__struct_fields__, exact=exact)
+    return found
+
+
+def _fields(
+    where: str, old: msgspec.Struct, new: msgspec.Struct, names: Sequence[str], *, exact: bool
+) -> list[str]:
+    pairs = [(name, getattr(old, name), getattr(new, name)) for name in names]
+    return [
+        f"{where}: {name} {was} -> {now}"
+        for name, was, now in pairs
+        if not (was == now if exact else close(was, now))
+    ]
+
+
+def close(was: object, now: object) -> bool:
+    """Equal, floats within the bound, also inside tuples and dicts."""
+    if isinstance(was, float) and isinstance(now, float):
+        return math.isclose(was, now, rel_tol=RELATIVE, abs_tol=ABSOLUTE)
+    if isinstance(was, tuple) and isinstance(now, tuple):
+        return len(was) == len(now) and all(close(a, b) for a, b in zip(was, now, strict=True))
+    if isinstance(was, dict) and isinstance(now, dict):
+        return was.keys() == now.keys() and all(close(value, now[key]) for key, value in was.items())
+    return was == now
