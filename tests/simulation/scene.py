@@ -1,0 +1,158 @@
+"""Whole stations in virtual time: a virtual fixture behind a port that may be wrapped, sinks that keep the rows."""
+
+import asyncio
+import dataclasses
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from nightturn.bench import runs
+from nightturn.bench.recovery import recover
+from nightturn.bench.runs import Beginning, Pace
+from nightturn.bench.sinks import Tally
+from nightturn.bench.station import Cadence, Station
+from nightturn.bench.virtual_loop import VirtualLoop
+from nightturn.bench.virtual_port import VirtualPort
+from nightturn.bench.worlds import virtual_world
+from nightturn.model.cards import MountCard
+from nightturn.model.rows import EventRow, GapRow
+from nightturn.settings.rig import CyclePlan, Encoder, Exercise, FixtureSettings, Hold, SlowTurn, Transducer, Travel
+from nightturn.storage.journal import Journal
+from nightturn.storage.verify import RunReport, verify
+from nightturn.transport.port import Port
+from nightturn.virtual.catalogue import from_spec
+from nightturn.virtual.device import VirtualDevice
+from nightturn.world import Files, World
+
+VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
+CARD = MountCard(unit="Q-0117", variant="pan15", operator="R. Vale", mounted_utc="2026-05-04T18:00:00Z")
+START_UTC_NS = 1_777_917_600_000_000_000
+PLAN = CyclePlan(
+    slow_turn=SlowTurn(revolutions=1, speed_rpm=30.0),
+    hold=Hold(torque_nm=5.0, revolutions=1, speed_rpm=30.0),
+    exercise=Exercise(strokes=2, angle_deg=180.0, speed_rpm=60.0),
+    cycles=1000,
+)
+FAST = FixtureSettings(
+    id="pan-a1",
+    port="virtual:pan15?seed=7",
+    rate_hz=1000,
+    ramp_rad_per_s2=20.0,
+    samples_per_block=50,
+    chunk_s=3600.0,
+    transducer=Transducer(serial="TR-204", factor_nm_per_v=4.0),
+    encoder=Encoder(counts_per_rev=2**20, reference="absolute"),
+    travel=Travel(range_deg=(-2000.0, 2000.0)),
+    plan=PLAN,
+)
+CYCLE_S = 26.0
+
+
+@dataclass
+class Scene:
+    """One station and what it said."""
+
+    root: Path
+    world: World
+    device: VirtualDevice
+    port: Port
+    station: Station
+    tally: Tally = field(default_factory=Tally)
+
+    @property
+    def events(self) -> list[EventRow]:
+        return self.tally.events.get(self.station.fixture, [])
+
+    @property
+    def gaps(self) -> list[GapRow]:
+        return self.tally.gaps.get(self.station.fixture, [])
+
+    @property
+    def kinds(self) -> list[str]:
+        return [event.kind for event in self.events]
+
+    def count(self, kind: str) -> int:
+        return self.kinds.count(kind)
+
+    @property
+    def motion(self) -> str:
+        return self.station.core.state.planner.motion.value
+
+    @property
+    def moving(self) -> bool:
+        """Whether the virtual shaft turns, by the plant and not by what the core believes."""
+        return self.device._rig.moving
+
+    async def until(self, condition: Callable[[], bool], limit_s: float = 120.0) -> None:
+        """Let virtual time pass until the condition holds."""
+        for _ in range(round(limit_s / 0.05)):
+            if condition():
+                return
+            await asyncio.sleep(0.05)
+        raise AssertionError(f"it did not come about within {limit_s} s: {self.kinds[-8:]}, {self.motion}")
+
+
+Wrap = Callable[[VirtualPort], Port]
+WrapFiles = Callable[[Files], Files]
+
+
+def settings_of(**changes: object) -> FixtureSettings:
+    return msgspec.structs.replace(FAST, **changes)
+
+
+def open_scene(
+    root: Path,
+    *,
+    settings: FixtureSettings = FAST,
+    device: VirtualDevice | None = None,
+    wrap: Wrap = lambda port: port,
+    wrap_files: WrapFiles = lambda files: files,
+    beginning: Beginning | None = None,
+    pace: Pace | None = None,
+    sync_s: float = 1.0,
+    seed: int = 1,
+    poll_s: float = 0.05,
+) -> Scene:
+    """A station that has started, on the running virtual loop."""
+    loop = asyncio.get_running_loop()
+    assert isinstance(loop, VirtualLoop)
+    (root / "variants").mkdir(parents=True, exist_ok=True)
+    (root / "variants" / "pan15.toml").write_text(VARIANT)
+    plain = virtual_world(root, loop, START_UTC_NS)
+    world = dataclasses.replace(plain, files=wrap_files(plain.files))
+    rng = np.random.default_rng(seed)
+    if device is None:
+        device = from_spec(settings.port.removeprefix("virtual:")).build(world.clock.monotonic_ns())
+    port = wrap(VirtualPort(settings.port, device, world.clock, rng, poll_s))
+    journal = Journal(world.files, settings.id, world.clock)
+    if beginning is None:
+        beginning = recover(world.files, journal, settings.id).beginning
+    tally = Tally()
+    station = Station(settings.id, world, port, journal, [tally], Cadence(0.1, sync_s))
+    opened = runs.opened(
+        settings, CARD, root, root, world.clock, rng, beginning, pace or Pace(tile_samples=100)
+    )
+    scene = Scene(root, world, device, port, station, tally)
+    station.start(opened)
+    return scene
+
+
+def run(act: Callable[[], Awaitable[None]]) -> None:
+    """Play a scene in virtual time."""
+
+    async def played() -> None:
+        await act()
+
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        runner.run(played())
+
+
+def checked(root: Path) -> list[RunReport]:
+    """Everything verified; problems fail the test."""
+    reports = verify(root, run="all").runs
+    for report in reports:
+        assert report.problems == [], report.problems
+    return list(reports)
