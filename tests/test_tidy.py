@@ -20,7 +20,11 @@ TEXTS = {".py", ".pyi", ".md", ".toml", ".txt", ".json", ".jsonl", ".h", ".c", "
 GENERATED = {
     "protocol/nightturn_protocol/messages.py"
 }  # one dataclass a message, from the definition; nobody edits it
-NOT_ROOMS = {"benchmarks", "protocol"}  # commands that print tables; the package beside host/
+NOT_ROOMS = {
+    "benchmarks",
+    "protocol",
+    "simulation",
+}  # tables to print; the package beside host/; whole stations
 
 # What starts by name, without an import in a module: commands, the generator, a child process.
 STARTED = ("nightturn.cli", "nightturn", "generate", "nightturn.telemetry.amqtt_child")
