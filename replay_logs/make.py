@@ -25,7 +25,8 @@ from typing_extensions import override
 
 from nightturn.bench import runs
 from nightturn.bench.ports import port_for
-from nightturn.bench.runs import Beginning, Pace
+from nightturn.bench.recovery import recover
+from nightturn.bench.runs import Pace
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.worlds import InlineOffload, VirtualClock
@@ -88,6 +89,7 @@ class Scene:
     torque_limit: Literal["stop", "warn"] = "stop"
     epochs: bool = False
     resumed_at_s: float | None = None
+    chunk_s: float = 3600.0
 
 
 SCENES = (
@@ -143,7 +145,7 @@ def settings_of(scene: Scene) -> FixtureSettings:
         port=f"virtual:{scene.spec}",
         rate_hz=scene.rate_hz,
         after_restart="resume",
-        chunk_s=3600.0,
+        chunk_s=scene.chunk_s,
         transducer=Transducer(serial="TR-204", factor_nm_per_v=4.0),
         encoder=Encoder(counts_per_rev=2**20, reference="absolute"),
         protect={
@@ -154,26 +156,30 @@ def settings_of(scene: Scene) -> FixtureSettings:
     )
 
 
-def record(scene: Scene, root: Path) -> Recorded:
-    """Run the scene through the live station in virtual time, at the live cadence, and leave a data root."""
+def record(scene: Scene, root: Path, start_utc_ns: int = START_UTC_NS) -> Recorded:
+    """Run the scene through the live station in virtual time, at the live cadence, and leave a data root.
+
+    Over a root that holds a run which has not ended, the run goes on, as after a restart of the host.
+    """
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
-        run = runner.run(_night(scene, root))
+        run = runner.run(_night(scene, root, start_utc_ns))
     sealed = sorted((root / "journal" / FIXTURE / "sealed").glob("*.ntj"))
     return Recorded(root, FIXTURE, run, tuple(sealed))
 
 
-async def _night(scene: Scene, root: Path) -> str:
+async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
     loop = asyncio.get_running_loop()
     assert isinstance(loop, VirtualLoop)
-    world = World(VirtualClock(loop, START_UTC_NS), UnsyncedFiles(root), InlineOffload())
+    world = World(VirtualClock(loop, start_utc_ns), UnsyncedFiles(root), InlineOffload())
     settings = settings_of(scene)
     variants = root / "variants"
     variants.mkdir(parents=True, exist_ok=True)
     (variants / "pan15.toml").write_text(VARIANT, encoding="utf-8")
-    rng = np.random.default_rng(scene.seed)
-    ids = itertools.count(scene.seed << 32 | 1)
+    rng = np.random.default_rng([scene.seed, start_utc_ns])
+    ids = itertools.count((start_utc_ns ^ scene.seed << 32) | 1, 2)
     journal = Journal(world.files, FIXTURE, world.clock, host_version="made", new_id=lambda: next(ids))
-    opened = runs.opened(settings, CARD, root, root, world.clock, rng, Beginning(first_record_no=1), Pace())
+    beginning = recover(world.files, journal, FIXTURE).beginning
+    opened = runs.opened(settings, CARD, root, root, world.clock, rng, beginning, Pace())
     station = Station(FIXTURE, world, port_for(settings, world.clock), journal, (), Cadence())
     station.start(msgspec.structs.replace(opened, host_version="made"))
     if scene.resumed_at_s is not None:
@@ -190,9 +196,10 @@ def make(scene: Scene, into: Path) -> str:
         made = record(scene, Path(scratch))
         tape = _place(scene, made, into)
     options = Options(accept=True, made_by=f"python replay_logs/make.py {scene.name}")
-    outcome = replay_log(tape, "", "", options)
+    replay_log(tape, "", "", options)
+    outcome = replay_log(tape, "", "", Options())
     size = sum(path.stat().st_size for path in (tape.iterdir() if tape.is_dir() else (tape,)))
-    assert not outcome.damage, outcome.damage
+    assert outcome.identical, outcome.lines()
     assert size < BYTES_MAX, size
     return f"{scene.name}: {outcome.cycles} cycles, {outcome.samples} samples, {size / 1e6:.2f} MB"
 

@@ -26,7 +26,7 @@ def _of_run(run: RunReport) -> Iterator[str]:
     )
     causes = Counter[str]()
     for hole in run.holes:
-        causes.update({cause: 1 for cause in hole.causes})
+        causes.update(hole.causes)
     if run.missing:
         told = ", ".join(f"{count} by {cause}" for cause, count in sorted(causes.items()))
         yield f"  {run.missing} samples are missing and explained: {told}"
