@@ -84,6 +84,7 @@ class Scene:
     @property
     def moving(self) -> bool:
         """Whether the virtual shaft turns, by the plant and not by what the core believes."""
+        self.device.advance(self.world.clock.monotonic_ns())
         return self.device._rig.moving
 
     async def until(self, condition: Callable[[], bool], limit_s: float = 120.0) -> None:

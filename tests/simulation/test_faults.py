@@ -25,7 +25,7 @@ MIXES = {
 }
 
 
-def play(root: Path, faults: Faults, seed: int, spec: str, seconds: float = 60.0) -> tuple[Scene, Produced]:
+def play(root: Path, faults: Faults, seed: int, spec: str, seconds: float = 35.0) -> tuple[Scene, Produced]:
     kept: list[tuple[Scene, Produced]] = []
 
     async def act() -> None:
@@ -81,9 +81,16 @@ def test_every_sample_is_stored_or_a_gap_row_whatever_the_line_does(tmp_path: Pa
     assert scene.station.losses.batches == 0
 
 
+def test_what_a_small_ring_has_overwritten_is_a_gap_row(tmp_path: Path) -> None:
+    faults = Faults(drop=0.05, cut=0.01)
+    scene, produced = play(tmp_path, faults, seed=5, spec="pan15?seed=5&ring_bytes=2048&fault=outage@12s+2s")
+    agree(tmp_path, scene, produced)
+    assert scene.station.core.state.counts.missing > 1000
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_device_resets_and_outages_in_between_lose_nothing_unsaid(tmp_path: Path, seed: int) -> None:
-    spec = f"pan15?seed={seed}&fault=reset@20s,outage@31s+8s,guard@45s+2s&drift_ppm=40"
+    spec = f"pan15?seed={seed}&fault=reset@12s,outage@21s+6s,guard@31s+1s&drift_ppm=40"
     scene, produced = play(tmp_path, MIXES["everything"], seed, spec)
     agree(tmp_path, scene, produced)
     assert sum(not gap.exact for gap in scene.gaps) == 1
@@ -94,6 +101,6 @@ def test_device_resets_and_outages_in_between_lose_nothing_unsaid(tmp_path: Path
 @pytest.mark.parametrize("seed", range(10, 40))
 @pytest.mark.parametrize("mix", MIXES)
 def test_many_seeds_of_every_fault(tmp_path: Path, mix: str, seed: int) -> None:
-    spec = f"pan15?seed={seed}&fault=reset@{15 + seed % 7}s,outage@{33 + seed % 5}s+{3 + seed % 11}s&ring_bytes=16384"
+    spec = f"pan15?seed={seed}&fault=reset@{10 + seed % 7}s,outage@{20 + seed % 5}s+{3 + seed % 11}s&ring_bytes=16384"
     scene, produced = play(tmp_path, MIXES[mix], seed, spec)
     agree(tmp_path, scene, produced)

@@ -32,6 +32,8 @@ from nightturn_protocol.messages import Probe
 SYNC_PERIOD_S = 1.0
 FACTS_MAX = 1000
 KEPT_MAX = 100
+UNSEALED_MAX = 8  # more are left for recovery at the next start
+SEAL_AGAIN_S = 10.0
 KIND_AT = 1
 UNSTORED = frozenset({STATE, RUN_ENDED, WANT_CUT, CHUNK})
 KEPT_FACTS = frozenset({facts.COMMAND, facts.FAILURE})  # told again when the tape takes records again
@@ -62,12 +64,22 @@ class Losses:
     Attributes:
         batches: writes of records that the tape did not take, in all.
         facts: facts that found `FACTS_MAX` of them waiting.
-        seals: segments left for recovery.
+        seals: segments that were not sealed at the first attempt.
     """
 
     batches: int = 0
     facts: int = 0
     seals: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Finished:
+    """A segment to seal."""
+
+    path: str
+    plan: ChunkPlan
+    rows: list[Emit]
+    sheet: bytes
 
 
 @dataclass(slots=True)
@@ -85,6 +97,9 @@ class _Shell:
     closing: bool = False
     segment_first: int = 0
     unrotated: ChunkPlan | None = None
+    unsealed: deque[_Finished] = field(default_factory=lambda: deque(maxlen=UNSEALED_MAX))
+    seal_again_s: float = 0.0
+    told: dict[str, str] = field(default_factory=dict)
     deaf_batches: int = 0  # since the tape last took records
 
 
@@ -322,18 +337,22 @@ class Station:
         shell.unrotated = None
         shell.segment_first = plan.last + 1
         rows, shell.rows = shell.rows, []
-        self._background(self._seal(finished, plan, rows, self.core.state.sheet))
+        self._background(self._seal(_Finished(finished, plan, rows, self.core.state.sheet)))
 
-    async def _seal(self, segment: str, plan: ChunkPlan, rows: list[Emit], sheet: bytes) -> None:
+    async def _seal(self, finished: _Finished, *, again: bool = False) -> None:
+        """Seal a segment; one that fails is tried again while the station runs, then by recovery."""
+
         def seal_now() -> None:
-            self._journal.seal(segment, plan, rows)
-            if sheet and self._ledger is not None:
-                self._ledger.met(sheet)
+            self._journal.seal(finished.path, finished.plan, finished.rows)
+            if finished.sheet and self._ledger is not None:
+                self._ledger.met(finished.sheet)
 
         try:
             await self._world.offload(seal_now)
         except (NightturnError, OSError) as error:
-            self.losses.seals += 1
+            self.losses.seals += not again
+            self._shell.unsealed.append(finished)
+            self._shell.seal_again_s = self._loop.time() + SEAL_AGAIN_S
             self._fail("seal", error)
 
     async def _sync_once(self) -> None:
@@ -345,6 +364,7 @@ class Station:
             return
         finally:
             self._shell.syncing = False
+        self._shell.told.pop("sync", None)
         if outcome and not self._shell.closing:
             self._fact(facts.SYNCED, outcome[0])
 
@@ -357,6 +377,9 @@ class Station:
         log.error(what, fixture=self.fixture, why=str(error))
 
     def _fail(self, what: str, error: Exception) -> None:
+        if self._shell.told.get(what) == str(error):
+            return
+        self._shell.told[what] = str(error)
         self._complain(f"{what}_failed", error)
         self._fact(facts.FAILURE, facts.Failure(what, str(error)))
 
@@ -381,6 +404,9 @@ class Station:
         if not self._shell.syncing:
             self._shell.syncing = True
             self._background(self._sync_once())
+        if self._shell.unsealed and self._loop.time() >= self._shell.seal_again_s:
+            self._shell.seal_again_s = self._loop.time() + SEAL_AGAIN_S
+            self._background(self._seal(self._shell.unsealed.popleft(), again=True))
 
     def _again(self, name: str, period_s: float, call: Callable[[], None]) -> None:
         """Call at a fixed cadence, without drift; a late loop skips what it missed."""

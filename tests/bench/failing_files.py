@@ -1,0 +1,34 @@
+"""Files that fail when told to, by operation and path."""
+
+import errno
+import os
+from collections.abc import Callable
+
+from nightturn.storage.recording import RecordingFiles
+from nightturn.world import Files
+
+Fails = Callable[[str, str], bool]
+
+
+class FailingFiles(RecordingFiles):
+    """Passes everything on, unless `fails(operation, path)` says no: then the disk is full."""
+
+    def __init__(self, inner: Files) -> None:
+        super().__init__(inner)
+        self.fails: Fails = lambda _operation, _path: False
+
+    def _judge(self, operation: str, path: str) -> None:
+        if self.fails(operation, path):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path)
+
+    def append(self, path: str, content: bytes) -> None:
+        self._judge("append", path)
+        super().append(path, content)
+
+    def sync(self, path: str) -> None:
+        self._judge("sync", path)
+        super().sync(path)
+
+    def replace(self, source: str, target: str) -> None:
+        self._judge("replace", source)
+        super().replace(source, target)

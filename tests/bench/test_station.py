@@ -1,0 +1,241 @@
+"""A station whose disk or core fails: nothing happens that is not on the tape, and nothing on the tape is lost."""
+
+import asyncio
+from pathlib import Path
+
+import pytest
+from tests.bench.failing_files import FailingFiles
+from tests.simulation.scene import Scene, checked, open_scene, run, settings_of
+
+from nightturn.bench.station import FACTS_MAX
+from nightturn.errors import StorageError
+from nightturn.model import facts
+from nightturn.model.records import Frame
+from nightturn.world import Files
+from nightturn_protocol import messages as wire
+
+RESUME = settings_of(after_restart="resume")
+
+
+class Disk:
+    """Hands out failing files and keeps hold of them."""
+
+    def __init__(self) -> None:
+        self.files: FailingFiles | None = None
+
+    def wrap(self, files: Files) -> Files:
+        self.files = FailingFiles(files)
+        return self.files
+
+    def full(self, operation: str, word: str) -> None:
+        assert self.files is not None
+        self.files.fails = lambda asked, path: asked == operation and word in path
+
+    def mended(self) -> None:
+        assert self.files is not None
+        self.files.fails = lambda _operation, _path: False
+
+
+def test_a_full_tape_has_no_effects_and_the_station_goes_on_when_it_is_mended(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.moving)
+        before = scene.station.core.state.record_no
+        disk.full("append", "journal/")
+        await asyncio.sleep(3.0)
+        assert scene.station.core.state.record_no == before
+        assert not scene.moving
+        assert scene.device._firmware.lease.state is wire.LeaseState.LAPSED
+        assert scene.station.losses.batches > 10
+        disk.mended()
+        await scene.until(lambda: scene.count("session_up") == 2)
+        await scene.until(lambda: scene.moving)
+        assert scene.count("journal_failed") == 1
+        assert scene.gaps == []  # the device's ring brought everything back
+        await scene.station.close()
+
+    run(act)
+    assert checked(tmp_path)[0].missing == 0
+
+
+def test_a_command_given_while_the_tape_was_full_is_carried_out_afterwards(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.moving)
+        disk.full("append", "journal/")
+        scene.station.command("stop", "R. Vale")
+        await asyncio.sleep(1.0)
+        assert not scene.station.ended.is_set()
+        disk.mended()
+        await scene.until(scene.station.ended.is_set, 2.0)
+        assert scene.station.run_ended is not None
+        assert scene.station.run_ended.reason == "stopped by R. Vale"
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_segment_that_cannot_be_begun_spoils_no_chunk(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0), wrap_files=disk.wrap)
+        await asyncio.sleep(5.0)
+        first = scene.station._journal.path
+        assert disk.files is not None
+        disk.files.fails = lambda asked, path: asked == "append" and "journal/" in path and path != first
+        await asyncio.sleep(10.0)
+        assert scene.station._journal.path == first
+        assert scene.station._shell.unrotated is not None
+        disk.mended()
+        await asyncio.sleep(20.0)
+        assert scene.station._journal.path != first
+        await scene.station.close()
+
+    run(act)
+    assert checked(tmp_path)[0].missing == 0
+
+
+def test_a_sync_that_fails_stops_motion_and_a_fresh_segment_ends_the_trouble(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await asyncio.sleep(12.0)
+        disk.full("sync", "journal/")
+        await scene.until(lambda: scene.motion == "stopped", 2.0)
+        assert "sync failed" in scene.station.core.state.planner.reason
+        assert scene.count("sync_failed") >= 1
+        await asyncio.sleep(3.0)
+        disk.mended()
+        await scene.until(lambda: scene.motion == "moving", 150)
+        await scene.station.close()
+
+    run(act)
+    assert checked(tmp_path)[0].missing == 0
+
+
+def test_a_seal_that_fails_is_told_and_made_up_for_at_the_next_start(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0), wrap_files=disk.wrap)
+        disk.full("append", "raw/")
+        await asyncio.sleep(25.0)
+        assert scene.count("seal_failed") == scene.station.losses.seals == 2
+        assert scene.motion == "moving"  # the tape is durable
+        await scene.station.close()
+
+    run(act)
+    assert not (tmp_path / "raw").exists()
+
+    async def again() -> None:
+        scene = open_scene(tmp_path)
+        assert scene.count("run_resumed") == 1
+        await asyncio.sleep(2.0)
+        await scene.station.close()
+
+    run(again)
+    (report,) = checked(tmp_path)
+    assert report.stored == report.produced > 20_000
+
+
+def test_a_run_that_cannot_begin_its_tape_leaves_nothing_behind(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+
+        def wrap(files: Files) -> Files:
+            disk.wrap(files)
+            counted: list[str] = []
+            assert disk.files is not None
+
+            def second_append(operation: str, path: str) -> bool:
+                if operation == "append" and "journal/" in path:
+                    counted.append(path)
+                return len(counted) >= 2 and operation == "append"
+
+            disk.files.fails = second_append
+            return disk.files
+
+        with pytest.raises(StorageError):
+            open_scene(tmp_path, wrap_files=wrap)
+
+    run(act)
+    assert list((tmp_path / "journal" / "pan-a1").iterdir()) == []
+
+
+def test_facts_beyond_their_bound_are_counted_not_silently_dropped(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        station = scene.station
+        station._shell.stepping = True
+        station._step([Frame(1, b"x")] * FACTS_MAX)
+        station._step([Frame(1, b"y")] * 3)
+        station._shell.stepping = False
+        assert station.losses.facts == 3
+        assert len(station._shell.facts) == FACTS_MAX
+        await station.close()
+
+    run(act)
+
+
+def test_a_core_that_fails_ends_its_station_and_leaves_the_line(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        await scene.until(lambda: scene.moving)
+
+        def broken(_record: object) -> list[object]:
+            raise ZeroDivisionError("a fault of the core")
+
+        scene.station.core.handle = broken  # type: ignore[method-assign,assignment]  # what a bug would do
+        await scene.until(scene.station.ended.is_set, 1.0)
+        assert isinstance(scene.station.crashed, ZeroDivisionError)
+        await asyncio.sleep(2.0)
+        assert not scene.moving
+        await scene.station.close()
+
+    run(act)
+
+
+def close_twice(scene: Scene) -> "asyncio.Future[list[None]]":
+    return asyncio.gather(scene.station.close(), scene.station.close())
+
+
+def test_closing_drains_and_may_be_asked_for_twice(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        await asyncio.sleep(3.0)
+        await close_twice(scene)
+        assert scene.station._shell.jobs == set()
+        await asyncio.sleep(5.0)  # no timer is left that writes
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert report.stored > 2800
+    assert report.unsealed != ()  # what the next start goes on from
+
+
+def test_a_slow_seal_does_not_hold_up_syncs(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0))
+        gate = asyncio.Event()
+        scene.station._background(gate_wait(gate))
+        await asyncio.sleep(8.0)
+        assert scene.motion == "moving"
+        gate.set()
+        await scene.station.close()
+
+    async def gate_wait(gate: asyncio.Event) -> None:
+        await gate.wait()
+
+    run(act)
+
+
+def test_what_was_not_asked_for_is_an_event(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        scene.station.command("dance")
+        scene.station._fact("rumour", facts.Command("x"))
+        assert scene.kinds[-2:] == ["command_unknown", "fact_unknown"]
+        await scene.station.close()
+
+    run(act)
