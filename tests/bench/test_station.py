@@ -121,7 +121,7 @@ def test_a_seal_that_fails_is_told_and_made_up_for_at_the_next_start(tmp_path: P
         scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0), wrap_files=disk.wrap)
         disk.full("append", "raw/")
         await asyncio.sleep(25.0)
-        assert scene.count("seal_failed") == scene.station.losses.seals == 2
+        assert scene.count("seal_failed") == scene.station._keeping.failed_seals == 2
         assert scene.motion == "moving"  # the tape is durable
         await scene.station.close()
 
@@ -205,7 +205,7 @@ def test_closing_drains_and_may_be_asked_for_twice(tmp_path: Path) -> None:
         scene = open_scene(tmp_path)
         await asyncio.sleep(3.0)
         await close_twice(scene)
-        assert scene.station._shell.jobs == set()
+        assert scene.station._keeping._jobs == set()
         await asyncio.sleep(5.0)  # no timer is left that writes
 
     run(act)
@@ -218,7 +218,7 @@ def test_a_slow_seal_does_not_hold_up_syncs(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0))
         gate = asyncio.Event()
-        scene.station._background(gate_wait(gate))
+        scene.station._keeping._begin(gate_wait(gate))
         await asyncio.sleep(8.0)
         assert scene.motion == "moving"
         gate.set()

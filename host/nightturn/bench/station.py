@@ -7,9 +7,9 @@ a fact.
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Protocol
 
 import msgspec
 import structlog
@@ -17,7 +17,8 @@ import structlog
 from nightturn.acquisition.states import LinkState
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
-from nightturn.errors import NightturnError, StorageError
+from nightturn.bench.safekeeping import Finished, Safekeeping
+from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
@@ -32,8 +33,6 @@ from nightturn_protocol.messages import Probe
 SYNC_PERIOD_S = 1.0
 FACTS_MAX = 1000
 KEPT_MAX = 100
-UNSEALED_MAX = 8  # more are left for recovery at the next start
-SEAL_AGAIN_S = 10.0
 KIND_AT = 1
 UNSTORED = frozenset({STATE, RUN_ENDED, WANT_CUT, CHUNK})
 KEPT_FACTS = frozenset({facts.COMMAND, facts.FAILURE})  # told again when the tape takes records again
@@ -64,22 +63,10 @@ class Losses:
     Attributes:
         batches: writes of records that the tape did not take, in all.
         facts: facts that found `FACTS_MAX` of them waiting.
-        seals: segments that were not sealed at the first attempt.
     """
 
     batches: int = 0
     facts: int = 0
-    seals: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Finished:
-    """A segment to seal."""
-
-    path: str
-    plan: ChunkPlan
-    rows: list[Emit]
-    sheet: bytes
 
 
 @dataclass(slots=True)
@@ -90,16 +77,11 @@ class _Shell:
     kept: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_MAX))
     stamps: list[Record] = field(default_factory=list)
     rows: list[Emit] = field(default_factory=list)
-    jobs: set[asyncio.Task[None]] = field(default_factory=set)
     stepping: bool = False
     cut_wanted: bool = False
-    syncing: bool = False
     closing: bool = False
     segment_first: int = 0
     unrotated: ChunkPlan | None = None
-    unsealed: deque[_Finished] = field(default_factory=lambda: deque(maxlen=UNSEALED_MAX))
-    seal_again_s: float = 0.0
-    told: dict[str, str] = field(default_factory=dict)
     deaf_batches: int = 0  # since the tape last took records
 
 
@@ -130,6 +112,7 @@ class Station:
         self._world = world
         self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
+        self._keeping = Safekeeping(fixture, world, journal, self._kept)
         self._sinks = tuple(sinks)
         self._cadence = cadence
         self._shell = _Shell()
@@ -148,6 +131,7 @@ class Station:
         self._run = opened.run
         self._ledger = Ledger(self._world.files, self.fixture, opened)
         self._ledger.begin()
+        self._keeping.ledger = self._ledger
         self.core = Fixture(opened.first_record_no)
         self._shell.segment_first = opened.first_record_no
         path = self._journal.open(opened.first_record_no, opened.run, opened.epoch, self.core.snapshot())
@@ -160,7 +144,7 @@ class Station:
         self._handle([first])
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
-        self._again("sync", self._cadence.sync_s, self._sync)
+        self._again("sync", self._cadence.sync_s, self._keeping.sync)
 
     def command(self, name: str, by: str = "") -> None:
         """Put a person's command on the tape."""
@@ -182,8 +166,7 @@ class Station:
             self._fact(facts.LINK, facts.LinkFact(opened=False, reason="the host closes the line"))
         shell.closing = True
         self._step([self._cut_fact()])
-        while shell.jobs:
-            await asyncio.wait(set(shell.jobs))
+        await self._keeping.drained()
         await self._world.offload(self._close_journal)
 
     def _close_journal(self) -> None:
@@ -337,51 +320,17 @@ class Station:
         shell.unrotated = None
         shell.segment_first = plan.last + 1
         rows, shell.rows = shell.rows, []
-        self._background(self._seal(_Finished(finished, plan, rows, self.core.state.sheet)))
+        self._keeping.seal(Finished(finished, plan, rows, self.core.state.sheet))
 
-    async def _seal(self, finished: _Finished, *, again: bool = False) -> None:
-        """Seal a segment; one that fails is tried again while the station runs, then by recovery."""
-
-        def seal_now() -> None:
-            self._journal.seal(finished.path, finished.plan, finished.rows)
-            if finished.sheet and self._ledger is not None:
-                self._ledger.met(finished.sheet)
-
-        try:
-            await self._world.offload(seal_now)
-        except (NightturnError, OSError) as error:
-            self.losses.seals += not again
-            self._shell.unsealed.append(finished)
-            self._shell.seal_again_s = self._loop.time() + SEAL_AGAIN_S
-            self._fail("seal", error)
-
-    async def _sync_once(self) -> None:
-        outcome: list[facts.Synced] = []
-        try:
-            await self._world.offload(lambda: outcome.append(self._journal.sync()))
-        except (StorageError, OSError) as error:
-            self._fail("sync", error)
-            return
-        finally:
-            self._shell.syncing = False
-        self._shell.told.pop("sync", None)
-        if outcome and not self._shell.closing:
-            self._fact(facts.SYNCED, outcome[0])
-
-    def _background(self, work: Coroutine[Any, Any, None]) -> None:
-        task = self._loop.create_task(work)
-        self._shell.jobs.add(task)
-        task.add_done_callback(self._shell.jobs.discard)
+    def _kept(self, fact: facts.Synced | facts.Failure) -> None:
+        """What became of a sync or a seal."""
+        if isinstance(fact, facts.Failure):
+            self._fact(facts.FAILURE, fact)
+        elif not self._shell.closing:
+            self._fact(facts.SYNCED, fact)
 
     def _complain(self, what: str, error: Exception) -> None:
         log.error(what, fixture=self.fixture, why=str(error))
-
-    def _fail(self, what: str, error: Exception) -> None:
-        if self._shell.told.get(what) == str(error):
-            return
-        self._shell.told[what] = str(error)
-        self._complain(f"{what}_failed", error)
-        self._fact(facts.FAILURE, facts.Failure(what, str(error)))
 
     def _fact(self, kind: str, fact: msgspec.Struct) -> None:
         self._step([facts.host(self._world.clock.monotonic_ns(), kind, fact)])
@@ -399,14 +348,6 @@ class Station:
             self._line.quiet = state.vain_openings > 1
             fault = state.link.state is LinkState.FAULT
             self._line.watch(wants_reopen=state.link.wants_reopen, fault=fault)
-
-    def _sync(self) -> None:
-        if not self._shell.syncing:
-            self._shell.syncing = True
-            self._background(self._sync_once())
-        if self._shell.unsealed and self._loop.time() >= self._shell.seal_again_s:
-            self._shell.seal_again_s = self._loop.time() + SEAL_AGAIN_S
-            self._background(self._seal(self._shell.unsealed.popleft(), again=True))
 
     def _again(self, name: str, period_s: float, call: Callable[[], None]) -> None:
         """Call at a fixed cadence, without drift; a late loop skips what it missed."""

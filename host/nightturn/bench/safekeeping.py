@@ -1,0 +1,113 @@
+"""Syncs and seals in the background; what became of them comes back as facts."""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from typing import Any
+
+import structlog
+
+from nightturn.bench.ledger import Ledger
+from nightturn.errors import NightturnError, StorageError
+from nightturn.model.facts import Failure, Synced
+from nightturn.model.records import Emit
+from nightturn.model.rows import ChunkPlan
+from nightturn.storage.journal import Journal
+from nightturn.world import World
+
+UNSEALED_MAX = 8  # more are left for recovery at the next start
+SEAL_AGAIN_S = 10.0
+
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A segment to seal: its plan, its rows and the sheet of the device that filled it."""
+
+    path: str
+    plan: ChunkPlan
+    rows: list[Emit]
+    sheet: bytes
+
+
+class Safekeeping:
+    """Slow work of one station's journal, one job for syncs and one for each seal.
+
+    Attributes:
+        ledger: keeps the manifest of the run, once there is one.
+        failed_seals: segments that were not sealed at the first attempt.
+    """
+
+    def __init__(
+        self, fixture: str, world: World, journal: Journal, tell: Callable[[Synced | Failure], None]
+    ) -> None:
+        self.ledger: Ledger | None = None
+        self.failed_seals = 0
+        self._fixture = fixture
+        self._world = world
+        self._journal = journal
+        self._tell = tell
+        self._loop = asyncio.get_running_loop()
+        self._jobs: set[asyncio.Task[None]] = set()
+        self._syncing = False
+        self._unsealed: deque[Finished] = deque(maxlen=UNSEALED_MAX)
+        self._seal_again_s = 0.0
+        self._told: dict[str, str] = {}
+
+    def sync(self) -> None:
+        """Begin a sync unless one is under way; a seal that failed is tried again now and then."""
+        if not self._syncing:
+            self._syncing = True
+            self._begin(self._sync())
+        if self._unsealed and self._loop.time() >= self._seal_again_s:
+            self._seal_again_s = self._loop.time() + SEAL_AGAIN_S
+            self._begin(self._seal(self._unsealed.popleft(), again=True))
+
+    def seal(self, finished: Finished) -> None:
+        """Begin to seal a segment; one that fails is tried again while the station runs, then by recovery."""
+        self._begin(self._seal(finished, again=False))
+
+    async def drained(self) -> None:
+        """Wait until nothing is under way."""
+        while self._jobs:
+            await asyncio.wait(set(self._jobs))
+
+    async def _seal(self, finished: Finished, *, again: bool) -> None:
+        def seal_now() -> None:
+            self._journal.seal(finished.path, finished.plan, finished.rows)
+            if finished.sheet and self.ledger is not None:
+                self.ledger.met(finished.sheet)
+
+        try:
+            await self._world.offload(seal_now)
+        except (NightturnError, OSError) as error:
+            self.failed_seals += not again
+            self._unsealed.append(finished)
+            self._seal_again_s = self._loop.time() + SEAL_AGAIN_S
+            self._failed("seal", error)
+
+    async def _sync(self) -> None:
+        outcome: list[Synced] = []
+        try:
+            await self._world.offload(lambda: outcome.append(self._journal.sync()))
+        except (StorageError, OSError) as error:
+            self._failed("sync", error)
+            return
+        finally:
+            self._syncing = False
+        self._told.pop("sync", None)
+        self._tell(outcome[0])
+
+    def _begin(self, work: Coroutine[Any, Any, None]) -> None:
+        task = self._loop.create_task(work)
+        self._jobs.add(task)
+        task.add_done_callback(self._jobs.discard)
+
+    def _failed(self, what: str, error: Exception) -> None:
+        """Told once as long as it stays the same."""
+        if self._told.get(what) != str(error):
+            self._told[what] = str(error)
+            log.error("not_kept", what=what, fixture=self._fixture, why=str(error))
+            self._tell(Failure(what, str(error)))
