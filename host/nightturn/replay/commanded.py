@@ -20,7 +20,7 @@ STEADY = 0.01  # a cell is steady when its neighbours' travel differs by no more
 APART = 0.06  # speeds nearer than this are one speed
 COMMON = 0.1  # a commanded speed takes at least this share of the time of all free passes
 ROUND_SPEED = 2e-3  # a speed this near to three digits was commanded as these
-ROUND_TORQUE = 0.025  # and a torque, of which friction is a part, to two
+ROUND_TORQUE = 0.02  # and a torque to two
 STAND_OF_FASTEST = 0.02
 LOADED = 3.0  # a hold has at least this many times the torque of the other passes,
 LOADED_OF_LARGEST = 0.5  # and every hold at least this share of the largest
@@ -44,6 +44,7 @@ class Motion:
 class Leg:
     """A stretch of cells in one sense: its steady speed (cell travel, counts), cells at it and median torque."""
 
+    way: int
     speed: int
     cells: int
     torque_nm: float
@@ -144,7 +145,7 @@ def _legs(travel: Int64s, torque_nm: Float64s, speeds: list[int]) -> list[Leg]:
         best = max(speeds, key=lambda speed: int(_at(size[cells], speed).sum()))
         on = cells[_at(size[cells], best)]
         if len(on) >= CONFIRM_CELLS:
-            legs.append(Leg(best, len(on), float(np.median(torque_nm[on]))))
+            legs.append(Leg(way, best, len(on), float(np.median(torque_nm[on]))))
     return legs
 
 
@@ -153,14 +154,20 @@ def _at(size: Int64s, speed: int) -> Bools:
 
 
 def _hold_torque(legs: list[Leg]) -> float:
-    """The torque held, or 0 when no leg stands out of the others."""
+    """The torque held, or 0 when no leg stands out of the others; friction and zero are those of the free passes."""
     largest = max(abs(leg.torque_nm) for leg in legs)
-    free = [leg.torque_nm for leg in legs if abs(leg.torque_nm) < largest * LOADED_OF_LARGEST]
-    if not free or largest < LOADED * max(abs(torque) for torque in free):
+    free = [leg for leg in legs if abs(leg.torque_nm) < largest * LOADED_OF_LARGEST]
+    if not free or largest < LOADED * max(abs(leg.torque_nm) for leg in free):
         return 0.0
-    middle = (min(free) + max(free)) / 2  # the zero: friction pulls both ways from it
-    held = [leg.torque_nm - middle for leg in legs if abs(leg.torque_nm) >= largest * LOADED_OF_LARGEST]
-    return _round_to(float(np.median(np.abs(held))), ROUND_TORQUE, 2)
+    held = [leg for leg in legs if abs(leg.torque_nm) >= largest * LOADED_OF_LARGEST]
+    own = [abs(leg.torque_nm - _unpowered(leg.way, free)) for leg in held]
+    return _round_to(float(np.median(own)), ROUND_TORQUE, 2)
+
+
+def _unpowered(way: int, free: list[Leg]) -> float:
+    """The torque of turning this way unpowered, as far as somebody did."""
+    alike = [leg.torque_nm for leg in free if leg.way == way]
+    return float(np.median(alike or [leg.torque_nm for leg in free]))
 
 
 def _free_speeds(legs: list[Leg]) -> tuple[int, int]:

@@ -1,0 +1,196 @@
+"""Expectation and stored rows: what is compared, how a difference reads, and how a new outcome is accepted."""
+
+import shutil
+from pathlib import Path
+
+import msgspec
+import pytest
+from replay_logs.make import Recorded
+
+from nightturn.errors import ConfigError, CorruptFileError
+from nightturn.estimation.figures import FIGURE_OF_NAME, FRICTION
+from nightturn.model.figures import CycleRecord
+from nightturn.replay.differences import close, cycle_differences, row_differences
+from nightturn.replay.expected import expected_path, read_expected
+from nightturn.replay.full import replay
+from nightturn.replay.stored import stored_rows
+from nightturn.replay.tapes import tape_of_file, tape_of_run
+from nightturn.replay.verdict import Options, replay_log
+
+LATEST = "latest"
+
+
+@pytest.fixture(scope="module")
+def kept(measured: Recorded, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The measured run as a tape with an expectation beside it."""
+    tape = tmp_path_factory.mktemp("kept") / "measured.ntj"
+    shutil.copyfile(measured.segments[0], tape)
+    outcome = replay_log(tape, "", LATEST, Options(accept=True, made_by="a command"))
+    assert outcome.lines()[0].startswith("measured.ntj: accepted as measured.expected.json; 3 cycles")
+    return tape
+
+
+@pytest.fixture
+def cycle(kept: Path) -> CycleRecord:
+    expected = read_expected(kept)
+    assert expected is not None
+    return expected.rows.cycles[0]
+
+
+def changed(cycle: CycleRecord, name: str, **parts: object) -> CycleRecord:
+    """The cycle with parts of one of its figures changed."""
+    figures = tuple(
+        msgspec.structs.replace(figure, **parts) if figure.name == name else figure
+        for figure in cycle.figures
+    )
+    return msgspec.structs.replace(cycle, figures=figures)
+
+
+@pytest.mark.parametrize("options", [Options(), Options(figures=True), Options(tile_samples=777)])
+def test_an_accepted_tape_is_identical(kept: Path, options: Options) -> None:
+    outcome = replay_log(kept, "", LATEST, options)
+    assert outcome.identical, outcome.lines()
+    assert outcome.lines()[0].startswith("measured.ntj: identical (")
+
+
+@pytest.mark.parametrize("options", [Options(), Options(figures=True)])
+def test_a_changed_method_says_from_which_value_to_which(
+    kept: Path, options: Options, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    newer = msgspec.structs.replace(FIGURE_OF_NAME[FRICTION], method=FIGURE_OF_NAME[FRICTION].method + 1)
+    monkeypatch.setitem(FIGURE_OF_NAME, FRICTION, newer)
+    outcome = replay_log(kept, "", LATEST, options)
+    first = outcome.differences[0]
+    value = replay(tape_of_file(kept)).rows.cycles[0].figure(FRICTION).value
+    assert first == f"cycle 1: friction_nm method {newer.method - 1} -> {newer.method}: {value} -> {value}"
+    assert len(outcome.differences) == 3  # one for each cycle, and nothing else
+    assert not outcome.identical
+
+
+def test_accept_rewrites_the_expectation_and_keeps_who_made_the_tape(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tape = tmp_path / kept.name
+    shutil.copyfile(kept, tape)
+    shutil.copyfile(expected_path(kept), expected_path(tape))
+    newer = msgspec.structs.replace(FIGURE_OF_NAME[FRICTION], method=FIGURE_OF_NAME[FRICTION].method + 1)
+    monkeypatch.setitem(FIGURE_OF_NAME, FRICTION, newer)
+    assert not replay_log(tape, "", LATEST, Options()).identical
+    replay_log(tape, "", LATEST, Options(accept=True))
+    assert replay_log(tape, "", LATEST, Options()).identical
+    expected = read_expected(tape)
+    assert expected is not None
+    assert expected.made_by == "a command"
+    assert expected.rows.cycles[0].figure(FRICTION).method == newer.method
+
+
+def test_under_the_same_fingerprint_the_last_bit_counts_else_one_part_in_1e9(cycle: CycleRecord) -> None:
+    friction = cycle.figure(FRICTION).value
+    assert friction is not None
+    near = changed(cycle, FRICTION, value=friction * (1 + 5e-10))
+    far = changed(cycle, FRICTION, value=friction * (1 + 5e-9))
+    assert cycle_differences([cycle], [near], exact=False, whole=True) == []
+    assert cycle_differences([cycle], [near], exact=True, whole=True) == [
+        f"cycle 1: friction_nm: value {friction} -> {friction * (1 + 5e-10)}"
+    ]
+    assert len(cycle_differences([cycle], [far], exact=False, whole=False)) == 1
+
+
+def test_every_part_of_a_cycle_is_compared(cycle: CycleRecord) -> None:
+    for name in cycle.__struct_fields__:
+        if name in {"figures", "fingerprint", "epoch", "cycle_no"}:
+            continue
+        other = msgspec.structs.replace(cycle, **{name: "other"})
+        (line,) = cycle_differences([cycle], [other], exact=False, whole=True)
+        assert line.startswith(f"cycle 1: {name} ")
+    for name in ("value", "u", "nu", "status", "n", "reasons"):
+        other = changed(cycle, FRICTION, **{name: "other"})
+        (line,) = cycle_differences([cycle], [other], exact=False, whole=False)
+        assert line.startswith(f"cycle 1: friction_nm: {name} ")
+
+
+def test_cycles_and_figures_that_are_missing_or_new_are_named(cycle: CycleRecord) -> None:
+    other = msgspec.structs.replace(cycle, cycle_no=9)
+    assert cycle_differences([cycle], [other], exact=True, whole=True) == [
+        "cycle 1 of epoch 0 was not seen",
+        "cycle 9 of epoch 0 was not expected",
+    ]
+    fewer = msgspec.structs.replace(cycle, figures=cycle.figures[1:])
+    assert cycle_differences([cycle], [fewer], exact=True, whole=True) == [
+        "cycle 1: ripple_pp_nm was not seen"
+    ]
+    assert cycle_differences([fewer], [cycle], exact=True, whole=True) == [
+        "cycle 1: ripple_pp_nm was not expected"
+    ]
+
+
+def test_close_looks_into_tuples_and_dicts() -> None:
+    assert close(({"a": 1.0},), ({"a": 1.0 + 1e-12},))
+    assert not close((1.0, 2.0), (1.0,))
+    assert not close({"a": 1.0}, {"b": 1.0})
+    assert not close(None, 1.0)
+
+
+def test_gaps_events_and_strokes_are_compared_one_by_one(kept: Path) -> None:
+    expected = read_expected(kept)
+    assert expected is not None
+    rows = expected.rows
+    assert len(rows.gaps) == 1
+    assert len(rows.strokes) == 4
+    other = msgspec.structs.replace(rows, gaps=[msgspec.structs.replace(rows.gaps[0], cause="device")])
+    assert row_differences(rows, other, exact=True) == ["gaps 1: cause link -> device"]
+    fewer = msgspec.structs.replace(rows, events=rows.events[:-1])
+    assert row_differences(rows, fewer, exact=True) == [
+        f"events: {len(rows.events)} expected, {len(rows.events) - 1} seen"
+    ]
+
+
+def test_an_expectation_that_is_none_is_an_error_that_names_it(kept: Path, tmp_path: Path) -> None:
+    tape = tmp_path / kept.name
+    shutil.copyfile(kept, tape)
+    expected_path(tape).write_text("{", encoding="utf-8")
+    with pytest.raises(CorruptFileError, match=r"measured\.expected\.json: not an expectation"):
+        replay_log(tape, "", LATEST, Options())
+
+
+def test_options_that_contradict_each_other_are_refused(measured: Recorded, kept: Path) -> None:
+    for options in (Options(figures=True, splits=(3,)), Options(figures=True, accept=True)):
+        with pytest.raises(ConfigError, match="full replay"):
+            replay_log(kept, "", LATEST, options)
+    with pytest.raises(ConfigError, match="only a tape by itself keeps an expectation"):
+        replay_log(measured.root, measured.fixture, LATEST, Options(accept=True))
+
+
+def test_a_run_is_compared_with_what_it_stored(measured: Recorded) -> None:
+    for options in (Options(), Options(figures=True)):
+        outcome = replay_log(measured.root, measured.fixture, LATEST, options)
+        assert outcome.identical, outcome.lines()
+        assert outcome.cycles == 3
+
+
+def test_stored_rows_are_the_rows_that_were_emitted(measured: Recorded) -> None:
+    tape = tape_of_run(measured.root, measured.fixture, measured.run)
+    seen = replay(tape)
+    stored = stored_rows(measured.root, measured.fixture, measured.run, seen.record_first, seen.record_last)
+    assert stored.cycles == seen.rows.cycles
+    assert stored.gaps == seen.rows.gaps
+    assert sorted(stored.events, key=repr) == sorted(seen.rows.events, key=repr)
+
+
+def test_only_what_the_tape_covers_is_asked_for(segments: Recorded, tmp_path: Path) -> None:
+    """Old segments may be gone where their Parquet is kept."""
+    root = tmp_path / "root"
+    shutil.copytree(segments.root, root)
+    sealed = root / "journal" / segments.fixture / "sealed"
+    for old in sorted(sealed.iterdir())[:2]:
+        old.unlink()
+    outcome = replay_log(root, segments.fixture, LATEST, Options())
+    assert outcome.identical, outcome.lines()
+
+
+def test_a_stored_cycle_that_is_gone_is_a_difference(measured: Recorded, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    shutil.copytree(measured.root, root)
+    shutil.rmtree(root / "cycles")
+    outcome = replay_log(root, measured.fixture, LATEST, Options())
+    assert outcome.differences[0] == "cycles: 0 expected, 3 seen"
