@@ -19,7 +19,16 @@ from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
 from nightturn.model.cards import MountCard
 from nightturn.model.rows import EventRow, GapRow
-from nightturn.settings.rig import CyclePlan, Encoder, Exercise, FixtureSettings, Hold, SlowTurn, Transducer, Travel
+from nightturn.settings.rig import (
+    CyclePlan,
+    Encoder,
+    Exercise,
+    FixtureSettings,
+    Hold,
+    SlowTurn,
+    Transducer,
+    Travel,
+)
 from nightturn.storage.journal import Journal
 from nightturn.storage.verify import RunReport, verify
 from nightturn.transport.port import Port

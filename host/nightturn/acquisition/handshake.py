@@ -136,7 +136,7 @@ class Handshake(msgspec.Struct):
         if self.state != LinkState.OPENING or at_ns < self.open_due_ns:
             return
         retries = len(ATTEMPT_WAITS_NS)
-        if self.open_attempt == retries:
+        if self.open_attempt >= retries:
             self._unanswered(out)
         if not self.open_body or self.open_attempt >= retries:
             self.counters.opens += 1
