@@ -61,7 +61,7 @@ def test_a_flipped_bit_ends_the_tape_before_its_record(
     brief: Path, data: st.DataObject, options: Options
 ) -> None:
     content = bytearray(brief.read_bytes())
-    _, start = decode_header(content)
+    _, start = decode_header(bytes(content))
     place = data.draw(st.integers(start, len(content) - 1))
     content[place] ^= 1 << data.draw(st.integers(0, 7))
     check(brief, bytes(content), place, options)
@@ -71,7 +71,7 @@ def test_a_flipped_bit_ends_the_tape_before_its_record(
 @given(data=st.data())
 def test_a_damaged_header_is_one_error_that_names_the_file(brief: Path, data: st.DataObject) -> None:
     content = bytearray(brief.read_bytes())
-    _, start = decode_header(content)
+    _, start = decode_header(bytes(content))
     place = data.draw(st.integers(0, start - 1))
     content[place] ^= 1 << data.draw(st.integers(0, 7))
     damaged = brief.with_name("damaged.ntj")

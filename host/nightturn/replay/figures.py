@@ -75,9 +75,9 @@ class FiguresReplay:
             self.record_first = part.segment.first_record_no
         for record_no, record in part.segment.records():
             self._state.record_no = record_no
-            if type(record) is Frame:
+            if isinstance(record, Frame):
                 self._frame(record_no, record)
-            elif type(record) is Tick:
+            elif isinstance(record, Tick):
                 if self._state.link is not None:
                     self._outputs(record.at_ns, self._state.link.tick(record.at_ns))
             else:

@@ -1,0 +1,112 @@
+"""`runs` and `verify`: what lies under a data root, and whether it is whole."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from replay_logs.make import Recorded, record
+from tests.cli.terminal import typed
+from tests.replay.scenes import MEASURED, quiet
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
+    with quiet():
+        return record(MEASURED, tmp_path_factory.mktemp("recorded"))
+
+
+@pytest.fixture
+def root(recorded: Recorded, tmp_path: Path) -> Path:
+    """A copy to be spoilt."""
+    shutil.copytree(recorded.root, tmp_path / "nights")
+    return tmp_path / "nights"
+
+
+def test_runs_are_listed_with_what_stood_there_and_how_much(
+    recorded: Recorded, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = typed(["runs", str(recorded.root)], capsys)
+    assert code == 0
+    _, head, line = out.splitlines()
+    assert head.split()[:4] == ["fixture", "run", "unit", "variant"]
+    fixture, run, unit, variant, day, time, state, cycles, samples, gaps = line.split()
+    assert (fixture, run, unit, variant) == ("pan-a1", recorded.run, "Q-0117", "pan15")
+    assert (day, time, state, cycles, gaps) == ("2026-11-25", "21:00:00", "running", "3", "1")
+    assert int(samples) > 160_000
+
+
+def test_runs_as_json(recorded: Recorded, capsys: pytest.CaptureFixture[str]) -> None:
+    (told,) = json.loads(typed(["runs", str(recorded.root), "--json"], capsys).out)
+    assert (told["fixture"], told["run"], told["unit"], told["cycles"], told["gaps"]) == (
+        "pan-a1",
+        recorded.run,
+        "Q-0117",
+        3,
+        1,
+    )
+
+
+def test_a_folder_without_runs_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert typed(["runs", str(tmp_path)], capsys) == (0, f"{tmp_path} holds no runs\n", "")
+    assert typed(["runs", str(tmp_path), "--json"], capsys).out == "[]\n"
+    code, _, err = typed(["runs", str(tmp_path / "none")], capsys)
+    assert code == 4
+    assert "is no folder; give the data root" in err
+
+
+def test_a_whole_run_is_ok_and_its_gap_explained(
+    recorded: Recorded, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = typed(["verify", str(recorded.root)], capsys)
+    assert code == 0
+    first, *_, last = out.splitlines()
+    assert first.startswith(f"pan-a1 {recorded.run}: ok; ")
+    assert "samples are missing and explained: 1 by link" in out
+    assert last == "everything is there or explained"
+
+
+@pytest.mark.parametrize("run", ["latest", "all"])
+def test_verify_as_json(recorded: Recorded, run: str, capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["verify", str(recorded.root), "--fixture", "pan-a1", "--run", run, "--json"]
+    code, out, _ = typed(arguments, capsys)
+    told = json.loads(out)
+    assert (code, told["ok"]) == (0, True)
+    (report,) = told["runs"]
+    assert report["produced"] == report["stored"] + report["missing"]
+    assert report["problems"] == []
+
+
+def test_a_flipped_bit_is_named_and_ends_with_one(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    chunk = next((root / "raw").rglob("*.parquet"))
+    content = bytearray(chunk.read_bytes())
+    content[len(content) // 2] ^= 4
+    chunk.write_bytes(content)
+    code, out, err = typed(["verify", str(root)], capsys)
+    assert (code, err) == (1, "")
+    assert f"corrupt: {chunk.relative_to(root)}: " in out
+    assert out.splitlines()[-1] == "1 of 1 runs are not in order"
+    told = json.loads(typed(["verify", str(root), "--json"], capsys).out)
+    assert not told["ok"]
+    assert "corrupt" in {problem["kind"] for problem in told["runs"][0]["problems"]}
+
+
+def test_a_gap_without_its_row_is_not_explained(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shutil.rmtree(root / "gaps")
+    code, out, _ = typed(["verify", str(root)], capsys)
+    assert code == 1
+    assert "samples missing without a gap row" in out
+
+
+def test_a_run_or_root_that_is_none_is_one_line(
+    recorded: Recorded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for arguments, message in (
+        ([str(tmp_path)], "holds no runs; is it the data root"),
+        ([str(recorded.root), "--run", "../x"], "is not a run id"),
+        ([str(recorded.root), "--fixture", "pan-z9"], "holds no runs of pan-z9; it has pan-a1"),
+    ):
+        code, out, err = typed(["verify", *arguments], capsys)
+        assert (code, out) == (4, "")
+        assert message in err
+        assert len(err.splitlines()) == 1
