@@ -33,7 +33,9 @@ def port_for(settings: FixtureSettings, clock: Clock, poll_s: float = POLL_S) ->
         host, _, number = text.removeprefix(SOCKET).rpartition(":")
         if not host or not number.isdigit():
             raise ConfigError(
-                f"{text!r} is no address", where=f"port of fixture {settings.id}", allowed="socket://host:port"
+                f"{text!r} is no address",
+                where=f"port of fixture {settings.id}",
+                allowed="socket://host:port",
             )
         return TcpPort(host, int(number), clock)
     return SerialPort(text, clock, settings.line_baud)

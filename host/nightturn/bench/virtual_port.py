@@ -20,7 +20,9 @@ POLL_LEAD = 0.96
 class VirtualPort:
     """Couples a `VirtualDevice` to a station."""
 
-    def __init__(self, name: str, device: VirtualDevice, clock: Clock, rng: np.random.Generator, poll_s: float) -> None:
+    def __init__(
+        self, name: str, device: VirtualDevice, clock: Clock, rng: np.random.Generator, poll_s: float
+    ) -> None:
         self.name = name
         self.device = device
         self._clock = clock

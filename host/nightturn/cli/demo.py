@@ -11,9 +11,16 @@ EXAMPLE = "nightturn demo --out nightturn-demo --hours 8"
 
 
 def run(
-    out: Annotated[Path, typer.Option(help="Folder for everything the demo writes.")] = Path("nightturn-demo"),
-    hours: Annotated[float, typer.Option(min=0.1, max=48.0, help="Length of the night, virtual hours.")] = 8.0,
-    seed: Annotated[int, typer.Option(min=0, max=999, help="Seed of everything that is left to chance.")] = 11,
+    *,
+    out: Annotated[Path, typer.Option(help="Folder for everything the demo writes.")] = Path(
+        "nightturn-demo"
+    ),
+    hours: Annotated[
+        float, typer.Option(min=0.1, max=48.0, help="Length of the night, virtual hours.")
+    ] = 8.0,
+    seed: Annotated[
+        int, typer.Option(min=0, max=999, help="Seed of everything that is left to chance.")
+    ] = 11,
     as_json: AsJson = False,
 ) -> None:
     """Run three virtual fixtures through a night in virtual time and judge them in the morning.

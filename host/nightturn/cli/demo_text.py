@@ -34,7 +34,9 @@ class Progress:
             self._bar.start()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         """Take the bar down."""
         if self._bar is not None:
             self._bar.stop()
@@ -52,14 +54,28 @@ class Progress:
 def show(night: Night, table: list[FixtureLine], bench: Path, *, as_json: bool) -> None:
     """Print the table and what to type next."""
     if as_json:
-        print_json({"fixtures": table, "data": str(night.root), "real_s": round(night.real_s, 1), "samples": night.samples})
+        print_json(
+            {
+                "fixtures": table,
+                "data": str(night.root),
+                "real_s": round(night.real_s, 1),
+                "samples": night.samples,
+            }
+        )
         return
     print_table("The night, figures of the last complete cycle with their 95 % intervals", HEAD, rows(table))
     for line in table:
         typer.echo(f"  {line.fixture}: {line.verdict}: {line.why}")
     speed = night.samples / max(night.real_s, 1e-9) / 1e6
-    typer.echo(f"{night.samples / 1e6:.1f} million samples in {night.real_s:.0f} s ({speed:.1f} MS/s); {night.broker}; {night.published} messages published")
+    typer.echo(
+        f"{night.samples / 1e6:.1f} million samples in {night.real_s:.0f} s ({speed:.1f} MS/s); {night.broker}; {night.published} messages published"
+    )
     typer.echo(f"data: {night.root}")
     typer.echo("next:")
-    for command in (f"check {bench}", f"runs {night.root}", f"verify {night.root}", f"replay {night.root} --fixture {table[0].fixture}"):
+    for command in (
+        f"check {bench}",
+        f"runs {night.root}",
+        f"verify {night.root}",
+        f"replay {night.root} --fixture {table[0].fixture}",
+    ):
         typer.echo(f"  nightturn {command}")

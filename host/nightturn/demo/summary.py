@@ -11,7 +11,19 @@ from nightturn.estimation.night import night_verdict
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.rows import GapRow
 
-HEAD = ("fixture", "unit", "cycles", "ripple N·m", "% rated", "cogging N·m", "friction N·m", "% rated", "zero drift", "gaps", "verdict")
+HEAD = (
+    "fixture",
+    "unit",
+    "cycles",
+    "ripple N·m",
+    "% rated",
+    "cogging N·m",
+    "friction N·m",
+    "% rated",
+    "zero drift",
+    "gaps",
+    "verdict",
+)
 
 
 class FixtureLine(msgspec.Struct, frozen=True):

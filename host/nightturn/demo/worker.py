@@ -133,7 +133,9 @@ def _station(
     append_card(root, settings.id, card)
     journal = Journal(world.files, settings.id, world.clock, catalogue=Catalogue(root), host_version=VERSION)
     beginning = recover(world.files, journal, settings.id).beginning
-    beginning = runs.Beginning(first_record_no=beginning.first_record_no)  # a night of its own, whatever was left
+    beginning = runs.Beginning(
+        first_record_no=beginning.first_record_no
+    )  # a night of its own, whatever was left
     rng = np.random.default_rng((order.seed, *settings.id.encode()))
     pace = Pace(round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX)
     opened = runs.opened(settings, card, order.bench.parent, root, world.clock, rng, beginning, pace)
