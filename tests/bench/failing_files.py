@@ -4,6 +4,8 @@ import errno
 import os
 from collections.abc import Callable
 
+from typing_extensions import override
+
 from nightturn.storage.recording import RecordingFiles
 from nightturn.world import Files
 
@@ -21,14 +23,17 @@ class FailingFiles(RecordingFiles):
         if self.fails(operation, path):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path)
 
+    @override
     def append(self, path: str, content: bytes) -> None:
         self._judge("append", path)
         super().append(path, content)
 
+    @override
     def sync(self, path: str) -> None:
         self._judge("sync", path)
         super().sync(path)
 
+    @override
     def replace(self, source: str, target: str) -> None:
         self._judge("replace", source)
         super().replace(source, target)

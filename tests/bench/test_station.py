@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from tests.bench.failing_files import FailingFiles
-from tests.simulation.scene import Scene, checked, open_scene, run, settings_of
+from tests.simulation.scene import checked, open_scene, run, settings_of
 
 from nightturn.bench.station import FACTS_MAX
 from nightturn.errors import StorageError
@@ -196,15 +196,11 @@ def test_a_core_that_fails_ends_its_station_and_leaves_the_line(tmp_path: Path) 
     run(act)
 
 
-def close_twice(scene: Scene) -> "asyncio.Future[list[None]]":
-    return asyncio.gather(scene.station.close(), scene.station.close())
-
-
 def test_closing_drains_and_may_be_asked_for_twice(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path)
         await asyncio.sleep(3.0)
-        await close_twice(scene)
+        await asyncio.gather(scene.station.close(), scene.station.close())
         assert scene.station._keeping._jobs == set()
         await asyncio.sleep(5.0)  # no timer is left that writes
 

@@ -8,7 +8,7 @@ import numpy as np
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.transport.port import OnBytes, OnLost
 from nightturn_protocol.framing import Deframer
-from nightturn_protocol.messages import Block
+from nightturn_protocol.messages import Block, ResetCause
 
 
 @dataclass(frozen=True)
@@ -91,8 +91,8 @@ class Produced:
         device = port.device
         boot = device._boot
 
-        def booted(*args: object) -> None:
-            boot(*args)  # type: ignore[arg-type]  # passed on as it came
+        def booted(cause: ResetCause) -> None:
+            boot(cause)
             self._watch(port)
 
         device._boot = booted  # type: ignore[method-assign]  # a spy
@@ -104,8 +104,8 @@ class Produced:
         ring = port.device._firmware.ring
         push = ring.push
 
-        def pushed(frame: bytes) -> None:
-            blocks.extend(body for body in Deframer().receive_bytes(frame) if body[1] == Block.KIND)
-            push(frame)
+        def pushed(block: bytes) -> None:
+            blocks.extend(body for body in Deframer().receive_bytes(block) if body[1] == Block.KIND)
+            push(block)
 
         ring.push = pushed  # type: ignore[method-assign]  # a spy
