@@ -26,6 +26,7 @@ class CycleSums(msgspec.Struct):
         strokes: strokes that ended in this cycle.
         temperatures: role -> (number, sum of milli degrees Celsius) since the cycle before.
         missing: samples that were lost while the cycle ran.
+        short_passes: passes that were left out because they turned too little to say anything.
         complete: everything planned is there and nothing broke in; otherwise `reasons` says what is not.
     """
 
@@ -42,6 +43,7 @@ class CycleSums(msgspec.Struct):
     missing: int
     reasons: tuple[str, ...]
     complete: bool
+    short_passes: int = 0
 
     def sha256(self) -> str:
         """Digest over all integer sums in canonical order; the same on every machine and for every split."""
@@ -64,6 +66,7 @@ class Assembly(msgspec.Struct):
     index_first: int = -1
     index_last: int = -1
     missing: int = 0
+    short_passes: int = 0
     reasons: list[str] = []
 
     def temperature(self, role: str, milli_degc: int) -> None:
@@ -118,7 +121,7 @@ class Assembly(msgspec.Struct):
     def close(self, epoch: int, tick_zero: tuple[int, int], reason: str = "") -> list[CycleSums]:
         """End the cycle here, complete or not; empty when nothing was measured."""
         if not self.legs and not self.strokes:
-            self.missing = 0
+            self.missing = self.short_passes = 0
             return []
         reasons = [*self.reasons, *self._lacking()]
         if reason:
@@ -138,10 +141,11 @@ class Assembly(msgspec.Struct):
             missing=self.missing,
             reasons=tuple(reasons),
             complete=not reasons,
+            short_passes=self.short_passes,
         )
         self.cycle_no += 1
         self.legs, self.reasons, self.temperatures = [], [], {}
-        self.stroking, self.strokes, self.missing = False, 0, 0
+        self.stroking, self.strokes, self.missing, self.short_passes = False, 0, 0, 0
         self.index_first = self.index_last = -1
         return [cycle]
 

@@ -5,18 +5,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightturn.estimation.hidden import Hidden, hidden_orders, widened
 from nightturn.estimation.order_fit import OrderFit, collapse, fit_orders
 from nightturn.estimation.ripple import floor_of
 from nightturn.estimation.spectra import (
     Scatter,
     gates,
-    hidden_power,
     pooled_scatter,
     significant,
     turn_spectra,
     white_scatter,
 )
-from nightturn.estimation.turns import Complex128s, Turns
+from nightturn.estimation.turns import Bools, Complex128s, Turns
 from nightturn.estimation.waveform import PeakToPeak, peak_to_peak
 from nightturn.model.tiles import Float64s, Int64s
 
@@ -56,7 +56,7 @@ class Cogging:
     scattered: bool
     peak: PeakToPeak
     floor_nm: float
-    hidden_nm: float
+    hidden: Hidden
     forward: OrderFit
     backward: OrderFit
 
@@ -80,7 +80,7 @@ def cogging_of(
         scatter = _white(means, highest)
     counts = [len(spectra) for spectra, _ in each]
     forward, backward = (m[: highest + 1] for m in means)
-    lag = find_lag(forward, backward, scatter.variance / counts[0], scatter.variance / counts[1])
+    lag = find_lag(forward, backward, scatter.variance / counts[0], scatter.variance / counts[1], declared)
     both = _aligned(np.arange(highest + 1), forward, backward, lag.rad)
     of_mean = scatter.variance * (1 / counts[0] + 1 / counts[1]) / 4
     gate = gates(scatter.nu, declared, highest)
@@ -88,6 +88,8 @@ def cogging_of(
     fits = [fit_orders([collapse(t, y) for t, y in way], kept, drift_spread) for way in ways]
     amplitudes = _aligned(kept, fits[0].amplitudes, fits[1].amplitudes, lag.rad)
     variance = np.maximum(of_mean[kept] / 2, (fits[0].variance + fits[1].variance) / 4)
+    peak = peak_to_peak(kept, amplitudes, variance)
+    hidden = hidden_orders(both, of_mean, declared, kept, peak.value_nm)
     return Cogging(
         turns=sum(counts),
         lag=lag,
@@ -96,9 +98,9 @@ def cogging_of(
         variance=variance,
         nu=scatter.nu,
         scattered=scattered,
-        peak=peak_to_peak(kept, amplitudes, variance),
+        peak=widened(peak, hidden, scatter.nu),
         floor_nm=floor_of(of_mean, gate),
-        hidden_nm=float(np.sqrt(hidden_power(both, of_mean, declared, kept) / 2)),
+        hidden=hidden,
         forward=fits[0],
         backward=fits[1],
     )
@@ -125,31 +127,53 @@ def _aligned(orders: Int64s, forward: Complex128s, backward: Complex128s, lag: f
 
 
 def find_lag(
-    forward: Complex128s, backward: Complex128s, forward_variance: Float64s, backward_variance: Float64s
+    forward: Complex128s,
+    backward: Complex128s,
+    forward_variance: Float64s,
+    backward_variance: Float64s,
+    declared: frozenset[int],
 ) -> Lag:
     """The lag that aligns both directions best: the maximum of Σ Re(F conj(B) e^{2jnl}) within ±1 degree.
 
-    Ambiguous when the maximum lies at the edge, or does not beat the second by five standard deviations of their
-    difference as it follows from the noise of the orders.
+    The declared orders vote first, because the machine makes them alike in both directions. A pattern of friction
+    changes sign with the direction and votes for the wrong lag: a bearing's spall does, at orders of its own. Only where
+    the declared ones leave the lag open do all orders vote.
     """
-    product = forward * np.conj(backward)
-    product[0] = 0
-    size = np.abs(product)
     vote = (np.abs(forward) ** 2 > LAG_GATE * forward_variance) & (
         np.abs(backward) ** 2 > LAG_GATE * backward_variance
     )
     vote[0] = False
     if not vote.any():
         return Lag(0.0, ambiguous=False)
+    known = np.zeros_like(vote)
+    known[list(declared)] = True
+    found = None
+    for voters in (vote & known, vote):
+        if voters.any():
+            found = _voted(voters, forward, backward, forward_variance, backward_variance)
+            if not found.ambiguous:
+                return found
+    return found or Lag(0.0, ambiguous=True)
+
+
+def _voted(
+    vote: Bools,
+    forward: Complex128s,
+    backward: Complex128s,
+    forward_variance: Float64s,
+    backward_variance: Float64s,
+) -> Lag:
+    """The lag for which these orders vote.
+
+    Ambiguous when the maximum lies at the edge, or does not beat the second by five standard deviations of their
+    difference as it follows from the noise of the orders.
+    """
+    product = forward * np.conj(backward)
+    size = np.abs(product)
     orders = np.flatnonzero(vote & (size > LAG_SHARE * size[vote].max()))
     x = product[orders]
     grid = np.radians(np.linspace(-LAG_RANGE_DEG, LAG_RANGE_DEG, 2 * LAG_STEPS + 1))
-    turning = np.exp(2j * (grid[1] - grid[0]) * orders)
-    rows = np.exp(2j * grid[0] * orders) * np.cumprod(
-        np.concatenate((np.ones((1, len(orders))), np.broadcast_to(turning, (2 * LAG_STEPS, len(orders))))),
-        axis=0,
-    )
-    score = (rows * x).sum(axis=1).real
+    score = _score(x, orders, grid)
     inner = np.flatnonzero((score[1:-1] > score[:-2]) & (score[1:-1] >= score[2:])) + 1
     if len(inner) == 0:
         return Lag(0.0, ambiguous=True)
@@ -160,7 +184,7 @@ def find_lag(
         return Lag(lag, ambiguous=bool(edge))
     other = _newton(x, orders, float(grid[ranked[1]]))
     first, second = np.exp(2j * orders * lag), np.exp(2j * orders * other)
-    lead = float((x * (first - second)).real.sum())
+    lead = float((np.maximum((x * first).real, 0.0) - np.maximum((x * second).real, 0.0)).sum())
     noise = (
         np.abs(backward[orders]) ** 2 * forward_variance[orders]
         + np.abs(forward[orders]) ** 2 * backward_variance[orders]
@@ -170,8 +194,20 @@ def find_lag(
     return Lag(lag, ambiguous=bool(edge or lead < least))
 
 
+def _score(x: Complex128s, orders: Int64s, grid: Float64s) -> Float64s:
+    """Σ of the positive Re(x e^{2jnl}) at every lag of an even grid."""
+    turning = np.exp(2j * (grid[1] - grid[0]) * orders)
+    steps = np.broadcast_to(turning, (len(grid) - 1, len(orders)))
+    rows = np.cumprod(np.concatenate((np.ones((1, len(orders))), steps)), axis=0)
+    return np.asarray(
+        np.maximum((rows * (np.exp(2j * grid[0] * orders) * x)).real, 0.0).sum(axis=1), np.float64
+    )
+
+
 def _newton(x: Complex128s, orders: Int64s, start: float) -> float:
-    """Polish a maximum of Σ Re(x e^{2jnl}); stays within the scan's step."""
+    """Polish a maximum of Σ Re(x e^{2jnl}) over the orders that agree with it; stays within the scan's step."""
+    agreeing = (x * np.exp(2j * orders * start)).real > 0
+    x, orders = x[agreeing], orders[agreeing]
     lag = start
     for _ in range(3):
         terms = x * np.exp(2j * orders * lag)

@@ -24,6 +24,7 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
         pole_pairs, slots: of the unit; drive_pole_pairs, drive_slots: of the turning drive.
         slow_speed_rpm, hold_speed_rpm, hold_torque_nm: set points of the plan.
         resonance_hz: torsional resonance of the rig, None when not known.
+        mains_hz: frequency of the mains, whose hum may fall on an order.
     """
 
     lsb_nm: float
@@ -40,6 +41,7 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
     hold_speed_rpm: float = 0.0
     hold_torque_nm: float = 0.0
     resonance_hz: float | None = None
+    mains_hz: float = 50.0
     run: str = ""
     calibration_id: str = ""
     config_digest: str = ""

@@ -240,6 +240,8 @@ class Estimator(msgspec.Struct):
             travel = abs(leg.encoder_last - leg.encoder_first) * BINS
             if travel >= MIN_LEG_BINS * self.settings.counts_per_rev:
                 out += self.assembly.take_leg(leg, self.epoch, self.tick_zero)
+            else:
+                self.assembly.short_passes += 1
         elif stroke is not None:
             cycles = self.assembly.take_stroke(stroke, self.epoch, self.tick_zero)
             base, per_sample = self.tick_zero

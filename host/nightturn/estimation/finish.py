@@ -15,7 +15,7 @@ from nightturn.estimation.ripple import Ripple, ripple_of
 from nightturn.estimation.spectra import declared_orders, drift_rate, without_drift
 from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_per_rev, speed_rpm, turns_of
 from nightturn.estimation.verdict import judge
-from nightturn.model.figures import INCOMPLETE, OK, CycleRecord
+from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
 from nightturn.model.rows import StrokeRow
 
 
@@ -26,32 +26,21 @@ def finish_cycle(
     record_last: int,
     ts_start: int,
     ts_end: int,
+    previous_friction_nm: tuple[float, ...] = (),
 ) -> CycleRecord:
     """Make the record of a cycle from its sums; a pure function, about 10 ms.
 
     `record_first`, `record_last`, `ts_start` and `ts_end` (ns, UTC) are carried into the record.
+    `previous_friction_nm` are complete earlier cycles of this direction, oldest first: their scatter stands in where the
+    cycle has none of its own.
     """
     measured = measure(sums, conditions)
-    figures = figures_of(measured, conditions)
+    figures = figures_of(measured, conditions, previous_friction_nm)
     temperatures = {
         role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
     }
-    slow, hold = measured.slow_speed_rpm, measured.hold_speed_rpm
-    speeds = dict.fromkeys((names.COGGING_PP, names.FRICTION, names.FRICTION_PCT, names.ZERO), slow)
-    speeds.update(
-        dict.fromkeys((names.RIPPLE_PP, names.RIPPLE_RMS, names.RIPPLE_PCT, names.MEAN_TORQUE), hold)
-    )
-    torque = next((f.value for f in figures if f.name == names.MEAN_TORQUE), None)
-    verdict, verdict_reasons = judge(
-        figures,
-        conditions.accept,
-        speeds_rpm={name: value for name, value in speeds.items() if value},
-        torque_nm=torque,
-        temperatures_degc=temperatures,
-    )
-    reasons = list(sums.reasons)
-    if sums.missing:
-        reasons.append(f"{sums.missing} samples were lost in this cycle")
+    verdict, verdict_reasons = _judged(figures, measured, conditions, temperatures)
+    lost = (f"{sums.missing} samples were lost in this cycle",) if sums.missing else ()
     return CycleRecord(
         run=conditions.run,
         epoch=sums.epoch,
@@ -64,7 +53,7 @@ def finish_cycle(
         index_last=sums.index_last,
         ts_start=ts_start,
         ts_end=ts_end,
-        speed_rpm=slow or hold,
+        speed_rpm=measured.slow_speed_rpm or measured.hold_speed_rpm,
         setpoint_nm=conditions.hold_torque_nm,
         coverage=coverage_of(sums.legs),
         calibration_id=conditions.calibration_id,
@@ -75,10 +64,36 @@ def finish_cycle(
         temperatures_degc=temperatures,
         orders=order_table(measured.ripple),
         cogging_orders=order_table(measured.cogging),
-        reasons=tuple(reasons),
+        reasons=(*sums.reasons, *lost),
         verdict=verdict,
         verdict_reasons=verdict_reasons,
     )
+
+
+def _judged(
+    figures: tuple[Figure, ...], measured: Measured, conditions: Conditions, temperatures: dict[str, float]
+) -> tuple[str, tuple[str, ...]]:
+    """The verdict on this cycle, each figure at the speed at which it was measured."""
+    slow, hold = measured.slow_speed_rpm, measured.hold_speed_rpm
+    speeds = dict.fromkeys((names.COGGING_PP, names.FRICTION, names.FRICTION_PCT, names.ZERO), slow)
+    speeds.update(
+        dict.fromkeys((names.RIPPLE_PP, names.RIPPLE_RMS, names.RIPPLE_PCT, names.MEAN_TORQUE), hold)
+    )
+    return judge(
+        figures,
+        conditions.accept,
+        speeds_rpm={name: value for name, value in speeds.items() if value},
+        torque_nm=_held_torque(figures, measured, conditions),
+        temperatures_degc=temperatures,
+    )
+
+
+def _held_torque(figures: tuple[Figure, ...], measured: Measured, conditions: Conditions) -> float | None:
+    """The torque that the unit held: the mean of the hold without the friction that opposed the turning."""
+    mean = next(figure.value for figure in figures if figure.name == names.MEAN_TORQUE)
+    if mean is None or measured.friction is None or measured.hold is None:
+        return mean
+    return mean + measured.hold.direction * conditions.sense * measured.friction.step_nm
 
 
 def measure(sums: CycleSums, conditions: Conditions) -> Measured:
@@ -95,6 +110,7 @@ def measure(sums: CycleSums, conditions: Conditions) -> Measured:
         friction=friction,
         slow_speed_rpm=speed_rpm(slow[0], conditions.rate_hz) if slow else 0.0,
         hold_speed_rpm=speed_rpm(hold, conditions.rate_hz) if hold is not None else 0.0,
+        short_passes=sums.short_passes,
     )
 
 

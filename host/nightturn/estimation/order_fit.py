@@ -89,28 +89,19 @@ def fit_orders(legs: Sequence[Collapsed], orders: Int64s, drift_spread: float = 
     """
     n_legs, k = len(legs), len(orders)
     size = n_legs + 2 * k
+    cos, sin = slice(n_legs, n_legs + k), slice(n_legs + k, size)
     normal = np.zeros((size, size))
     right, by_time = np.zeros(size), np.zeros(size)
     squares, rows = 0.0, 0
-    minus, plus = orders[:, None] - orders[None, :], orders[:, None] + orders[None, :]
-    cos, sin = slice(n_legs, n_legs + k), slice(n_legs + k, size)
     levels = []
     for i, leg in enumerate(legs):
         total = float(leg.weight.sum())
         level = float(leg.weight @ leg.torque_nm) / total
         levels.append(level)
         y = leg.torque_nm - level
-        weights = _Moments(leg.weight, leg.offset_rad)
         torque = _Moments(leg.weight * y, leg.offset_rad).at(orders)
-        edge, near, far = weights.at(orders), weights.at(minus), weights.at(plus)
         normal[i, i] = total
-        normal[i, cos] = normal[cos, i] = edge.real
-        normal[i, sin] = normal[sin, i] = -edge.imag
-        normal[cos, cos] += (near.real + far.real) / 2
-        normal[sin, sin] += (near.real - far.real) / 2
-        mixed = (near.imag - far.imag) / 2  # rows cos, columns sin
-        normal[cos, sin] += mixed
-        normal[sin, cos] += mixed.T
+        _add_weights(normal, i, leg, orders, cos, sin)
         right[cos] += torque.real
         right[sin] -= torque.imag
         squares += float(leg.weight @ (y * y))
@@ -129,6 +120,20 @@ def fit_orders(legs: Sequence[Collapsed], orders: Int64s, drift_spread: float = 
         variance=_component_variance(solution, by_time, drift_spread, cos, sin) / droop**2,
         noise_variance=solution.variance,
     )
+
+
+def _add_weights(normal: Float64s, row: int, leg: Collapsed, orders: Int64s, cos: slice, sin: slice) -> None:
+    """Add a leg's weights to the normal matrix: its own constant against the orders, the orders against each other."""
+    weights = _Moments(leg.weight, leg.offset_rad)
+    minus, plus = orders[:, None] - orders[None, :], orders[:, None] + orders[None, :]
+    edge, near, far = weights.at(orders), weights.at(minus), weights.at(plus)
+    normal[row, cos] = normal[cos, row] = edge.real
+    normal[row, sin] = normal[sin, row] = -edge.imag
+    normal[cos, cos] += (near.real + far.real) / 2
+    normal[sin, sin] += (near.real - far.real) / 2
+    mixed = (near.imag - far.imag) / 2  # rows cos, columns sin
+    normal[cos, sin] += mixed
+    normal[sin, cos] += mixed.T
 
 
 def _component_variance(

@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightturn.estimation.hidden import Hidden, hidden_orders, widened
 from nightturn.estimation.order_fit import OrderFit, collapse, fit_orders
 from nightturn.estimation.spectra import (
     drift_rate,
     gates,
-    hidden_power,
     pooled_scatter,
     significant,
     turn_spectra,
@@ -28,8 +28,8 @@ class Ripple:
         turns: whole turns used.
         fit: the significant orders; variance: (k,) that of one component of each amplitude.
         nu: degrees of freedom of the scatter; `scattered` is False with one turn, when no uncertainty can be stated.
-        floor_nm: peak-to-peak of the largest single order that could have escaped; hidden_nm: rms of declared orders
-            that only stand out together.
+        floor_nm: peak-to-peak of the largest single order that could have escaped; hidden: declared orders below the
+            gate, which the uncertainty of the peak-to-peak reckons with.
     """
 
     turns: int
@@ -42,7 +42,7 @@ class Ripple:
     rms_u_nm: float
     rms_below_floor: bool
     floor_nm: float
-    hidden_nm: float
+    hidden: Hidden
     localised: Localised | None
     mean_nm: float
     mean_u_nm: float | None
@@ -74,6 +74,8 @@ def ripple_of(turns: Turns, highest: int, declared: frozenset[int]) -> Ripple:
     variance = np.maximum(of_mean[kept] / 2, fit.variance)
     local = localised_residual(turns, torque, fit)
     rms, rms_u, below = _rms(mean, of_mean, fit, variance)
+    peak = peak_to_peak(kept, fit.amplitudes, variance, local)
+    hidden = hidden_orders(mean, of_mean, declared, kept, peak.value_nm)
     level_u, level_nu = _mean_scatter(turns)
     return Ripple(
         turns=count,
@@ -81,12 +83,12 @@ def ripple_of(turns: Turns, highest: int, declared: frozenset[int]) -> Ripple:
         variance=variance,
         nu=scatter.nu,
         scattered=scattered,
-        peak=peak_to_peak(kept, fit.amplitudes, variance, local),
+        peak=widened(peak, hidden, scatter.nu),
         rms_nm=rms,
         rms_u_nm=rms_u,
         rms_below_floor=below,
         floor_nm=floor_of(of_mean, gate),
-        hidden_nm=float(np.sqrt(hidden_power(mean, of_mean, declared, kept) / 2)),
+        hidden=hidden,
         localised=local,
         mean_nm=float(fit.constants_nm[0]),
         mean_u_nm=level_u,

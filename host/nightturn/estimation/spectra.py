@@ -7,7 +7,7 @@ from math import lcm
 import numpy as np
 
 from nightturn.estimation.conditions import Conditions
-from nightturn.estimation.quantiles import chi_square_quantile, f_quantile
+from nightturn.estimation.quantiles import f_quantile
 from nightturn.estimation.turns import Complex128s, Turns
 from nightturn.model.tiles import Float64s, Int64s
 
@@ -165,20 +165,3 @@ def significant(amplitudes: Complex128s, variance: Float64s, gate: Float64s) -> 
     if len(kept) > MAX_KEPT:
         kept = np.sort(kept[np.argsort(-power[kept], kind="stable")[:MAX_KEPT]])
     return kept.astype(np.int64)
-
-
-def hidden_power(
-    amplitudes: Complex128s, variance: Float64s, declared: frozenset[int], kept: Int64s
-) -> float:
-    """Power Σ|c|² of the declared orders that none of them stands out, but all of them together do; else 0.
-
-    Without any signal Σ |c|²/variance over m orders is half a chi-square with 2m degrees of freedom.
-    """
-    rest = np.array(sorted(declared - set(kept.tolist())), np.int64)
-    rest = rest[variance[rest] > 0] if len(rest) else rest
-    if len(rest) == 0:
-        return 0.0
-    power = np.abs(amplitudes[rest]) ** 2
-    if 2 * float((power / variance[rest]).sum()) <= chi_square_quantile(DECLARED_CONFIDENCE, 2 * len(rest)):
-        return 0.0
-    return max(float((power - variance[rest]).sum()), 0.0)

@@ -13,7 +13,7 @@ from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.cycles import Estimator
-from nightturn.estimation.finish import finish_cycle
+from nightturn.estimation.history import History
 from nightturn.model.figures import CycleRecord
 from nightturn.model.tiles import Float64s, Int64s, Tile
 from nightturn.replay.commanded import commanded
@@ -83,7 +83,8 @@ def smoothness(
     estimator = Estimator.start(motion.scan, 1)
     sums = [item for tile in _tiles(series) for item in estimator.add(tile) if isinstance(item, CycleSums)]
     sums += [item for item in estimator.interrupt(ARRAYS_END) if isinstance(item, CycleSums)]
-    return [finish_cycle(each, conditions, 0, 0, *_span_ns(each, time, index)) for each in sums]
+    history = History()
+    return [history.finish(each, conditions, 0, 0, *_span_ns(each, time, index)) for each in sums]
 
 
 def _check_product(rated_torque_nm: float, pole_pairs: int, slots: int, counts_per_rev: int) -> None:
