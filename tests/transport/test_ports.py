@@ -13,7 +13,7 @@ import pytest
 
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import PortError
-from nightturn.transport import serial_port, tcp_port
+from nightturn.transport import tcp_port
 from nightturn.transport.descriptor import WRITE_BACKLOG_MAX, DescriptorPump
 from nightturn.transport.port import Port
 from nightturn.transport.pty_line import PtyLine
@@ -41,6 +41,10 @@ class Ears:
     def open(self, port: Port) -> Port:
         port.open(self.on_bytes, self.on_lost)
         return port
+
+
+def descriptors_open() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 async def until(condition: Callable[[], bool], what: str = "it did not come about") -> None:
@@ -106,7 +110,7 @@ def test_a_forbidden_port_says_which_group_helps(monkeypatch: pytest.MonkeyPatch
         raise PermissionError(13, "Permission denied")
 
     async def act() -> None:
-        monkeypatch.setattr(serial_port.serial, "Serial", forbidden)
+        monkeypatch.setattr("serial.Serial", forbidden)
         with pytest.raises(PortError, match="no permission; add your user to the group"):
             Ears().open(SerialPort("/dev/null", RealClock()))
 
@@ -174,13 +178,13 @@ def test_a_link_is_replaced_by_the_newest_line_and_only_its_own_is_removed(tmp_p
 def test_a_file_in_the_place_of_the_link_is_left_alone(tmp_path: Path) -> None:
     async def act() -> None:
         (tmp_path / "notes").write_text("keep me")
-        descriptors = len(list(Path("/proc/self/fd").iterdir()))
+        descriptors = descriptors_open()
         with pytest.raises(PortError, match="something that is not a link stands there"):
             Ears().open(PtyLine(tmp_path / "notes", RealClock()))
         with pytest.raises(PortError, match="the link cannot be made"):
             Ears().open(PtyLine(tmp_path / "notes" / "pan.line", RealClock()))
         assert (tmp_path / "notes").read_text() == "keep me"
-        assert len(list(Path("/proc/self/fd").iterdir())) == descriptors
+        assert descriptors_open() == descriptors
 
     play(act)
 

@@ -1,0 +1,117 @@
+"""The daemon, virtual fixtures and a broker as real processes around a bench folder."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from nightturn.model.cards import MountCard
+from nightturn.settings.load import append_card
+
+LIMIT_S = 40.0  # generous: it only matters when something is broken
+NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
+VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
+HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\nname = "cellar"\ndata = "nights"\n'
+FIXTURE = """
+[[fixture]]
+id = "{fixture}"
+port = "{port}"
+rate_hz = 1000
+after_restart = "{after_restart}"
+ramp_rad_per_s2 = 20.0
+samples_per_block = 50
+[fixture.transducer]
+serial = "TR-204"
+factor_nm_per_v = 4.0
+[fixture.encoder]
+counts_per_rev = 1048576
+reference = "absolute"
+[fixture.plan]
+slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
+dwell_s = 1.0
+cycles = 1000
+"""
+
+
+class Processes:
+    """Children that are ended, whatever the test does; each writes its output to a file."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._children: list[subprocess.Popen[bytes]] = []
+        self._number = 0
+
+    def start(self, *arguments: str) -> "Child":
+        self._number += 1
+        log = self.folder / f"{self._number:02d}-{arguments[0]}.log"
+        with log.open("wb") as output:
+            process = subprocess.Popen(
+                [*NIGHTTURN, *arguments],
+                stdin=subprocess.DEVNULL,
+                stdout=output,
+                stderr=subprocess.STDOUT,
+                cwd=self.folder,
+            )
+        self._children.append(process)
+        return Child(process, log)
+
+    def end(self) -> None:
+        for process in self._children:
+            if process.poll() is None:
+                process.kill()
+            process.wait()
+
+
+class Child:
+    """One process."""
+
+    def __init__(self, process: "subprocess.Popen[bytes]", log: Path) -> None:
+        self.process = process
+        self._log = log
+
+    @property
+    def said(self) -> str:
+        return self._log.read_text(encoding="utf-8")
+
+    def kill(self) -> None:
+        os.kill(self.process.pid, signal.SIGKILL)
+        self.process.wait()
+
+    def interrupt(self, number: signal.Signals = signal.SIGTERM) -> int:
+        """End politely and return the exit code."""
+        self.process.send_signal(number)
+        return self.process.wait(LIMIT_S)
+
+    def says(self, words: str, times: int = 1) -> None:
+        """Wait until it has said so that often."""
+        wait(lambda: self.said.count(words) >= times, lambda: f"{words!r} not in:\n{self.said}")
+
+
+def wait(holds: Callable[[], bool], what: Callable[[], str]) -> None:
+    deadline_s = time.monotonic() + LIMIT_S
+    while not holds():
+        assert time.monotonic() < deadline_s, what()
+        time.sleep(0.05)
+
+
+def write_bench(
+    folder: Path, ports: dict[str, str], *, mqtt: str = "", after_restart: str = "resume"
+) -> Path:
+    """A rig of these fixtures and the variant; returns the rig file."""
+    (folder / "variants").mkdir(exist_ok=True)
+    (folder / "variants" / "pan15.toml").write_text(VARIANT)
+    text = HEAD + (f'[mqtt]\nurl = "{mqtt}"\n' if mqtt else "")
+    for fixture, port in ports.items():
+        text += FIXTURE.format(fixture=fixture, port=port, after_restart=after_restart)
+    (folder / "bench.toml").write_text(text)
+    return folder / "bench.toml"
+
+
+def mount(folder: Path, fixture: str, unit: str = "Q-0117") -> None:
+    """A card as `nightturn mount` writes it."""
+    mounted = f"2026-05-04T18:00:{time.monotonic_ns() % 60:02d}Z"
+    card = MountCard(unit=unit, variant="pan15", operator="R. Vale", mounted_utc=mounted)
+    append_card(folder / "nights", fixture, card)
