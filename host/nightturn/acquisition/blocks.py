@@ -18,6 +18,7 @@ SAMPLE_BYTES = [0] * 256
 SAMPLE_BYTES[EncoderForm.DELTA16] = 3 + 2
 SAMPLE_BYTES[EncoderForm.OFFSET32] = 3 + 4
 _COUNT_AND_FORM_AT = HEADER.size + 24
+_COUNT_AND_FORM = slice(_COUNT_AND_FORM_AT, _COUNT_AND_FORM_AT + 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +42,42 @@ class Samples:
     inputs: UInt16s
 
 
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """`Samples` without their numbers and ticks, for blocks that are known to follow each other."""
+
+    raw: Int32s
+    encoder: Int64s
+    flags: UInt8s
+    inputs: UInt16s
+
+
+def unpack_columns(bodies: Sequence[bytes]) -> Columns:
+    """What these BLOCK frames hold but index and tick; at least one frame.
+
+    Raises:
+        ValueError: a body is not a whole BLOCK frame.
+    """
+    if _alike(bodies):
+        shape = _shape(bodies[0])
+        return _columns(_frames(bodies, shape), *shape)
+    runs = [_columns(_frames(list(run), shape), *shape) for shape, run in groupby(bodies, _shape)]
+    return Columns(
+        np.concatenate([run.raw for run in runs]),
+        np.concatenate([run.encoder for run in runs]),
+        np.concatenate([run.flags for run in runs]),
+        np.concatenate([run.inputs for run in runs]),
+    )
+
+
 def unpack(bodies: Sequence[bytes], ticks_per_sample: int) -> Samples:
     """All samples of these BLOCK frames (header and payload, no CRC), decoded once per run of equal blocks.
 
     Raises:
         ValueError: a body is not a whole BLOCK frame.
     """
+    if bodies and _alike(bodies):
+        return _unpack_run(bodies, _shape(bodies[0]), ticks_per_sample)
     runs = [_unpack_run(list(run), shape, ticks_per_sample) for shape, run in groupby(bodies, _shape)]
     if len(runs) == 1:
         return runs[0]
@@ -60,6 +91,13 @@ def unpack(bodies: Sequence[bytes], ticks_per_sample: int) -> Samples:
         np.concatenate([run.flags for run in runs]),
         np.concatenate([run.inputs for run in runs]),
     )
+
+
+def _alike(bodies: Sequence[bytes]) -> bool:
+    """Whether all blocks have the length, count and form of the first: the common case, told without decoding."""
+    first = bodies[0]
+    length, head = len(first), first[_COUNT_AND_FORM]
+    return all(len(body) == length and body[_COUNT_AND_FORM] == head for body in bodies)
 
 
 def _shape(body: bytes) -> tuple[int, int]:
@@ -96,28 +134,39 @@ def _layout(count: int, form: int) -> np.dtype[np.void]:
     )
 
 
-def _unpack_run(bodies: list[bytes], shape: tuple[int, int], ticks_per_sample: int) -> Samples:
+def _unpack_run(bodies: Sequence[bytes], shape: tuple[int, int], ticks_per_sample: int) -> Samples:
     """Blocks that all have the same shape."""
-    count, form = shape
-    frames = np.frombuffer(b"".join(bodies), dtype=_layout(count, form))
-    offsets = np.arange(count, dtype=np.int64)
+    frames = _frames(bodies, shape)
+    columns = _columns(frames, *shape)
+    offsets = np.arange(shape[0], dtype=np.int64)
     index = frames["first_index"][:, None] + offsets
     tick = frames["tick"][:, None] + offsets * ticks_per_sample
-    return Samples(
-        index.ravel(),
-        tick.ravel(),
-        _torque(frames["torque"]),
+    return Samples(index.ravel(), tick.ravel(), columns.raw, columns.encoder, columns.flags, columns.inputs)
+
+
+def _frames(bodies: Sequence[bytes], shape: tuple[int, int]) -> npt.NDArray[np.void]:
+    return np.frombuffer(b"".join(bodies), dtype=_layout(*shape))
+
+
+def _columns(frames: npt.NDArray[np.void], count: int, form: int) -> Columns:
+    return Columns(
+        _torque(frames, count, form),
         _encoder(frames["encoder"], frames["encoder_base"], form),
         np.repeat(frames["flags"].astype(np.uint8), count),
         np.repeat(frames["inputs"].astype(np.uint16), count),
     )
 
 
-def _torque(planar: npt.NDArray[np.uint8]) -> Int32s:
-    """24-bit two's complement, little-endian, as int32: put in the upper bytes, then shifted down with the sign."""
-    wide = np.zeros((*planar.shape[:2], 4), np.uint8)
-    wide[..., 1:] = planar
-    return (wide.view("<i4").ravel() >> 8).astype(np.int32, copy=False)
+def _torque(frames: npt.NDArray[np.void], count: int, form: int) -> Int32s:
+    """24-bit two's complement, little-endian, as int32.
+
+    Each is read with the byte before it, which lies in the same frame, as the upper three bytes of an int32, and then
+    shifted down with its sign.
+    """
+    layout = _layout(count, form)
+    before = layout.fields["torque"][1] - 1  # type: ignore[index]  # a structured type has fields
+    wide = np.ndarray((len(frames), count), "<i4", frames.view(np.uint8), before, (layout.itemsize, 3))
+    return (wide >> 8).astype(np.int32, copy=False).ravel()
 
 
 def _encoder(values: npt.NDArray[np.int16] | npt.NDArray[np.int32], base: Int64s, form: int) -> Int64s:

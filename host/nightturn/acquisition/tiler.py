@@ -2,9 +2,11 @@
 
 import msgspec
 
-from nightturn.acquisition.blocks import unpack
+from nightturn.acquisition.blocks import unpack_columns
 from nightturn.acquisition.outputs import BlockIn
 from nightturn.model.tiles import Tile
+from nightturn_protocol.framing import HEADER_BYTES
+from nightturn_protocol.messages import BLOCK_HEADER
 
 
 class Tiler(msgspec.Struct):
@@ -65,11 +67,12 @@ class Tiler(msgspec.Struct):
 
     def _tiles(self, stop: int) -> list[Tile]:
         """The samples from `first_index` to `stop`, split at the edges."""
-        samples = unpack(self.bodies, self.ticks_per_sample)
+        samples = unpack_columns(self.bodies)
+        index, tick, *_ = BLOCK_HEADER.unpack_from(self.bodies[0], HEADER_BYTES)
         whole = Tile(
             self.epoch,
-            int(samples.index[0]),
-            int(samples.tick[0]),
+            index,
+            tick,
             self.ticks_per_sample,
             samples.raw,
             samples.encoder,

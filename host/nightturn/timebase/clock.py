@@ -181,14 +181,16 @@ class Timebase(msgspec.Struct):
         Give the first sample: the line begins at the earliest tick noted, so that the first chunk's knots cover it.
         """
         self._begin(at_ns)
-        if self._is_far(tick):
+        if not self.anchored:
+            self._anchor(tick, at_ns)
+        dev_ns = self._dev_ns(tick)
+        if abs(dev_ns) >= FAR_NS:
             self.ignored += 1
             return
-        self._anchor(tick, at_ns)
         if self.first_tick < 0 or (tick < self.first_tick and not self.line.started):
             self.first_tick = tick
         self.newest_tick = max(self.newest_tick, tick)
-        self.arrival.add(float(at_ns - self.anchor_ns - self._dev_ns(tick)), at_ns)
+        self.arrival.add(float(at_ns - self.anchor_ns - dev_ns), at_ns)
 
     def knot(self, tick: int, at_ns: int) -> Knot | None:
         """Called with the tick of processed samples; makes a knot about once a second of device time.
@@ -196,6 +198,8 @@ class Timebase(msgspec.Struct):
         The first one waits for the lock, but not longer than 5 s; without it the time comes from the round-trip bound
         (or the arrival bound) and counts as unlocked.
         """
+        if self.line.started and 0 < self.next_knot_tick - tick <= self.tick_hz:
+            return None  # the common case: the next knot is less than a second away
         self._begin(at_ns)
         if self._is_far(tick):
             self.ignored += 1
