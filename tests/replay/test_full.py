@@ -9,6 +9,7 @@ from replay_logs.make import Recorded
 
 from nightturn.errors import ConfigError, CorruptFileError, RunNotFoundError, StorageError
 from nightturn.fixture import steering
+from nightturn.fixture.work import Work
 from nightturn.replay.full import replay
 from nightturn.replay.tapes import Tape, tape_of, tape_of_file, tape_of_run
 from nightturn.storage.segment import read_segment
@@ -46,12 +47,12 @@ def test_a_changed_effect_is_placed_within_a_control_period(brief: Path, changed
     calls = 0
     original = steering.tick
 
-    def once_less(work: object) -> None:
+    def once_less(work: Work) -> None:
         nonlocal calls
-        if work.state.record_no >= changed and not calls:  # type: ignore[attr-defined]
-            calls = work.state.record_no  # type: ignore[attr-defined]
+        if work.state.record_no >= changed and not calls:
+            calls = work.state.record_no
             return
-        original(work)  # type: ignore[arg-type]
+        original(work)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(steering, "tick", once_less)

@@ -120,7 +120,9 @@ def test_what_was_turned_round_only_changes_its_signs(arrays: tuple[Floats, Floa
     (one,), (other,) = nightturn.smoothness(*arrays), nightturn.smoothness(time, -angle, -torque)
     assert other.direction == -one.direction
     for name, sign in (("friction_nm", 1), ("zero_nm", -1), ("mean_torque_nm", -1), ("cogging_pp_nm", 1)):
-        assert other.figure(name).value == pytest.approx(sign * one.figure(name).value, rel=1e-2)  # type: ignore[operator]
+        value = one.figure(name).value
+        assert value is not None
+        assert other.figure(name).value == pytest.approx(sign * value, rel=1e-2)
 
 
 def test_lost_samples_are_counted_by_their_time(arrays: tuple[Floats, Floats, Floats]) -> None:
@@ -161,7 +163,7 @@ TIMES, ANGLES, TORQUES = np.arange(40) / RATE_HZ, np.zeros(40), np.linspace(0, 1
 def test_arrays_that_cannot_be_used_say_why(changes: dict[str, object], message: str) -> None:
     arrays = {"time_s": TIMES, "angle_rad": ANGLES, "torque_nm": TORQUES}
     with pytest.raises(ValueError, match=message):
-        nightturn.smoothness(**{**arrays, **changes})  # type: ignore[arg-type]
+        nightturn.smoothness(**{**arrays, **changes})  # type: ignore[arg-type]  # some of them are wrong on purpose
 
 
 def test_too_little_is_told_apart() -> None:

@@ -16,8 +16,8 @@ from nightturn.estimation.cycles import Estimator
 from nightturn.estimation.history import History
 from nightturn.model.figures import CycleRecord
 from nightturn.model.tiles import Float64s, Int64s, Tile
-from nightturn.replay.commanded import commanded
-from nightturn.replay.grids import Series, angle_counts, sample_rate, torque_grid
+from nightturn.replay.commanded import Motion, commanded
+from nightturn.replay.grids import Grid, Series, angle_counts, sample_rate, torque_grid
 from nightturn.settings.rig import TurningDrive
 
 TILE_SAMPLES = 20_000
@@ -66,10 +66,22 @@ def smoothness(
     grid, raw = torque_grid(torque, rated_torque_nm, torque_lsb_nm)
     series = Series(index, angle_counts(angle, counts_per_rev), raw)
     motion = commanded(series, rate_hz, counts_per_rev, grid)
-    conditions = Conditions(
+    conditions = _conditions(motion, grid, rate_hz, rated_torque_nm, pole_pairs, slots)
+    estimator = Estimator.start(motion.scan, 1)
+    sums = [item for tile in _tiles(series) for item in estimator.add(tile) if isinstance(item, CycleSums)]
+    sums += [item for item in estimator.interrupt(ARRAYS_END) if isinstance(item, CycleSums)]
+    history = History()
+    return [history.finish(each, conditions, 0, 0, *_span_ns(each, time, index)) for each in sums]
+
+
+def _conditions(
+    motion: Motion, grid: Grid, rate_hz: int, rated_torque_nm: float, pole_pairs: int, slots: int
+) -> Conditions:
+    """What the figures need beside the sums."""
+    return Conditions(
         lsb_nm=grid.lsb_nm,
         zero_count=grid.zero_count,
-        counts_per_rev=counts_per_rev,
+        counts_per_rev=motion.scan.counts_per_rev,
         rate_hz=float(rate_hz),
         rated_torque_nm=rated_torque_nm,
         pole_pairs=pole_pairs,
@@ -80,11 +92,6 @@ def smoothness(
         hold_speed_rpm=motion.hold_rpm,
         hold_torque_nm=motion.hold_nm,
     )
-    estimator = Estimator.start(motion.scan, 1)
-    sums = [item for tile in _tiles(series) for item in estimator.add(tile) if isinstance(item, CycleSums)]
-    sums += [item for item in estimator.interrupt(ARRAYS_END) if isinstance(item, CycleSums)]
-    history = History()
-    return [history.finish(each, conditions, 0, 0, *_span_ns(each, time, index)) for each in sums]
 
 
 def _check_product(rated_torque_nm: float, pole_pairs: int, slots: int, counts_per_rev: int) -> None:

@@ -37,9 +37,9 @@ def stored_rows(root: Path, fixture: str, run: str, record_first: int, record_la
 
     return Rows(
         cycles=[_cycle(row, run) for row in rows(CYCLES)],
-        gaps=_converted(rows(GAPS), GapRow, GAPS),
-        events=_converted(rows(EVENTS), EventRow, EVENTS),
-        strokes=_converted(rows(STROKES), StrokeRow, STROKES),
+        gaps=_converted(rows(GAPS), list[GapRow], GAPS),
+        events=_converted(rows(EVENTS), list[EventRow], EVENTS),
+        strokes=_converted(rows(STROKES), list[StrokeRow], STROKES),
     )
 
 
@@ -64,9 +64,9 @@ def _plain(chunk: ChunkFile) -> list[dict[str, Any]]:
     return plain
 
 
-def _converted(rows: list[dict[str, Any]], kind: type[Row], dataset: str) -> list[Row]:
+def _converted(rows: list[dict[str, Any]], kind: type[list[Row]], dataset: str) -> list[Row]:
     try:
-        return msgspec.convert(rows, list[kind])  # type: ignore[valid-type]
+        return msgspec.convert(rows, kind)
     except msgspec.ValidationError as error:
         raise StorageError(
             f"dataset {dataset}: its columns are not those of this version: {error}"
