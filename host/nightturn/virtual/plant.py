@@ -210,7 +210,7 @@ class Plant:
         samples = self._periodic(piece, level, k, cell, rest)
         samples += self._resisting(piece, position, speed, sliding=sliding)
         if self._levels.spall_nm:
-            samples += self._spall(position, piece)
+            samples += self._spall(seen, piece)
         samples += self._noise_of(first, last)
         _convert(samples, raw)
         return last
@@ -291,9 +291,9 @@ class Plant:
                 high = middle
         return high
 
-    def _spall(self, position: Floats, piece: Piece) -> Floats:
-        """Pulses of a bearing defect; they oppose motion."""
-        cell, rest = cells_of(position * (self._cell * self.product.bearing_order))
+    def _spall(self, seen: Floats, piece: Piece) -> Floats:
+        """Pulses of a bearing defect; they oppose motion and come as late as all torque (`seen` is in cells)."""
+        cell, rest = cells_of(seen * self.product.bearing_order)
         return self._pulse.at(cell, rest) * (-piece.sense * self._levels.spall_nm * self._scale)
 
     def _offset(self) -> float:
