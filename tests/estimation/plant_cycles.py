@@ -39,13 +39,19 @@ def plant_cycle(
     hold_nm: float = 5.0,
     slow_turns: int = 2,
     hold_turns: int = 3,
+    spall: float = 0.0,
 ) -> PlantCycle:
-    """One cycle F-B-F-hold of a plant with this much white noise per sample and this filter delay."""
+    """One cycle F-B-F-hold of a plant with this much white noise per sample and this filter delay.
+
+    `spall` is the size of a bearing defect that has done growing.
+    """
     factor = product.bridge.factor_nm_per_v
     bridge = replace(product.bridge, white_v=white_nm / factor, delay_s=delay_s)
     product = replace(product, bridge=bridge)
     noise = Noise(product.bridge, seed, np.random.default_rng(seed))
     plant = Plant(product, noise, rate_hz=rate_hz, strokes=0.0, polarity=1, position=1000.0)
+    if spall:
+        plant.condition.spall_from_s, plant.condition.spall_size = -1e9, spall
     counts = product.counts_per_rev
     speed = rpm / 60 * math.tau
     run_up = (speed**2 / RAMP_RAD_PER_S2 + math.radians(4) + 0.3 * speed) / math.tau * counts

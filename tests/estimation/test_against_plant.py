@@ -12,6 +12,7 @@ from tests.estimation.plant_cycles import PlantCycle, plant_cycle
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.cycles import Estimator
 from nightturn.estimation.finish import finish_cycle
+from nightturn.estimation.intervals import half_width
 from nightturn.model.figures import CycleRecord
 from nightturn.virtual.products import PAN2, PAN15, PAN20, Product
 
@@ -93,3 +94,34 @@ def test_errors_against_the_plants_truth_stay_within_fixed_bounds(
     zero = found.figure("zero_nm").value
     assert zero is not None
     assert abs(zero - cycle.zero_nm) < ZERO_BOUND_NM
+
+
+@pytest.mark.parametrize("spall", [0.1, 0.3, 1.0])
+@pytest.mark.parametrize("delay_s", [5e-4, 1e-2])
+def test_a_spall_does_not_take_the_cogging_figure_away(spall: float, delay_s: float) -> None:
+    # its pulses oppose motion, so their orders change sign with the direction and vote for a lag a degree away
+    cycle = plant_cycle(PAN15, spall=spall, delay_s=delay_s)
+    found = measured(cycle, [])
+    cogging = found.figure("cogging_pp_nm")
+    assert (cogging.status, cogging.reasons) == ("ok", ())
+    error = errors(found, cycle)
+    assert abs(error["cogging_pp_nm"]) < 0.01
+    assert abs(error["friction_nm"]) < 0.005
+
+
+def test_a_spall_on_the_units_own_orders_leaves_the_lag_open_and_the_value_right() -> None:
+    # 26 balls of 0.075 pass at order 12.025: its harmonics scatter 24, 36 and 48, which are the slots'
+    cycle = plant_cycle(PAN20, spall=0.3)
+    found = measured(cycle, [])
+    assert found.figure("cogging_pp_nm").status == "not judged"
+    assert abs(errors(found, cycle)["cogging_pp_nm"]) < 0.01
+
+
+@pytest.mark.parametrize("spall", [0.3, 1.0])
+def test_a_spall_that_drowns_weak_orders_widens_their_interval(spall: float) -> None:
+    cycle = plant_cycle(PAN2, spall=spall, hold_nm=hold_of(PAN2))
+    cogging = measured(cycle, []).figure("cogging_pp_nm")
+    wide = half_width(cogging)
+    assert cogging.value is not None
+    assert wide is not None
+    assert abs(cogging.value - cycle.cogging_pp_nm) < wide

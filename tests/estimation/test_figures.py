@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from tests.estimation.synthetic import Bench, Recording, clean, cycles_of, feed, record, waveform
 
 from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.cogging import find_lag
 from nightturn.estimation.cycles import Estimator
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.finish import finish_cycle, stroke_row
@@ -97,6 +98,32 @@ def test_one_order_alone_cannot_align_the_directions() -> None:
     figure = figures(bench).figure("cogging_pp_nm")
     assert figure.status == "not judged"
     assert figure.reasons == ("Directions could not be aligned; cogging is a lower bound.",)
+
+
+def test_a_pattern_of_friction_does_not_pull_the_lag_away() -> None:
+    bench = replace(BENCH, friction_orders={10: 0.03, 20: 0.03, 30: 0.02}, lag_s=0.002)
+    found = figures(bench)
+    assert found.figure("cogging_pp_nm").status == "ok"
+    assert value(found, "cogging_pp_nm") == pytest.approx(bench.true_cogging_pp(), rel=0.01)
+
+
+def test_the_declared_orders_settle_the_lag_and_the_others_only_where_they_cannot() -> None:
+    lag = 0.003
+    forward, backward, noise = np.zeros(601, complex), np.zeros(601, complex), np.full(601, 1e-8)
+    for order, cogging, friction in (
+        (10, 0.0, 0.03),
+        (30, 0.0, 0.03),
+        (32, 0.01, 0.0),
+        (36, 0.01, 0.0),
+        (288, 0.02, 0.0),
+    ):
+        forward[order] = (cogging - friction) * np.exp(-1j * order * lag)
+        backward[order] = (cogging + friction) * np.exp(1j * order * lag)
+    declared = find_lag(forward, backward, noise, noise, frozenset({32, 36, 288}))
+    assert declared.rad == pytest.approx(lag, rel=1e-3)
+    assert not declared.ambiguous
+    alone = find_lag(forward, backward, noise, noise, frozenset({288}))
+    assert alone.rad == pytest.approx(lag, rel=1e-3)  # 288 alone leaves it open, the rest close it
 
 
 # ---- declared signs ---------------------------------------------------------------------------------------------

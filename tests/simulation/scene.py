@@ -125,12 +125,13 @@ def open_scene(
     sync_s: float = 1.0,
     seed: int = 1,
     poll_s: float = 0.05,
+    variant: str = VARIANT,
 ) -> Scene:
     """A station that has started, on the running virtual loop."""
     loop = asyncio.get_running_loop()
     assert isinstance(loop, VirtualLoop)
     (root / "variants").mkdir(parents=True, exist_ok=True)
-    (root / "variants" / "pan15.toml").write_text(VARIANT)
+    (root / "variants" / "pan15.toml").write_text(variant)
     plain = virtual_world(root, loop, START_UTC_NS)
     world = dataclasses.replace(plain, files=wrap_files(plain.files))
     rng = np.random.default_rng(seed)

@@ -7,13 +7,15 @@ from nightturn.model.figures import ACCEPT, NOT_JUDGED, OK, REJECT, UNDECIDED, C
 LAST_JUDGED = 5
 REJECTS_DECIDE = 3
 JUDGED_SHARE_MIN = 0.8
+BLIND_MAX = 10
+"""A night that ends with more cycles than these, none of them judged, is not accepted on what it was before."""
 
 
 def night_verdict(cycles: Sequence[CycleRecord]) -> tuple[str, str]:
     """The verdict of a night and why.
 
-    `reject` when three of the last five judged cycles reject; `accept` when all of the last five accept and four in
-    five of the complete cycles could be judged at all; else `undecided`.
+    `reject` when three of the last five judged cycles reject; `accept` when all of the last five accept, four in five of
+    the complete cycles could be judged at all and the night did not go blind at its end; else `undecided`.
     """
     complete = [cycle for cycle in cycles if cycle.status == OK]
     judged = [cycle for cycle in complete if cycle.verdict != NOT_JUDGED]
@@ -28,6 +30,9 @@ def night_verdict(cycles: Sequence[CycleRecord]) -> tuple[str, str]:
         return REJECT, "; ".join(rejects[-1].verdict_reasons)
     if len(judged) < JUDGED_SHARE_MIN * len(complete):
         return UNDECIDED, f"only {len(judged)} of {len(complete)} complete cycles could be judged"
+    blind = next(n for n, cycle in enumerate(reversed(cycles)) if cycle is last[-1])
+    if blind > BLIND_MAX:
+        return UNDECIDED, f"none of the last {blind} cycles could be judged"
     if all(cycle.verdict == ACCEPT for cycle in last):
         return ACCEPT, f"the last {LAST_JUDGED} judged cycles accept"
     undecided = [cycle for cycle in last if cycle.verdict != ACCEPT]

@@ -1,0 +1,170 @@
+"""What must be said with a figure, and what follows from it: hum, resonance, sector, a zero that moved, the torque held."""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from tests.estimation.synthetic import Bench, cycles_of, record
+
+from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.conditions import AcceptLimit
+from nightturn.estimation.draft import Draft
+from nightturn.estimation.finish import finish_cycle
+from nightturn.estimation.intervals import half_width
+from nightturn.estimation.remarks import hum_order, note_hum
+from nightturn.model.figures import CycleRecord
+
+BENCH = Bench(rate_hz=1000)
+
+
+def finish(cycle: CycleSums, bench: Bench = BENCH, **changes: Any) -> CycleRecord:
+    return finish_cycle(cycle, bench.conditions(**changes), 0, 0, 0, 0)
+
+
+def said(found: CycleRecord, name: str) -> str:
+    return " ".join(found.figure(name).reasons)
+
+
+# ---- hum ----------------------------------------------------------------------------------------------------------
+ORDERS = np.array([16, 32, 36, 288, 500])
+
+
+@pytest.mark.parametrize(
+    ("rpm", "mains_hz", "turns", "met"),
+    [
+        (6.0, 50.0, 3, (50.0, 500)),  # 60 · 50 / 6
+        (7.2, 60.0, 3, (60.0, 500)),
+        (6.0, 60.0, 3, None),  # order 600 is not among them
+        (12.0, 50.0, 3, (100.0, 500)),  # second harmonic; the first falls on order 250
+        (6.003, 50.0, 3, (50.0, 500)),  # 499.75: a quarter of an order away, three turns cannot tell
+        (6.003, 50.0, 5, None),
+        (3.0, 50.0, 3, None),
+        (0.0, 50.0, 3, None),
+    ],
+)
+def test_hum_meets_an_order_that_the_turns_cannot_tell_from_it(
+    rpm: float, mains_hz: float, turns: int, met: tuple[float, int] | None
+) -> None:
+    assert hum_order(ORDERS, rpm, turns, mains_hz) == met
+
+
+def test_hum_marks_the_value_and_names_the_nearest_clear_speed() -> None:
+    draft = Draft(0.1, 0.001, 10.0, 3)
+    note_hum(draft, ORDERS, 6.0, 3, BENCH.conditions())
+    (reason,) = draft.reasons
+    assert reason == (
+        "Mains hum of 50 Hz coincides with order 500 at 6 rpm, and the value may hold it; nearest clear speed 5.994 rpm."
+    )
+    assert draft.status == "ok"
+    assert hum_order(ORDERS, 5.994, 3, 50.0) is None
+
+
+def test_no_clear_speed_near_is_said_too() -> None:
+    draft = Draft(0.1, 0.001, 10.0, 1)
+    note_hum(draft, np.arange(1, 700), 6.0, 1, BENCH.conditions())
+    assert "no clear speed is near." in draft.reasons[0]
+
+
+def with_hum(bench: Bench, hum_hz: float, amplitude_nm: float) -> CycleSums:
+    recording = record(bench)
+    hum = amplitude_nm * np.sin(2 * np.pi * hum_hz * np.arange(len(recording.raw)) / bench.rate_hz)
+    raw = (recording.raw + np.rint(hum / bench.lsb_nm)).astype(np.int32)
+    return cycles_of(replace(recording, raw=raw))[0]
+
+
+def test_hum_that_got_into_a_value_is_marked_by_the_frequency_of_the_mains() -> None:
+    at_50, at_60 = with_hum(BENCH, 50.0, 0.01), with_hum(BENCH, 60.0, 0.01)
+    assert "Mains hum of 50 Hz coincides with order 500" in said(finish(at_50), "ripple_pp_nm")
+    assert "Mains hum of 50 Hz coincides with order 500" in said(finish(at_50), "ripple_rms_nm")
+    assert "Mains hum of 60 Hz coincides with order 600" in said(finish(at_60, mains_hz=60.0), "ripple_pp_nm")
+    assert "hum" not in said(finish(at_60, mains_hz=50.0), "ripple_pp_nm")
+    assert "hum" not in said(finish(cycles_of(record(BENCH))[0]), "ripple_pp_nm")
+
+
+# ---- resonance ------------------------------------------------------------------------------------------------------
+def test_the_resonance_marks_rms_and_cogging_as_it_marks_peak_to_peak() -> None:
+    found = finish(
+        cycles_of(record(replace(BENCH, cogging={36: 0.01, 288: 0.02}, ripple={})))[0], resonance_hz=91.9
+    )
+    for name in ("ripple_pp_nm", "ripple_rms_nm", "cogging_pp_nm"):
+        assert "order 288 lies at 31 % of the rig's resonance" in said(found, name)
+        assert found.figure(name).status == "ok"
+
+
+# ---- friction -------------------------------------------------------------------------------------------------------
+def two_passes(bench: Bench) -> CycleRecord:
+    cycle = cycles_of(record(bench))[0]
+    cycle.legs = (cycle.legs[0], cycle.legs[1], cycle.legs[3])
+    return finish(cycle, bench)
+
+
+def test_a_zero_that_moved_between_two_passes_widens_friction_by_half_of_it() -> None:
+    rate = 1e-3
+    still, moving = two_passes(BENCH), two_passes(replace(BENCH, drift_nm_per_s=rate))
+    cycle = cycles_of(record(BENCH))[0]
+    first, second = ((leg.index_first + leg.index_last) / 2 for leg in cycle.legs[:2])
+    moved = rate * (second - first) / BENCH.rate_hz
+    friction = moving.figure("friction_nm")
+    assert friction.status == "incomplete"
+    assert friction.reasons[0].startswith(
+        f"Zero moved by {moved:.2g} N·m between directions; friction uncertain by "
+    )
+    assert friction.reasons[0].endswith("Add a third pass.")
+    wide, before = half_width(friction), half_width(still.figure("friction_nm"))
+    assert wide is not None
+    assert before is not None
+    assert friction.u is not None
+    assert friction.u == pytest.approx(moved / 2, rel=0.05)
+    assert wide > before
+    assert "Two passes cannot tell a moving zero" in said(still, "friction_nm")
+
+
+def test_half_a_turn_is_too_short_a_sector_for_friction() -> None:
+    found = finish(cycles_of(record(replace(BENCH, slow_turns=0.5)))[0])
+    friction = found.figure("friction_nm")
+    assert (friction.value, friction.status) == (None, "incomplete")
+    assert "Sector too short after the reversal; friction needs a whole turn each way." in friction.reasons
+    assert "Sector" not in said(found, "cogging_pp_nm")
+
+
+def test_passes_that_were_left_out_as_too_short_are_counted() -> None:
+    bench = replace(BENCH, slow_turns=0.02, run_up_deg=8.0)
+    (cycle,) = cycles_of(record(bench))
+    assert cycle.short_passes == 3
+    assert not cycle.complete
+    friction = finish(cycle, bench).figure("friction_nm")
+    assert friction.status == "incomplete"
+    assert friction.reasons[0] == (
+        "Sector too short after the reversal: 3 passes turned less than a sixteenth of a revolution."
+    )
+
+
+def test_a_cycle_with_long_passes_counts_no_short_ones() -> None:
+    assert cycles_of(record(BENCH))[0].short_passes == 0
+
+
+# ---- the torque held ------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("first", [1, -1])
+@pytest.mark.parametrize("signs", [{}, {"sense": -1}, {"polarity": -1}, {"sense": -1, "polarity": -1}])
+def test_friction_does_not_count_against_the_torque_of_a_condition(first: int, signs: dict[str, int]) -> None:
+    # the transducer reads 0.8 or 1.2 N·m while the unit holds 1 N·m against 0.2 N·m of friction
+    bench = replace(BENCH, hold_nm=1.0, friction_nm=0.2, first=first)
+    conditions = {
+        "sense": signs.get("sense", 1),
+        "lsb_nm": bench.lsb_nm * signs.get("polarity", 1),
+        "accept": (AcceptLimit("ripple_pp_nm", 1.0, at_torque_nm=1.0),),
+    }
+    found = finish(cycles_of(record(bench))[0], bench, **conditions)
+    assert abs(abs(found.figure("mean_torque_nm").value or 0.0) - 1.0) > 0.15
+    assert found.verdict == "accept", found.verdict_reasons
+    other = {**conditions, "accept": (AcceptLimit("ripple_pp_nm", 1.0, at_torque_nm=0.8),)}
+    assert finish(cycles_of(record(bench))[0], bench, **other).verdict == "not judged"
+
+
+def test_a_mean_torque_has_no_u_when_its_zero_has_none() -> None:
+    found = finish(cycles_of(record(replace(BENCH, slow_turns=1.0)))[0])
+    mean = found.figure("mean_torque_nm")
+    assert mean.value is not None
+    assert mean.u is None
+    assert "U needs at least two turns a pass" in mean.reasons
