@@ -9,7 +9,7 @@ from tests.estimation.synthetic import Bench, Recording
 
 from nightturn.virtual.motion import level_course, resting, travel_course
 from nightturn.virtual.noise import Noise
-from nightturn.virtual.plant import Plant
+from nightturn.virtual.plant import Int32s, Int64s, Plant
 from nightturn.virtual.products import VOLTS_PER_COUNT, Product
 from nightturn.virtual.truth import truth
 
@@ -45,40 +45,62 @@ def plant_cycle(
 
     `spall` is the size of a bearing defect that has done growing.
     """
-    factor = product.bridge.factor_nm_per_v
-    bridge = replace(product.bridge, white_v=white_nm / factor, delay_s=delay_s)
-    product = replace(product, bridge=bridge)
+    product = replace(
+        product,
+        bridge=replace(product.bridge, white_v=white_nm / product.bridge.factor_nm_per_v, delay_s=delay_s),
+    )
     noise = Noise(product.bridge, seed, np.random.default_rng(seed))
     plant = Plant(product, noise, rate_hz=rate_hz, strokes=0.0, polarity=1, position=1000.0)
     if spall:
         plant.condition.spall_from_s, plant.condition.spall_size = -1e9, spall
-    counts = product.counts_per_rev
     speed = rpm / 60 * math.tau
-    run_up = (speed**2 / RAMP_RAD_PER_S2 + math.radians(4) + 0.3 * speed) / math.tau * counts
     moves = [(way, slow_turns, 0.0) for way in (1, -1, 1)] + [(1, hold_turns, hold_nm)]
     chunks = [plant.generate(plant.index + 2 * rate_hz)]
     levels = plant.condition.levels()
     for way, turns, torque in moves:
-        level = plant.torque.piece(plant.index).value(plant.index)
-        plant.torque.replace(plant.index, level_course(plant.index, level, torque, 20.0 / rate_hz))
-        chunks.append(plant.generate(plant.index + rate_hz))
-        at, here = plant.index, plant.drive.piece(plant.index).value(plant.index)
-        course = travel_course(
-            at,
-            here,
-            way * (turns * counts + run_up),
-            plant.per_sample(speed),
-            plant.per_sample(RAMP_RAD_PER_S2) / rate_hz,
-        )
-        plant.drive.replace(at, course)
-        chunks.append(plant.generate(course[-1].start + rate_hz))
+        chunks += _turned(plant, way * turns, speed, torque)
         if way < 0:
             levels = plant.condition.levels()
     plant.torque.replace(plant.index, [resting(plant.index, 0.0)])
-    bench = Bench(
+    said = truth(product, levels, speed_rad_s=speed, torque_nm=hold_nm)
+    return PlantCycle(
+        Recording(
+            _bench(product, rate_hz, rpm, hold_nm),
+            np.concatenate([c[1] for c in chunks]),
+            np.concatenate([c[0] for c in chunks]),
+        ),
+        ripple_pp_nm=cast("float", said["ripple_pp_transducer_nm"]),
+        ripple_rms_nm=cast("float", said["ripple_rms_transducer_nm"]),
+        cogging_pp_nm=cast("float", said["cogging_pp_transducer_nm"]),
+        friction_nm=cast("float", said["friction_nm"]),
+        zero_nm=cast("float", said["zero_nm"]),
+    )
+
+
+def _turned(plant: Plant, turns: int, speed_rad_s: float, torque_nm: float) -> list[tuple[Int32s, Int64s]]:
+    """Samples of one move at a set torque: a second to set it, the whole turns with their run-up, a second's rest."""
+    rate_hz, counts = plant.rate_hz, plant.product.counts_per_rev
+    level = plant.torque.piece(plant.index).value(plant.index)
+    plant.torque.replace(plant.index, level_course(plant.index, level, torque_nm, 20.0 / rate_hz))
+    before = plant.generate(plant.index + rate_hz)
+    run_up = (speed_rad_s**2 / RAMP_RAD_PER_S2 + math.radians(4) + 0.3 * speed_rad_s) / math.tau * counts
+    course = travel_course(
+        plant.index,
+        plant.drive.piece(plant.index).value(plant.index),
+        turns * counts + math.copysign(run_up, turns),
+        plant.per_sample(speed_rad_s),
+        plant.per_sample(RAMP_RAD_PER_S2) / rate_hz,
+    )
+    plant.drive.replace(plant.index, course)
+    return [before, plant.generate(course[-1].start + rate_hz)]
+
+
+def _bench(product: Product, rate_hz: int, rpm: float, hold_nm: float) -> Bench:
+    """What the estimator is told of the plant."""
+    return Bench(
         rate_hz=rate_hz,
-        counts_per_rev=counts,
-        lsb_nm=factor * VOLTS_PER_COUNT,
+        counts_per_rev=product.counts_per_rev,
+        lsb_nm=product.bridge.factor_nm_per_v * VOLTS_PER_COUNT,
         zero_count=0,
         pole_pairs=product.pole_pairs,
         slots=product.slots,
@@ -86,13 +108,4 @@ def plant_cycle(
         slow_rpm=rpm,
         hold_rpm=rpm,
         strokes=0,
-    )
-    said = truth(product, levels, speed_rad_s=speed, torque_nm=hold_nm)
-    return PlantCycle(
-        Recording(bench, np.concatenate([c[1] for c in chunks]), np.concatenate([c[0] for c in chunks])),
-        ripple_pp_nm=cast("float", said["ripple_pp_transducer_nm"]),
-        ripple_rms_nm=cast("float", said["ripple_rms_transducer_nm"]),
-        cogging_pp_nm=cast("float", said["cogging_pp_transducer_nm"]),
-        friction_nm=cast("float", said["friction_nm"]),
-        zero_nm=cast("float", said["zero_nm"]),
     )

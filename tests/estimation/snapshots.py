@@ -12,7 +12,7 @@ def to_plain(value: Any) -> Any:
     """An array as (type, shape, bytes)."""
     if isinstance(value, np.ndarray):
         return [value.dtype.str, list(value.shape), value.tobytes()]
-    raise NotImplementedError(type(value))
+    raise TypeError(type(value))
 
 
 def from_plain(_kind: Any, value: Any) -> Any:

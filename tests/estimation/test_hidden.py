@@ -25,7 +25,7 @@ SMALL = Bench(
     lag_s=5e-4,
 )
 """A 2 N·m unit at 6 rpm: at 40 mN·m noise its weak orders are as large as their own standard deviations."""
-SEEDS = 60
+SEEDS = 40
 
 
 def honest(bench: Bench) -> dict[str, tuple[float, float, int]]:
