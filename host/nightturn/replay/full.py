@@ -102,9 +102,9 @@ class _Player:
         """Every record of a segment."""
         seen, splits, compare = self._seen, self._splits, self._tile_samples is None
         core = self._enter(part)
-        keep = self._keep.get
+        keep, count = self._keep.get, 0
         for record_no, record in part.segment.records():
-            if record_no in splits:
+            if splits and record_no in splits:
                 core = self._begin(record_no, core.snapshot())
             if compare and type(record) is not Frame:
                 self._compare(core, record_no, record)
@@ -113,7 +113,8 @@ class _Player:
                     append = keep(effect.dataset)
                     if append is not None:
                         append(effect.row)
-            seen.records += 1
+            count += 1
+        seen.records += count
         self._core = core
         seen.record_last = part.segment.last_record_no
         seen.dropped_bytes += part.segment.dropped_bytes
