@@ -304,3 +304,52 @@ def test_one_code_and_many_codes_agree() -> None:
 def test_a_coarse_encoder_is_followed_too() -> None:
     bench = replace(BENCH, counts_per_rev=4000)
     assert shape(cycles_of(clean(bench).recorded(1))[0]) == SHAPE
+
+
+# ---- the encoder itself ----------------------------------------------------------------------------------------------
+def with_jump(recording: Recording, at: int, counts: int) -> Recording:
+    """An encoder that loses or wins counts at a sample and goes on from there."""
+    encoder = recording.encoder.copy()
+    encoder[at:] += counts
+    return replace(recording, encoder=encoder)
+
+
+@pytest.mark.parametrize("counts", [20_000, -20_000, 60_000, -60_000, 300_000, -(1 << 20)])
+@pytest.mark.parametrize("tile", [97, 1000, 50_000])
+def test_a_jump_of_the_encoder_ends_the_cycle_and_says_where(counts: int, tile: int) -> None:
+    recording = record(BENCH)
+    start, stop = moving_spans(BENCH)[1]
+    at = (start + stop) // 2
+    events = feed(Estimator.start(BENCH.settings(), 1), with_jump(recording, at, counts), tile)
+    cycle = only_cycles(events)[0]
+    cell = BENCH.settings().cell_samples
+    assert not cycle.complete
+    assert shape(cycle) == SHAPE[:2]
+    assert cycle.reasons[0].startswith("the encoder jumped by ")
+    assert f"at sample {(at - 1) // cell * cell} " in cycle.reasons[0]
+    assert cycle.index_last < at
+
+
+def test_an_encoder_that_stands_still_while_torque_goes_on_ends_the_pass() -> None:
+    recording = record(BENCH)
+    start, stop = moving_spans(BENCH)[3]
+    encoder = recording.encoder.copy()
+    middle = (start + stop) // 2
+    encoder[middle:] = encoder[middle]
+    estimator = Estimator.start(BENCH.settings(), 1)
+    cycles = only_cycles(
+        feed(estimator, replace(recording, encoder=encoder)) + estimator.interrupt("the end")
+    )
+    assert not cycles[0].complete
+    assert cycles[0].index_last <= middle
+
+
+def test_neither_ramps_nor_gaps_are_jumps() -> None:
+    recording = record(BENCH, cycles=2)
+    estimator = Estimator.start(BENCH.settings(), 1)
+    events: list[Event] = []
+    for a in range(0, len(recording.raw), 470):
+        events += estimator.add(recording.tile(a, a + 460))
+    cycles = only_cycles(events)
+    assert len(cycles) == 2
+    assert not any("jumped" in reason for cycle in cycles for reason in cycle.reasons)

@@ -12,7 +12,7 @@ from nightturn.estimation.phases import (
     ScanSettings,
     speeds_of,
 )
-from nightturn.estimation.scan import Piece, Scan, Stretch, before, join
+from nightturn.estimation.scan import Piece, Scan, Stretch, before, encoder_jump, join
 from nightturn.model.tiles import Tile
 
 Event = CycleSums | StrokeSums | PhaseChange
@@ -99,11 +99,15 @@ class Estimator(msgspec.Struct):
     def interrupt(self, reason: str) -> list[Event]:
         """End what is open as incomplete; nothing opens again before a standstill or a reversal."""
         out: list[Event] = []
+        self._break(reason, max(self.next_index, 0), out)
+        return out
+
+    def _break(self, reason: str, index: int, out: list[Event]) -> None:
+        """`interrupt` as seen at a sample."""
         self._close(out)
         out += self.assembly.close(self.epoch, self.tick_zero, reason)
         self.blocked = True
-        self._enter(STAND, max(self.next_index, 0), out)
-        return out
+        self._enter(STAND, index, out)
 
     @property
     def _open(self) -> LegSums | StrokeSums | None:
@@ -137,6 +141,13 @@ class Estimator(msgspec.Struct):
         """One step of the scan: standstill, reversal, speed, confirmation."""
         sign = (s.code > 0) - (s.code < 0)
         speeds = speeds_of(s.code)
+        goes_on = sign == self.direction and bool(speeds & self.speeds)
+        jump = 0 if self.leg is None or goes_on else encoder_jump(s, self.settings)
+        if jump:
+            self._break(
+                f"the encoder jumped by {jump} counts at sample {s.start} or up to 50 ms later", s.start, out
+            )
+            return
         if sign == 0:
             self._close(out)
             self.direction, self.blocked = 0, False

@@ -9,6 +9,11 @@ import numpy as np
 from nightturn.estimation.phases import ScanSettings, cell_code, cell_codes
 from nightturn.model.tiles import Int32s, Int64s, Tile, UInt8s
 
+JUMP_SPEEDS = 3
+"""No shaft on a measuring speed goes on at three times of it from one sample to the next."""
+JUMP_COUNTS = 2
+"""Rounding of the encoder at two samples."""
+
 
 class Piece(NamedTuple):
     """Consecutive samples as the folds need them: views of a tile."""
@@ -108,6 +113,21 @@ class Scan(msgspec.Struct):
             part = piece.part(start, first + b * cell)
             out.append(Stretch(int(codes[a]), 1, start, encoders[a : b + 1], [part]))
         return out
+
+
+def encoder_jump(stretch: Stretch, settings: ScanSettings) -> int:
+    """The largest step between two samples of a cell that ends a pass and that no shaft can make, counts; 0 without."""
+    if stretch.cells != 1 or not stretch.samples:
+        return 0
+    cell = settings.cell_samples
+    indices = [np.arange(piece.first, piece.end) for piece in stretch.samples]
+    index = np.concatenate([*indices, [stretch.start + cell]])
+    encoder = np.concatenate([*(piece.encoder for piece in stretch.samples), stretch.encoders[-1:]])
+    fastest = max(settings.slow_cell_counts, settings.hold_cell_counts)
+    steps = np.diff(encoder)
+    most = JUMP_SPEEDS * fastest * np.diff(index) + JUMP_COUNTS * cell
+    worst = int((np.abs(steps) * cell - most).argmax())
+    return int(steps[worst]) if abs(int(steps[worst])) * cell > int(most[worst]) else 0
 
 
 def join(pieces: list[Piece]) -> list[Piece]:
