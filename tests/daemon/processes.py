@@ -13,7 +13,7 @@ from nightturn.settings.load import append_card
 
 LIMIT_S = 40.0  # generous: it only matters when something is broken
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
-VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
+VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 4\nslots = 6\n"
 HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\nname = "cellar"\ndata = "nights"\n'
 FIXTURE = """
 [[fixture]]

@@ -142,3 +142,13 @@ def test_a_virtual_fixture_gives_its_link_back_and_serves_tcp(tmp_path: Path, pr
     wait(lambda: segment.stat().st_size > 40_000, lambda: serve.said)  # it streams
     assert serve.interrupt() == 0
     assert "Traceback" not in serve.said
+
+
+def test_a_plan_that_check_refuses_is_not_served_either(tmp_path: Path, processes: Processes) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": "virtual:pan15?seed=1"})
+    mount(tmp_path, "pan-a1")
+    serve = processes.start("serve", str(bench), "--set", "fixture.pan-a1.plan.slow_turn.revolutions=20")
+    serve.says("run_not_opened")
+    assert "range_deg: [-2400, 2400] is left by" in serve.said
+    assert serve.interrupt() == 0
+    assert list_runs(tmp_path / "nights") == []

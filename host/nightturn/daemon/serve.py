@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import os
 import signal
+import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,8 +18,10 @@ from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
+from nightturn.fixture.outlook import outlook
 from nightturn.model.cards import MountCard
-from nightturn.settings.load import data_root, load_rig, read_card
+from nightturn.settings.load import data_root, load_rig, load_variant, read_card
+from nightturn.settings.mistakes import raise_mistakes
 from nightturn.settings.rig import FixtureSettings, Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
@@ -39,10 +42,10 @@ class FixtureWatch:
     """Keeps one fixture's run open from its mount card to its end; its troubles end no other fixture's run."""
 
     def __init__(
-        self, settings: FixtureSettings, folder: Path, root: Path, world: World, sinks: Sequence[Sink]
+        self, settings: FixtureSettings, bench: Path, root: Path, world: World, sinks: Sequence[Sink]
     ) -> None:
         self.settings = settings
-        self._folder = folder
+        self._bench = bench
         self._root = root
         self._world = world
         self._sinks = sinks
@@ -59,17 +62,20 @@ class FixtureWatch:
         """
         beginning = await self._recovered()
         ended: MountCard | None = None
+        why = "its run has ended"
         while True:
-            card = await self._card(ended)
+            card = await self._card(ended, why)
             try:
                 ended = await self._one_run(card, beginning)
             except (ConfigError, CalibrationError) as error:
                 self._complain("run_not_opened", error)
                 ended = card  # a newer card may name what can be used
+                why = "this card with this rig file was refused; after a correction in the rig file, serve again"
                 continue
             except StorageError as error:
                 self._complain("run_not_opened", error)
                 await asyncio.sleep(RETRY_S)
+            why = "its run has ended"
             beginning = await self._recovered()
 
     async def close(self) -> None:
@@ -104,15 +110,15 @@ class FixtureWatch:
         await self._world.offload(find)
         return found[0]
 
-    async def _card(self, not_this: MountCard | None) -> MountCard:
-        """Wait for a mount card, newer than the one whose run has ended."""
+    async def _card(self, not_this: MountCard | None, why_not: str) -> MountCard:
+        """Wait for a mount card other than the one that is done with."""
         told = False
         while True:
             card = self._newest_card()
             if card is not None and card != not_this:
                 return card
             if not told:
-                why = "no unit is mounted" if card is None else "its run has ended"
+                why = "no unit is mounted" if card is None else why_not
                 log.info("waiting_for_card", fixture=self.settings.id, why=why, mend="nightturn mount")
                 told = True
             await asyncio.sleep(CARD_POLL_S)
@@ -128,9 +134,10 @@ class FixtureWatch:
 
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world
+        refuse_impossible(self.settings, card, self._bench)
         pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
         opened = runs.opened(
-            self.settings, card, self._folder, self._root, world.clock, self._rng, beginning, pace
+            self.settings, card, self._bench.parent, self._root, world.clock, self._rng, beginning, pace
         )
         journal = Journal(
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
@@ -172,6 +179,16 @@ class FixtureWatch:
         log.error(what, fixture=self.settings.id, why=str(error))
 
 
+def refuse_impossible(settings: FixtureSettings, card: MountCard, bench: Path) -> None:
+    """What `nightturn check` refuses is not served either: a plan that leaves the travel, orders beyond the sampling.
+
+    Raises:
+        ConfigError: every reason, with file, table, key and what is allowed.
+    """
+    variant = load_variant(bench.parent, card.variant)
+    raise_mistakes(outlook(settings, variant, str(bench)).errors)
+
+
 def _same_unit(newest: MountCard, card: MountCard) -> bool:
     """Whether a newer card only confirms the travel zero of the unit that is mounted already."""
     return newest.unit == card.unit and newest.variant == card.variant and newest.travel_zero_confirmed
@@ -184,11 +201,15 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
     root = data_root(bench, rig)
-    root.mkdir(parents=True, exist_ok=True)
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        Catalogue(root)
+    except (OSError, sqlite3.Error) as error:
+        raise StorageError(f"{root}: cannot be written: {error}; choose another `data` in [bench]") from error
     world = real_world(root)
     publisher = _publisher(rig, world, password)
     sinks: list[Sink] = [publisher] if publisher is not None else []
-    watches = [FixtureWatch(settings, bench.parent, root, world, sinks) for settings in rig.fixture]
+    watches = [FixtureWatch(settings, bench, root, world, sinks) for settings in rig.fixture]
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
