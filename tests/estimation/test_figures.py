@@ -225,6 +225,26 @@ def test_gaps_in_time_cost_coverage_and_no_bias() -> None:
     assert found.figure("ripple_pp_nm").status == "ok"
 
 
+def test_a_cycle_says_which_seconds_of_which_phase_are_missing() -> None:
+    recording = record(BENCH)
+    legs = cycles_of(recording)[0].legs
+    first, hold = legs[0].index_first, legs[3].index_first + 4000
+    between = (legs[0].index_last + legs[1].index_first) // 2
+    estimator = Estimator.start(BENCH.settings(), 1)
+    events = estimator.add(recording.tile(0, between))
+    events += estimator.add(recording.tile(between + 100, hold))
+    events += estimator.gap(hold, hold + 150)
+    events += estimator.gap(hold + 150, hold + 230)
+    events += estimator.add(recording.tile(hold + 230))
+    (cycle,) = [event for event in events if isinstance(event, CycleSums)]
+    assert cycle.holes == ((between, between + 100), (hold, hold + 230))
+    reasons = finish(cycle, BENCH).reasons
+    assert reasons[0] == "330 samples were lost in this cycle"
+    seconds = [(index - first) / 1000 for index in (between, between + 100, hold, hold + 230)]
+    a, b, c, d = (f"{value:.2f}" for value in seconds)
+    assert reasons[1] == f"lost: {a} to {b} s (outside the passes), {c} to {d} s (hold)"
+
+
 def test_one_turn_a_pass_has_friction_without_uncertainty_and_says_why() -> None:
     found = figures(replace(BENCH, slow_turns=1.0, hold_turns=1.0))
     friction = found.figure("friction_nm")

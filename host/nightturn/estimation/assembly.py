@@ -16,6 +16,9 @@ from nightturn.estimation.phases import (
     ScanSettings,
 )
 
+HOLES_KEPT = 5
+"""Gaps of a cycle that are told one by one; the rest only count."""
+
 
 class CycleSums(msgspec.Struct):
     """One cycle as exact sums: what `finish` makes figures of.
@@ -26,6 +29,7 @@ class CycleSums(msgspec.Struct):
         strokes: strokes that ended in this cycle.
         temperatures: role -> (number, sum of milli degrees Celsius) since the cycle before.
         missing: samples that were lost while the cycle ran.
+        holes: (from, to) sample numbers of the first few gaps.
         short_passes: passes that were left out because they turned too little to say anything.
         complete: everything planned is there and nothing broke in; otherwise `reasons` says what is not.
     """
@@ -44,6 +48,7 @@ class CycleSums(msgspec.Struct):
     reasons: tuple[str, ...]
     complete: bool
     short_passes: int = 0
+    holes: tuple[tuple[int, int], ...] = ()
 
     def sha256(self) -> str:
         """Digest over all integer sums in canonical order; the same on every machine and for every split."""
@@ -67,6 +72,7 @@ class Assembly(msgspec.Struct):
     index_last: int = -1
     missing: int = 0
     short_passes: int = 0
+    holes: list[tuple[int, int]] = []
     reasons: list[str] = []
 
     def temperature(self, role: str, milli_degc: int) -> None:
@@ -74,6 +80,14 @@ class Assembly(msgspec.Struct):
         count, total = self.temperatures.get(role, (0, 0))
         self.temperatures[role] = (count + 1, total + milli_degc)
         self.latest_temperatures[role] = milli_degc
+
+    def lost(self, index_from: int, index_to: int) -> None:
+        """Note samples that will never come."""
+        self.missing += index_to - index_from
+        if self.holes and self.holes[-1][1] == index_from:
+            self.holes[-1] = (self.holes[-1][0], index_to)
+        elif len(self.holes) < HOLES_KEPT:
+            self.holes.append((index_from, index_to))
 
     def is_stroke(self, speeds: int) -> bool:
         """Whether a leg at these speeds is a stroke, as far as speed and sequence tell before it has ended."""
@@ -122,6 +136,7 @@ class Assembly(msgspec.Struct):
         """End the cycle here, complete or not; empty when nothing was measured."""
         if not self.legs and not self.strokes:
             self.missing = self.short_passes = 0
+            self.holes = []
             return []
         reasons = [*self.reasons, *self._lacking()]
         if reason:
@@ -142,9 +157,10 @@ class Assembly(msgspec.Struct):
             reasons=tuple(reasons),
             complete=not reasons,
             short_passes=self.short_passes,
+            holes=tuple(self.holes),
         )
         self.cycle_no += 1
-        self.legs, self.reasons, self.temperatures = [], [], {}
+        self.legs, self.reasons, self.holes, self.temperatures = [], [], [], {}
         self.stroking, self.strokes, self.missing, self.short_passes = False, 0, 0, 0
         self.index_first = self.index_last = -1
         return [cycle]

@@ -92,7 +92,7 @@ class Estimator(msgspec.Struct):
         start = max(index_from, self.next_index)
         if index_to > start:
             if self._open is not None or self.assembly.legs or self.assembly.strokes:
-                self.assembly.missing += index_to - start
+                self.assembly.lost(start, index_to)
             self.next_index = index_to
         return []
 

@@ -18,6 +18,8 @@ from nightturn.estimation.verdict import judge
 from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
 from nightturn.model.rows import StrokeRow
 
+PHASE_WORDS = {SLOW_TURN: "slow turn", HOLD: "hold", "between": "outside the passes"}
+
 
 def finish_cycle(
     sums: CycleSums,
@@ -40,7 +42,6 @@ def finish_cycle(
         role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
     }
     verdict, verdict_reasons = _judged(figures, measured, conditions, temperatures)
-    lost = (f"{sums.missing} samples were lost in this cycle",) if sums.missing else ()
     return CycleRecord(
         run=conditions.run,
         epoch=sums.epoch,
@@ -64,10 +65,26 @@ def finish_cycle(
         temperatures_degc=temperatures,
         orders=order_table(measured.ripple),
         cogging_orders=order_table(measured.cogging),
-        reasons=(*sums.reasons, *lost),
+        reasons=(*sums.reasons, *_lost(sums, conditions.rate_hz)),
         verdict=verdict,
         verdict_reasons=verdict_reasons,
     )
+
+
+def _lost(sums: CycleSums, rate_hz: float) -> tuple[str, ...]:
+    """How many samples were lost, in which seconds of the cycle and in which phase."""
+    if not sums.missing:
+        return ()
+    spans = []
+    for start, stop in sums.holes:
+        phase = next(
+            (leg.kind for leg in sums.legs if leg.index_first < stop and start <= leg.index_last), "between"
+        )
+        begin, end = ((index - sums.index_first) / rate_hz for index in (start, stop))
+        spans.append(f"{begin:.2f} to {end:.2f} s ({PHASE_WORDS[phase]})")
+    total = f"{sums.missing} samples were lost in this cycle"
+    kept = sum(stop - start for start, stop in sums.holes)
+    return total, "lost: " + ", ".join(spans) + ("" if kept == sums.missing else " and more")
 
 
 def _judged(
