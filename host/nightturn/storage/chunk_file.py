@@ -15,6 +15,10 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage.parquet import facts_of, plan_of
 from nightturn.storage.paths import ChunkName
 
+# Arrow's pool, begun by a command that ends right after, was seen to abort the process now and then ("terminate called
+# without an active exception", exit code 134); a chunk is read in milliseconds without it.
+THREADS = False
+
 
 @dataclass(frozen=True)
 class ChunkFile:
@@ -63,7 +67,7 @@ class ChunkFile:
             CorruptFileError: the file fails the checksum in its name, a page its own, or it cannot be decoded.
         """
         with corruption_named(self.path), self._open() as opened:
-            return opened.read(columns=None if columns is None else list(columns))
+            return opened.read(columns=None if columns is None else list(columns), use_threads=THREADS)
 
     def read_between(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> Iterator[pa.Table]:
         """The row groups that have times in [start, stop), one at a time, whole.
@@ -76,7 +80,7 @@ class ChunkFile:
             for group in range(opened.num_row_groups):
                 times = opened.metadata.row_group(group).column(ts).statistics
                 if times is None or _overlap(times.min_raw, times.max_raw, start_ns, stop_ns):
-                    yield opened.read_row_group(group, columns=list(columns))
+                    yield opened.read_row_group(group, columns=list(columns), use_threads=THREADS)
 
     @cached_property
     def _metadata(self) -> pq.FileMetaData:
