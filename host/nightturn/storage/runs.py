@@ -7,7 +7,6 @@ from pathlib import Path
 import msgspec
 
 from nightturn.errors import RunNotFoundError, StorageError
-from nightturn.model.cards import MountCard
 from nightturn.model.names import RUN_ID, fixture_id_problem
 from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
@@ -32,6 +31,13 @@ class RunSummary:
     cycles: int
     gaps: int
     bytes: int
+
+
+class _OnCard(msgspec.Struct):
+    """What a list of runs says of the mount card; a card that lacks it is listed all the same."""
+
+    unit: str = ""
+    variant: str = ""
 
 
 def open_run(root: str | Path, fixture: str | None = None, run: str = "latest") -> Run:
@@ -102,12 +108,12 @@ def _chosen_fixture(root: Path, fixture: str | None, known: list[str]) -> str:
 def _summary(run: Run) -> RunSummary:
     manifest, raw = run.manifest, run.chunks(paths.RAW)
     started = datetime.strptime(run.run[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-    card = msgspec.json.decode(manifest.card, type=MountCard) if manifest and manifest.card else None
+    card = msgspec.json.decode(manifest.card, type=_OnCard) if manifest and manifest.card else _OnCard()
     return RunSummary(
         fixture=run.fixture,
         run=run.run,
-        unit=card.unit if card else "",
-        variant=card.variant if card else "",
+        unit=card.unit,
+        variant=card.variant,
         started_utc=started,
         state=manifest.state if manifest else "unknown",
         reason=manifest.reason if manifest else "",
