@@ -81,17 +81,6 @@ def test_after_a_lost_segment_the_next_goes_on_from_its_own_snapshot(segments: R
     assert seen.first_difference == ""
 
 
-def test_another_state_at_the_start_of_a_segment_is_a_difference(
-    segments: Recorded, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    tape = tape_of_run(segments.root, segments.fixture, segments.run)
-    monkeypatch.setattr("nightturn.fixture.state.MARKS_MAX", 2)
-    monkeypatch.setattr("nightturn.fixture.measuring.MARKS_MAX", 2)
-    seen = replay(tape)
-    second = read_segment(tape.files[1].read_bytes()).first_record_no
-    assert seen.first_difference == f"the state before record {second} is not the recorded one"
-
-
 def test_a_folder_of_segments_is_a_tape(segments: Recorded) -> None:
     folder = segments.root / "journal" / segments.fixture / "sealed"
     assert tape_of(folder, "", "").files == tape_of_run(segments.root, segments.fixture, "latest").files

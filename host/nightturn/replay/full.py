@@ -122,15 +122,13 @@ class _Player:
             seen.damage.append(part.problem)
 
     def _enter(self, part: Part) -> Fixture:
-        """The core before the segment's first record; where it goes on, its state must be the recorded one."""
+        """The core before the segment's first record."""
         seen, first = self._seen, part.segment.first_record_no
         if seen.record_first < 0:
             seen.record_first = first
         core = self._core
         if core is None or part.begins:
             return self._begin(first, part.start.state)
-        if self._tile_samples is None and not seen.first_difference and core.snapshot() != part.start.state:
-            seen.first_difference = f"the state before record {first} is not the recorded one"
         return core
 
     def end(self) -> Replayed:
