@@ -184,7 +184,10 @@ def _voted(
         return Lag(lag, ambiguous=bool(edge))
     other = _newton(x, orders, float(grid[ranked[1]]))
     first, second = np.exp(2j * orders * lag), np.exp(2j * orders * other)
-    lead = float((np.maximum((x * first).real, 0.0) - np.maximum((x * second).real, 0.0)).sum())
+    one, two = (x * first).real, (x * second).real
+    lead = float((np.maximum(one, 0.0) - np.maximum(two, 0.0)).sum())
+    # An order of friction is real and negative at the true lag, and tells it from the second as well as one of cogging.
+    lead = max(lead, float((np.abs(one) - np.abs(two)).sum()))
     noise = (
         np.abs(backward[orders]) ** 2 * forward_variance[orders]
         + np.abs(forward[orders]) ** 2 * backward_variance[orders]
