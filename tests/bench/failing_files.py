@@ -4,9 +4,9 @@ import errno
 import os
 from collections.abc import Callable
 
+from tests.storage.recording import RecordingFiles
 from typing_extensions import override
 
-from nightturn.storage.recording import RecordingFiles
 from nightturn.world import Files
 
 Fails = Callable[[str, str], bool]

@@ -8,7 +8,7 @@ made (journalling file systems keep it), a rename across folders as an added nam
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from nightturn.storage.recording import Operation
+from tests.storage.recording import Operation
 
 
 class MemoryFiles:

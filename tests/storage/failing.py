@@ -4,13 +4,13 @@ import errno
 import os
 from pathlib import Path
 
+from tests.storage.recording import RecordingFiles
 from tests.storage.scenario import FIXTURE, RUN, FixedClock, bench_signal, block_frames, cut, plan_for
 from typing_extensions import override
 
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
-from nightturn.storage.recording import RecordingFiles
 from nightturn.world import Files
 
 

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import pytest
 from crc32c import crc32c
 from tests.storage.crash_states import Disk, MemoryFiles
+from tests.storage.recording import Operation, RecordingFiles
 from tests.storage.scenario import (
     FIXTURE,
     RUN,
@@ -21,7 +22,6 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tree
 from nightturn.storage.chunk import encode
 from nightturn.storage.journal import Journal
-from nightturn.storage.recording import Operation, RecordingFiles
 from nightturn.storage.recovery import recover
 from nightturn.storage.segment import read_segment
 

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 from tests.storage.failing import opened_journal, written_chunk
+from tests.storage.recording import RecordingFiles
 from tests.storage.scenario import FIXTURE, RUN, FixedClock, cut, plan_for
 
 from nightturn.model.records import Tick
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
-from nightturn.storage.recording import RecordingFiles
 from nightturn.storage.recovery import recover
 from nightturn.storage.segment import read_segment
 

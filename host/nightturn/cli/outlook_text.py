@@ -18,6 +18,13 @@ def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
         ("orders in common", _orders(outlook.shared_orders) or "none above 4"),
         ("samples on the wire", line),
     ]
+    if outlook.shunt_ohm is not None:
+        rows.append(
+            (
+                "shunt check",
+                f"{outlook.shunt_ohm / 1000:.2f} kΩ across one 350 Ω arm reads as half the rated torque",
+            )
+        )
     rows += [(phase.phase.replace("_", " "), _phase(phase)) for phase in outlook.phases]
     rows += [("warning", warning) for warning in outlook.warnings]
     return rows

@@ -23,8 +23,9 @@ from nightturn.model.cards import MountCard
 from nightturn.settings.load import data_root, load_rig, load_variant, read_card
 from nightturn.settings.mistakes import raise_mistakes
 from nightturn.settings.rig import FixtureSettings, Rig
-from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.catalogue import Catalogue, SegmentEntry
 from nightturn.storage.journal import Journal
+from nightturn.storage.retention import expire
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
@@ -33,6 +34,7 @@ CARD_POLL_S = 2.0
 DRAIN_S = 3.0
 GOODBYE_S = 5.0
 RETRY_S = 10.0
+CLEAR_S = 3600.0
 TILES_PER_S = 10  # protective limits act on a tile
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -216,10 +218,11 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
         loop.add_signal_handler(number, stop.set)
     publishing = asyncio.create_task(_publish(publisher)) if publisher is not None else None
     tasks = [asyncio.create_task(watch.run()) for watch in watches]
+    clearing = asyncio.create_task(clear_old_tape(world, root))
     stopping = asyncio.create_task(stop.wait())
     watching = asyncio.create_task(_all_ended(tasks))
     await asyncio.wait({stopping, watching}, return_when=asyncio.FIRST_COMPLETED)
-    for task in (stopping, watching, *tasks):
+    for task in (stopping, watching, clearing, *tasks):
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
     for watch in watches:
@@ -233,6 +236,31 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     for outcome in outcomes:
         if isinstance(outcome, Exception):
             raise outcome
+
+
+async def clear_old_tape(world: World, root: Path) -> None:
+    """Delete sealed segments past their age or bytes, once an hour; runs that are kept stay for ever."""
+    while True:
+        await world.offload(lambda: _clear_once(world, root))
+        await asyncio.sleep(CLEAR_S)
+
+
+def _clear_once(world: World, root: Path) -> None:
+    try:
+        gone = expire(world.files, Catalogue(root), world.clock.utc_ns(), dry_run=False)
+    except StorageError as error:
+        _old_tape_stays(error)
+    else:
+        _old_tape_cleared(gone)
+
+
+def _old_tape_stays(error: StorageError) -> None:
+    log.error("old_tape_stays", why=str(error), mend="tried again in an hour")
+
+
+def _old_tape_cleared(gone: Sequence[SegmentEntry]) -> None:
+    if gone:
+        log.info("old_tape_cleared", segments=len(gone), size_bytes=sum(segment.bytes for segment in gone))
 
 
 async def _all_ended(tasks: Sequence[asyncio.Task[None]]) -> None:
