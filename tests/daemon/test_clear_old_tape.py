@@ -4,7 +4,8 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
-from tests.storage.store import FIXTURE, STARTED_NS, full_night
+from tests.storage.scenario import FIXTURE, STARTED_NS
+from tests.storage.store import full_night
 
 from nightturn.daemon.serve import clear_old_tape
 from nightturn.storage.catalogue import Catalogue
