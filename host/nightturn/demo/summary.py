@@ -1,5 +1,6 @@
 """The table at the end of a demo night, as values and as text."""
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 
@@ -90,7 +91,7 @@ def _interval(cycle: CycleRecord | None, name: str) -> tuple[float, float] | Non
     figure = _figure(cycle, name)
     if figure is None or figure.value is None:
         return None
-    return figure.value, half_width(figure) or float("nan")
+    return figure.value, half_width(figure) or 0.0
 
 
 def _drift(complete: Sequence[CycleRecord]) -> float | None:
@@ -133,7 +134,14 @@ def rows(table: Sequence[FixtureLine]) -> list[tuple[str, ...]]:
 
 
 def _pm(pair: tuple[float, float] | None) -> str:
-    return "-" if pair is None else f"{pair[0]:.4f} ± {pair[1]:.4f}"
+    """Value and ± U, both to the second significant digit of U, as the GUM (JCGM 100:2008, 7.2.6) has it."""
+    if pair is None:
+        return "-"
+    value, half_width = pair
+    if not half_width > 0:
+        return f"{value:.4f}"
+    digits = max(0, 1 - math.floor(math.log10(half_width)))
+    return f"{value:.{digits}f} ± {half_width:.{digits}f}"
 
 
 def _pct(value: float | None) -> str:
