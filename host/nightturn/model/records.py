@@ -10,14 +10,14 @@ from typing import Protocol
 import msgspec
 
 
-class Frame(msgspec.Struct, frozen=True, tag="frame"):
+class Frame(msgspec.Struct, frozen=True, tag="frame", gc=False):
     """A device frame: decoded, CRC seen and stripped; `at_ns` is the stamp of the read that completed it."""
 
     at_ns: int
     body: bytes
 
 
-class Bad(msgspec.Struct, frozen=True, tag="bad"):
+class Bad(msgspec.Struct, frozen=True, tag="bad", gc=False):
     """Bytes of one read that were no frame: how many frames failed and the first 64 bytes of the last."""
 
     at_ns: int
@@ -25,7 +25,7 @@ class Bad(msgspec.Struct, frozen=True, tag="bad"):
     head: bytes
 
 
-class Tick(msgspec.Struct, frozen=True, tag="tick"):
+class Tick(msgspec.Struct, frozen=True, tag="tick", gc=False):
     """The control tick: the only clock a core ever sees. `effects_crc` proves the effects up to here."""
 
     at_ns: int
@@ -33,7 +33,7 @@ class Tick(msgspec.Struct, frozen=True, tag="tick"):
     effects_crc: int = 0
 
 
-class Host(msgspec.Struct, frozen=True, tag="host"):
+class Host(msgspec.Struct, frozen=True, tag="host", gc=False):
     """A fact the host adds (see `model.facts`): settings, link opened or lost, probe sent, synced, command."""
 
     at_ns: int
@@ -44,13 +44,13 @@ class Host(msgspec.Struct, frozen=True, tag="host"):
 Record = Frame | Bad | Tick | Host
 
 
-class Send(msgspec.Struct, frozen=True, tag="send"):
+class Send(msgspec.Struct, frozen=True, tag="send", gc=False):
     """A frame for the device, before CRC, COBS and delimiter."""
 
     body: bytes
 
 
-class Emit(msgspec.Struct, frozen=True, tag="emit"):
+class Emit(msgspec.Struct, frozen=True, tag="emit", gc=False):
     """A row for a dataset (see `model.rows`): storage and telemetry read it."""
 
     dataset: str

@@ -180,6 +180,9 @@ class Timebase(msgspec.Struct):
 
         Give the first sample: the line begins at the earliest tick noted, so that the first chunk's knots cover it.
         """
+        if self.line.started and self.filter is not None and 0 <= tick - self.newest_tick <= self.tick_hz:
+            self.newest_tick = tick  # the common case: probes say more than arrivals, and the line has begun
+            return
         self._begin(at_ns)
         if not self.anchored:
             self._anchor(tick, at_ns)
