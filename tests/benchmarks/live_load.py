@@ -9,6 +9,7 @@ stays on loopback. A command, not a test.
 
 import argparse
 import asyncio
+import contextlib
 import json
 import os
 import resource
@@ -156,7 +157,8 @@ def main() -> None:
     given = parser.parse_args()
     set_up_logging(errors_only=True)
     if given.serve is not None:
-        asyncio.run(serve_all(given.serve, given.fixtures))
+        with contextlib.suppress(KeyboardInterrupt):
+            asyncio.run(serve_all(given.serve, given.fixtures))
         return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
