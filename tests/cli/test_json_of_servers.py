@@ -21,18 +21,20 @@ PATIENCE_S = 30.0
 @contextmanager
 def running(*arguments: str) -> Iterator[subprocess.Popen[str]]:
     """The command as a child; Ctrl-C at the end, which it must take well."""
-    child = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
-    try:
-        yield child
-        child.send_signal(signal.SIGINT)
-        out, err = child.communicate(timeout=PATIENCE_S)
-        assert child.returncode == 0, err
-        for line in out.splitlines():
-            assert isinstance(json.loads(line), dict)
-    finally:
-        child.kill()
+    command = [sys.executable, "-c", PROGRAM, *arguments]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+        try:
+            yield child
+            child.send_signal(signal.SIGINT)
+            assert child.stdout is not None
+            assert child.stderr is not None
+            # Not `communicate`: it reads past what `readline` has buffered, and so begins in the middle of a line.
+            out, err = child.stdout.read(), child.stderr.read()
+            assert child.wait(PATIENCE_S) == 0, err
+            for line in out.splitlines():
+                assert isinstance(json.loads(line), dict), out
+        finally:
+            child.kill()
 
 
 def first_line(child: subprocess.Popen[str]) -> str:

@@ -98,4 +98,6 @@ class ControlLane(msgspec.Struct):
 
     def due_ns(self) -> int:
         """When `serve` has something to do."""
-        return min((request.due_ns for request in self.waiting.values()), default=FAR_NS)
+        if not self.waiting:
+            return FAR_NS  # the common case
+        return min(request.due_ns for request in self.waiting.values())

@@ -289,14 +289,18 @@ class Link(Handshake):
     # timers
 
     def _serve(self, at_ns: int, out: list[Output]) -> None:
+        if self.control.waiting:
+            self._serve_control(at_ns, out)
+        self._serve_opening(at_ns, out)
+        self.lane.serve(at_ns, out)
+
+    def _serve_control(self, at_ns: int, out: list[Output]) -> None:
         again, given_up = self.control.serve(at_ns)
         out.extend(SendFrame(body) for body in again)
         out.extend(Reply(request.seq, request.kind, None) for request in given_up if not request.own)
         if any(request.own for request in given_up):
             self._tell_once("no_answer", "the device stopped answering in the middle of the handshake", out)
             self._move(LinkEvent.UNANSWERED, at_ns, out)
-        self._serve_opening(at_ns, out)
-        self.lane.serve(at_ns, out)
 
     def _after_lane(self, at_ns: int, out: list[Output]) -> None:
         """Send the RESEND that the data lane wants; act on a restart that it saw."""

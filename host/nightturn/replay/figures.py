@@ -25,7 +25,7 @@ from nightturn.fixture import chunks, events, measuring
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.session import open_run, session_up
 from nightturn.fixture.state import FixtureState
-from nightturn.fixture.stream import RunSettings, Stream
+from nightturn.fixture.stream import RunSettings, Stream, temperatures_mdegc
 from nightturn.fixture.work import Work
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
@@ -142,10 +142,8 @@ class FiguresReplay:
         elif isinstance(output, LinkFault):
             events.link_fault(work, output)
         elif isinstance(output, SlowIn) and self._stream is not None and state.measure is not None:
-            for number, value in output.slow.values:
-                name = self._stream.slow_names.get(number)
-                if name is not None:
-                    state.measure.estimator.temperature(name, round(value * 1000))
+            for name, milli_degc in temperatures_mdegc(self._stream, output.slow):
+                state.measure.estimator.temperature(name, milli_degc)
         self._harvest(work)
 
     def _rare_record(self, record: Host | Bad) -> None:
