@@ -21,10 +21,14 @@ SHEET = {
     "rates_hz": [1000, 10000],
     "slow": [{"no": 0, "name": "bearing", "unit": "degC"}, {"no": 1, "name": "winding", "unit": "degC"}],
     "inputs": ["guard_closed", "stop_chain_healthy"],
-    "features": ["pattern", "outputs"],
+    "features": ["firmware", "outputs", "pattern"],
     "limits": {"speed_rad_per_s": 7.0, "torque_nm": 20.0},
 }
 SHEET_BYTES = json.dumps(SHEET, separators=(",", ":"), sort_keys=True).encode() + b" " * 700
+
+FIRMWARE_REPLY = messages.FirmwareReply(
+    0x1234_5678, 0x9ABC_DEF0, 0b101, 0x0800_1234, 0x0800_4321, 3, b"quillfen 1.0.0".ljust(32, b"\0")
+)
 
 
 def torque_of(index: int) -> int:
@@ -99,6 +103,7 @@ class FakeDevice:
     event_seq: int = 0
     overwritten: int = 0
     seen: list[Message] = field(default_factory=list)
+    outputs: dict[int, bool] = field(default_factory=dict)
 
     @property
     def tick(self) -> int:
@@ -198,6 +203,11 @@ class FakeDevice:
                 return messages.Probed(message.host_ns, self.tick, self.tick + 1, message.probe_id)
             case messages.Drive():
                 return messages.DriveReply(message.command_no, 0, 1, 0)
+            case messages.Firmware():
+                return FIRMWARE_REPLY
+            case messages.Switch():
+                self.outputs[message.output] = bool(message.on)
+                return messages.Done(message.output, message.KIND)
             case messages.Lease():
                 return None
             case _:

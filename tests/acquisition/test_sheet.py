@@ -36,7 +36,7 @@ def test_a_sheet_is_read_into_plain_values() -> None:
         rates_hz=(1000, 10000),
         slow=(SlowChannel(0, "bearing", "degC"), SlowChannel(1, "winding", "degC")),
         inputs=("guard_closed", "stop_chain_healthy"),
-        features=("pattern", "outputs"),
+        features=("firmware", "outputs", "pattern"),
         speed_rad_per_s=7.0,
         torque_nm=20.0,
     )

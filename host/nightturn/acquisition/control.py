@@ -26,6 +26,11 @@ class Outstanding(msgspec.Struct):
     own: bool
     attempt: int = 0
 
+    def withdraw(self, at_ns: int) -> None:
+        """Ends unanswered at the next `ControlLane.serve`, unless its answer comes before."""
+        self.attempt = len(ATTEMPT_WAITS_NS)
+        self.due_ns = at_ns
+
 
 class ControlLane(msgspec.Struct):
     """Requests under way, by sequence number; at most `OUTSTANDING_MAX` of them."""
@@ -54,8 +59,7 @@ class ControlLane(msgspec.Struct):
         )
         excess = len(self.waiting) + 1 - OUTSTANDING_MAX
         for oldest in list(self.waiting.values())[: max(0, excess)]:
-            oldest.attempt = len(ATTEMPT_WAITS_NS)
-            oldest.due_ns = at_ns
+            oldest.withdraw(at_ns)
         self.waiting[seq] = request
         return request
 

@@ -30,7 +30,7 @@ class Memory(msgspec.Struct):
     """What outlives a lost line: the boot, the set-up in force, the sheet and the events already told.
 
     `boot_id` is 0 before the first contact. `set_up_epoch` is the device's count of SETUPs after ours, -1 when
-    what is set up is not ours.
+    what is set up is not ours. `features` are those that the sheet names.
     """
 
     boot_id: int = 0
@@ -39,6 +39,7 @@ class Memory(msgspec.Struct):
     set_up_epoch: int = -1
     sheet: bytes = b""
     sheet_digest: int = 0
+    features: tuple[str, ...] = ()
     sheet_parts: bytes = b""
     sheet_total: int = -1
     events_told: list[int] = []
@@ -86,7 +87,7 @@ class Memory(msgspec.Struct):
         self.begin_sheet()
         if len(sheet) > part.total or digest_of(sheet) != digest:
             raise DeviceMismatchError("the device sheet does not agree with its digest")
-        parse_sheet(sheet)
+        self.features = parse_sheet(sheet).features
         self.sheet, self.sheet_digest = sheet, digest
         return True
 

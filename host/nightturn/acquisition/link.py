@@ -7,7 +7,7 @@ only clock. All state is in structs, so that a snapshot taken anywhere goes on a
 import struct
 
 from nightturn.acquisition.blocks import SAMPLE_BYTES, SAMPLES_AT
-from nightturn.acquisition.control import ATTEMPT_WAITS_NS, NS_PER_MS, ControlLane
+from nightturn.acquisition.control import NS_PER_MS, ControlLane
 from nightturn.acquisition.greeting import Memory
 from nightturn.acquisition.handshake import Handshake, LinkCounters, LinkSettings
 from nightturn.acquisition.outputs import (
@@ -38,8 +38,14 @@ __all__ = ["Link", "LinkSettings"]
 REOPEN_NS = 10_000 * NS_PER_MS
 NOTICE_REORDER_MAX = 64  # a STATUS this far behind in its lane is not late, its sender has begun anew
 
+FIRMWARE, OUTPUTS = "firmware", "outputs"  # optional features, as a sheet names them
+
 _BLOCK_FRAME = struct.Struct(HEADER.format + BLOCK_HEADER.format[1:])
 _BLOCK = messages.Block.KIND
+
+
+def _output_of(body: bytes) -> int:
+    return messages.Switch.decode(body[HEADER_BYTES:]).output
 
 
 class Link(Handshake):
@@ -159,10 +165,32 @@ class Link(Handshake):
         """Send a request on the control lane; its `Reply` comes as an output, None after the last retry."""
         request = self.control.send(message, self.lane.session, at_ns, own=False)
         if self.state != LinkState.RUNNING:
-            request.due_ns = at_ns
-            request.attempt = len(ATTEMPT_WAITS_NS)
+            request.withdraw(at_ns)
         self._set_due()
         return request.seq, SendFrame(request.body)
+
+    @property
+    def features(self) -> tuple[str, ...]:
+        """Optional features that the device's sheet names, none before it is known."""
+        return self.memory.features
+
+    def ask_firmware(self, at_ns: int) -> tuple[int, SendFrame] | None:
+        """Ask for build, self-test and last crash; None when the sheet does not name `firmware`."""
+        return self.request(messages.Firmware(), at_ns) if FIRMWARE in self.features else None
+
+    def switch(
+        self, output: messages.Output, at_ns: int, *, on: bool, expire_ms: int = 0
+    ) -> tuple[int, SendFrame] | None:
+        """Switch an output, on for `expire_ms` unless repeated; None when the sheet does not name `outputs`.
+
+        Earlier requests for the same output that are still unanswered are repeated no more: a late one would undo this.
+        """
+        if OUTPUTS not in self.features:
+            return None
+        for waiting in self.control.waiting.values():
+            if waiting.kind == messages.Switch.KIND and _output_of(waiting.body) == output:
+                waiting.withdraw(at_ns)
+        return self.request(messages.Switch(expire_ms if on else 0, output, int(on)), at_ns)
 
     def notice(self, message: Message) -> SendFrame:
         """Send once, best effort: lease, acknowledgement, probe."""
