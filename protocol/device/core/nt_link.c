@@ -1,0 +1,194 @@
+#include "nt_link.h"
+
+#include "nt_crc32c.h"
+
+bool nt_link_talking(const struct nt_device *d, uint64_t tick)
+{
+    uint64_t silence = (uint64_t)NT_SILENCE_MS * d->board->tick_hz / 1000u;
+    return d->link.session != 0 && tick - d->link.heard_tick < silence;
+}
+
+uint8_t nt_link_state(const struct nt_device *d)
+{
+    if (d->sampler.running) {
+        return NT_DEVICE_STATE_RUNNING;
+    }
+    if (d->boot.self_test != 0) {
+        return NT_DEVICE_STATE_FAULT;
+    }
+    return d->link.configured ? NT_DEVICE_STATE_READY : NT_DEVICE_STATE_IDLE;
+}
+
+bool nt_link_before(uint32_t a, uint32_t b)
+{
+    return a != b && b - a <= UINT32_MAX / 2u;
+}
+
+void nt_put_text(uint8_t *field, const char *text, size_t field_bytes)
+{
+    memset(field, 0, field_bytes);
+    for (size_t i = 0; i < field_bytes && text[i] != '\0'; i++) {
+        field[i] = (uint8_t)text[i];
+    }
+}
+
+void nt_session_end(struct nt_device *d)
+{
+    nt_sampler_halt(&d->sampler, &d->ring);
+    nt_motion_ramp_down(&d->motion);
+    nt_motion_outputs_off(&d->motion);
+    nt_motion_lease_end(&d->motion);
+}
+
+static void set_session(struct nt_device *d, uint16_t session)
+{
+    d->link.session = session;
+    d->sampler.session = session;
+}
+
+/* Sends an answer and keeps it for retries. */
+static void answer(struct nt_device *d, const struct nt_header *request, uint32_t crc, uint16_t session,
+                   const struct nt_answer *what)
+{
+    nt_frame_begin(d->frame, what->kind, session, request->seq);
+    nt_replies_add(&d->replies, request, crc, d->frame, NT_HEADER_BYTES + what->bytes);
+}
+
+static void refuse(struct nt_device *d, const struct nt_header *request, uint32_t crc, uint8_t reason,
+                   uint32_t detail)
+{
+    struct nt_refused refused = {.detail = detail, .reason = reason, .request = request->kind};
+    nt_put_refused(&refused, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    struct nt_answer what = {.bytes = NT_FIXED_REFUSED, .kind = NT_KIND_REFUSED};
+    answer(d, request, crc, request->session, &what);
+}
+
+/* ---- sessions ---- */
+
+static size_t put_opened(struct nt_device *d, bool resumed, uint64_t tick, uint8_t *out)
+{
+    const struct nt_sampler *s = &d->sampler;
+    struct nt_opened opened = {
+        .digest = d->board->sheet_digest,
+        .uptime_tick = tick,
+        .next_index = s->next_index,
+        .boot_id = d->boot.boot_id,
+        .tick_hz = d->board->tick_hz,
+        .ring_bytes = NT_RING_BYTES,
+        .oldest_seq = d->ring.oldest_seq,
+        .next_seq = d->ring.next_seq,
+        .torque_min = s->seen ? s->torque_min : 0,
+        .torque_max = s->seen ? s->torque_max : 0,
+        .frame_bytes_max = NT_FRAME_BYTES_MAX,
+        .session = d->link.session,
+        .config_epoch = s->config_epoch,
+        .minor = NT_MINOR,
+        .reset_cause = d->boot.reset_cause,
+        .state = nt_link_state(d),
+        .resumed = resumed ? 1 : 0,
+    };
+    nt_put_text(opened.firmware, d->board->firmware, sizeof opened.firmware);
+    nt_put_text(opened.board, d->board->serial, sizeof opened.board);
+    return (size_t)nt_put_opened(&opened, out, NT_PAYLOAD_BYTES_MAX);
+}
+
+/* Whatever the line still owed to the host of before. */
+static void owe_nothing(struct nt_link *link)
+{
+    link->probes = 0;
+    link->gone_count = 0;
+    link->resend_seq = link->resend_stop;
+}
+
+static void open_session(struct nt_device *d, const struct nt_header *header, uint32_t crc,
+                         const struct nt_open *open, uint64_t tick)
+{
+    bool resumed = open->fresh == 0 && d->link.session != 0 && open->last_session == d->link.session &&
+                   open->last_boot_id == d->boot.boot_id;
+    nt_replies_forget(&d->replies);
+    owe_nothing(&d->link);
+    if (!resumed) {
+        nt_session_end(d);
+        set_session(d, open->session);
+        nt_ring_empty(&d->ring);
+    }
+    d->link.heard_tick = tick;
+    struct nt_answer what = {.kind = NT_KIND_OPENED};
+    what.bytes = put_opened(d, resumed, tick, d->frame + NT_HEADER_BYTES);
+    answer(d, header, crc, d->link.session, &what);
+    d->sampler.seen = false; /* the overload memory begins anew */
+}
+
+static void take_open(struct nt_device *d, const struct nt_header *header, uint32_t crc,
+                      const uint8_t *payload, size_t n, uint64_t tick)
+{
+    struct nt_open open;
+    if (!nt_get_open(&open, payload, n)) {
+        refuse(d, header, crc, NT_REASON_MALFORMED, 0);
+    } else if (open.session == 0) {
+        refuse(d, header, crc, NT_REASON_OUT_OF_RANGE, 0);
+    } else {
+        open_session(d, header, crc, &open, tick);
+    }
+}
+
+/* ---- frames ---- */
+
+static void take_request(struct nt_device *d, const struct nt_header *header, uint32_t crc,
+                         const uint8_t *payload, size_t n, uint64_t tick)
+{
+    struct nt_answer what = nt_request(d, header, payload, n, tick, d->frame + NT_HEADER_BYTES);
+    if (!nt_request_is_control(header->kind)) {
+        return; /* a notice is never refused */
+    }
+    if (what.reason != NT_REASON_NONE) {
+        refuse(d, header, crc, what.reason, 0);
+    } else if (what.kind != 0) {
+        answer(d, header, crc, d->link.session, &what);
+    }
+    if (header->kind == NT_KIND_CLOSE) {
+        set_session(d, 0);
+    }
+}
+
+/* Whether a frame is meant for this device as it stands. */
+static bool is_for_us(struct nt_device *d, const struct nt_header *header, uint32_t crc)
+{
+    bool opening = header->kind == NT_KIND_OPEN;
+    if (header->version >> 4 != NT_MAJOR) {
+        if (opening) {
+            refuse(d, header, crc, NT_REASON_VERSION, NT_MAJOR);
+        }
+        return false;
+    }
+    return opening || (d->link.session != 0 && header->session == d->link.session);
+}
+
+void nt_link_frame(struct nt_device *d, const uint8_t *body, size_t n, uint64_t tick)
+{
+    struct nt_header header = nt_frame_header(body);
+    uint32_t crc = nt_crc32c(0, body, n);
+    bool opening = header.kind == NT_KIND_OPEN;
+    if (!is_for_us(d, &header, crc)) {
+        d->link.strays++;
+        return;
+    }
+    if (!opening) {
+        d->link.heard_tick = tick;
+    }
+    if (!opening && !nt_request_is_known(header.kind)) {
+        d->link.strays++;
+        if ((header.kind & NT_MUST_UNDERSTAND) != 0) {
+            refuse(d, &header, crc, NT_REASON_UNKNOWN_KIND, 0);
+        }
+        return;
+    }
+    if (nt_replies_repeat(&d->replies, &header, crc)) {
+        return;
+    }
+    if (opening) {
+        take_open(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES, tick);
+    } else {
+        take_request(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES, tick);
+    }
+}
