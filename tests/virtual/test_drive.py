@@ -233,3 +233,25 @@ def test_the_shunt_relay_shows_in_the_samples() -> None:
     host.after(200)
     _, torque, _ = host.series()
     assert (torque[-1] - torque[0]) * (20 / 2**24) == pytest.approx(2.0, abs=0.01)
+
+
+def test_the_step_of_the_shunt_is_no_overload() -> None:
+    host = HostSide("pan15?noise=0").streaming()
+    host.ask(wire.Switch(1000, wire.Output.SHUNT, 1))
+    host.after(1500)
+    _, torque, _ = host.series()
+    seen = host.open(fresh=0, last=(host.opened().boot_id, 77))
+    assert seen.torque_max < torque.max() - 1_000_000
+    assert seen.torque_max == torque[-1]
+
+
+def test_a_shunt_that_is_no_longer_what_it_was_steps_differently() -> None:
+    steps = []
+    for spec in ("pan15?noise=0", "pan15?noise=0&fault=shunt@1ms*1.02"):
+        host = HostSide(spec).streaming()
+        host.after(200)
+        host.ask(wire.Switch(1000, wire.Output.SHUNT, 1))
+        host.after(200)
+        _, torque, _ = host.series()
+        steps.append(int(torque[-1] - torque[0]))
+    assert steps[1] / steps[0] == pytest.approx(1.02, rel=1e-5)

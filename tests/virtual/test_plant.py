@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nightturn.calibration.bridge import shunt_step_mv_per_v
 from nightturn.virtual.condition import SPALL_MEAN, STEP_S, levels_at
 from nightturn.virtual.motion import level_course, speed_course, travel_course
 from nightturn.virtual.noise import Cable, Noise
@@ -179,6 +180,15 @@ def test_the_shunt_relay_adds_its_volts() -> None:
     plant.shunt = True
     after, _ = plant.generate(20)
     assert (after[0] - before[-1]) * (20 / 2**24) == pytest.approx(PAN15.bridge.shunt_v, abs=2e-6)
+
+
+def test_the_step_of_the_shunt_is_that_of_the_bridge_equation() -> None:
+    """V/E = R / (4 Rs + 2 R), by own arithmetic from Vishay Micro-Measurements Tech Note TN-514, 514.3 to 514.7."""
+    bridge = PAN15.bridge
+    published = bridge.arm_ohm / (4 * bridge.shunt_ohm + 2 * bridge.arm_ohm)
+    assert bridge.shunt_v == pytest.approx(bridge.gain * bridge.excitation_v * published, rel=1e-12)
+    assert 1e3 * published == pytest.approx(shunt_step_mv_per_v(bridge.shunt_ohm, bridge.arm_ohm), rel=1e-12)
+    assert bridge.shunt_v == pytest.approx(2.0, rel=1e-12)  # 0.8 mV/V, 8 N·m of this transducer
 
 
 def test_the_delay_of_the_filter_shifts_torque_against_angle() -> None:

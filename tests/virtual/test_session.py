@@ -235,6 +235,37 @@ def test_firmware_information_is_plausible() -> None:
     assert reply.build.rstrip(b"\0")
 
 
+def test_a_crash_is_remembered_over_the_resets_after_it() -> None:
+    host = HostSide("pan15?seed=7&fault=crash@1s,reset@2s")
+    causes = []
+    for _ in range(3):
+        causes.append(host.open().reset_cause)
+        reply = host.ask(wire.Firmware())
+        assert isinstance(reply, wire.FirmwareReply)
+        crash = (reply.crash_pc, reply.crash_lr, reply.crash_cause)
+        assert crash == ((0, 0, 0) if len(causes) == 1 else (0x0800_1A2C, 0x0800_1A11, 3))
+        host.after(1000)
+    assert causes == [wire.ResetCause.POWER, wire.ResetCause.FAULT, wire.ResetCause.WATCHDOG]
+
+
+def test_a_failed_self_test_shows_in_the_firmware_information() -> None:
+    host = HostSide("pan15?self_test=6")
+    host.open()
+    reply = host.ask(wire.Firmware())
+    assert isinstance(reply, wire.FirmwareReply)
+    assert reply.self_test == 6
+
+
+def test_features_that_the_sheet_does_not_name_are_refused_as_unsupported() -> None:
+    host = HostSide("pan15?without=firmware,outputs")
+    host.open()
+    part = host.ask(wire.Sheet(0))
+    assert isinstance(part, wire.SheetPart)
+    assert b'"features":["drive","pattern"]' in part.part
+    for request in (wire.Firmware(), wire.Switch(100, wire.Output.SHUNT, 1)):
+        assert host.ask(request) == wire.Refused(0, wire.Reason.UNSUPPORTED, request.KIND, 0)
+
+
 def test_a_hundred_thousand_random_bytes_harm_nothing() -> None:
     host = HostSide().streaming()
     noise = np.random.default_rng(8).integers(0, 256, 100_000, np.uint8).tobytes()

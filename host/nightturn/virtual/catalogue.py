@@ -9,6 +9,7 @@ from nightturn.errors import ConfigError
 from nightturn.virtual.device import RING_BYTES, Unit, VirtualDevice
 from nightturn.virtual.faults import Fault, parse_faults
 from nightturn.virtual.products import Product, product_named
+from nightturn.virtual.sheet import FIRMWARE, OUTPUTS
 
 PREFIX = "virtual:"
 
@@ -89,6 +90,18 @@ def _of_unit(key: str) -> Callable[[DeviceSpec, str], DeviceSpec]:
     return lambda spec, text: _bridge(spec, key, _number(key, text, *_RANGES[key]))
 
 
+def _without(spec: DeviceSpec, text: str) -> DeviceSpec:
+    features = tuple(text.split(","))
+    if not set(features) <= {FIRMWARE, OUTPUTS}:
+        raise ConfigError(f"without = {text!r}", where="virtual", allowed=f"{FIRMWARE}, {OUTPUTS}, or both")
+    return replace(spec, unit=replace(spec.unit, without=features))
+
+
+def _self_test(spec: DeviceSpec, text: str) -> DeviceSpec:
+    bits = _whole("self_test", text, 0, 2**32 - 1)
+    return replace(spec, unit=replace(spec.unit, self_test=bits))
+
+
 def _polarity(spec: DeviceSpec, text: str) -> DeviceSpec:
     if text not in {"1", "-1"}:
         raise ConfigError(f"polarity = {text!r}", where="virtual", allowed="1, -1")
@@ -101,6 +114,8 @@ _KEYS: dict[str, Callable[[DeviceSpec, str], DeviceSpec]] = {
     "drift_ppm": lambda spec, text: replace(spec, drift_ppm=_number("drift_ppm", text, -500, 500)),
     "ring_bytes": lambda spec, text: replace(spec, ring_bytes=_whole("ring_bytes", text, 2048, 2**24)),
     "polarity": _polarity,
+    "without": _without,
+    "self_test": _self_test,
     **{key: _of_unit(key) for key in _RANGES},
 }
 

@@ -2,13 +2,13 @@
 
 import math
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TypeAlias
 
 from nightturn.virtual.clock import TICK_HZ
 from nightturn.virtual.firmware import Firmware
 from nightturn.virtual.sampler import StreamSetup
-from nightturn.virtual.sheet import digest_of
+from nightturn.virtual.sheet import FIRMWARE, OUTPUTS, digest_of
 from nightturn_protocol import messages as wire
 from nightturn_protocol.errors import MalformedError
 from nightturn_protocol.framing import HEADER_BYTES, MUST_UNDERSTAND, Header, parse_header
@@ -25,10 +25,11 @@ Answer: TypeAlias = wire.Message | Reason | None
 class Control:
     """Takes the frames of the host, answers each request once and repeats the answer to a retry."""
 
-    def __init__(self, firmware: Firmware, sheet: bytes) -> None:
+    def __init__(self, firmware: Firmware, sheet: bytes, features: Sequence[str]) -> None:
         self.strays = 0  # frames of another session, another version or no sense
         self._firmware = firmware
         self._sheet = sheet
+        self._features = features
         self._answered: OrderedDict[int, tuple[bytes, wire.Message]] = OrderedDict()
         self._carried_out: dict[int, Callable[..., Answer]] = {
             wire.Sheet.KIND: self._sheet_part,
@@ -345,6 +346,8 @@ class Control:
 
     def _switch(self, message: wire.Switch) -> Answer:
         firmware = self._firmware
+        if OUTPUTS not in self._features:
+            return Reason.UNSUPPORTED
         if message.output not in set(wire.Output):
             return Reason.OUT_OF_RANGE
         until = None
@@ -357,12 +360,15 @@ class Control:
         return wire.Done(request=wire.Switch.KIND, detail=message.output) if reason is Reason.NONE else reason
 
     def _firmware_info(self, _message: wire.Firmware) -> Answer:
+        if FIRMWARE not in self._features:
+            return Reason.UNSUPPORTED
+        boot = self._firmware.boot
         return wire.FirmwareReply(
             flash_crc=digest_of(VERSION) & 0xFFFFFFFF,
             config_hash=digest_of(self._sheet) & 0xFFFFFFFF,
-            self_test=0,
-            crash_pc=0,
-            crash_lr=0,
-            crash_cause=0,
+            self_test=boot.self_test,
+            crash_pc=boot.crash.pc,
+            crash_lr=boot.crash.lr,
+            crash_cause=boot.crash.cause,
             build=BUILD.ljust(32, b"\0"),
         )

@@ -13,20 +13,21 @@ from nightturn.virtual.clock import DriftingClock
 from nightturn.virtual.condition import Levels, levels_at
 from nightturn.virtual.control import Control
 from nightturn.virtual.faults import Change, Fault, changes_of
-from nightturn.virtual.firmware import Boot, Firmware
+from nightturn.virtual.firmware import NO_CRASH, Boot, Crash, Firmware
 from nightturn.virtual.noise import Cable, Noise
 from nightturn.virtual.outlet import Outlet
 from nightturn.virtual.plant import Plant
 from nightturn.virtual.products import Product
 from nightturn.virtual.rig import STOP_RAMP_RAD_S2, Rig
 from nightturn.virtual.sampler import BOOT_RATE_HZ
-from nightturn.virtual.sheet import sheet_of
+from nightturn.virtual.sheet import FEATURES, sheet_of
 from nightturn.virtual.truth import Json, truth
 from nightturn_protocol import messages as wire
 
 SNAPSHOT_NS = 300 * 10**9
 SNAPSHOTS_MAX = 10_000
 RING_BYTES = 65_536
+CRASH = Crash(pc=0x0800_1A2C, lr=0x0800_1A11, cause=3)  # invented addresses
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,8 @@ class Unit:
         noise: factor on all noise of the bridge, 0 for none.
         delay_s, zero_v, zero_drift_v_per_h: instead of the product's, None to keep them.
         polarity: -1 when the bridge is wired the other way round.
+        self_test: bit n: test n fails at every start.
+        without: optional features that it does not have.
     """
 
     strokes: float = 0.0
@@ -46,6 +49,13 @@ class Unit:
     zero_v: float | None = None
     zero_drift_v_per_h: float | None = None
     polarity: int = 1
+    self_test: int = 0
+    without: tuple[str, ...] = ()
+
+    @property
+    def features(self) -> tuple[str, ...]:
+        """What its sheet names."""
+        return tuple(feature for feature in FEATURES if feature not in self.without)
 
     def of(self, product: Product) -> Product:
         """The product with this unit's bridge."""
@@ -93,6 +103,7 @@ class VirtualDevice:
     ) -> None:
         unit = settings or Unit()
         self.product = unit.of(product)
+        self._unit = unit
         self.seed = seed
         self.drift_ppm = drift_ppm
         self._boot_entropy = boot_entropy
@@ -116,7 +127,8 @@ class VirtualDevice:
         )
         self._rig = Rig(self.plant)
         self._outlet = Outlet()
-        self._sheet = sheet_of(self.product)
+        self._sheet = sheet_of(self.product, unit.features)
+        self._crash = NO_CRASH
         self._boot(wire.ResetCause.POWER)
 
     # ---- what the line does ---------------------------------------------------------------------------------------
@@ -217,9 +229,9 @@ class VirtualDevice:
         self._boots += 1
         boot_id = (mix(self.seed, 5, self._boots, self._boot_entropy) & 0xFFFFFFFF) or 1
         serial = b"virtual-%08d" % (self.seed % 10**8)
-        boot = Boot(boot_id, cause, serial)
+        boot = Boot(boot_id, cause, serial, self._unit.self_test, self._crash)
         self._firmware = Firmware(self.plant, self._rig, boot, self._ring_bytes, self._outlet)
-        self._control = Control(self._firmware, self._sheet)
+        self._control = Control(self._firmware, self._sheet, self._unit.features)
 
     def _run(self, now_ns: int) -> None:
         if now_ns < self._now_ns:
@@ -266,8 +278,13 @@ class VirtualDevice:
                 self.plant.cable, self.plant.cable_from = sound, self.plant.index
             case "outage":
                 self._outlet.up = self.line_up(self._now_ns)
+            case "shunt":
+                self.plant.shunt_size = change.fault.size
             case "reset":
                 self.reset(wire.ResetCause.WATCHDOG)
+            case "crash":
+                self._crash = CRASH
+                self.reset(wire.ResetCause.FAULT)
             case _:
                 self._guard(closed=not change.begins)
 

@@ -7,11 +7,12 @@ from nightturn.errors import ConfigError
 
 UNIT_NS = {"ms": 1_000_000, "s": 10**9, "m": 60 * 10**9, "h": 3600 * 10**9}
 DEFAULT_LASTS_NS = {"outage": 20 * 10**9, "guard": 60 * 10**9}
-KINDS = ("spall", "cable", "outage", "reset", "guard")
+KINDS = ("spall", "cable", "outage", "reset", "crash", "guard", "shunt")
+SIZED = frozenset({"spall", "cable", "shunt"})
 ALLOWED = (
     "KIND@TIME, KIND@TIME+DURATION or KIND@TIME*SIZE with KIND one of "
     + ", ".join(KINDS)
-    + "; times as 30s, 90m, 5h or 1h30m; a duration for outage, guard and cable; a size for spall and cable"
+    + "; times as 30s, 90m, 5h or 1h30m; a duration for outage, guard and cable; a size for spall, cable and shunt"
 )
 _FAULT = re.compile(r"(?P<kind>[a-z]+)@(?P<at>[^+*]+)(?:\+(?P<lasts>[^+*]+))?(?:\*(?P<size>[^+*]+))?")
 _TIME = re.compile(r"(?:\d+(?:\.\d+)?(?:ms|s|m|h))+")
@@ -57,7 +58,7 @@ def parse_fault(text: str) -> Fault:
     kind = match["kind"]
     if match["lasts"] and kind not in {"outage", "guard", "cable"}:
         raise ConfigError(f"{kind} takes no duration", where=f"virtual fault {text!r}", allowed=ALLOWED)
-    if match["size"] and kind not in {"spall", "cable"}:
+    if match["size"] and kind not in SIZED:
         raise ConfigError(f"{kind} takes no size", where=f"virtual fault {text!r}", allowed=ALLOWED)
     lasts = parse_time(match["lasts"]) if match["lasts"] else DEFAULT_LASTS_NS.get(kind, 0)
     return Fault(kind, parse_time(match["at"]), lasts, _size(match["size"], text))

@@ -19,17 +19,30 @@ from nightturn_protocol.framing import Deframer, frame_body, to_wire
 
 SILENCE_TICKS = wire.SILENCE_MS * (TICK_HZ // 1000)
 SUPPLY_V = 24.0
-EXCITATION_V = 5.0
 CPU_PCT = 12
 
 
 @dataclass(frozen=True, slots=True)
+class Crash:
+    """What a crash left in memory that a reset does not clear; all 0 when there was none."""
+
+    pc: int = 0
+    lr: int = 0
+    cause: int = 0
+
+
+NO_CRASH = Crash()
+
+
+@dataclass(frozen=True, slots=True)
 class Boot:
-    """What tells this boot from others."""
+    """What tells this boot from others, and what it found out about itself; bit n of `self_test`: test n failed."""
 
     boot_id: int
     cause: wire.ResetCause
     serial: bytes
+    self_test: int = 0
+    crash: Crash = NO_CRASH
 
 
 class Firmware:
@@ -188,7 +201,8 @@ class Firmware:
             unit.ambient_degc,
             unit.ambient_degc,
         )
-        values = (*(round(value, 2) for value in temperatures), SUPPLY_V, EXCITATION_V)
+        excitation_v = self.plant.product.bridge.excitation_v
+        values = (*(round(value, 2) for value in temperatures), SUPPLY_V, excitation_v)
         self.send(wire.Slow(tick, tuple(enumerate(values))))
 
     def _status(self, tick: int, next_index: int) -> wire.Status:

@@ -49,6 +49,7 @@ class Plant:
         torque: the actuator's set torque, N·m.
         cable: an intermittent cable from `cable_from` on, None while it is sound.
         shunt, shorted: the relays.
+        shunt_size: the shunt's step in terms of what it should be.
         polarity: -1 when the bridge is wired the other way round.
         extremes: lowest and highest torque count of the last `generate`.
     """
@@ -64,6 +65,7 @@ class Plant:
         self.cable: Cable | None = None
         self.cable_from = 0
         self.shunt = False
+        self.shunt_size = 1.0
         self.shorted = False
         self.polarity = polarity
         self.extremes = (0, 0)
@@ -297,8 +299,8 @@ class Plant:
         return self._pulse.at(cell, rest) * (-piece.sense * self._levels.spall_nm * self._scale)
 
     def _offset(self) -> float:
-        volts = self._levels.zero_v + (self.product.bridge.shunt_v if self.shunt else 0.0)
-        return volts / VOLTS_PER_COUNT
+        shunt_v = self.product.bridge.shunt_v * self.shunt_size if self.shunt else 0.0
+        return (self._levels.zero_v + shunt_v) / VOLTS_PER_COUNT
 
     # ---- tables and noise ---------------------------------------------------------------------------------------
 

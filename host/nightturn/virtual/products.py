@@ -46,7 +46,8 @@ class Bridge:
         zero_v, zero_drift_v_per_h, zero_v_per_k: offset, its drift with time and with amplifier temperature over 25 °C.
         white_v: rms per sample; flicker_v: rms per octave of time; hum_v: amplitude at `hum_hz`.
         delay_s: group delay of the filter before the converter.
-        shunt_v: what the shunt relay adds.
+        excitation_v, gain: supply of the bridge, and amplification of its output before the converter.
+        arm_ohm, shunt_ohm: one arm of the bridge, and what the shunt relay lays across it.
     """
 
     factor_nm_per_v: float = 4.0
@@ -58,7 +59,21 @@ class Bridge:
     hum_v: float = 1e-4
     hum_hz: float = 50.02
     delay_s: float = 5e-4
-    shunt_v: float = 2.0
+    excitation_v: float = 5.0
+    gain: float = 500.0
+    arm_ohm: float = 350.0
+    shunt_ohm: float = 109_200.0
+
+    @property
+    def shunt_v(self) -> float:
+        """What the shunt relay adds at the converter: the unbalance of a bridge with one arm lowered, amplified.
+
+        The arm in parallel with the resistor is R Rs / (R + Rs), so the divider it stands in gives E Rs / (R + 2 Rs) in
+        place of E / 2.
+        """
+        lowered = self.arm_ohm * self.shunt_ohm / (self.arm_ohm + self.shunt_ohm)
+        divider = lowered / (lowered + self.arm_ohm)
+        return self.gain * self.excitation_v * (0.5 - divider)
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,7 +60,8 @@ class Sampler:
 
     Attributes:
         running: blocks are cut.
-        torque_min, torque_max: extremes since they were last read, None before the first sample.
+        torque_min, torque_max: extremes since they were last read, None before the first sample. A shunt's step is no
+            overload and stays out of them.
         overrange: samples at a rail, ever.
         after_gap: the next block is the first after a gap.
         railed_pending: samples at a rail may still wait for their block.
@@ -136,8 +137,9 @@ class Sampler:
 
     def _extremes(self, raw: Int32s) -> bool:
         low, high = self._plant.extremes
-        self.torque_min = low if self.torque_min is None else min(low, self.torque_min)
-        self.torque_max = high if self.torque_max is None else max(high, self.torque_max)
+        if not self._plant.shunt:
+            self.torque_min = low if self.torque_min is None else min(low, self.torque_min)
+            self.torque_max = high if self.torque_max is None else max(high, self.torque_max)
         if high < RAIL_HIGH and low > RAIL_LOW:
             return False
         self.overrange += int(np.count_nonzero((raw >= RAIL_HIGH) | (raw <= RAIL_LOW)))

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections.abc import Sequence
 
 from nightturn.virtual.clock import TICK_HZ
 from nightturn.virtual.products import ADC_BITS, VOLTS_PER_COUNT, Product
@@ -25,9 +26,11 @@ INPUTS = (
     "winding_energised",
     "index_seen",
 )
+FIRMWARE, OUTPUTS = "firmware", "outputs"
+FEATURES = ("drive", FIRMWARE, OUTPUTS, "pattern")
 
 
-def sheet_of(product: Product) -> bytes:
+def sheet_of(product: Product, features: Sequence[str] = FEATURES) -> bytes:
     """The sheet of a virtual device with this product: sorted keys, no spaces, ASCII."""
     content = {
         "schema": 1,
@@ -38,7 +41,7 @@ def sheet_of(product: Product) -> bytes:
         "encoder": {"counts_per_rev": product.counts_per_rev, "absolute": True},
         "inputs": list(INPUTS),
         "slow": [{"no": number, "name": name, "unit": unit} for number, name, unit in SLOW_CHANNELS],
-        "features": ["drive", "firmware", "outputs", "pattern"],
+        "features": list(features),
         "limits": {"speed_rad_per_s": product.speed_max_rad_s, "torque_nm": product.rated_torque_nm},
     }
     return json.dumps(content, sort_keys=True, separators=(",", ":")).encode("ascii")
