@@ -1,5 +1,6 @@
-"""`nightturn demo`: a whole night of three invented fixtures in about a minute."""
+"""`nightturn demo`: a whole night of three invented fixtures in about a minute, or half a minute of real firmware."""
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +9,13 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 EXAMPLE = "nightturn demo --out nightturn-demo --hours 8"
+
+
+class Device(StrEnum):
+    """What plays the device."""
+
+    VIRTUAL = "virtual"
+    EMULATED = "emulated"
 
 
 def run(
@@ -21,6 +29,13 @@ def run(
     seed: Annotated[
         int, typer.Option(min=0, max=999, help="Seed of everything that is left to chance.")
     ] = 11,
+    device: Annotated[
+        Device,
+        typer.Option(help="virtual: the night; emulated: half a minute of the real firmware under QEMU."),
+    ] = Device.VIRTUAL,
+    firmware: Annotated[
+        Path | None, typer.Option(help="With --device emulated: an image other than the checkout's.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Run three virtual fixtures through a night in virtual time and judge them in the morning.
@@ -28,15 +43,15 @@ def run(
     One fixture is healthy, one has a bearing spall that grows from five eighths of the night on, one has an
     intermittent bridge cable and two link outages. Everything is recorded, published to a broker on loopback (when
     mosquitto or amqtt is there) and stays on disk. Nothing turns: all fixtures are simulated.
+
+    With --device emulated one fixture is recorded for half a minute in real time instead: its device is the firmware of
+    protocol/device, run by QEMU as a Cortex-M3.
     """
     from nightturn.bench.logging import set_up_logging
-    from nightturn.cli.demo_text import Progress, show
-    from nightturn.demo.night import run_night
-    from nightturn.demo.scenario import write_scene
-    from nightturn.demo.summary import lines
+    from nightturn.cli.demo_text import emulated, night
 
     set_up_logging(errors_only=True)
-    bench = write_scene(out, hours, seed)
-    with Progress(hours, quiet=as_json) as progress:
-        night = run_night(bench, hours, seed, progress.at)
-    show(night, lines(night), bench, as_json=as_json)
+    if device is Device.EMULATED:
+        emulated(out, firmware, as_json=as_json)
+    else:
+        night(out, hours, seed, as_json=as_json)

@@ -1,4 +1,4 @@
-"""What `nightturn demo` prints."""
+"""The two shows of `nightturn demo`, and what they print."""
 
 import sys
 from pathlib import Path
@@ -8,9 +8,15 @@ from typing import Self
 import typer
 
 from nightturn.bench.sinks import Tally
+from nightturn.bench.station import Station
 from nightturn.cli.output import print_json, print_table
-from nightturn.demo.night import Night
-from nightturn.demo.summary import HEAD, FixtureLine, rows
+from nightturn.demo.emulated import SECONDS, OnProgress, run_emulated
+from nightturn.demo.emulator import find_firmware, find_qemu
+from nightturn.demo.night import Night, run_night
+from nightturn.demo.scenario import write_scene
+from nightturn.demo.summary import HEAD, lines, rows
+
+MILLION = 1_000_000
 
 
 class Progress:
@@ -51,31 +57,71 @@ class Progress:
             typer.echo(f"hour {self._told} of {self._hours:g}: {cycles} cycles")
 
 
-def show(night: Night, table: list[FixtureLine], bench: Path, *, as_json: bool) -> None:
+def night(out: Path, hours: float, seed: int, *, as_json: bool) -> None:
+    """Three virtual fixtures through a night."""
+    bench = write_scene(out, hours, seed)
+    with Progress(hours, quiet=as_json) as progress:
+        recorded = run_night(bench, hours, seed, progress.at)
+    show("The night", recorded, bench, as_json=as_json)
+
+
+def emulated(out: Path, firmware: Path | None, *, as_json: bool) -> None:
+    """One fixture with the emulated microcontroller, in real time."""
+    qemu = find_qemu()
+    image = find_firmware(firmware, Path.cwd())
+    progress = seconds_recorded(SECONDS, quiet=as_json)
+    recorded, bench = run_emulated(out, SECONDS, qemu, image, progress)
+    show("Half a minute of real firmware", recorded, bench, as_json=as_json)
+
+
+def seconds_recorded(seconds: float, *, quiet: bool) -> OnProgress:
+    """A line every few seconds of real time; nothing for machines."""
+
+    def say(spent_s: float, station: Station) -> None:
+        counts = station.core.state.counts
+        if not quiet:
+            typer.echo(
+                f"{spent_s:.0f} s of {seconds:g}: {counts.samples} samples, {counts.missing} missing, "
+                f"{counts.bad_frames} bad frames"
+            )
+
+    return say
+
+
+def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
     """Print the table and what to type next."""
+    table = lines(recorded)
     if as_json:
         print_json(
             {
                 "fixtures": table,
-                "data": str(night.root),
-                "real_s": round(night.real_s, 1),
-                "samples": night.samples,
+                "data": str(recorded.root),
+                "real_s": round(recorded.real_s, 1),
+                "samples": recorded.samples,
             }
         )
         return
-    print_table("The night, figures of the last complete cycle with their 95 % intervals", HEAD, rows(table))
+    print_table(f"{title}, figures of the last complete cycle with their 95 % intervals", HEAD, rows(table))
     for line in table:
         typer.echo(f"  {line.fixture}: {line.verdict}: {line.why}")
-    speed = night.samples / max(night.real_s, 1e-9) / 1e6
-    typer.echo(
-        f"{night.samples / 1e6:.1f} million samples in {night.real_s:.0f} s ({speed:.1f} MS/s); {night.broker}; {night.published} messages published"
-    )
-    typer.echo(f"data: {night.root}")
+    typer.echo(_amount(recorded))
+    typer.echo(f"data: {recorded.root}")
     typer.echo("next:")
     for command in (
         f"check {bench}",
-        f"runs {night.root}",
-        f"verify {night.root}",
-        f"replay {night.root} --fixture {table[0].fixture}",
+        f"runs {recorded.root}",
+        f"verify {recorded.root}",
+        f"replay {recorded.root} --fixture {table[0].fixture}",
     ):
         typer.echo(f"  nightturn {command}")
+
+
+def _amount(recorded: Night) -> str:
+    """How much was recorded, how fast, and what became of it on MQTT."""
+    rate = recorded.samples / max(recorded.real_s, 1e-9)
+    if recorded.published == 0 and recorded.samples < MILLION:
+        return f"{recorded.samples} samples in {recorded.real_s:.0f} s ({rate:.0f} S/s); {recorded.broker}"
+    return (
+        f"{recorded.samples / MILLION:.1f} million samples in {recorded.real_s:.0f} s ({rate / MILLION:.1f} MS/s); "
+        f"{recorded.broker}; {recorded.published} messages published"
+    )

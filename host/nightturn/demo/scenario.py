@@ -26,7 +26,7 @@ FAULTS = {
 OUTAGE_S = 40.0
 
 BENCH_HEAD = """\
-# The demo's rig: three virtual fixtures of an invented maker of pan actuators for camera cranes.
+# The demo's rig at an invented maker of pan actuators for camera cranes.
 schema = 1
 
 [bench]
@@ -109,11 +109,20 @@ def write_scene(folder: Path, hours: float, seed: int) -> Path:
         )
         for number, fixture in enumerate(CARDS)
     ]
+    return write_files(folder, BENCH_HEAD + "".join(fixtures))
+
+
+def write_files(folder: Path, rig: str) -> Path:
+    """Write a rig file and the variant beside it, and return the rig file's path.
+
+    Raises:
+        StorageError: the folder cannot be written.
+    """
     bench = folder / "bench.toml"
     try:
         (folder / "variants").mkdir(parents=True, exist_ok=True)
         (folder / "variants" / "pan15.toml").write_text(VARIANT, encoding="utf-8")
-        bench.write_text(BENCH_HEAD + "".join(fixtures), encoding="utf-8")
+        bench.write_text(rig, encoding="utf-8")
     except OSError as error:
         raise StorageError(f"{folder}: cannot be written: {error.strerror}; choose another --out") from error
     return bench

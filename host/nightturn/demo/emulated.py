@@ -1,0 +1,129 @@
+"""Half a minute with an emulated microcontroller: the firmware of `protocol/device` under QEMU, recorded in real time.
+
+The station, the tape and the figures are those of `serve`; only the port is QEMU's pty.
+"""
+
+import asyncio
+import contextlib
+import datetime as dt
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from nightturn.bench import runs
+from nightturn.bench.ports import port_for
+from nightturn.bench.recovery import recover
+from nightturn.bench.runs import Beginning, Pace
+from nightturn.bench.sinks import Tally
+from nightturn.bench.station import Cadence, Station
+from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.demo.emulator import Emulator
+from nightturn.demo.night import Night
+from nightturn.demo.scenario import BENCH_HEAD, CARDS, write_files
+from nightturn.settings.load import append_card, data_root, load_rig
+from nightturn.settings.rig import FixtureSettings
+from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.journal import Journal
+from nightturn.version import VERSION
+from nightturn.world import World
+
+FIXTURE = "pan-a1"
+SECONDS = 30.0
+STEP_S = 5.0
+STOP_S = 20.0  # for whatever the core still does before its run is over
+TILES_PER_S = 10  # protective limits act on a tile
+NOBODY = "no broker"
+
+RIG = (
+    BENCH_HEAD
+    + """
+[[fixture]]
+id = "pan-a1"
+port = "{port}"                        # QEMU's pty, another one each time
+rate_hz = 1000
+after_restart = "stay"
+ramp_rad_per_s2 = 20.0
+
+[fixture.transducer]
+serial = "TR-211"
+mounting = "reaction"
+positive = "ccw seen from the actuator flange"
+factor_nm_per_v = 4.0
+
+[fixture.encoder]
+counts_per_rev = 1048576
+reference = "absolute"
+
+[fixture.drive]
+pole_pairs = 4
+slots = 24
+
+[fixture.travel]
+range_deg = [-2700, 2700]
+
+[fixture.protect]
+torque_nm = {{ max = 18.0, on_exceed = "stop" }}
+
+[fixture.plan]                         # short: this night has half a minute
+slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
+hold = {{ torque_nm = 5.0, revolutions = 1, speed_rpm = 30.0 }}
+cycles = 2000
+"""
+)
+
+OnProgress = Callable[[float, Station], None]
+
+
+def run_emulated(
+    folder: Path, seconds: float, qemu: str, firmware: Path, on_progress: OnProgress
+) -> tuple[Night, Path]:
+    """Start QEMU, record from it for so many seconds, and return what was recorded and the rig file.
+
+    Raises:
+        NightturnError: QEMU does not start, or the folder cannot be written.
+    """
+    with Emulator(qemu, firmware) as emulator:
+        bench = write_files(folder, RIG.format(port=emulator.line))
+        return asyncio.run(_record(bench, seconds, on_progress)), bench
+
+
+async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night:
+    rig = load_rig(bench)
+    root = data_root(bench, rig)
+    root.mkdir(parents=True, exist_ok=True)
+    world, tally = real_world(root), Tally()
+    station, run = _station(bench, rig.fixture[0], root, world, tally)
+    started_s = time.monotonic()
+    while (spent_s := time.monotonic() - started_s) < seconds and not station.ended.is_set():
+        await asyncio.sleep(min(STEP_S, seconds - spent_s))
+        on_progress(time.monotonic() - started_s, station)
+    station.command("stop", "the demo's end")
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(station.ended.wait(), STOP_S)
+    await station.close()
+    assert isinstance(world.offload, ThreadOffload)
+    world.offload.shutdown()
+    spent_s = time.monotonic() - started_s
+    return Night(rig, root, tally, {FIXTURE: run}, NOBODY, 0, spent_s, station.core.state.counts.samples)
+
+
+def _station(
+    bench: Path, settings: FixtureSettings, root: Path, world: World, tally: Tally
+) -> tuple[Station, str]:
+    """A station whose run is open, and the run's id."""
+    mounted = dt.datetime.fromtimestamp(world.clock.utc_ns() // 1_000_000_000, tz=dt.UTC).isoformat()
+    card = msgspec.structs.replace(CARDS[FIXTURE], mounted_utc=mounted)
+    append_card(root, FIXTURE, card)
+    journal = Journal(world.files, FIXTURE, world.clock, catalogue=Catalogue(root), host_version=VERSION)
+    left = recover(world.files, journal, FIXTURE).beginning
+    beginning = Beginning(first_record_no=left.first_record_no)  # a run of its own, whatever was left
+    rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
+    pace = Pace(tile_samples=settings.rate_hz // TILES_PER_S)
+    opened = runs.opened(settings, card, bench.parent, root, world.clock, rng, beginning, pace)
+    station = Station(FIXTURE, world, port_for(settings, world.clock), journal, [tally], Cadence())
+    station.start(opened)
+    return station, opened.run
