@@ -27,6 +27,9 @@ range_deg = [-2400, 2400]
 [fixture.protect]
 torque_nm = { max = 18.0, on_exceed = "stop" }
 friction_nm = { max = 0.40, on_exceed = "stop" }
+[fixture.shunt]
+resistance_ohm = 87150
+tolerance_pct = 1.5
 [fixture.plan]
 slow_turn = { revolutions = 2, speed_rpm = 3.0 }
 hold = { torque_nm = 5.0, revolutions = 3, speed_rpm = 3.0 }

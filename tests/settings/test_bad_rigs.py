@@ -8,8 +8,10 @@ from tests.settings.bench_folder import FIGURES, RIG, spoilt, write_bench
 from nightturn.errors import ConfigError
 from nightturn.settings.load import load_rig
 from nightturn.settings.mistakes import ManyMistakesError, each_mistake
+from nightturn.settings.rig import Shunt
 
 HOLD = '[fixture.plan.hold] of fixture "pan-a1"'
+SHUNT = '[fixture.shunt] of fixture "pan-a1"'
 EXERCISE = '[fixture.plan.exercise] of fixture "pan-a1"'
 
 # id: (what stands in the good file, what a person wrote instead, where, what, how to mend it)
@@ -56,6 +58,12 @@ MISTAKES = {
     "a limit on no figure": ("friction_nm = { max", "frction_nm = { max", '[fixture.protect] of fixture "pan-a1", frction_nm', 'did you mean "friction_nm"?', "torque_nm, friction_nm"),
     "a limit below nothing": ("{ max = 0.40", "{ max = -0.40", '[fixture.protect.friction_nm] of fixture "pan-a1", max', "-0.4 is out of range", "above 0"),
     "a limit that ends every cycle": ("{ max = 18.0", "{ max = 4.0", '[fixture.protect.torque_nm] of fixture "pan-a1", max', "the plan holds 5 N·m", "above 5"),
+    "a word for a truth": ("resistance_ohm = 87150", 'check = "off"', f"{SHUNT}, check", '"off" is text', "true or false"),
+    "two expectations of one shunt": ("resistance_ohm = 87150", "resistance_ohm = 87150\nstep_nm = 8.0", f"{SHUNT}, step_nm", "stands beside resistance_ohm", "one of the two"),
+    "a shunt in kilohm": ("resistance_ohm = 87150", "resistance_ohm = 87.15", f"{SHUNT}, resistance_ohm", "87.15 is no shunt for an arm of 350 ohm", "from 3500, in ohm"),
+    "a stop that nothing can cause": ("resistance_ohm = 87150", 'on_exceed = "stop"', f"{SHUNT}, on_exceed", "something that is expected", "resistance_ohm or step_nm"),
+    "a stop without a check": ("resistance_ohm = 87150", 'resistance_ohm = 87150\non_exceed = "stop"\ncheck = false', f"{SHUNT}, on_exceed", "needs a check", "check = true"),
+    "no time to settle": ("resistance_ohm = 87150", "settle_s = 0.0", f"{SHUNT}, settle_s", "0.0 is out of range", "from 0.05 to 10"),
     "a plan that winds up": ("strokes = 50", "strokes = 51", f"{EXERCISE}, strokes", "51 is odd", "an even number"),
     "exercise as slow as the slow turn": ("speed_rpm = 12", "speed_rpm = 3.4", f"{EXERCISE}, speed_rpm", "3.4 is too near slow_turn.speed_rpm = 3", "below 2.55 or above 3.45"),
 }  # fmt: skip
@@ -78,6 +86,8 @@ def test_the_good_rig_is_taken_as_written(tmp_path: Path) -> None:
     assert [fixture.id for fixture in rig.fixture] == ["pan-a1", "pan-b2"]
     assert rig.fixture[0].plan.exercise.strokes == 50
     assert rig.fixture[1].plan.hold is None
+    assert rig.fixture[0].shunt.resistance_ohm == 87150
+    assert rig.fixture[1].shunt == Shunt()
 
 
 def test_all_mistakes_of_a_file_are_told_together(tmp_path: Path) -> None:

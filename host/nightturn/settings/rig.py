@@ -60,6 +60,27 @@ class Limit(Part, frozen=True, kw_only=True):
     on_exceed: Literal["stop", "warn"] = "stop"
 
 
+class Shunt(Part, frozen=True, kw_only=True):
+    """The shunt check at the start and the end of a run, with a device that has the relay.
+
+    What its step should be follows from the resistor across one arm of the bridge (`resistance_ohm`, `arm_ohm`), or is
+    given as on the certificate (`step_nm`); with neither nothing is expected, and only the change within the run is
+    judged. `tolerance_pct` is of the expected step, `change_pct` of the run's first. With `on_exceed = "stop"` no cycle
+    begins behind a check at the start that was not met. After the relay has switched `settle_s` pass before a window of
+    `window_s` is averaged.
+    """
+
+    check: bool = True
+    resistance_ohm: PositiveFloat | None = None
+    arm_ohm: PositiveFloat = 350.0
+    step_nm: PositiveFloat | None = None
+    tolerance_pct: PositiveFloat = 1.0
+    change_pct: PositiveFloat = 0.1
+    on_exceed: Literal["warn", "stop"] = "warn"
+    settle_s: Annotated[float, Meta(ge=0.05, le=10)] = 0.3
+    window_s: Annotated[float, Meta(ge=0.5, le=30)] = 1.0
+
+
 class SlowTurn(Part, frozen=True, kw_only=True):
     """Slow passes both ways, unpowered: cogging and friction."""
 
@@ -111,6 +132,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     drive: TurningDrive = TurningDrive()
     travel: Travel = Travel()
     protect: dict[str, Limit] = {}
+    shunt: Shunt = Shunt()
     plan: CyclePlan
 
 

@@ -149,6 +149,8 @@ def _described(kind: Any) -> str:  # noqa: ANN401 - a type form
         return "a table"
     if bare is str:
         return 'text in quotes, "…"'
+    if bare is bool:
+        return "true or false"
     word = "a whole number" if bare is int else "a number"
     return " ".join([word, *_bounds(get_args(kind)[1:] if bare is not kind else ())])
 

@@ -14,7 +14,7 @@ from nightturn.model.names import (
     VARIANT_NAME,
 )
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
-from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, Rig, Transducer
+from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
@@ -22,6 +22,7 @@ SPEED_CLASS_GAP = 0.15  # exercise is told from the measuring phases by its spee
 BLOCK_S_MAX = 0.1
 STEADY_CELL_S = 0.05  # the grid on which steady turning is judged
 COUNTS_PER_CELL_MIN = 40  # speeds 15 % apart, each known to 5 % and one count, are two speeds from here on
+SHUNT_ARMS_MIN = 10  # fewer would step by 24 mV/V and more, which no gauge does (common practice, no source)
 OPERATOR_CHARACTERS_MAX = 64
 NOTES_CHARACTERS_MAX = 2000
 
@@ -86,6 +87,7 @@ def fixture_mistakes(
     found += _transducer_mistakes(fixture.transducer, place.inside("transducer"))
     found += _travel_mistakes(fixture, place.inside("travel"))
     found += _protect_mistakes(fixture, place.inside("protect"), figures)
+    found += _shunt_mistakes(fixture.shunt, place.inside("shunt"))
     found += _plan_mistakes(fixture, place.inside("plan"))
     return found
 
@@ -251,6 +253,21 @@ def _protect_mistakes(
     if torque is not None and hold is not None and 0 < torque.max <= hold.torque_nm:
         what = f"{torque.max:g} would end every cycle: the plan holds {hold.torque_nm:g} N·m"
         yield place.inside(RAW_LIMIT).mistake("max", what, f"a number above {hold.torque_nm:g}")
+
+
+def _shunt_mistakes(shunt: Shunt, place: Place) -> Iterator[ConfigError]:
+    expects = shunt.resistance_ohm is not None or shunt.step_nm is not None
+    if shunt.resistance_ohm is not None and shunt.step_nm is not None:
+        yield place.mistake("step_nm", "stands beside resistance_ohm", "one of the two, not both")
+    if shunt.resistance_ohm is not None and shunt.resistance_ohm < SHUNT_ARMS_MIN * shunt.arm_ohm:
+        what = f"{shunt.resistance_ohm:g} is no shunt for an arm of {shunt.arm_ohm:g} ohm"
+        allowed = f"from {SHUNT_ARMS_MIN * shunt.arm_ohm:g}, in ohm and not in kilohm"
+        yield place.mistake("resistance_ohm", what, allowed)
+    if shunt.on_exceed == "stop" and not (shunt.check and expects):
+        what = '"stop" needs a check and something that is expected of it'
+        yield place.mistake(
+            "on_exceed", what, 'resistance_ohm or step_nm beside it and check = true, or "warn"'
+        )
 
 
 def _plan_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigError]:
