@@ -31,6 +31,7 @@ class Rates:
     Attributes:
         delay: the line stands still for up to `delay_s_max`.
         hang_up: the near end closes and comes back up to `away_s_max` later.
+        frame: the chance that a whole frame, up to and with its delimiter, is swallowed; per frame, not per byte.
     """
 
     flip: float = 0.0
@@ -40,6 +41,7 @@ class Rates:
     burst: float = 0.0
     delay: float = 0.0
     hang_up: float = 0.0
+    frame: float = 0.0
     delay_s_max: float = 0.3
     away_s_max: float = 1.0
 
@@ -70,6 +72,7 @@ class Mangler:
         self._at = 0  # bytes seen
         self._next = {kind: self._interval(kind) for kind in KINDS if rates.of(kind) > 0}
         self._recent = b""
+        self._swallowing = False
         self.counts: Counter[str] = Counter()
 
     def _interval(self, kind: str) -> int:
@@ -85,7 +88,8 @@ class Mangler:
             for kind in kinds:
                 self._next[kind] = self._at + self._interval(kind)
                 self.counts[kind] += 1
-            self._one(byte, kinds, held)
+            if not self._swallowed(byte):
+                self._one(byte, kinds, held)
             self._recent = (self._recent + bytes([byte]))[-DUPLICATE_BYTES_MAX:]
             if "delay" in kinds or "hang_up" in kinds:
                 delay_s = self._rng.uniform(0, self._rates.delay_s_max) if "delay" in kinds else 0.0
@@ -95,6 +99,14 @@ class Mangler:
         if held:
             found.append(Mangled(bytes(held)))
         return found
+
+    def _swallowed(self, byte: int) -> bool:
+        """Whether this byte belongs to a frame that is swallowed; chance is asked at each delimiter."""
+        swallowed = self._swallowing
+        if byte == 0 and self._rates.frame > 0:
+            self._swallowing = bool(self._rng.random() < self._rates.frame)
+            self.counts["frame"] += self._swallowing
+        return swallowed
 
     def _one(self, byte: int, kinds: list[str], out: bytearray) -> None:
         if "flip" in kinds:

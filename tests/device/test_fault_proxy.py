@@ -39,6 +39,17 @@ def test_each_mishap_comes_about_as_often_as_asked(kind: str) -> None:
     assert 115 < mangler.counts[kind] < 285
 
 
+def test_whole_frames_are_swallowed_and_nothing_else_is_touched() -> None:
+    frames = [bytes([1 + number % 255]) * (5 + number % 7) for number in range(5000)]
+    mangler = Mangler(9, Rates(frame=0.05))
+    through = b"".join(mangled.content for mangled in mangler.feed(b"".join(f + b"\0" for f in frames)))
+    left = [piece for piece in through.split(b"\0") if piece]
+    assert len(frames) - len(left) == mangler.counts["frame"]
+    assert 160 < mangler.counts["frame"] < 345  # 250 are expected; six standard deviations
+    remaining = iter(frames)
+    assert all(any(piece == frame for frame in remaining) for piece in left)  # in order, none altered
+
+
 def test_a_line_without_mishaps_is_left_alone() -> None:
     content = os.urandom(5000)
     assert carried(Mangler(1, Rates()), content, [17, 400]) == content

@@ -1,0 +1,91 @@
+"""What a daemon wrote to disk, set against what a device produced: delivered + recorded gaps = produced."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from nightturn.storage.paths import journal_folder
+from nightturn.storage.runs import open_run
+from nightturn.storage.segment import read_segment
+from nightturn.storage.verify import verify
+from nightturn_protocol import messages
+from nightturn_protocol.framing import parse_header, parse_message
+
+PRODUCED = np.dtype([("index", "<u8"), ("torque", "<i4"), ("encoder", "<i8")])
+Produced = npt.NDArray[np.void]
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """One epoch of a recording.
+
+    Attributes:
+        delivered: samples on disk.
+        missing: samples that a recorded gap inside the epoch declares.
+        causes: samples missing by cause.
+        first, stop: the stretch of sample numbers that both together cover.
+    """
+
+    delivered: int
+    missing: int
+    causes: dict[str, int]
+    first: int
+    stop: int
+
+
+def account_for(root: Path, fixture: str, epoch: int, produced: Produced) -> Account:
+    """Check that the epoch's samples are those produced, in order, none altered, and that gaps cover the rest exactly.
+
+    Raises:
+        AssertionError: a sample is altered, twice, out of order, or neither delivered nor declared missing.
+    """
+    run = open_run(root, fixture)
+    samples = run.samples(columns=["epoch", "index", "torque_raw", "encoder"])
+    samples = samples[samples["epoch"] == epoch]
+    index = samples["index"].to_numpy()
+    assert len(index), f"nothing of epoch {epoch} is on disk"
+    assert (np.diff(index) > 0).all(), "out of order or twice"
+    made = produced[np.searchsorted(produced["index"], index)]
+    assert (made["index"] == index).all(), "a sample that was never produced"
+    assert (made["torque"] == samples["torque_raw"].to_numpy()).all(), "torque was altered"
+    assert (made["encoder"] == samples["encoder"].to_numpy()).all(), "the encoder was altered"
+    gaps = run.gaps()
+    holes = [] if gaps.empty else gaps[(gaps["epoch"] == epoch) & gaps["exact"]].to_dict("records")
+    stretches = [(int(hole["index_from"]), int(hole["index_to"])) for hole in holes]
+    breaks = np.flatnonzero(np.diff(index) > 1)
+    found = [(int(index[at]) + 1, int(index[at + 1]) - 1) for at in breaks]
+    assert sorted(stretches) == found, "holes on disk and recorded gaps are not the same"
+    causes: dict[str, int] = {}
+    for hole in holes:
+        causes[hole["cause"]] = causes.get(hole["cause"], 0) + int(hole["n_missing"])
+    missing = sum(last - first + 1 for first, last in found)
+    assert missing == sum(causes.values())
+    assert missing + len(index) == index[-1] + 1 - index[0]
+    return Account(len(index), missing, causes, int(index[0]), int(index[-1]) + 1)
+
+
+def verified(root: Path) -> None:
+    """What `nightturn verify` says of every run must be: all there or explained."""
+    report = verify(root, run="all")
+    assert report.ok, [problem for run in report.runs for problem in run.problems]
+
+
+def frames(root: Path, fixture: str) -> list[messages.Message]:
+    """Every message that stands on the fixture's tape, oldest first."""
+    folder = root / journal_folder(fixture)
+    segments = [read_segment(path.read_bytes(), str(path)) for path in folder.rglob("*.ntj")]
+    found: list[messages.Message] = []
+    for segment in sorted(segments, key=lambda each: each.first_record_no):
+        for _, body in segment.frames():
+            if parse_header(body).kind != messages.Block.KIND:
+                message = parse_message(body)
+                assert message is not None
+                found.append(message)
+    return found
+
+
+def newest_status(root: Path, fixture: str) -> messages.Status:
+    """The device's last STATUS on the tape."""
+    return next(each for each in reversed(frames(root, fixture)) if isinstance(each, messages.Status))
