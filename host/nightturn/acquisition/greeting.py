@@ -86,7 +86,10 @@ class Memory(msgspec.Struct):
         sheet = self.sheet_parts
         self.begin_sheet()
         if len(sheet) > part.total or digest_of(sheet) != digest:
-            raise DeviceMismatchError("the device sheet does not agree with its digest")
+            raise DeviceMismatchError(
+                f"the device sheet does not agree with its digest: OPENED says {digest:016x}, its {len(sheet)} bytes have "
+                f"{digest_of(sheet):016x}"
+            )
         self.features = parse_sheet(sheet).features
         self.sheet, self.sheet_digest = sheet, digest
         return True

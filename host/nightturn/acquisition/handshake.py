@@ -46,7 +46,7 @@ class LinkCounters(msgspec.Struct):
 class Handshake(msgspec.Struct):
     """The state of the conversation; every change of it goes through `_move`."""
 
-    settings: LinkSettings
+    settings: LinkSettings | None
     nonce: int
     control: ControlLane
     lane: DataLane
@@ -229,7 +229,9 @@ class Handshake(msgspec.Struct):
             self._ask_own(messages.Sheet(len(self.memory.sheet_parts)), at_ns, out)
 
     def _want_stream(self, at_ns: int, out: list[Output]) -> None:
-        """A device that already runs as we set it up is left running."""
+        """A device that already runs as we set it up is left running; without settings the caller's are awaited."""
+        if self.settings is None:
+            return
         opened = self._opened()
         running = opened.state == messages.DeviceState.RUNNING
         if running and opened.config_epoch == self.memory.set_up_epoch:
@@ -239,6 +241,7 @@ class Handshake(msgspec.Struct):
 
     def _setup_message(self) -> messages.Setup:
         settings = self.settings
+        assert settings is not None
         return messages.Setup(
             rate_millihz=settings.rate_millihz,
             samples_per_block=settings.samples_per_block,

@@ -53,27 +53,32 @@ class Link(Handshake):
 
     @classmethod
     def start(
-        cls, settings: LinkSettings, nonce: int, last_session: int = 0, last_boot_id: int = 0
+        cls, settings: LinkSettings | None, nonce: int, last_session: int = 0, last_boot_id: int = 0
     ) -> "Link":
         """A link that has not met its device; with the last session and boot of an earlier life it takes them up.
 
+        Without settings it stops when it knows the device's sheet, until `set_up` says what the stream is to be.
         `nonce` should differ from start to start: session and request numbers begin at it, so that a device does
         not take a new host's request for a retry of the old one's.
         """
-        block_ns = settings.samples_per_block * 1_000_000_000_000 // settings.rate_millihz
-        return cls(
-            settings=settings,
+        link = cls(
+            settings=None,
             nonce=nonce,
             control=ControlLane(next_seq=seq_add(nonce, 0)),
-            lane=DataLane(
-                hold_ns=settings.hold_ms * NS_PER_MS,
-                block_ns=block_ns,
-                block_samples=settings.samples_per_block,
-            ),
+            lane=DataLane(block_samples=0),
             memory=Memory(boot_id=last_boot_id, last_session=last_session),
             watch=LineWatch(),
             counters=LinkCounters(),
         )
+        if settings is not None:
+            link._use(settings)
+        return link
+
+    def _use(self, settings: LinkSettings) -> None:
+        self.settings = settings
+        self.lane.hold_ns = settings.hold_ms * NS_PER_MS
+        self.lane.block_ns = settings.samples_per_block * 1_000_000_000_000 // settings.rate_millihz
+        self.lane.block_samples = settings.samples_per_block
 
     @property
     def buffered(self) -> bool:
@@ -98,6 +103,20 @@ class Link(Handshake):
         if self.state != LinkState.CLOSED:
             self._move(LinkEvent.LINE_LOST, at_ns, out)
         self._move(LinkEvent.LINE_OPENED, at_ns, out)
+        return self._done(at_ns, out)
+
+    @property
+    def wants_settings(self) -> bool:
+        """Whether the sheet is known and the stream waits for `set_up`."""
+        return self.state == LinkState.SETUP and self.settings is None
+
+    def set_up(self, settings: LinkSettings, at_ns: int) -> list[Output]:
+        """Begin the stream that was left open at the start; good for every later session too."""
+        wanted = self.wants_settings
+        self._use(settings)
+        out: list[Output] = []
+        if wanted:
+            self._want_stream(at_ns, out)
         return self._done(at_ns, out)
 
     def lost(self, at_ns: int) -> list[Output]:
