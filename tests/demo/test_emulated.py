@@ -1,5 +1,7 @@
 """The demo with an emulated microcontroller: what is missing is said, what is there is recorded."""
 
+import math
+import re
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,14 @@ from nightturn.errors import ConfigError, DeviceError
 from nightturn.storage.verify import verify
 
 CHECKOUT = Path(__file__).resolve().parents[2]
+
+
+def plant(name: str) -> float:
+    """A truth of the firmware's plant, N·m (and s)."""
+    header = (CHECKOUT / "protocol" / "device" / "ports" / "plant" / "nt_plant.h").read_text()
+    found = re.search(rf"NT_PLANT_{name} (\d+)", header)
+    assert found, name
+    return int(found[1]) / 1e6
 
 
 def program(path: Path, text: str) -> str:
@@ -66,12 +76,13 @@ def test_the_checkouts_firmware_is_recorded_from_without_a_gap(tmp_path: Path) -
         seen.append(station.core.state.counts.samples)
 
     image = find_firmware(None, CHECKOUT / "tests")
-    night, bench = run_emulated(tmp_path, 16.0, find_qemu(), image, progress)
+    night, bench = run_emulated(tmp_path, 24.0, find_qemu(), image, progress)
     assert bench.is_file()
     assert seen == sorted(seen)
-    assert night.samples > 10_000  # 16 s at 1 kS/s, less the start; no judgement of speed
+    assert night.samples > 50_000  # 24 s at 5 kS/s, less the start; no judgement of speed
     assert night.tally.gaps.get(FIXTURE, []) == []
     report = verify(night.root, run="all")
     assert report.ok, [problem for run in report.runs for problem in run.problems]
-    cycles = night.tally.cycles[FIXTURE]
-    assert cycles[0].figure("friction_nm").value is not None
+    friction_nm = night.tally.cycles[FIXTURE][0].figure("friction_nm").value
+    truth_nm = plant("COULOMB_UNM") + plant("VISCOUS_UNM_S") * 2 * math.pi  # at 60 rpm
+    assert friction_nm == pytest.approx(truth_nm, rel=0.005)

@@ -23,7 +23,7 @@ from nightturn.bench.station import Cadence, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.demo.emulator import Emulator
 from nightturn.demo.night import Night
-from nightturn.demo.scenario import BENCH_HEAD, CARDS, write_files
+from nightturn.demo.scenario import BENCH_HEAD, CARDS, VARIANT, write_files
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.catalogue import Catalogue
@@ -44,7 +44,7 @@ RIG = (
 [[fixture]]
 id = "pan-a1"
 port = "{port}"                        # QEMU's pty, another one each time
-rate_hz = 1000
+rate_hz = 5000
 after_restart = "stay"
 ramp_rad_per_s2 = 20.0
 
@@ -69,11 +69,14 @@ range_deg = [-2700, 2700]
 torque_nm = {{ max = 18.0, on_exceed = "stop" }}
 
 [fixture.plan]                         # short: this night has half a minute
-slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
-hold = {{ torque_nm = 5.0, revolutions = 1, speed_rpm = 30.0 }}
+slow_turn = {{ revolutions = 2, speed_rpm = 60.0 }}
+hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 60.0 }}
 cycles = 2000
 """
 )
+
+# The unit of the night, accepted at the speed of this rig: viscous friction grows with it.
+AT_60_RPM = VARIANT.replace("at_rpm = 5.0", "at_rpm = 60.0").replace("max = 0.150", "max = 0.250")
 
 OnProgress = Callable[[float, Station], None]
 
@@ -87,7 +90,7 @@ def run_emulated(
         NightturnError: QEMU does not start, or the folder cannot be written.
     """
     with Emulator(qemu, firmware) as emulator:
-        bench = write_files(folder, RIG.format(port=emulator.line))
+        bench = write_files(folder, RIG.format(port=emulator.line), AT_60_RPM)
         return asyncio.run(_record(bench, seconds, on_progress)), bench
 
 

@@ -112,7 +112,7 @@ def write_scene(folder: Path, hours: float, seed: int) -> Path:
     return write_files(folder, BENCH_HEAD + "".join(fixtures))
 
 
-def write_files(folder: Path, rig: str) -> Path:
+def write_files(folder: Path, rig: str, variant: str = VARIANT) -> Path:
     """Write a rig file and the variant beside it, and return the rig file's path.
 
     Raises:
@@ -121,7 +121,7 @@ def write_files(folder: Path, rig: str) -> Path:
     bench = folder / "bench.toml"
     try:
         (folder / "variants").mkdir(parents=True, exist_ok=True)
-        (folder / "variants" / "pan15.toml").write_text(VARIANT, encoding="utf-8")
+        (folder / "variants" / "pan15.toml").write_text(variant, encoding="utf-8")
         bench.write_text(rig, encoding="utf-8")
     except OSError as error:
         raise StorageError(f"{folder}: cannot be written: {error.strerror}; choose another --out") from error
