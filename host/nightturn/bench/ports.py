@@ -24,18 +24,27 @@ def port_for(settings: FixtureSettings, clock: Clock, poll_s: float = POLL_S) ->
     Raises:
         ConfigError: the address or the virtual fixture's spec cannot be used.
     """
-    text = settings.port
+    where = f"port of fixture {settings.id}"
+    return port_at(
+        settings.port, clock, where=where, owner=settings.id, baud=settings.line_baud, poll_s=poll_s
+    )
+
+
+def port_at(
+    text: str, clock: Clock, *, where: str, owner: str, baud: int | None = None, poll_s: float = POLL_S
+) -> Port:
+    """The port that a text names; `where` is for the message, `owner` goes into a virtual line's chance.
+
+    Raises:
+        ConfigError: the address or the virtual fixture's spec cannot be used.
+    """
     if text.startswith(VIRTUAL):
-        seed = zlib.crc32(f"{settings.id}:{text}".encode())
+        seed = zlib.crc32(f"{owner}:{text}".encode())
         device = from_spec(text.removeprefix(VIRTUAL)).build(clock.monotonic_ns())
         return VirtualPort(text, device, clock, np.random.default_rng(seed), poll_s)
     if text.startswith(SOCKET):
         host, _, number = text.removeprefix(SOCKET).rpartition(":")
         if not host or not number.isdigit():
-            raise ConfigError(
-                f"{text!r} is no address",
-                where=f"port of fixture {settings.id}",
-                allowed="socket://host:port",
-            )
+            raise ConfigError(f"{text!r} is no address", where=where, allowed="socket://host:port")
         return TcpPort(host, int(number), clock)
-    return SerialPort(text, clock, settings.line_baud)
+    return SerialPort(text, clock, baud)

@@ -46,6 +46,9 @@ VERBS: dict[str, Verb] = {
     ),
     "mount": Verb("nightturn.cli.mount", "Write the card of the unit that has been mounted on a fixture."),
     "ports": Verb("nightturn.cli.ports", "List serial ports under names that stay the same."),
+    "linktest": Verb(
+        "nightturn.cli.linktest", "Open a device, print what it is, prove its line bit for bit."
+    ),
     "demo": Verb("nightturn.cli.demo", "A whole night of three invented fixtures in about a minute."),
     "serve": Verb("nightturn.cli.serve", "Record, measure and publish every fixture of a rig file."),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
