@@ -1,11 +1,13 @@
 """What a daemon wrote to disk, set against what a device produced: delivered + recorded gaps = produced."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
+from nightturn.model.records import Bad, Frame, Record
 from nightturn.storage.paths import journal_folder
 from nightturn.storage.runs import open_run
 from nightturn.storage.segment import read_segment
@@ -85,18 +87,36 @@ def verified(root: Path) -> None:
     assert report.ok, [problem for run in report.runs for problem in run.problems]
 
 
-def frames(root: Path, fixture: str) -> list[messages.Message]:
-    """Every message that stands on the fixture's tape, oldest first."""
+def _records(root: Path, fixture: str) -> Iterator[Record]:
+    """Everything on the fixture's tape, oldest first."""
     folder = root / journal_folder(fixture)
     segments = [read_segment(path.read_bytes(), str(path)) for path in folder.rglob("*.ntj")]
-    found: list[messages.Message] = []
     for segment in sorted(segments, key=lambda each: each.first_record_no):
-        for _, body in segment.frames():
-            if parse_header(body).kind != messages.Block.KIND:
-                message = parse_message(body)
-                assert message is not None
-                found.append(message)
+        for _, record in segment.records():
+            yield record
+
+
+def frames(root: Path, fixture: str) -> list[messages.Message]:
+    """Every message but BLOCK that stands on the fixture's tape, oldest first."""
+    found: list[messages.Message] = []
+    for record in _records(root, fixture):
+        if isinstance(record, Frame) and parse_header(record.body).kind != messages.Block.KIND:
+            message = parse_message(record.body)
+            assert message is not None
+            found.append(message)
     return found
+
+
+def blocks(root: Path, fixture: str) -> list[int]:
+    """The data sequence number of every block on the tape, each once, in order."""
+    records = [record for record in _records(root, fixture) if isinstance(record, Frame)]
+    headers = [parse_header(record.body) for record in records]
+    return sorted({header.seq for header in headers if header.kind == messages.Block.KIND})
+
+
+def bad_frames(root: Path, fixture: str) -> int:
+    """Frames that the host could not take."""
+    return sum(record.count for record in _records(root, fixture) if isinstance(record, Bad))
 
 
 def newest_status(root: Path, fixture: str) -> messages.Status:
