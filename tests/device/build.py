@@ -3,6 +3,7 @@
 import fcntl
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 DEVICE = Path(__file__).resolve().parents[2] / "protocol" / "device"
@@ -16,7 +17,11 @@ def built(target: str) -> Path:
     with (BUILD / ".lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # pytest may run in several processes
         done = subprocess.run(
-            ["make", "-s", f"build/{target}"], cwd=DEVICE, text=True, capture_output=True, check=False
+            ["make", "-s", f"PYTHON={sys.executable}", f"build/{target}"],
+            cwd=DEVICE,
+            text=True,
+            capture_output=True,
+            check=False,
         )
     assert done.returncode == 0, f"make build/{target} failed:\n{done.stdout}{done.stderr}"
     return BUILD / target

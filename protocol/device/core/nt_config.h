@@ -11,7 +11,8 @@
 #define NT_RING_BYTES 65536u
 #endif
 
-/* Blocks the ring can find again by number; short blocks (an input changed) must not exhaust it early. */
+/* Blocks the ring can find again by number, a power of two; short blocks (an input changed) must not exhaust
+ * it early. */
 #ifndef NT_RING_BLOCKS_MAX
 #define NT_RING_BLOCKS_MAX 1024u
 #endif

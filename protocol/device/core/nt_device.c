@@ -86,7 +86,7 @@ static void read_temperatures(struct nt_device *d, uint64_t tick)
 
 void nt_device_poll(struct nt_device *d, uint64_t tick)
 {
-    d->link.tick = tick;
+    tick = nt_link_now(d, tick);
     expire(d, tick);
     if (tick < d->link.status_tick) {
         return;
@@ -113,10 +113,28 @@ void nt_device_note_cpu(struct nt_device *d, uint8_t percent)
     d->link.cpu_pct = percent;
 }
 
+void nt_device_note_blind(struct nt_device *d, uint64_t tick)
+{
+    if (nt_trips_blind(&d->trips, &d->events, nt_link_now(d, tick))) {
+        nt_motion_stop(&d->motion);
+    }
+}
+
 bool nt_device_motion_forbidden(const struct nt_device *d)
 {
     return nt_trips_interlocked(&d->trips) || d->boot.self_test != 0 || nt_events_latched(&d->events) != 0 ||
            (d->motion.outputs & (1u << NT_OUTPUT_BRAKE)) != 0;
+}
+
+static bool is_sound(const struct nt_board *board)
+{
+    bool sound = board->rates != 0 && board->rail_low < board->rail_high &&
+                 board->slow_channels <= NT_SLOW_CHANNELS_MAX &&
+                 board->temperature_limits <= NT_TEMPERATURE_LIMITS_MAX;
+    for (uint32_t i = 0; i < board->rates; i++) {
+        sound = sound && board->rates_hz[i] != 0 && board->tick_hz % board->rates_hz[i] == 0;
+    }
+    return sound;
 }
 
 uint32_t nt_self_test(const struct nt_board *board)
@@ -135,6 +153,9 @@ uint32_t nt_self_test(const struct nt_board *board)
     }
     if (board->sheet == NULL || board->sheet_bytes == 0 || board->sheet_bytes > NT_SHEET_BYTES_MAX) {
         failed |= NT_SELF_TEST_SHEET;
+    }
+    if (!is_sound(board)) {
+        failed |= NT_SELF_TEST_BOARD;
     }
     return failed;
 }

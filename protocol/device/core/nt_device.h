@@ -1,13 +1,15 @@
-/* The device half of the nightturn wire: one struct, six functions to call from a port's main loop.
+/* The device half of the nightturn wire: one struct, a few functions to call from a port's main loop.
  *
- *   nt_device_init            once, after nt_keep_boot
- *   nt_device_receive         bytes of the host, with the tick of the newest one (nt_rx hands them over)
- *   nt_device_sample          every sample, in order; nt_device_sample_due paces a port without a data-ready
- * line nt_device_poll            every turn of the loop: what runs out, what is due nt_device_next when the
- * line is idle: the next frame, in the order of PROTOCOL.md section 2 nt_device_note_...        what only the
- * port can count
+ *   - nt_device_init, once, after nt_keep_boot;
+ *   - nt_device_receive, for bytes of the host, with the tick of the newest one (nt_rx hands them over);
+ *   - nt_device_sample, for every sample in order; nt_device_sample_due paces a port without a data-ready
+ * line;
+ *   - nt_device_poll, every turn of the loop: what runs out, what is due;
+ *   - nt_device_next, when the line is idle: the next frame, in the order of PROTOCOL.md section 2;
+ *   - nt_device_note_..., for what only the port can count.
  *
- * Ticks given to these functions never run backwards. Nothing here waits, allocates or recurses.
+ * Time never runs backwards: a tick before the newest one given counts as that one. Only PROBED carries the
+ * tick of the bytes as it was given. Nothing here waits, allocates or recurses.
  *
  * The motion lease and the device-side trips are no safety function. */
 #ifndef NT_DEVICE_H
@@ -29,11 +31,13 @@ struct nt_waiting_probe {
 
 /* Session and line. */
 struct nt_link {
-    uint16_t session; /* 0: none, the device is mute */
-    bool configured;  /* a SETUP came in this boot */
-    bool idle;        /* the line had nothing to carry: a delimiter goes first */
-    uint64_t tick;    /* newest the core was told */
-    uint64_t heard_tick;
+    uint16_t session;    /* 0: none, the device is mute */
+    bool configured;     /* a SETUP came in this boot */
+    bool idle;           /* the line had nothing to carry: a delimiter goes first */
+    uint64_t tick;       /* newest the core was told */
+    uint64_t heard_tick; /* when the host of the session was heard */
+    uint64_t asked_tick; /* when a frame came that may have an answer */
+    bool asked;
     uint64_t status_tick; /* when STATUS is due */
     bool status_due;
     bool slow_due;
@@ -87,6 +91,10 @@ size_t nt_device_next(struct nt_device *d, uint64_t tick, const uint8_t **wire);
 
 void nt_device_note_overrun(struct nt_device *d, uint32_t bytes);
 void nt_device_note_stall(struct nt_device *d);
+
+/* The converter has fallen silent: raises BRIDGE_OPEN and stops both axes, once until samples come again. */
+void nt_device_note_blind(struct nt_device *d, uint64_t tick);
+
 void nt_device_note_cpu(struct nt_device *d, uint8_t percent);
 
 /* Whether inputs, the brake, a latched event or a failed self-test forbid motion; for a port that shows it as
@@ -97,6 +105,7 @@ bool nt_device_motion_forbidden(const struct nt_device *d);
 #define NT_SELF_TEST_CRC 0x1u
 #define NT_SELF_TEST_COBS 0x2u
 #define NT_SELF_TEST_SHEET 0x4u
+#define NT_SELF_TEST_BOARD 0x8u  /* constants of the board that contradict each other or the core's limits */
 #define NT_SELF_TEST_PORT 0x100u /* the first bit for tests of the port */
 uint32_t nt_self_test(const struct nt_board *board);
 

@@ -2,10 +2,27 @@
 
 #include "nt_crc32c.h"
 
+uint64_t nt_link_now(struct nt_device *d, uint64_t tick)
+{
+    if (tick > d->link.tick) {
+        d->link.tick = tick;
+    }
+    return d->link.tick;
+}
+
+static bool is_recent(const struct nt_device *d, uint64_t then, uint64_t tick)
+{
+    return tick - then < (uint64_t)NT_SILENCE_MS * d->board->tick_hz / 1000u;
+}
+
+bool nt_link_answering(const struct nt_device *d, uint64_t tick)
+{
+    return d->link.asked && is_recent(d, d->link.asked_tick, tick);
+}
+
 bool nt_link_talking(const struct nt_device *d, uint64_t tick)
 {
-    uint64_t silence = (uint64_t)NT_SILENCE_MS * d->board->tick_hz / 1000u;
-    return d->link.session != 0 && tick - d->link.heard_tick < silence;
+    return d->link.session != 0 && is_recent(d, d->link.heard_tick, tick);
 }
 
 uint8_t nt_link_state(const struct nt_device *d)
@@ -65,12 +82,12 @@ static void refuse(struct nt_device *d, const struct nt_header *request, uint32_
 
 /* ---- sessions ---- */
 
-static size_t put_opened(struct nt_device *d, bool resumed, uint64_t tick, uint8_t *out)
+static size_t put_opened(const struct nt_device *d, bool resumed, uint8_t *out)
 {
     const struct nt_sampler *s = &d->sampler;
     struct nt_opened opened = {
         .digest = d->board->sheet_digest,
-        .uptime_tick = tick,
+        .uptime_tick = d->link.tick,
         .next_index = s->next_index,
         .boot_id = d->boot.boot_id,
         .tick_hz = d->board->tick_hz,
@@ -101,94 +118,89 @@ static void owe_nothing(struct nt_link *link)
 }
 
 static void open_session(struct nt_device *d, const struct nt_header *header, uint32_t crc,
-                         const struct nt_open *open, uint64_t tick)
+                         const struct nt_open *open)
 {
     bool resumed = open->fresh == 0 && d->link.session != 0 && open->last_session == d->link.session &&
                    open->last_boot_id == d->boot.boot_id;
-    nt_replies_forget(&d->replies);
     owe_nothing(&d->link);
     if (!resumed) {
         nt_session_end(d);
         set_session(d, open->session);
         nt_ring_empty(&d->ring);
+        nt_replies_init(&d->replies); /* the numbers of a new session mean other requests */
     }
-    d->link.heard_tick = tick;
+    d->link.heard_tick = d->link.tick;
     struct nt_answer what = {.kind = NT_KIND_OPENED};
-    what.bytes = put_opened(d, resumed, tick, d->frame + NT_HEADER_BYTES);
+    what.bytes = put_opened(d, resumed, d->frame + NT_HEADER_BYTES);
     answer(d, header, crc, d->link.session, &what);
     d->sampler.seen = false; /* the overload memory begins anew */
 }
 
 static void take_open(struct nt_device *d, const struct nt_header *header, uint32_t crc,
-                      const uint8_t *payload, size_t n, uint64_t tick)
+                      const uint8_t *payload, size_t n)
 {
     struct nt_open open;
-    if (!nt_get_open(&open, payload, n)) {
+    if (header->version >> 4 != NT_MAJOR) {
+        d->link.strays++;
+        refuse(d, header, crc, NT_REASON_VERSION, NT_MAJOR);
+    } else if (!nt_get_open(&open, payload, n)) {
         refuse(d, header, crc, NT_REASON_MALFORMED, 0);
     } else if (open.session == 0) {
         refuse(d, header, crc, NT_REASON_OUT_OF_RANGE, 0);
     } else {
-        open_session(d, header, crc, &open, tick);
+        open_session(d, header, crc, &open);
     }
 }
 
 /* ---- frames ---- */
 
 static void take_request(struct nt_device *d, const struct nt_header *header, uint32_t crc,
-                         const uint8_t *payload, size_t n, uint64_t tick)
+                         const uint8_t *payload, size_t n, uint64_t stamp)
 {
-    struct nt_answer what = nt_request(d, header, payload, n, tick, d->frame + NT_HEADER_BYTES);
-    if (!nt_request_is_control(header->kind)) {
-        return; /* a notice is never refused */
+    struct nt_answer what = nt_request(d, header, payload, n, stamp, d->frame + NT_HEADER_BYTES);
+    bool may_be_ignored = (header->kind & NT_MUST_UNDERSTAND) == 0;
+    if (what.reason == NT_REASON_UNKNOWN_KIND) {
+        d->link.strays++;
     }
-    if (what.reason != NT_REASON_NONE) {
+    if (what.reason != NT_REASON_NONE && !may_be_ignored) {
         refuse(d, header, crc, what.reason, 0);
     } else if (what.kind != 0) {
         answer(d, header, crc, d->link.session, &what);
     }
     if (header->kind == NT_KIND_CLOSE) {
+        owe_nothing(&d->link);
         set_session(d, 0);
     }
 }
 
-/* Whether a frame is meant for this device as it stands. */
-static bool is_for_us(struct nt_device *d, const struct nt_header *header, uint32_t crc)
+/* Whether the host of the session in force sent it, in a version that is understood. What only a device sends
+ * has come back on an echoing line: refusing it would be answered by its own echo, for ever. */
+static bool is_of_session(const struct nt_device *d, const struct nt_header *header)
 {
-    bool opening = header->kind == NT_KIND_OPEN;
-    if (header->version >> 4 != NT_MAJOR) {
-        if (opening) {
-            refuse(d, header, crc, NT_REASON_VERSION, NT_MAJOR);
-        }
-        return false;
-    }
-    return opening || (d->link.session != 0 && header->session == d->link.session);
+    bool echo = nt_lane_of(header->kind) >= 0 && !nt_from_host(header->kind);
+    return header->version >> 4 == NT_MAJOR && header->session == d->link.session && header->session != 0 &&
+           !echo;
 }
 
-void nt_link_frame(struct nt_device *d, const uint8_t *body, size_t n, uint64_t tick)
+void nt_link_frame(struct nt_device *d, const uint8_t *body, size_t n, uint64_t stamp)
 {
     struct nt_header header = nt_frame_header(body);
     uint32_t crc = nt_crc32c(0, body, n);
     bool opening = header.kind == NT_KIND_OPEN;
-    if (!is_for_us(d, &header, crc)) {
+    if (is_of_session(d, &header)) {
+        d->link.heard_tick = d->link.tick;
+    } else if (!opening) {
         d->link.strays++;
         return;
     }
-    if (!opening) {
-        d->link.heard_tick = tick;
-    }
-    if (!opening && !nt_request_is_known(header.kind)) {
-        d->link.strays++;
-        if ((header.kind & NT_MUST_UNDERSTAND) != 0) {
-            refuse(d, &header, crc, NT_REASON_UNKNOWN_KIND, 0);
-        }
-        return;
-    }
+    d->link.asked = true;
+    d->link.asked_tick = d->link.tick;
     if (nt_replies_repeat(&d->replies, &header, crc)) {
         return;
     }
     if (opening) {
-        take_open(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES, tick);
+        take_open(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES);
     } else {
-        take_request(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES, tick);
+        take_request(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES, stamp);
     }
 }

@@ -12,10 +12,17 @@ struct nt_answer {
     uint8_t reason;
 };
 
-/* A frame with a valid CRC: header and payload. */
-void nt_link_frame(struct nt_device *d, const uint8_t *body, size_t n, uint64_t tick);
+/* A frame with a valid CRC: header and payload. `stamp` is the tick of its delimiter; everything but a clock
+ * probe goes by the newest tick instead, which may be later. */
+void nt_link_frame(struct nt_device *d, const uint8_t *body, size_t n, uint64_t stamp);
 
-/* Whether the device may send: a session is open and the host was heard lately. */
+/* The newest tick: one that runs backwards counts as the newest so far. */
+uint64_t nt_link_now(struct nt_device *d, uint64_t tick);
+
+/* Whether the device may answer: it was asked lately. */
+bool nt_link_answering(const struct nt_device *d, uint64_t tick);
+
+/* Whether the device may speak unasked: a session is open and the host was heard lately. */
 bool nt_link_talking(const struct nt_device *d, uint64_t tick);
 
 /* enum nt_device_state */
@@ -30,12 +37,7 @@ void nt_session_end(struct nt_device *d);
 /* Carries out a request of the session in force; the payload of the answer goes to `out`
  * (NT_PAYLOAD_BYTES_MAX). */
 struct nt_answer nt_request(struct nt_device *d, const struct nt_header *header, const uint8_t *payload,
-                            size_t n, uint64_t tick, uint8_t *out);
-
-/* Whether this device carries requests of a kind out (OPEN apart), and whether they are of the control lane.
- */
-bool nt_request_is_known(uint8_t kind);
-bool nt_request_is_control(uint8_t kind);
+                            size_t n, uint64_t stamp, uint8_t *out);
 
 /* Text into a zero-padded field. */
 void nt_put_text(uint8_t *field, const char *text, size_t field_bytes);

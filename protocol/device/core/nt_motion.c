@@ -74,12 +74,12 @@ bool nt_motion_lease_over(const struct nt_motion_state *m, uint64_t tick)
 uint8_t nt_motion_lapse(struct nt_motion_state *m)
 {
     uint8_t driven = m->driven;
-    if (driven == 0) {
-        nt_motion_lease_end(m); /* nothing was stopped, so nobody has to clear anything */
-        return 0;
-    }
-    set_lease(m, NT_LEASE_STATE_LAPSED);
     nt_motion_ramp_down(m);
+    if (driven == 0) {
+        nt_motion_lease_end(m); /* nothing was driven, so nobody has to clear anything */
+    } else {
+        set_lease(m, NT_LEASE_STATE_LAPSED);
+    }
     return driven;
 }
 
@@ -99,11 +99,26 @@ void nt_motion_lease_end(struct nt_motion_state *m)
 
 /* ---- axes ---- */
 
+/* How hard a ramp is, compared with others. The board's own is at least the gentlest allowed on the drive
+ * axis; of the actuator's nothing is known, so nothing may replace it. */
+static float hardness(const struct nt_motion_state *m, uint8_t axis, float ramp)
+{
+    if (ramp != 0.0f) {
+        return ramp;
+    }
+    return axis == NT_AXIS_DRIVE ? m->board->ramp_least : INFINITY;
+}
+
 static void axis_off(struct nt_motion_state *m, uint8_t axis, float ramp)
 {
-    m->driven &= (uint8_t) ~(1u << axis);
+    uint8_t bit = (uint8_t)(1u << axis);
+    bool stopping = (m->driven & bit) == 0;
+    if (!stopping || hardness(m, axis, ramp) > hardness(m, axis, m->off_ramp[axis])) {
+        m->off_ramp[axis] = ramp;
+    }
+    m->driven &= (uint8_t)~bit;
     if (m->port->drive_off != NULL) {
-        m->port->drive_off(m->port->context, axis, ramp);
+        m->port->drive_off(m->port->context, axis, m->off_ramp[axis]);
     }
 }
 
@@ -134,13 +149,12 @@ void nt_motion_stop(struct nt_motion_state *m)
 static uint8_t torque_bounds(const struct nt_motion_state *m, const struct nt_drive *drive)
 {
     float torque = fabsf(drive->setpoint);
-    if (torque > m->board->torque_max || drive->ramp < 0.0f) {
+    float limit = drive->speed_limit;
+    if (torque > m->board->torque_max || limit < 0.0f || drive->ramp < 0.0f) {
         return NT_REASON_OUT_OF_RANGE;
     }
-    if (torque > m->lease.torque_max) {
-        return NT_REASON_LEASE_LIMIT;
-    }
-    return (m->outputs & (1u << NT_OUTPUT_WINDING)) != 0 ? NT_REASON_INTERLOCK : NT_REASON_NONE;
+    return torque > m->lease.torque_max || limit > m->lease.speed_max ? NT_REASON_LEASE_LIMIT
+                                                                      : NT_REASON_NONE;
 }
 
 static uint8_t speed_bounds(const struct nt_motion_state *m, const struct nt_drive *drive)
@@ -184,14 +198,16 @@ uint8_t nt_motion_why_not(const struct nt_motion_state *m, const struct nt_drive
     if (latched) {
         return NT_REASON_LATCHED;
     }
-    return drive->mode == NT_DRIVE_MODE_TORQUE ? torque_bounds(m, drive) : speed_bounds(m, drive);
+    uint8_t reason = drive->mode == NT_DRIVE_MODE_TORQUE ? torque_bounds(m, drive) : speed_bounds(m, drive);
+    bool shorted = drive->axis == NT_AXIS_ACTUATOR && (m->outputs & (1u << NT_OUTPUT_WINDING)) != 0;
+    return reason == NT_REASON_NONE && shorted ? NT_REASON_INTERLOCK : reason;
 }
 
 void nt_motion_carry_out(struct nt_motion_state *m, const struct nt_drive *drive)
 {
     struct nt_motion motion = {
         .travel_counts = drive->travel_counts,
-        .setpoint = drive->setpoint,
+        .setpoint = drive->mode == NT_DRIVE_MODE_TRAVEL ? fabsf(drive->setpoint) : drive->setpoint,
         .speed_limit = drive->speed_limit,
         .ramp = drive->ramp,
         .axis = drive->axis,

@@ -25,9 +25,10 @@ struct nt_motion_state {
     const struct nt_board *board;
     const struct nt_port *port;
     struct nt_motion_lease lease;
-    uint8_t driven;  /* bit n: axis n is on */
-    float ramp;      /* of the drive axis' last command, 0 = the board's own */
-    uint8_t outputs; /* bit n: output n is on */
+    uint8_t driven;          /* bit n: axis n is on */
+    float ramp;              /* of the drive axis' last command, 0 = the board's own */
+    float off_ramp[NT_AXES]; /* of the stop under way, 0 = the board's own */
+    uint8_t outputs;         /* bit n: output n is on */
     uint64_t output_until[NT_OUTPUTS];
 };
 
@@ -42,7 +43,8 @@ void nt_motion_offer(struct nt_motion_state *m, const struct nt_lease *lease, ui
 /* Whether the lease has run out by this tick. */
 bool nt_motion_lease_over(const struct nt_motion_state *m, uint64_t tick);
 
-/* The lease is gone: latched when an axis was on. Returns the axes that were. */
+/* The lease is gone: latched when an axis was on. Returns the axes that were. One that was told to stop
+ * gently stops no more gently than after any lapse. */
 uint8_t nt_motion_lapse(struct nt_motion_state *m);
 
 /* CLEAR, or the end of a session. */
@@ -57,7 +59,7 @@ uint8_t nt_motion_why_not(const struct nt_motion_state *m, const struct nt_drive
 /* Carries out a DRIVE that was not refused. */
 void nt_motion_carry_out(struct nt_motion_state *m, const struct nt_drive *drive);
 
-/* OFF, always taken; an axis that does not exist means both. */
+/* OFF, always taken; an axis that does not exist means both. A stop under way is never softened. */
 void nt_motion_off(struct nt_motion_state *m, uint8_t axis, float ramp);
 
 /* Both axes off: because the lease or the session ended, or hard, by a trip. */

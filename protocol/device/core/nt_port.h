@@ -12,7 +12,7 @@
 /* What an axis is to do, checked against lease and limits. */
 struct nt_motion {
     int64_t travel_counts; /* TRAVEL: encoder counts from where the axis stands */
-    float setpoint;        /* rad/s (SPEED, TRAVEL) or N·m (TORQUE) */
+    float setpoint;        /* rad/s (SPEED), its magnitude (TRAVEL), or N·m (TORQUE) */
     float speed_limit;     /* rad/s; 0 = the board's own */
     float ramp;            /* rad/s² or N·m/s; 0 = the board's own */
     uint8_t axis;          /* enum nt_axis */
@@ -29,7 +29,8 @@ struct nt_port {
     /* Start a motion. NULL without the feature `drive`. */
     void (*drive)(void *context, const struct nt_motion *motion);
 
-    /* Bring an axis (enum nt_axis) to off, at the given ramp. NULL without the feature `drive`. */
+    /* Bring an axis (enum nt_axis) to off at a ramp, 0 = the board's own; also when it is off or stopping
+     * already. NULL without the feature `drive`. */
     void (*drive_off)(void *context, uint8_t axis, float ramp);
 
     /* Whether the drive axis turns or is about to. NULL: never. */
@@ -91,7 +92,7 @@ struct nt_board {
     int32_t rail_high;
     int32_t trip_counts; /* a sample beyond ± this stops the drive; 0 = no such trip */
 
-    uint8_t slow_channels; /* numbered from 0 */
+    uint8_t slow_channels; /* numbered from 0, at most NT_SLOW_CHANNELS_MAX */
     uint8_t temperature_limits;
     struct nt_temperature_limit temperature_limit[NT_TEMPERATURE_LIMITS_MAX];
 };

@@ -5,13 +5,6 @@ void nt_replies_init(struct nt_replies *r)
     memset(r, 0, sizeof *r);
 }
 
-void nt_replies_forget(struct nt_replies *r)
-{
-    for (size_t i = 0; i < NT_REPLIES_KEPT; i++) {
-        r->reply[i].kind = 0; /* no request has this kind */
-    }
-}
-
 static void wait_for_line(struct nt_replies *r, struct nt_reply *reply)
 {
     reply->waiting = true;

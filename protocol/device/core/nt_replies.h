@@ -20,10 +20,8 @@ struct nt_replies {
     struct nt_reply reply[NT_REPLIES_KEPT];
 };
 
+/* Begins empty: at start and with each new session. */
 void nt_replies_init(struct nt_replies *r);
-
-/* Forgets what was answered; what still waits for the line goes out first. */
-void nt_replies_forget(struct nt_replies *r);
 
 /* Answers a retry from the store. False when this request is a new one. */
 bool nt_replies_repeat(struct nt_replies *r, const struct nt_header *header, uint32_t request_crc);

@@ -76,6 +76,10 @@ static void apply_setup(struct nt_device *d, const struct nt_stream_setup *wante
 {
     nt_sampler_apply(&d->sampler, wanted);
     d->link.configured = true;
+    uint64_t period = (uint64_t)wanted->status_ms * d->board->tick_hz / 1000u;
+    if (d->link.status_tick > d->link.tick + period) { /* the old period may be much longer */
+        d->link.status_tick = d->link.tick + period;
+    }
     if (d->port->set_rate != NULL) {
         d->port->set_rate(d->port->context, wanted->rate_hz);
     }
@@ -159,7 +163,7 @@ static struct nt_answer resend(struct nt_device *d, const uint8_t *payload, size
 /* ---- clock, events ---- */
 
 static struct nt_answer probe(struct nt_device *d, const struct nt_header *header, const uint8_t *payload,
-                              size_t n, uint64_t tick)
+                              size_t n, uint64_t stamp)
 {
     struct nt_probe message;
     struct nt_link *link = &d->link;
@@ -175,7 +179,7 @@ static struct nt_answer probe(struct nt_device *d, const struct nt_header *heade
     waiting->seq = header->seq;
     waiting->probed.host_ns = message.host_ns;
     waiting->probed.probe_id = message.probe_id;
-    waiting->probed.tick_rx = tick;
+    waiting->probed.tick_rx = stamp;
     return silent(); /* nt_device_next answers, when the line takes it */
 }
 
@@ -212,19 +216,18 @@ static struct nt_answer clear(struct nt_device *d, const uint8_t *payload, size_
 
 /* ---- motion: the lease is not a safety function ---- */
 
-static struct nt_answer lease(struct nt_device *d, const uint8_t *payload, size_t n, uint64_t tick)
+static struct nt_answer lease(struct nt_device *d, const uint8_t *payload, size_t n)
 {
     struct nt_lease message;
     if (nt_get_lease(&message, payload, n)) {
-        nt_motion_offer(&d->motion, &message, tick);
+        nt_motion_offer(&d->motion, &message, d->link.tick);
     } else {
         d->motion.lease.refused++;
     }
     return silent();
 }
 
-static struct nt_answer drive(struct nt_device *d, const uint8_t *payload, size_t n, uint64_t tick,
-                              uint8_t *out)
+static struct nt_answer drive(struct nt_device *d, const uint8_t *payload, size_t n, uint8_t *out)
 {
     struct nt_drive message;
     if (!nt_get_drive(&message, payload, n)) {
@@ -235,8 +238,8 @@ static struct nt_answer drive(struct nt_device *d, const uint8_t *payload, size_
         nt_motion_off(&d->motion, message.axis, message.ramp);
     } else {
         bool interlocked = nt_trips_interlocked(&d->trips) || d->boot.self_test != 0;
-        reason =
-            nt_motion_why_not(&d->motion, &message, tick, interlocked, nt_events_latched(&d->events) != 0);
+        bool latched = nt_events_latched(&d->events) != 0;
+        reason = nt_motion_why_not(&d->motion, &message, d->link.tick, interlocked, latched);
         if (reason == NT_REASON_NONE) {
             nt_motion_carry_out(&d->motion, &message);
         }
@@ -248,48 +251,18 @@ static struct nt_answer drive(struct nt_device *d, const uint8_t *payload, size_
     return answer;
 }
 
-static struct nt_answer switch_output(struct nt_device *d, const uint8_t *payload, size_t n, uint64_t tick,
-                                      uint8_t *out)
+static struct nt_answer switch_output(struct nt_device *d, const uint8_t *payload, size_t n, uint8_t *out)
 {
     struct nt_switch message;
     if (!nt_get_switch(&message, payload, n)) {
         return refusal(NT_REASON_MALFORMED);
     }
-    uint8_t reason = nt_motion_switch(&d->motion, &message, tick);
+    uint8_t reason = nt_motion_switch(&d->motion, &message, d->link.tick);
     return reason != NT_REASON_NONE ? refusal(reason) : done(NT_KIND_SWITCH, message.output, out);
 }
 
-/* ---- which is which ---- */
-
-bool nt_request_is_control(uint8_t kind)
-{
-    return kind != NT_KIND_EVENT_ACK && kind != NT_KIND_RESEND && kind != NT_KIND_LEASE;
-}
-
-bool nt_request_is_known(uint8_t kind)
-{
-    switch (kind) {
-    case NT_KIND_SHEET:
-    case NT_KIND_SETUP:
-    case NT_KIND_RUN:
-    case NT_KIND_HALT:
-    case NT_KIND_PROBE:
-    case NT_KIND_EVENT_ACK:
-    case NT_KIND_RESEND:
-    case NT_KIND_LEASE:
-    case NT_KIND_DRIVE:
-    case NT_KIND_CLEAR:
-    case NT_KIND_FIRMWARE:
-    case NT_KIND_SWITCH:
-    case NT_KIND_CLOSE:
-        return true;
-    default:
-        return false;
-    }
-}
-
 struct nt_answer nt_request(struct nt_device *d, const struct nt_header *header, const uint8_t *payload,
-                            size_t n, uint64_t tick, uint8_t *out)
+                            size_t n, uint64_t stamp, uint8_t *out)
 {
     switch (header->kind) {
     case NT_KIND_SHEET:
@@ -302,23 +275,25 @@ struct nt_answer nt_request(struct nt_device *d, const struct nt_header *header,
         nt_sampler_halt(&d->sampler, &d->ring);
         return done(NT_KIND_HALT, 0, out);
     case NT_KIND_PROBE:
-        return probe(d, header, payload, n, tick);
+        return probe(d, header, payload, n, stamp);
     case NT_KIND_EVENT_ACK:
         return event_ack(d, payload, n);
     case NT_KIND_RESEND:
         return resend(d, payload, n);
     case NT_KIND_LEASE:
-        return lease(d, payload, n, tick);
+        return lease(d, payload, n);
     case NT_KIND_DRIVE:
-        return drive(d, payload, n, tick, out);
+        return drive(d, payload, n, out);
     case NT_KIND_CLEAR:
         return clear(d, payload, n, out);
     case NT_KIND_FIRMWARE:
         return firmware(d, out);
     case NT_KIND_SWITCH:
-        return switch_output(d, payload, n, tick, out);
-    default: /* CLOSE: nt_request_is_known lets nothing else through */
+        return switch_output(d, payload, n, out);
+    case NT_KIND_CLOSE:
         nt_session_end(d);
         return done(NT_KIND_CLOSE, 0, out);
+    default:
+        return refusal(NT_REASON_UNKNOWN_KIND);
     }
 }

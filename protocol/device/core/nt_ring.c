@@ -1,5 +1,10 @@
 #include "nt_ring.h"
 
+/* Block numbers wrap at 2^32, so that a slot must follow from the low bits. */
+typedef char blocks_are_a_power_of_two
+    [(NT_RING_BLOCKS_MAX & (NT_RING_BLOCKS_MAX - 1u)) == 0 && NT_RING_BLOCKS_MAX != 0 ? 1 : -1];
+typedef char a_block_fits[NT_RING_BYTES >= NT_DATA_WIRE_BYTES ? 1 : -1];
+
 void nt_ring_init(struct nt_ring *r)
 {
     memset(r, 0, sizeof *r);

@@ -76,6 +76,13 @@ void nt_sampler_halt(struct nt_sampler *s, struct nt_ring *ring)
     s->running = false;
 }
 
+/* The way from one count to another; a port whose counts jump across the whole range must not be undefined.
+ */
+static int64_t step_between(int64_t from, int64_t to)
+{
+    return (int64_t)((uint64_t)to - (uint64_t)from);
+}
+
 /* One frame of samples `from` to `from + count` of the block under way. */
 static void emit(struct nt_sampler *s, struct nt_ring *ring, uint16_t from, uint16_t count, uint8_t form)
 {
@@ -89,9 +96,9 @@ static void emit(struct nt_sampler *s, struct nt_ring *ring, uint16_t from, uint
         int64_t counts = s->encoder[from + i];
         nt_put_i24(torque + i * NT_BLOCK_TORQUE_BYTES, s->torque[from + i]);
         if (form == NT_ENCODER_FORM_DELTA16) {
-            nt_put_i16(encoder + i * width, (int16_t)(counts - before));
+            nt_put_i16(encoder + i * width, (int16_t)step_between(before, counts));
         } else {
-            nt_put_i32(encoder + i * width, (int32_t)(counts - base));
+            nt_put_i32(encoder + i * width, (int32_t)step_between(base, counts));
         }
         before = counts;
     }
@@ -133,7 +140,8 @@ static void emit_wide(struct nt_sampler *s, struct nt_ring *ring)
     uint16_t from = 0;
     while (from < s->count) {
         uint16_t n = 1;
-        while (from + n < s->count && n < most && fits_32_bits(s->encoder[from + n] - s->encoder[from])) {
+        while (from + n < s->count && n < most &&
+               fits_32_bits(step_between(s->encoder[from], s->encoder[from + n]))) {
             n++;
         }
         emit(s, ring, from, n, NT_ENCODER_FORM_OFFSET32);
@@ -148,7 +156,7 @@ void nt_sampler_cut(struct nt_sampler *s, struct nt_ring *ring)
     }
     bool narrow = true;
     for (uint16_t i = 1; i < s->count; i++) {
-        narrow = narrow && fits_16_bits(s->encoder[i] - s->encoder[i - 1]);
+        narrow = narrow && fits_16_bits(step_between(s->encoder[i - 1], s->encoder[i]));
     }
     if (narrow) {
         emit(s, ring, 0, s->count, NT_ENCODER_FORM_DELTA16);

@@ -128,8 +128,11 @@ static size_t slow(struct nt_device *d, uint64_t tick, uint8_t *wire)
 
 static size_t compose(struct nt_device *d, uint64_t tick, uint8_t *wire)
 {
-    size_t n = probed(d, tick, wire);
-    n = n != 0 ? n : nt_replies_next(&d->replies, wire);
+    size_t n = 0;
+    if (nt_link_answering(d, tick)) {
+        n = probed(d, tick, wire);
+        n = n != 0 ? n : nt_replies_next(&d->replies, wire);
+    }
     if (n != 0 || !nt_link_talking(d, tick)) {
         return n;
     }
@@ -147,7 +150,7 @@ static size_t compose(struct nt_device *d, uint64_t tick, uint8_t *wire)
 size_t nt_device_next(struct nt_device *d, uint64_t tick, const uint8_t **wire)
 {
     uint8_t *frame = d->tx + 1;
-    size_t n = compose(d, tick, frame);
+    size_t n = compose(d, nt_link_now(d, tick), frame);
     bool was_idle = d->link.idle;
     d->link.idle = n == 0;
     if (n == 0 || !was_idle) {

@@ -69,7 +69,7 @@ static bool inputs(struct nt_trips *t, struct nt_events *events, const struct nt
     }
     t->inputs = sample->inputs;
     t->seen = true;
-    return stop;
+    return stop || (driven != 0 && nt_trips_interlocked(t)); /* also an input that has no event of its own */
 }
 
 /* A condition that is an alarm from the moment it has lasted long enough. */
@@ -118,6 +118,17 @@ bool nt_trips_sample(struct nt_trips *t, struct nt_events *events, const struct 
     stop = fault(t, events, sample, NT_EVENT_CODE_ADC_SATURATED, saturated) || stop;
     stop = fault(t, events, sample, NT_EVENT_CODE_BRIDGE_OPEN, open) || stop;
     return fault(t, events, sample, NT_EVENT_CODE_ENCODER_FAULT, blind) || stop;
+}
+
+bool nt_trips_blind(struct nt_trips *t, struct nt_events *events, uint64_t tick)
+{
+    bool stood = nt_trips_stands(t, NT_EVENT_CODE_BRIDGE_OPEN);
+    stand(t, NT_EVENT_CODE_BRIDGE_OPEN, true);
+    if (stood) {
+        return false;
+    }
+    alarm(events, tick, NT_EVENT_CODE_BRIDGE_OPEN, 0, 0);
+    return true;
 }
 
 void nt_trips_slow_begin(struct nt_trips *t)

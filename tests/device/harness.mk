@@ -1,0 +1,30 @@
+# The core behind a fake port, for the tests: as a library in several builds, and as targets of libFuzzer. The ring is
+# small, so that going round it is the rule.
+PYTHON ?= python3
+PROOF := ../../tests/device
+PROOF_RING := -DNT_RING_BYTES=8192u -DNT_RING_BLOCKS_MAX=64u
+PROOF_FLAGS := $(CORE_FLAGS) $(PROOF_RING) -I$(PROOF)
+HARNESS := $(PROOF)/harness.c $(PROOF)/harness_facts.c $(PROOF)/harness_promises.c
+HARNESS_PARTS := $(HARNESS) $(BUILD)/message_glue.c $(CORE_SOURCES)
+HARNESS_NEEDS := $(HARNESS_PARTS) $(CORE_HEADERS) $(PROOF)/harness.h $(PROOF)/harness.mk | $(BUILD)
+
+$(BUILD)/message_glue.c: $(PROOF)/message_glue.py ../definition.toml | $(BUILD) ## C around each message codec, for the tests
+	PYTHONPATH=.. $(PYTHON) $(PROOF)/message_glue.py $@
+
+$(BUILD)/harness.so: $(HARNESS_NEEDS) ## the core for ctypes
+	$(CC) $(PROOF_FLAGS) -O2 -shared -fPIC -o $@ $(HARNESS_PARTS) -lm
+
+$(BUILD)/harness-sanitized.so: $(HARNESS_NEEDS) ## the same with ASan and UBSan
+	$(CC) $(PROOF_FLAGS) $(SANITIZE) -shared -fPIC -o $@ $(HARNESS_PARTS) -lm
+
+# Branches are counted without optimisation; the data files go beside the library.
+$(BUILD)/coverage/harness.so: $(HARNESS_NEEDS) ## the same, counting branches
+	rm -rf $(BUILD)/coverage && mkdir -p $(BUILD)/coverage
+	for part in $(HARNESS_PARTS); do \
+	    $(CC) $(PROOF_FLAGS) -O0 --coverage -fPIC -c $$part -o $(BUILD)/coverage/$$(basename $$part .c).o || exit 1; \
+	done
+	$(CC) --coverage -shared -o $@ $(BUILD)/coverage/*.o -lm
+
+FUZZ_FLAGS := -g -O1 -fno-omit-frame-pointer -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=all
+$(BUILD)/fuzz-%: $(PROOF)/fuzz_%.c $(HARNESS_NEEDS) ## libFuzzer: decoder, link, commands
+	clang $(PROOF_FLAGS) $(FUZZ_FLAGS) -o $@ $< $(HARNESS) $(CORE_SOURCES) -lm
