@@ -38,6 +38,8 @@ cycles = 1000
 """
 BOARDS = 8
 MINUTE_S = 60.0
+FAST_S = 12.0
+AROUND_S = 3.0
 BLOCK_SAMPLES = 100
 STALL_S = 2.5  # longer than the ring, shorter than the device's patience
 HICCUP_S = 0.4
@@ -121,7 +123,7 @@ def test_one_board_at_ten_thousand_samples_a_second_loses_nothing(
     tmp_path: Path, processes: Processes, board: Qemu
 ) -> None:
     serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 10_000), 1)
-    time.sleep(20.0)
+    time.sleep(FAST_S)
     assert serve.interrupt() == 0
     verified(tmp_path / "nights")
     lost_nothing(tmp_path / "nights", "pan-a1")
@@ -134,7 +136,7 @@ def test_of_frames_discarded_on_the_way_each_one_comes_again(
     with FaultProxy(Path(board.port), tmp_path / "bad.line", 5, loses, loses) as proxy:
         bench = rig(tmp_path, {"pan-a1": str(tmp_path / "bad.line")}, 10_000)
         serve = serving(processes, bench, 1)
-        time.sleep(15.0)
+        time.sleep(FAST_S)
         assert serve.interrupt() == 0
         lost = proxy.counts["frame"]
     root = tmp_path / "nights"
@@ -147,11 +149,11 @@ def test_of_frames_discarded_on_the_way_each_one_comes_again(
 def stalled(tmp_path: Path, processes: Processes, board: Qemu, seconds: float) -> Path:
     """Record at 10 kS/s with the daemon standing still for so long in between; the data root."""
     serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 10_000, moves=False), 1)
-    time.sleep(5.0)
+    time.sleep(AROUND_S)
     serve.process.send_signal(signal.SIGSTOP)
     time.sleep(seconds)
     serve.process.send_signal(signal.SIGCONT)
-    time.sleep(5.0)
+    time.sleep(AROUND_S)
     assert serve.interrupt() == 0
     verified(tmp_path / "nights")
     return tmp_path / "nights"

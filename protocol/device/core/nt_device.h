@@ -52,7 +52,8 @@ struct nt_link {
     struct nt_waiting_probe probe[NT_PROBES_MAX]; /* oldest first */
     uint32_t resend_seq;                          /* next to be sent again */
     uint32_t resend_stop;
-    uint32_t gone_seq; /* to be told gone */
+    uint32_t told_overwritten; /* of ring.overwritten_unsent, in the last STATUS */
+    uint32_t gone_seq;         /* to be told gone */
     uint16_t gone_count;
 };
 

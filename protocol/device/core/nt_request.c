@@ -137,6 +137,12 @@ static struct nt_answer run(struct nt_device *d, const uint8_t *payload, size_t 
     return done(NT_KIND_RUN, 0, out);
 }
 
+static uint32_t lesser(uint32_t a, uint32_t b)
+{
+    return a < b ? a : b;
+}
+
+/* Counts from the oldest block on, because sequence numbers wrap. */
 static struct nt_answer resend(struct nt_device *d, const uint8_t *payload, size_t n)
 {
     struct nt_resend message;
@@ -144,19 +150,18 @@ static struct nt_answer resend(struct nt_device *d, const uint8_t *payload, size
         return silent();
     }
     const struct nt_ring *ring = &d->ring;
-    uint16_t count = message.count < NT_RESEND_BLOCKS_MAX ? message.count : NT_RESEND_BLOCKS_MAX;
-    uint32_t stop = message.first_seq + count;
-    uint32_t from = message.first_seq;
-    if (nt_link_before(from, ring->oldest_seq)) {
-        from = nt_link_before(stop, ring->oldest_seq) ? stop : ring->oldest_seq;
+    uint32_t wanted = lesser(message.count, NT_RESEND_BLOCKS_MAX);
+    uint32_t gone = 0;
+    if (nt_link_before(message.first_seq, ring->oldest_seq)) {
+        gone = lesser(ring->oldest_seq - message.first_seq, wanted);
     }
+    uint32_t from = message.first_seq + gone;
+    uint32_t skipped = from - ring->oldest_seq;
+    uint32_t sent = ring->next_send - ring->oldest_seq; /* what has never been sent comes by itself */
     d->link.gone_seq = message.first_seq;
-    d->link.gone_count = (uint16_t)(from - message.first_seq);
-    if (nt_link_before(ring->next_send, stop)) {
-        stop = ring->next_send; /* what has never been sent comes by itself */
-    }
+    d->link.gone_count = (uint16_t)gone;
     d->link.resend_seq = from;
-    d->link.resend_stop = nt_link_before(from, stop) ? stop : from;
+    d->link.resend_stop = from + (skipped < sent ? lesser(wanted - gone, sent - skipped) : 0u);
     return silent();
 }
 

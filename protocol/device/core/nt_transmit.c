@@ -77,18 +77,25 @@ static size_t repeated(struct nt_device *d, uint8_t *wire)
     return nt_ring_again(&d->ring, link->resend_seq++, wire);
 }
 
-static size_t status(struct nt_device *d, uint64_t tick, uint8_t *wire)
+/* A STATUS is due; or blocks were overwritten, and the host must know before it sees the hole. */
+static bool wants_status(const struct nt_device *d, bool of_the_hole)
 {
-    if (!d->link.status_due) {
+    return of_the_hole ? d->ring.overwritten_unsent != d->link.told_overwritten : d->link.status_due;
+}
+
+static size_t status(struct nt_device *d, uint64_t tick, bool of_the_hole, uint8_t *wire)
+{
+    if (!wants_status(d, of_the_hole)) {
         return 0;
     }
     d->link.status_due = false;
+    d->link.told_overwritten = d->ring.overwritten_unsent;
     const struct nt_deframer *in = &d->deframer;
     struct nt_status message = {
         .tick = tick,
         .next_index = d->sampler.next_index,
         .boot_id = d->boot.boot_id,
-        .newest_seq = d->ring.next_seq - 1u,
+        .newest_seq = d->ring.next_send - 1u, /* what waits unsent is not lost and need not be asked for */
         .oldest_seq = d->ring.oldest_seq,
         .rx_bad_crc = in->bad_crc,
         .rx_bad_cobs = in->bad_cobs + in->undersize,
@@ -138,11 +145,12 @@ static size_t compose(struct nt_device *d, uint64_t tick, uint8_t *wire)
     }
     n = gone(d, wire);
     n = n != 0 ? n : event(d, tick, wire);
+    n = n != 0 ? n : status(d, tick, true, wire);
     if (n == 0 && d->link.live_since_resend >= LIVE_PER_RESEND) {
         n = repeated(d, wire);
     }
     n = n != 0 ? n : live(d, wire);
-    n = n != 0 ? n : status(d, tick, wire);
+    n = n != 0 ? n : status(d, tick, false, wire);
     n = n != 0 ? n : slow(d, tick, wire);
     return n != 0 ? n : repeated(d, wire);
 }
