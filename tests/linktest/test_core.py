@@ -317,3 +317,14 @@ def test_a_stop_by_hand_judges_what_came_and_closes_the_device() -> None:
     assert report.sentence.startswith("INTERRUPTED after 3.0 s: until then all ")
     assert report.pattern.samples >= 25_000
     assert report.closed
+
+
+def test_a_stop_by_hand_when_the_pattern_is_over_changes_nothing() -> None:
+    assert Played(ask=wanted(2.0), stop_after_s=2.05).report.verdict == "good"
+
+
+def test_a_stream_of_which_no_block_ever_comes_is_a_lost_tail() -> None:
+    played = Played(bend=lambda _seq, _body: ())
+    assert played.found == {"tail_lost", "too_few_samples"}
+    assert played.report.pattern.tail_blocks_lost == played.device.next_seq >= 190
+    assert "no sample came" in played.report.sentence
