@@ -80,14 +80,14 @@ __attribute__((noreturn, used)) void nt_fault_record(const uint32_t *frame, uint
 {
     uint32_t pc = NT_CRASH_PC_UNKNOWN;
     uint32_t lr = 0;
-    if (readable(frame)) {
+    uint32_t detail = NT_SCB_CFSR;
+    if (readable(frame) && (detail & NT_SCB_CFSR_STACKING) == 0) {
         pc = frame[FRAME_PC];
         lr = frame[FRAME_LR];
     }
     if (exception == EXCEPTION_NMI) {
         wait_for_watchdog(pc, lr);
     }
-    uint32_t detail = NT_SCB_CFSR;
     if (exception >= EXCEPTION_INTERRUPT_0) {
         detail = NT_CRASH_INTERRUPT | exception;
     } else if (detail == 0) {

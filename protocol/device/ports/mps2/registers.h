@@ -57,7 +57,20 @@ struct nt_watchdog_registers { /* CMSDK APB watchdog: the first expiry interrupt
 #define NT_SCB_AIRCR (*(volatile uint32_t *)0xE000ED0Cu)
 #define NT_SCB_AIRCR_RESET 0x05FA0004u /* key and SYSRESETREQ */
 #define NT_SCB_CFSR (*(volatile uint32_t *)0xE000ED28u)
+#define NT_SCB_CFSR_STACKING 0x00001010u /* no frame could be written: MSTKERR, STKERR */
 #define NT_SCB_HFSR (*(volatile uint32_t *)0xE000ED2Cu)
+
+#define NT_MPU_CTRL (*(volatile uint32_t *)0xE000ED94u)
+#define NT_MPU_CTRL_ENABLE 0x1u
+#define NT_MPU_CTRL_DEFAULT_MAP 0x4u /* outside the regions */
+#define NT_MPU_RBAR (*(volatile uint32_t *)0xE000ED9Cu)
+#define NT_MPU_RBAR_VALID 0x10u /* the low bits name the region */
+#define NT_MPU_RASR (*(volatile uint32_t *)0xE000EDA0u)
+#define NT_MPU_RASR_ENABLE 0x1u
+#define NT_MPU_RASR_NORMAL (0x2u << 16)     /* write-through, not shared */
+#define NT_MPU_RASR_READ_WRITE (0x1u << 24) /* for this program, which is all privileged */
+#define NT_MPU_RASR_READ_ONLY (0x5u << 24)
+#define NT_MPU_RASR_NO_CODE (0x1u << 28)
 
 #define NT_IRQS 32u
 #define NT_IRQ_UART0_RX 0u

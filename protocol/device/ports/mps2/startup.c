@@ -4,15 +4,15 @@
 #include "clock.h"
 #include "nt_crc32c.h"
 #include "nt_device.h"
+#include "protect.h"
 #include "registers.h"
 #include "uart.h"
 
 #define PAINT 0xC0DEC0DEu /* of the stack, to see later how deep it went */
-#define GUARD_WORDS 8u    /* of the paint must never be touched */
 #define PAINT_SLACK_WORDS 8u
 
 /* Places that memory.ld names; only their addresses mean something. */
-extern uint32_t nt_stack_limit[], nt_stack_top[];
+extern uint32_t nt_stack_limit[], nt_stack_bottom[], nt_stack_top[];
 extern uint32_t nt_data_start[], nt_data_end[], nt_bss_start[], nt_bss_end[];
 extern const uint32_t nt_data_load[];
 
@@ -44,8 +44,8 @@ __attribute__((section(".vectors"), used)) const struct vectors nt_vectors = {
 bool nt_stack_guarded(void)
 {
     bool whole = true;
-    for (uint32_t i = 0; i < GUARD_WORDS; i++) {
-        whole = whole && nt_stack_limit[i] == PAINT;
+    for (const uint32_t *word = nt_stack_limit; word < nt_stack_bottom; word++) {
+        whole = whole && *word == PAINT;
     }
     return whole;
 }
@@ -87,6 +87,7 @@ static bool memory_works(volatile uint32_t *from, volatile uint32_t *to)
 void nt_reset_handler(void)
 {
     paint_stack();
+    nt_protect_memory();
     size_t bytes = (size_t)(nt_bss_end - nt_data_start) * sizeof nt_data_start[0];
     uint32_t noise = nt_crc32c(0, (const uint8_t *)nt_data_start, bytes);
     uint32_t failed = memory_works(nt_data_start, nt_bss_end) ? 0 : NT_SELF_TEST_MEMORY;

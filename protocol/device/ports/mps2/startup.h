@@ -24,7 +24,8 @@ extern struct nt_checkin nt_checked; /* parts of the main loop that came by sinc
 /* Notes a crash and resets. Needs next to no stack. */
 __attribute__((noreturn)) void nt_crash(uint8_t cause, uint32_t pc, uint32_t lr, uint32_t detail);
 
-/* Whether the guard at the end of the stack is as it was painted. */
+/* Whether the guard at the end of the stack is as it was painted; for silicon without the protection of
+ * protect.h. */
 bool nt_stack_guarded(void);
 
 /* Starts the watchdog, and feeds it. */
