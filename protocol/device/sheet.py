@@ -48,7 +48,13 @@ def canonical(text: str) -> bytes:
 
 
 def header(sheet: bytes, name: str, source: str) -> str:
-    """A C header that defines `name` (bytes), NAME_BYTES and NAME_DIGEST."""
+    """A C header that defines `name` (bytes), NAME_BYTES and NAME_DIGEST.
+
+    Raises:
+        SheetError: the name is none for C.
+    """
+    if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
+        raise SheetError(f"{name!r} is no name for C: small letters, digits and _")
     rows = [sheet[at : at + BYTES_PER_LINE] for at in range(0, len(sheet), BYTES_PER_LINE)]
     content = "\n".join(f"    {', '.join(f'0x{byte:02X}' for byte in row)}," for row in rows)
     upper = name.upper()
@@ -75,11 +81,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("board", type=Path, help="readable JSON, see PROTOCOL.md section 9")
     parser.add_argument("header", type=Path, help="C header to write; its name becomes the name of the bytes")
     chosen = parser.parse_args(arguments)
-    name = chosen.header.stem
     try:
-        if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-            raise SheetError(f"{name!r} is no name for C: small letters, digits and _")
-        text = header(canonical(chosen.board.read_text(encoding="utf-8")), name, chosen.board.name)
+        text = header(
+            canonical(chosen.board.read_text(encoding="utf-8")), chosen.header.stem, chosen.board.name
+        )
         chosen.header.write_text(text, encoding="utf-8")
     except (SheetError, OSError, UnicodeDecodeError) as error:
         sys.stderr.write(f"{chosen.board}: {error}\n")
