@@ -39,6 +39,7 @@ from nightturn.settings.rig import (
     FixtureSettings,
     Hold,
     Limit,
+    Shunt,
     SlowTurn,
     Transducer,
 )
@@ -96,7 +97,7 @@ SCENES = (
     Scene("healthy", "pan15?seed=7", "two cycles of a good unit, F-B-F then B-F-B, ended by the plan"),
     Scene(
         "outage_and_cable",
-        "pan15?seed=8&ring_bytes=32768&fault=cable@40s+60s*60,outage@150s+20s",
+        "pan15?seed=8&ring_bytes=32768&fault=cable@40s+60s*60,outage@154s+20s",
         "a bridge cable that opens and closes (railed samples), and a line lost for longer than the ring lasts",
         torque_limit="warn",
     ),
@@ -108,10 +109,10 @@ SCENES = (
     ),
     Scene(
         "guard_and_reset",
-        "pan15?seed=10&fault=guard@140s+5s,reset@165s",
+        "pan15?seed=10&fault=guard@144s+5s,reset@169s",
         "a guard opened during a pass, a person who lets the plan go on, then the device restarting: two epochs",
         epochs=True,
-        resumed_at_s=150.0,
+        resumed_at_s=154.0,
     ),
 )
 
@@ -152,6 +153,7 @@ def settings_of(scene: Scene) -> FixtureSettings:
             "torque_nm": Limit(max=18.0, on_exceed=scene.torque_limit),
             "friction_nm": Limit(max=0.40),
         },
+        shunt=Shunt(step_nm=8.0),
         plan=scene.plan,
     )
 

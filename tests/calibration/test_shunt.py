@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 
 from nightturn.calibration.bridge import shunt_step_mv_per_v
 from nightturn.calibration.records import CalibrationRecord
-from nightturn.calibration.shunt import Window, expected_mv_per_v, expected_nm, step_of, window_of
+from nightturn.calibration.shunt import (
+    Expectation,
+    Window,
+    expectation,
+    expected_mv_per_v,
+    step_of,
+    window_of,
+)
 from nightturn.calibration.torque import torque_scale
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.tiles import Int64s
@@ -96,41 +103,42 @@ MV = {"bits": BITS, "unit": "mV/V", "scale": 1e-6}
 VOLT = {"bits": BITS, "unit": "V", "scale": 20 / 2**24}
 
 
+def expected(shunt: Shunt, by: CalibrationRecord, sheet: dict[str, object]) -> Expectation:
+    unit, per_count = sheet["unit"], sheet["scale"]
+    assert isinstance(unit, str)
+    assert isinstance(per_count, float)
+    found = expectation(shunt, by, torque_scale(by, sheet), unit, per_count)
+    assert (found.unit, found.unit_per_count) == (unit, per_count)
+    return found
+
+
 @pytest.mark.parametrize("polarity", [1, -1])
 def test_a_resistor_on_a_sheet_in_mv_per_v_needs_nothing_but_the_record(polarity: int) -> None:
     # By hand: 87 325 ohm across 350 ohm gives 1 mV/V (see test_bridge), half of 2 mV/V at 20 N·m.
     by = record(sensitivity_mv_per_v=2.0, rated_torque_nm=20.0, polarity=polarity)
-    scale = torque_scale(by, MV)
-    value, why = expected_nm(Shunt(resistance_ohm=87_325.0), by, scale, "mV/V", 1e-6)
-    assert value == pytest.approx(10.0, rel=1e-12)
-    assert why == ""
+    found = expected(Shunt(resistance_ohm=87_325.0), by, MV)
+    assert found.nm == pytest.approx(10.0, rel=1e-12)
+    assert found.why == ""
 
 
 def test_a_resistor_on_a_sheet_in_volts_needs_the_excitation() -> None:
     by = record(sensitivity_mv_per_v=2.0, rated_torque_nm=20.0, excitation_v=5.0)
-    scale = torque_scale(by, VOLT)
-    value, _ = expected_nm(Shunt(resistance_ohm=87_325.0), by, scale, "V", 20 / 2**24)
-    assert value == pytest.approx(10.0, rel=1e-12)
-    by_factor = record(factor_nm_per_v=4.0)
-    nothing, why = expected_nm(
-        Shunt(resistance_ohm=87_325.0), by_factor, torque_scale(by_factor, VOLT), "V", 20 / 2**24
-    )
-    assert nothing is None
-    assert "no excitation_v" in why
-    assert "give step_nm" in why
+    assert expected(Shunt(resistance_ohm=87_325.0), by, VOLT).nm == pytest.approx(10.0, rel=1e-12)
+    nothing = expected(Shunt(resistance_ohm=87_325.0), record(factor_nm_per_v=4.0), VOLT)
+    assert nothing.nm is None
+    assert "no excitation_v" in nothing.why
+    assert "give step_nm" in nothing.why
 
 
 def test_what_the_certificate_says_stands_as_it_is() -> None:
-    by = record(factor_nm_per_v=4.0)
-    assert expected_nm(Shunt(step_nm=8.0), by, torque_scale(by, VOLT), "V", 20 / 2**24) == (8.0, "")
+    assert expected(Shunt(step_nm=8.0), record(factor_nm_per_v=4.0), VOLT).nm == 8.0
     assert expected_mv_per_v(Shunt(step_nm=8.0)) is None
 
 
 def test_without_resistor_and_certificate_nothing_is_expected() -> None:
-    by = record(factor_nm_per_v=4.0)
-    nothing, why = expected_nm(Shunt(), by, torque_scale(by, VOLT), "V", 20 / 2**24)
-    assert nothing is None
-    assert "neither resistance_ohm nor step_nm" in why
+    nothing = expected(Shunt(), record(factor_nm_per_v=4.0), VOLT)
+    assert nothing.nm is None
+    assert "neither resistance_ohm nor step_nm" in nothing.why
 
 
 def test_another_arm_is_another_step() -> None:

@@ -174,6 +174,10 @@ def test_stop_ends_the_run_and_finish_ends_it_at_the_next_standstill(tmp_path: P
         scene = open_scene(tmp_path / "a")
         await scene.until(lambda: scene.moving)
         scene.station.command("stop", "R. Vale")
+        await asyncio.sleep(1.0)
+        assert not scene.moving  # at once; the run ends when its last shunt check is done
+        assert lease_state(scene) is not wire.LeaseState.LIVE
+        await scene.until(scene.station.ended.is_set, 10)
         assert scene.station.run_ended is not None
         assert scene.station.run_ended.by == "command"
         await scene.station.close()

@@ -4,6 +4,7 @@ import msgspec
 
 from nightturn.errors import RunNotFoundError
 from nightturn.fixture.state import FixtureState
+from nightturn.model.device import KEPT_MAX, Findings
 from nightturn.model.facts import RunOpened
 from nightturn.storage.manifest import ENDED, Manifest, of_opened, read_manifest, write_manifest
 from nightturn.world import Files
@@ -25,18 +26,23 @@ class Ledger:
         """
         known = _known(self._files, self._manifest)
         if known is not None:
-            self._manifest = msgspec.structs.replace(self._manifest, torque_channel=known.torque_channel)
+            self._manifest = msgspec.structs.replace(
+                self._manifest,
+                torque_channel=known.torque_channel,
+                devices=known.devices,
+                shunt_checks=known.shunt_checks,
+            )
         write_manifest(self._files, self._manifest)
 
-    def met(self, sheet: bytes) -> None:
-        """The device's sheet is known: its torque entry belongs to the run.
+    def met(self, findings: Findings) -> None:
+        """What is known of the device belongs to the run.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
-        channel = torque_channel(sheet)
-        if channel != self._manifest.torque_channel:
-            self._manifest = msgspec.structs.replace(self._manifest, torque_channel=channel)
+        manifest = with_findings(self._manifest, findings)
+        if manifest != self._manifest:
+            self._manifest = manifest
             write_manifest(self._files, self._manifest)
 
     def end(self, ts_ns: int, reason: str) -> None:
@@ -56,6 +62,19 @@ def torque_channel(sheet: bytes) -> str:
     return msgspec.json.encode(msgspec.json.decode(sheet)["torque"]).decode()
 
 
+def with_findings(manifest: Manifest, findings: Findings) -> Manifest:
+    """The manifest with what is known of the device; what it holds already stays, the oldest gives way."""
+    channel = torque_channel(findings.sheet) if findings.sheet else manifest.torque_channel
+    devices = [*manifest.devices, *(each for each in findings.devices if each not in manifest.devices)]
+    checks = [*manifest.shunt_checks, *(e for e in findings.shunt_checks if e not in manifest.shunt_checks)]
+    return msgspec.structs.replace(
+        manifest,
+        torque_channel=channel,
+        devices=tuple(devices[-KEPT_MAX:]),
+        shunt_checks=tuple(checks[-KEPT_MAX:]),
+    )
+
+
 def put_right(
     files: Files, fixture: str, state: FixtureState, wire_version: str = f"{MAJOR}.{MINOR}"
 ) -> None:
@@ -67,9 +86,7 @@ def put_right(
     assert state.opened is not None
     fresh = of_opened(fixture, state.opened, wire_version)
     known = _known(files, fresh)
-    manifest = known or fresh
-    if state.sheet:
-        manifest = msgspec.structs.replace(manifest, torque_channel=torque_channel(state.sheet))
+    manifest = with_findings(known or fresh, state.findings)
     if state.ended and manifest.state != ENDED:
         manifest = msgspec.structs.replace(
             manifest, state=ENDED, ended_utc_ns=state.ended_ts, reason=state.planner.reason

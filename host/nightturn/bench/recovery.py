@@ -71,6 +71,7 @@ def goes_on(state: FixtureState, first_record_no: int) -> Beginning:
         cycle_no=estimator.assembly.cycle_no if estimator is not None else state.opened.cycle_no,
         cycles_done=planner.cycles_done,
         travel_unknown=state.travel_unknown,
+        shunt_first=state.shunt.first,
     )
 
 

@@ -32,6 +32,7 @@ class Beginning:
     cycle_no: int = 1
     cycles_done: int = 0
     travel_unknown: bool = False
+    shunt_first: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,7 @@ def opened(
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
         travel_unknown=beginning.travel_unknown,
+        shunt_first=beginning.shunt_first,
     )
 
 

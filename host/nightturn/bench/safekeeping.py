@@ -10,6 +10,7 @@ import structlog
 
 from nightturn.bench.ledger import Ledger
 from nightturn.errors import NightturnError, StorageError
+from nightturn.model.device import Findings
 from nightturn.model.facts import Failure, Synced
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan
@@ -24,12 +25,12 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 @dataclass(frozen=True, slots=True)
 class Finished:
-    """A segment to seal: its plan, its rows and the sheet of the device that filled it."""
+    """A segment to seal: its plan, its rows and what is known of the device that filled it."""
 
     path: str
     plan: ChunkPlan
     rows: list[Emit]
-    sheet: bytes
+    findings: Findings
 
 
 class Safekeeping:
@@ -77,8 +78,8 @@ class Safekeeping:
     async def _seal(self, finished: Finished, *, again: bool) -> None:
         def seal_now() -> None:
             self._journal.seal(finished.path, finished.plan, finished.rows)
-            if finished.sheet and self.ledger is not None:
-                self.ledger.met(finished.sheet)
+            if self.ledger is not None:
+                self.ledger.met(finished.findings)
 
         try:
             await self._world.offload(seal_now)

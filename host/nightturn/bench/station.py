@@ -320,7 +320,7 @@ class Station:
         shell.unrotated = None
         shell.segment_first = plan.last + 1
         rows, shell.rows = shell.rows, []
-        self._keeping.seal(Finished(finished, plan, rows, self.core.state.sheet))
+        self._keeping.seal(Finished(finished, plan, rows, self.core.state.findings))
 
     def _kept(self, fact: facts.Synced | facts.Failure) -> None:
         """What became of a sync or a seal."""

@@ -65,10 +65,26 @@ def expected_mv_per_v(shunt: Shunt) -> float | None:
     return None if shunt.resistance_ohm is None else shunt_step_mv_per_v(shunt.resistance_ohm, shunt.arm_ohm)
 
 
-def expected_nm(
+class Expectation(msgspec.Struct, frozen=True):
+    """What the step should read as on one channel.
+
+    Attributes:
+        unit: of the device's sheet, "V" or "mV/V".
+        unit_per_count: the same.
+        nm: as torque, N·m without sign; None when nothing can be expected.
+        why: why it cannot.
+    """
+
+    unit: str
+    unit_per_count: float
+    nm: float | None
+    why: str = ""
+
+
+def expectation(
     shunt: Shunt, record: CalibrationRecord, scale: TorqueScale, unit: str, unit_per_count: float
-) -> tuple[float | None, str]:
-    """What the step should read as, N·m without sign, or None and why nothing can be expected.
+) -> Expectation:
+    """What a rig's shunt should read as, by its certificate or by the bridge equation.
 
     Args:
         shunt: the rig's table.
@@ -78,15 +94,17 @@ def expected_nm(
         unit_per_count: the same.
     """
     if shunt.step_nm is not None:
-        return shunt.step_nm, ""
+        return Expectation(unit, unit_per_count, shunt.step_nm)
     step = expected_mv_per_v(shunt)
     if step is None:
-        return None, "the rig gives neither resistance_ohm nor step_nm in [fixture.shunt]"
+        why = "the rig gives neither resistance_ohm nor step_nm in [fixture.shunt]"
+        return Expectation(unit, unit_per_count, None, why)
     if unit == "V":
         if record.excitation_v is None:
-            return None, (
+            why = (
                 "the device's sheet is in V and the calibration gives no excitation_v, so what a resistor should read as "
                 "is not known; give step_nm in [fixture.shunt], as it stands on the certificate"
             )
+            return Expectation(unit, unit_per_count, None, why)
         step *= record.excitation_v / MV_PER_V
-    return step * abs(scale.lsb_nm / unit_per_count), ""
+    return Expectation(unit, unit_per_count, step * abs(scale.lsb_nm / unit_per_count))

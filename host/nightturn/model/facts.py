@@ -20,6 +20,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     of the transducer, each as JSON text. A run that goes on after a host restart is `resumed`: it then brings
     the last time given out (`previous_ts_ns`), the encoder count of travel zero (good only if the encoder is absolute;
     `travel_unknown` when it was lost before) and how many cycles the plan has done.
+    `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
     """
 
@@ -45,6 +46,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     cycle_no: int = 1
     cycles_done: int = 0
     travel_unknown: bool = False
+    shunt_first: tuple[float, float] | None = None
 
 
 class LinkFact(msgspec.Struct, frozen=True):

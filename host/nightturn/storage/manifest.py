@@ -5,6 +5,7 @@ from typing import Literal
 import msgspec
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
+from nightturn.model.device import DeviceFacts, ShuntResult
 from nightturn.model.facts import RunOpened
 from nightturn.storage import paths
 from nightturn.world import Files
@@ -20,6 +21,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         rig, variant, card, calibration: as put on the tape when the run opened, each JSON text.
         torque_channel: the torque entry of the device's sheet, JSON text; empty when the device named none.
+        devices: who the device was, boot by boot.
+        shunt_checks: what came of each.
         kept: exempt from retention.
     """
 
@@ -35,6 +38,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     card: str = ""
     calibration: str = ""
     torque_channel: str = ""
+    devices: tuple[DeviceFacts, ...] = ()
+    shunt_checks: tuple[ShuntResult, ...] = ()
     host_version: str = ""
     wire_version: str = ""
 

@@ -1,0 +1,51 @@
+"""The manifest of a run: what becomes known of its device is added, and nothing that was known is lost."""
+
+from pathlib import Path
+
+import msgspec
+
+from nightturn.bench.ledger import with_findings
+from nightturn.model.device import KEPT_MAX, MET, SKIPPED, START, DeviceFacts, Findings, ShuntResult
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import Manifest, read_manifest, write_manifest
+
+BARE = Manifest(fixture="pan-a1", run="20260504T180000Z-7922", started_utc_ns=1)
+SHEET = b'{"torque":{"bits":24,"unit":"V"}}'
+
+
+def facts(boot_id: int) -> DeviceFacts:
+    return DeviceFacts(boot_id=boot_id, board="QF-1", firmware="1.0.0", sheet_digest="0", reset_cause=0)
+
+
+def result(ts: int, outcome: str = MET) -> ShuntResult:
+    return ShuntResult(ts=ts, epoch=0, when=START, outcome=outcome)
+
+
+def test_what_is_found_is_added_once_and_in_order() -> None:
+    once = with_findings(BARE, Findings(SHEET, (facts(1),), (result(5),)))
+    assert once.torque_channel == '{"bits":24,"unit":"V"}'
+    assert with_findings(once, Findings(SHEET, (facts(1),), (result(5),))) == once
+    more = with_findings(once, Findings(b"", (facts(2),), (result(9, SKIPPED),)))
+    assert more.torque_channel == once.torque_channel
+    assert [each.boot_id for each in more.devices] == [1, 2]
+    assert [each.ts for each in more.shunt_checks] == [5, 9]
+
+
+def test_a_device_that_restarts_all_night_fills_no_manifest() -> None:
+    manifest = BARE
+    for boot_id in range(KEPT_MAX + 20):
+        manifest = with_findings(manifest, Findings(SHEET, (facts(boot_id),), (result(boot_id),)))
+    assert len(manifest.devices) == len(manifest.shunt_checks) == KEPT_MAX
+    assert manifest.devices[-1].boot_id == KEPT_MAX + 19
+
+
+def test_a_manifest_keeps_its_findings_on_disk_and_one_without_them_is_read(tmp_path: Path) -> None:
+    files = RealFiles(tmp_path)
+    full = with_findings(BARE, Findings(SHEET, (facts(1),), (result(5),)))
+    write_manifest(files, full)
+    assert read_manifest(files, BARE.fixture, BARE.run) == full
+    (path,) = tmp_path.glob("runs/*/*.json")
+    older = msgspec.json.decode(path.read_bytes())
+    del older["devices"], older["shunt_checks"]
+    path.write_bytes(msgspec.json.encode(older))
+    assert read_manifest(files, BARE.fixture, BARE.run).devices == ()
