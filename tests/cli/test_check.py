@@ -22,6 +22,34 @@ def test_the_example_checks_clean(capsys: pytest.CaptureFixture[str]) -> None:
     assert rows["net travel"].strip() == "+0.0° after two cycles"
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            "shunt.tolerance_pct=0.5",
+            "expects 8 N·m within 0.5 %, a change within 0.1 %; otherwise an event says so and the run goes on",
+        ),
+        ('shunt.on_exceed="stop"', "otherwise no cycle begins"),
+        ("shunt={ resistance_ohm = 109200 }", "expects 0.8 mV/V within 1 %"),
+        ("shunt={}", "no step expected (resistance_ohm or step_nm in [fixture.shunt])"),
+    ],
+)
+def test_the_shunt_check_of_a_run_is_told(
+    change: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = typed(["check", str(EXAMPLE), "--set", f"fixture.pan-a1.{change}"], capsys)
+    (row,) = (line for line in out.splitlines() if line.strip().startswith("shunt check"))
+    assert code == 0
+    assert "at start and end, if the device has the relay; 4.6 s or a little more each" in row
+    assert words in row
+
+
+def test_a_shunt_check_that_is_left_out_is_told_as_off(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = typed(["check", str(EXAMPLE), "--set", "fixture.pan-a1.shunt={ check = false }"], capsys)
+    (row,) = (line for line in out.splitlines() if line.strip().startswith("shunt check"))
+    assert row.split() == ["shunt", "check", "off"]
+
+
 def test_json_holds_the_outlook_in_numbers(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = typed(["check", str(EXAMPLE), "--json"], capsys)
     (entry,) = json.loads(out)

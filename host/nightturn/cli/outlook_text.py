@@ -1,6 +1,7 @@
 """An outlook as rows for people."""
 
 from nightturn.fixture.outlook import Outlook, PhaseOutlook
+from nightturn.fixture.shunt_outlook import ShuntOutlook
 
 
 def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
@@ -18,13 +19,10 @@ def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
         ("orders in common", _orders(outlook.shared_orders) or "none above 4"),
         ("samples on the wire", line),
     ]
+    rows.append(("shunt check", _shunt_check(outlook.shunt)))
     if outlook.shunt_ohm is not None:
-        rows.append(
-            (
-                "shunt check",
-                f"{outlook.shunt_ohm / 1000:.2f} kΩ across one 350 Ω arm reads as half the rated torque",
-            )
-        )
+        advice = f"{outlook.shunt_ohm / 1000:.2f} kΩ across one 350 Ω arm reads as half the rated torque"
+        rows.append(("shunt resistor", advice))
     rows += [(phase.phase.replace("_", " "), _phase(phase)) for phase in outlook.phases]
     rows += [("warning", warning) for warning in outlook.warnings]
     return rows
@@ -32,6 +30,24 @@ def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:
 
 def _orders(orders: tuple[int, ...]) -> str:
     return " ".join(str(order) for order in orders)
+
+
+def _shunt_check(shunt: ShuntOutlook) -> str:
+    if not shunt.check:
+        return "off"
+    when = f"at start and end, if the device has the relay; {shunt.seconds:.1f} s or a little more each"
+    steps = [
+        f"{value:.4g} {unit}"
+        for value, unit in ((shunt.expected_mv_per_v, "mV/V"), (shunt.expected_nm, "N·m"))
+        if value is not None
+    ]
+    change = f"a change within {shunt.change_pct:g} %"
+    if not steps:
+        return f"{when}; {change}, no step expected (resistance_ohm or step_nm in [fixture.shunt])"
+    other = "no cycle begins" if shunt.on_exceed == "stop" else "an event says so and the run goes on"
+    return (
+        f"{when}; expects {' or '.join(steps)} within {shunt.tolerance_pct:g} %, {change}; otherwise {other}"
+    )
 
 
 def _phase(phase: PhaseOutlook) -> str:
