@@ -76,7 +76,9 @@ def c_get(message: Message, payload: bytes) -> Any:
     made = struct_of(message.kind)()
     get = getattr(core(), f"h_get_{snake(message.name)}")
     get.restype = ctypes.c_bool
-    buffer = ctypes.create_string_buffer(payload, max(len(payload), 1))  # not one byte more, for the sanitizer
+    buffer = ctypes.create_string_buffer(
+        payload, max(len(payload), 1)
+    )  # not one byte more, for the sanitizer
     if not get(ctypes.byref(made), buffer, ctypes.c_size_t(len(payload))):
         return None
     made.kept = buffer  # fields of variable length point into it

@@ -115,7 +115,11 @@ class Device:
             self._core.h_free(self._handle)
 
     def start(
-        self, boot_id: int = BOOT_ID, cause: int = wire.ResetCause.POWER, self_test: int = 0, tick: int | None = None
+        self,
+        boot_id: int = BOOT_ID,
+        cause: int = wire.ResetCause.POWER,
+        self_test: int = 0,
+        tick: int | None = None,
     ) -> None:
         """Power on, or a reset."""
         self.now = self.now if tick is None else tick
@@ -225,14 +229,21 @@ class Device:
         """The answer to a request; whatever else the device says is dropped."""
         seq = self.tell(message, seq=seq, session=session)
         answers = [
-            f.message for f in self.drain() if f.seq == seq and f.message.LANE is wire.Lane.CONTROL
-            and not isinstance(f.message, wire.Event)
+            f.message
+            for f in self.drain()
+            if f.seq == seq and f.message.LANE is wire.Lane.CONTROL and not isinstance(f.message, wire.Event)
         ]
         assert len(answers) <= 1
         return answers[0] if answers else None
 
     def open(
-        self, session: int = SESSION, *, fresh: int = 1, last_session: int = 0, last_boot_id: int = 0, nonce: int = 1
+        self,
+        session: int = SESSION,
+        *,
+        fresh: int = 1,
+        last_session: int = 0,
+        last_boot_id: int = 0,
+        nonce: int = 1,
     ) -> wire.Opened:
         """Begin or take up a session."""
         message = wire.Open(0, nonce, last_boot_id, 0, last_session, session, 0, fresh)
@@ -242,7 +253,13 @@ class Device:
         return answer
 
     def stream(
-        self, rate_hz: int = 1000, samples: int = 10, *, status_ms: int = 1000, stream: int = 0, start: int = 0
+        self,
+        rate_hz: int = 1000,
+        samples: int = 10,
+        *,
+        status_ms: int = 1000,
+        stream: int = 0,
+        start: int = 0,
     ) -> None:
         """SETUP and RUN."""
         assert isinstance(self.ask(setup(rate_hz, samples, status_ms, stream)), wire.SetupReply)

@@ -187,7 +187,7 @@ void h_sample(struct harness *h, uint64_t tick, int32_t torque, int64_t encoder,
               uint16_t flags)
 {
     struct nt_sample sample = {tick, encoder, torque, inputs, flags};
-    at(h, tick);
+    h_poll(h, tick); /* as a port does, so that nothing outlives its time */
     nt_device_sample(&h->d, &sample);
 }
 
@@ -210,7 +210,6 @@ void h_advance(struct harness *h, uint64_t tick)
             break;
         }
         h->lose = 0;
-        h_poll(h, latch);
         h_sample(h, latch, h_torque_at(latch), h_encoder_at(latch), h->inputs, h->flags);
     }
     h_poll(h, tick);

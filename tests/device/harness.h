@@ -81,6 +81,7 @@ size_t h_next(struct harness *h, uint64_t tick, uint8_t *out);
 size_t h_size(const char *name); /* bytes of a struct that Python mirrors */
 uint32_t h_self_test(const struct harness *h);
 bool h_forbidden(const struct harness *h);
+void h_blind(struct harness *h, uint64_t tick);
 void h_note(struct harness *h, uint32_t overrun, uint32_t stalls, uint8_t cpu_pct);
 
 /* A call into the port by its number since the start; false when there is none or it is no longer kept. */

@@ -170,6 +170,12 @@ bool h_forbidden(const struct harness *h)
     return nt_device_motion_forbidden(&h->d);
 }
 
+void h_blind(struct harness *h, uint64_t tick)
+{
+    h->now = tick > h->now ? tick : h->now;
+    nt_device_note_blind(&h->d, tick);
+}
+
 void h_note(struct harness *h, uint32_t overrun, uint32_t stalls, uint8_t cpu_pct)
 {
     nt_device_note_overrun(&h->d, overrun);

@@ -15,7 +15,7 @@ static const char *broken_motion(const struct harness *h)
     if (live && l->seen_tick > h->now) {
         return "a lease proves data that is not there yet";
     }
-    if (h->lease_line != live) {
+    if (h->port.set_lease != NULL && h->lease_line != live) {
         return "the lease line does not follow the lease";
     }
     for (uint8_t axis = 0; axis < NT_AXES; axis++) {
