@@ -55,6 +55,18 @@ def test_outages_are_in_the_table_with_their_cause(night: tuple[Path, dict[str, 
     assert sum(gap["seconds"] for gap in gaps["pan-b1"].values()) == pytest.approx(65, abs=10)
 
 
+@pytest.mark.parametrize("fixture", ["pan-a1", "pan-a2", "pan-b1"])
+def test_each_run_was_checked_by_its_shunt_at_the_start_and_at_the_end(
+    night: tuple[Path, dict[str, Any]], fixture: str
+) -> None:
+    manifest = nightturn.open_run(night[1]["data"], fixture=fixture).manifest
+    assert manifest is not None
+    assert [(each.when, each.outcome) for each in manifest.shunt_checks] == [("start", "met"), ("end", "met")]
+    assert [each.told for each in manifest.devices] == [True]
+    events = nightturn.open_run(night[1]["data"], fixture=fixture).events()
+    assert list(events["kind"]).count("shunt_check") == 2
+
+
 def test_the_data_can_be_read_in_three_lines_of_pandas(night: tuple[Path, dict[str, Any]]) -> None:
     run = nightturn.open_run(night[1]["data"], fixture="pan-a1", run="latest")
     cycles = run.cycles()

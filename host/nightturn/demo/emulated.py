@@ -68,6 +68,9 @@ range_deg = [-2700, 2700]
 [fixture.protect]
 torque_nm = {{ max = 18.0, on_exceed = "stop" }}
 
+[fixture.shunt]                        # what the simulated bridge's shunt stands for
+step_nm = 8.0
+
 [fixture.plan]                         # short: this night has half a minute
 slow_turn = {{ revolutions = 2, speed_rpm = 60.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 60.0 }}

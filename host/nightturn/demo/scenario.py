@@ -65,6 +65,9 @@ range_deg = [-2700, 2700]
 torque_nm = {{ max = 18.0, on_exceed = "{on_exceed}" }}
 friction_nm = {{ max = 0.40, on_exceed = "stop" }}
 
+[fixture.shunt]                        # what the virtual bridge's shunt stands for
+step_nm = 8.0
+
 [fixture.plan]
 slow_turn = {{ revolutions = 2, speed_rpm = 5.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 5.0 }}

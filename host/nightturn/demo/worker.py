@@ -4,6 +4,7 @@ Virtual time waits by itself when the parent is slow, because sending blocks.
 """
 
 import asyncio
+import contextlib
 import datetime as dt
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -39,6 +40,7 @@ DURABLE_S_MAX = 3600.0
 STATUS_MS = 1000
 TILE_SAMPLES = 4000
 STEP_S = 60.0
+STOP_S = 120.0
 SENT = frozenset({CYCLES, EVENTS, GAPS, RUN_ENDED, STATE})
 
 
@@ -119,6 +121,8 @@ async def _night(order: Order, parent: Connection) -> int:
         await asyncio.sleep(min(STEP_S, order.hours * 3600 - loop.time() + 1e-6))
         parent.send(Progress(loop.time() / 3600, outbound.take()))
     station.command("stop", "the demo's end")
+    with contextlib.suppress(TimeoutError):  # the last shunt check, in virtual time
+        await asyncio.wait_for(station.ended.wait(), STOP_S)
     await station.close()
     write_truth(root, station.fixture, run, port.device)
     parent.send(Progress(loop.time() / 3600, outbound.take()))
