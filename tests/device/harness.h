@@ -84,6 +84,8 @@ bool h_forbidden(const struct harness *h);
 void h_blind(struct harness *h, uint64_t tick);
 void h_note(struct harness *h, uint32_t overrun, uint32_t stalls, uint8_t cpu_pct);
 
+bool h_checkin(uint8_t *seen, uint8_t part);
+
 /* A call into the port by its number since the start; false when there is none or it is no longer kept. */
 bool h_call(const struct harness *h, uint32_t number, struct h_call *out);
 

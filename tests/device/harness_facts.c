@@ -1,5 +1,6 @@
 /* Numbers of a harness by name, so that a test needs no copy of the structs. */
 #include "harness.h"
+#include "nt_checkin.h"
 #include "nt_keep.h"
 #include "nt_rx.h"
 
@@ -183,4 +184,14 @@ void h_note(struct harness *h, uint32_t overrun, uint32_t stalls, uint8_t cpu_pc
         nt_device_note_stall(&h->d);
     }
     nt_device_note_cpu(&h->d, cpu_pct);
+}
+
+/* The inline functions of nt_checkin.h, on one byte. */
+bool h_checkin(uint8_t *seen, uint8_t part)
+{
+    struct nt_checkin c = {*seen};
+    nt_checkin_mark(&c, part);
+    bool complete = nt_checkin_complete(&c);
+    *seen = c.seen;
+    return complete;
 }

@@ -154,6 +154,7 @@ _TYPES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "h_broken": (_U8P, (_VOID,)),
     "h_self_test": (ctypes.c_uint32, (_VOID,)),
     "h_forbidden": (ctypes.c_bool, (_VOID,)),
+    "h_checkin": (ctypes.c_bool, (ctypes.POINTER(ctypes.c_uint8), ctypes.c_uint8)),
     "h_blind": (None, (_VOID, ctypes.c_uint64)),
     "h_note": (None, (_VOID, ctypes.c_uint32, ctypes.c_uint32, ctypes.c_uint8)),
     "nt_crc32c": (ctypes.c_uint32, (ctypes.c_uint32, _U8P, _SIZE)),

@@ -1,0 +1,126 @@
+"""Events of the C core: told until acknowledged, bounded, latched until cleared; PROTOCOL.md section 7."""
+
+from tests.device.device import MS, SAFE_INPUTS, Device, lease
+
+from nightturn_protocol import messages as wire
+from nightturn_protocol.messages import EventCode, Input, Severity
+
+USER = [SAFE_INPUTS, int(SAFE_INPUTS | Input.USER_1)]
+
+
+def opened() -> Device:
+    device = Device()
+    device.open()
+    device.sample(after=0)
+    device.tell(wire.EventAck(1))
+    device.drain()
+    return device
+
+
+def test_the_first_event_of_a_boot_says_why_it_started() -> None:
+    device = Device(tick=777)
+    device.start(cause=wire.ResetCause.WATCHDOG)
+    device.tell(wire.Open(0, 1, 0, 0, 0, 5, 0, 1), session=5)
+    events = device.events()
+    assert events == [wire.Event(777, 1, wire.ResetCause.WATCHDOG, 0, EventCode.BOOT, Severity.INFO, 0)]
+
+
+def test_a_change_of_inputs_is_an_event_with_both_words_and_its_tick() -> None:
+    device = opened()
+    device.sample(inputs=USER[1], after=150 * MS)
+    (event,) = device.events()
+    assert event == wire.Event(device.now, 2, USER[0], USER[1], EventCode.INPUT_CHANGED, Severity.INFO, 0)
+
+
+def test_an_event_is_repeated_until_it_is_acknowledged() -> None:
+    device = opened()
+    device.sample(inputs=USER[1])
+    seen = []
+    for _ in range(1000):
+        device.poll(MS)
+        seen += [(device.now, event.event_no) for event in device.events()]
+    ticks = [tick for tick, _ in seen]
+    assert {number for _, number in seen} == {2}
+    assert [b - a for a, b in zip(ticks, ticks[1:], strict=False)] == [wire.EVENT_REPEAT_MS * MS] * (
+        len(ticks) - 1
+    )
+    assert len(ticks) == 5
+    device.tell(wire.EventAck(3))
+    device.poll(300 * MS)
+    assert [event.event_no for event in device.events()] == [2]
+    device.tell(wire.EventAck(2))
+    device.poll(1000 * MS)
+    assert device.events() == []
+
+
+def test_an_event_keeps_its_number_as_sequence_number() -> None:
+    device = opened()
+    device.sample(inputs=USER[1])
+    frames = [frame for frame in device.drain() if frame.kind == wire.Event.KIND]
+    assert [frame.seq for frame in frames] == [2]
+
+
+def test_the_same_code_is_raised_at_most_every_tenth_of_a_second() -> None:
+    device = opened()
+    for number in range(1, 400):
+        device.sample(inputs=USER[number % 2])
+    ticks = [event.tick for event in device.events()]
+    assert len(ticks) == 4
+    assert all(b - a == 100 * MS for a, b in zip(ticks, ticks[1:], strict=False))
+    assert device["events_suppressed"] == 399 - 4
+
+
+def test_the_newest_unacknowledged_events_survive_a_lost_link() -> None:
+    device = opened()
+    for number in range(1, wire.EVENTS_KEPT + 9):
+        device.sample(inputs=USER[number % 2], after=100 * MS)
+    assert device["events_kept"] == wire.EVENTS_KEPT
+    device.tell(lease(device.now))
+    numbers = [event.event_no for event in device.events()]
+    assert numbers == list(range(10, 10 + wire.EVENTS_KEPT))
+    for number in numbers[5:]:
+        device.tell(wire.EventAck(number))
+    device.poll(200 * MS)
+    assert [event.event_no for event in device.events()] == numbers[:5]
+
+
+def test_acknowledging_is_not_clearing() -> None:
+    device = opened()
+    device.sample(7_000_000)
+    device.sample()
+    (trip,) = device.events(EventCode.TORQUE_TRIP)
+    device.tell(wire.EventAck(trip.event_no))
+    device.poll(1000 * MS)
+    assert device.events() == []
+    assert device.forbidden
+    assert device.ask(wire.Clear(trip.event_no)) == wire.Done(0, wire.Clear.KIND)
+    assert not device.forbidden
+
+
+def test_clear_names_one_event_or_all() -> None:
+    device = opened()
+    device.sample(7_000_000, inputs=0)
+    device.sample()
+    latched = {event.code: event.event_no for event in device.events() if event.latched}
+    assert set(latched) == {EventCode.TORQUE_TRIP, EventCode.GUARD_OPENED, EventCode.STOP_CHAIN}
+    assert device.ask(wire.Clear(1)) == wire.Done(3, wire.Clear.KIND)
+    assert device.ask(wire.Clear(latched[EventCode.GUARD_OPENED])) == wire.Done(2, wire.Clear.KIND)
+    assert device.ask(wire.Clear(0)) == wire.Done(0, wire.Clear.KIND)
+
+
+def test_a_latched_event_outlives_its_session() -> None:
+    device = opened()
+    device.sample(7_000_000)
+    device.sample()
+    device.ask(wire.Close())
+    device.open(9)
+    assert device.forbidden
+
+
+def test_events_from_before_open_are_told_after_it() -> None:
+    device = Device()
+    device.sample()
+    device.sample(inputs=USER[1], after=500 * MS)
+    assert device.events() == []
+    device.tell(wire.Open(0, 1, 0, 0, 0, 5, 0, 1), session=5)
+    assert [event.code for event in device.events()] == [EventCode.BOOT, EventCode.INPUT_CHANGED]
