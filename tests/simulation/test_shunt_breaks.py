@@ -18,6 +18,7 @@ from tests.simulation.shunt_scene import (
 
 from nightturn.model.device import MET, MISSED, SKIPPED
 from nightturn.storage.manifest import Manifest
+from nightturn.storage.runs import open_run
 from nightturn_protocol import messages as wire
 
 
@@ -244,6 +245,29 @@ def test_a_run_that_was_told_to_end_is_over_even_if_the_host_dies_before_its_las
         ("ended", "stopped by R. Vale"),
         ("running", ""),
     ]
+
+
+def test_a_host_that_dies_with_the_relay_on_leaves_a_record_that_says_until_when(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=rig(), device=device())
+        await scene.until(lambda: scene.count("shunt_on") == 1)
+        await asyncio.sleep(0.5)
+        for timer in scene.station._timers.values():  # kill -9
+            timer.cancel()
+        scene.station._line.stop()
+
+    async def again() -> None:
+        scene = open_scene(tmp_path, settings=rig(), device=device())
+        await asyncio.sleep(1.0)
+        await scene.station.close()
+
+    run(act)
+    run(again)
+    events = open_run(tmp_path).events()
+    marks = events[events["kind"].isin(["shunt_on", "shunt_off"])]
+    assert list(marks["kind"]) == ["shunt_on", "shunt_off"]
+    assert list(marks["epoch"]) == [0, 0]
+    assert 3e6 <= marks["tick"].iloc[1] - marks["tick"].iloc[0] < 5e6
 
 
 def test_a_run_that_never_turned_ends_without_a_check(tmp_path: Path) -> None:
