@@ -35,7 +35,6 @@ from nightturn_protocol.messages import Axis, DriveMode, Input, ResetCause
 TICK_HZ = 1_000_000
 SESSION = 0x0117
 GUARD_AND_CHAIN = int(Input.GUARD_CLOSED | Input.STOP_CHAIN_HEALTHY | Input.DRIVE_READY)
-QUEUE = 32
 IMAGE = b"the program in flash"
 M = TypeVar("M", bound=wire.Message)
 
@@ -71,6 +70,7 @@ class ExampleBoard:
     lease_stuck: bool | None = None
     calls: list[tuple[Any, ...]] = field(default_factory=list)
     sent: list[bytes] = field(default_factory=list)
+    sent_tick: int = 0
     busy_turns: int = 0
     winding_degc: float = 25.0
 
@@ -101,7 +101,7 @@ class ExampleBoard:
             ),
             TICK(self._tick),
             ASK(self._line_idle),
-            SEND(lambda _, content, n: self.sent.append(bytes(content[:n]))),
+            SEND(self._send),
             DRIVE(
                 lambda _, motion: self.calls.append(
                     ("drive", motion[0].axis, motion[0].mode, motion[0].setpoint)
@@ -142,6 +142,10 @@ class ExampleBoard:
     def _line_idle(self, _context: object) -> bool:
         self.busy_turns -= self.busy_turns > 0
         return self.busy_turns == 0
+
+    def _send(self, _context: object, content: Any, n: int) -> None:
+        self.sent.append(bytes(content[:n]))
+        self.sent_tick = self.tick_now
 
     def _feed(self, _context: object) -> None:
         self.watchdog += 1

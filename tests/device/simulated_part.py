@@ -26,6 +26,7 @@ from tests.device.drivers import (
 
 TICK_HZ = 1_000_000
 RESET, STOP, START, READ = b"\x11", b"\x33", b"\x22", b"\x44"
+QUEUE = 32  # NT_ADC_QUEUE
 RATE_MASK, BURNOUT_MASK = 0x0F, 0x03
 COUNTS_MAX, COUNTS_MIN = (1 << 23) - 1, -(1 << 23)
 

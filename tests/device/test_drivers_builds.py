@@ -84,5 +84,5 @@ def test_the_tests_of_the_drivers_pass_under_address_and_undefined_behaviour_san
         check=False,
     )
 
-    assert len(TESTS) == 5
+    assert len(TESTS) == 6
     assert ran.returncode == 0, ran.stdout[-4000:] + ran.stderr[-4000:]

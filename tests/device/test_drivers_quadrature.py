@@ -3,6 +3,7 @@
 import ctypes
 from dataclasses import dataclass, field
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.device.drivers import Quadrature, QuadratureConfig, QuadratureReading, library
@@ -74,21 +75,40 @@ class Shaft:
 
 bits = st.sampled_from([16, 32])
 counters = st.integers(0, (1 << 32) - 1)
-speeds = st.integers(1, 50_000_000)
+speeds = st.one_of(st.integers(1, 50_000_000), st.integers(10_000, 50_000_000))
+shares = st.sampled_from([0.0, 0.3, 0.6, 0.8, 0.95, 1.0]) | st.floats(0.0, 1.0)
 
 
-@given(bits=bits, start=counters, speed=speeds, data=st.data())
+@given(
+    bits=bits,
+    start=counters,
+    speed=speeds,
+    pieces=st.lists(st.tuples(shares, shares, st.booleans()), max_size=30),
+)
 def test_a_counter_may_wrap_at_any_rate_and_no_count_is_lost(
-    bits: int, start: int, speed: int, data: st.DataObject
+    bits: int, start: int, speed: int, pieces: list[tuple[float, float, bool]]
 ) -> None:
     shaft = Shaft(bits, counts_per_s_max=speed, start=start)
     longest = int(shaft.quadrature.lost_ticks) - 1
-    for _ in range(data.draw(st.integers(1, 30))):
-        ticks = data.draw(st.integers(1, longest))
-        most = shaft.possible(ticks)
-        assert shaft.turn(data.draw(st.integers(-most, most)), ticks) == 0
+    for time_share, speed_share, back in pieces:
+        ticks = max(1, int(longest * time_share))
+        counts = int(shaft.possible(ticks) * speed_share)
+        assert shaft.turn(-counts if back else counts, ticks) == 0
         assert shaft.quadrature.counts == shaft.true
     assert shaft.quadrature.too_fast == 0
+
+
+@pytest.mark.parametrize("start", [0, 1, 0x7FFF, 0x8000, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFF])
+@pytest.mark.parametrize("way", [-1, 1])
+@pytest.mark.parametrize("bits", [16, 32])
+def test_the_longest_step_that_is_not_ambiguous_is_followed(bits: int, way: int, start: int) -> None:
+    shaft = Shaft(bits, start=start)
+    ticks = int(shaft.quadrature.lost_ticks) - 1
+    counts = shaft.possible(ticks)
+
+    assert counts >= shaft.half - 5
+    assert [shaft.turn(way * counts, ticks) for _ in range(5)] == [0] * 5
+    assert shaft.quadrature.counts == 5 * way * counts
 
 
 @given(bits=bits, start=counters, data=st.data())
@@ -96,7 +116,8 @@ def test_a_step_that_the_shaft_cannot_make_is_a_fault(bits: int, start: int, dat
     shaft = Shaft(bits, start=start)
     ticks = data.draw(st.integers(1, min(10_000, int(shaft.quadrature.lost_ticks) - 1)))
     least = shaft.possible(ticks) + SLACK_COUNTS + 1
-    step = data.draw(st.integers(least, 2 * shaft.half - least))
+    most = 2 * shaft.half - least
+    step = data.draw(st.sampled_from([least, shaft.half - 1, shaft.half, most]) | st.integers(least, most))
 
     assert shaft.turn(step, ticks) == FAULT
     assert shaft.quadrature.too_fast == 1
