@@ -53,7 +53,7 @@ class Frame:
         return parse_header(self.body).session
 
     @property
-    def message(self) -> wire.Message:
+    def message(self) -> Any:
         message = parse_message(self.body)
         assert message is not None
         return message
@@ -150,7 +150,6 @@ class Device:
         """Bits of the core's own tests."""
         return int(self._core.h_self_test(self._handle))
 
-    @property
     def forbidden(self) -> bool:
         """Whether the core says that motion is forbidden."""
         return bool(self._core.h_forbidden(self._handle))
@@ -278,7 +277,7 @@ class Device:
     def events(self, *codes: int) -> list[wire.Event]:
         """Events sent now, all or of some codes."""
         found = [f.message for f in self.drain() if isinstance(f.message, wire.Event)]
-        return [e for e in found if isinstance(e, wire.Event) and (not codes or e.code in codes)]
+        return [event for event in found if not codes or event.code in codes]
 
     def blocks(self) -> list[wire.Block]:
         """Blocks sent now."""

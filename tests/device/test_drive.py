@@ -54,7 +54,7 @@ def test_each_command_is_taken_or_refused_for_its_reason(command: wire.Drive, re
     device = Device().armed()
     answer = device.ask(command)
     assert answer == wire.DriveReply(command.command_no, reason, int(reason is Reason.NONE), 0)
-    driven = [call for call in device.calls(DRIVE)]
+    driven = device.calls(DRIVE)
     assert len(driven) == (reason is Reason.NONE and command.setpoint != 0.0)
 
 
@@ -128,7 +128,7 @@ def test_an_input_that_forbids_motion_is_an_interlock(inputs: int) -> None:
 def test_a_failed_self_test_forbids_motion() -> None:
     device = Device(self_test=1)
     device.armed()
-    assert device.forbidden
+    assert device.forbidden()
     assert device.ask(drive()).reason == Reason.INTERLOCK
 
 
@@ -264,10 +264,10 @@ def test_a_shorted_winding_forbids_the_actuator_and_an_energised_one_forbids_the
 def test_a_set_brake_forbids_motion_and_a_moving_shaft_forbids_the_brake() -> None:
     device = Device().armed()
     device.ask(wire.Switch(200, Output.BRAKE, 1))
-    assert device.forbidden
+    assert device.forbidden()
     assert device.ask(drive()).reason == Reason.INTERLOCK
     device.tell(wire.Switch(0, Output.BRAKE, 0))
-    assert not device.forbidden
+    assert not device.forbidden()
     assert device.ask(drive(command=2)).reason == Reason.NONE
     assert device.ask(wire.Switch(200, Output.BRAKE, 1)).reason == Reason.NOT_NOW
 

@@ -1,5 +1,7 @@
 """Events of the C core: told until acknowledged, bounded, latched until cleared; PROTOCOL.md section 7."""
 
+from itertools import pairwise
+
 from tests.device.device import MS, SAFE_INPUTS, Device, lease
 
 from nightturn_protocol import messages as wire
@@ -41,9 +43,7 @@ def test_an_event_is_repeated_until_it_is_acknowledged() -> None:
         seen += [(device.now, event.event_no) for event in device.events()]
     ticks = [tick for tick, _ in seen]
     assert {number for _, number in seen} == {2}
-    assert [b - a for a, b in zip(ticks, ticks[1:], strict=False)] == [wire.EVENT_REPEAT_MS * MS] * (
-        len(ticks) - 1
-    )
+    assert [b - a for a, b in pairwise(ticks)] == [wire.EVENT_REPEAT_MS * MS] * (len(ticks) - 1)
     assert len(ticks) == 5
     device.tell(wire.EventAck(3))
     device.poll(300 * MS)
@@ -66,7 +66,7 @@ def test_the_same_code_is_raised_at_most_every_tenth_of_a_second() -> None:
         device.sample(inputs=USER[number % 2])
     ticks = [event.tick for event in device.events()]
     assert len(ticks) == 4
-    assert all(b - a == 100 * MS for a, b in zip(ticks, ticks[1:], strict=False))
+    assert all(b - a == 100 * MS for a, b in pairwise(ticks))
     assert device["events_suppressed"] == 399 - 4
 
 
@@ -92,9 +92,9 @@ def test_acknowledging_is_not_clearing() -> None:
     device.tell(wire.EventAck(trip.event_no))
     device.poll(1000 * MS)
     assert device.events() == []
-    assert device.forbidden
+    assert device.forbidden()
     assert device.ask(wire.Clear(trip.event_no)) == wire.Done(0, wire.Clear.KIND)
-    assert not device.forbidden
+    assert not device.forbidden()
 
 
 def test_clear_names_one_event_or_all() -> None:
@@ -114,7 +114,7 @@ def test_a_latched_event_outlives_its_session() -> None:
     device.sample()
     device.ask(wire.Close())
     device.open(9)
-    assert device.forbidden
+    assert device.forbidden()
 
 
 def test_events_from_before_open_are_told_after_it() -> None:

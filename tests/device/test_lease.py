@@ -75,7 +75,8 @@ def test_limits_that_are_no_limits_are_refused_and_the_old_lease_stays(field: st
     device = ready()
     device.tell(lease(device.now - 10, window_ms=300, speed=3.0))
     deadline = device["lease_deadline"]
-    device.tell(lease(device.now, **{field: value}))
+    numbers = {"speed": 7.0, "torque": 20.0} | {field: value}
+    device.tell(lease(device.now, speed=numbers["speed"], torque=numbers["torque"]))
     assert device["leases_refused"] == 1
     assert (device["lease_state"], device["lease_deadline"]) == (LIVE, deadline)
     assert device.ask(drive(setpoint=2.9)).reason == Reason.NONE

@@ -163,7 +163,8 @@ def test_what_was_never_sent_comes_by_itself_when_a_session_is_taken_up() -> Non
 def test_a_frame_of_another_session_is_dropped_and_counted() -> None:
     device = Device()
     device.open()
-    for number, message in enumerate((wire.Halt(), lease(0), wire.Probe(1, 0, 0, 1), wire.EventAck(1))):
+    others: tuple[wire.Message, ...] = (wire.Halt(), lease(0), wire.Probe(1, 0, 0, 1), wire.EventAck(1))
+    for number, message in enumerate(others):
         device.tell(message, session=SESSION + 1)
         assert device["strays"] == number + 1
     assert device.drain() == []

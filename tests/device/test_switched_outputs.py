@@ -10,7 +10,7 @@ from nightturn_protocol.messages import EventCode, Output, Reason
 
 
 def ready(**board: float) -> Device:
-    device = Device(**board)
+    device = Device(**board)  # type: ignore[arg-type]  # numbers of the board
     device.open()
     device.run(2)
     device.drain()

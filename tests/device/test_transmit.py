@@ -3,28 +3,20 @@
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.device.device import MS, SAFE_INPUTS, SESSION, Device, Frame, lease, setup
+from tests.device.order import LIVE, REPEATED, Order, rank_of
 
 from nightturn_protocol import messages as wire
-from nightturn_protocol.framing import Deframer, frame_body, to_wire
+from nightturn_protocol.framing import frame_body, to_wire
 
-RANKS: dict[int, int] = {
-    wire.Probed.KIND: 0,
-    wire.Gone.KIND: 2,
-    wire.Event.KIND: 3,
-    wire.Block.KIND: 4,
-    wire.Status.KIND: 5,
-    wire.Slow.KIND: 5,
-}
-REPEATED = 6
 PROBE_MAX = 4
 
 
 def ranks(frames: list[Frame], first_live: int) -> list[int]:
-    """Where each frame stands in the order of section 2; anything else is an answer."""
+    """Where each frame stands in the order of section 2; live blocks are those from `first_live` on."""
     found = []
     for frame in frames:
-        again = frame.kind == wire.Block.KIND and frame.seq < first_live
-        found.append(REPEATED if again else RANKS.get(frame.kind, 1))
+        live = frame.kind == wire.Block.KIND and frame.seq >= first_live
+        found.append(LIVE if live else rank_of(frame.kind, frame.seq, -1))
     return found
 
 
@@ -49,7 +41,7 @@ def test_the_most_urgent_frame_goes_first() -> None:
     first_live = device["next_send"]
     frames = device.drain()
     order = ranks(frames, first_live)
-    assert set(order) == {0, 1, 3, 4, 5, 6}
+    assert set(order) == {0, 1, 3, LIVE, 5, 6, REPEATED}
     assert order[:3] == [0, 1, 3]
     assert [rank for rank in order if rank != REPEATED] == sorted(rank for rank in order if rank != REPEATED)
 
@@ -58,10 +50,10 @@ def test_between_two_live_blocks_and_the_next_one_block_may_be_repeated() -> Non
     device = Device()
     full(device)
     first_live = device["next_send"]
-    order = [rank for rank in ranks(device.drain(), first_live) if rank >= 4]
-    live = order.count(4)
+    order = [rank for rank in ranks(device.drain(), first_live) if rank in {LIVE, REPEATED}]
+    live = order.count(LIVE)
     assert live > 6
-    assert order[: live + 3] == [REPEATED, 4, 4, REPEATED, 4, 4, REPEATED] + [4] * (live - 4)
+    assert order[: live + 3] == [REPEATED, LIVE, LIVE, REPEATED, LIVE, LIVE, REPEATED] + [LIVE] * (live - 4)
 
 
 def test_an_idle_line_repeats_as_fast_as_it_can() -> None:
@@ -236,6 +228,7 @@ def test_status_and_slow_keep_the_period_that_was_set_up() -> None:
     device.ask(setup(status_ms=250))
     while wire.Status.KIND not in [frame.kind for frame in device.drain()]:
         device.run(1)
+    frames: list[Frame] = []
     for _ in range(4):
         device.run(249)
         assert wire.Status.KIND not in [frame.kind for frame in device.drain()]
@@ -360,7 +353,7 @@ def test_no_frame_overtakes_a_more_urgent_one(script: list[str]) -> None:
     device.stream(status_ms=100)
     device.run(100)
     device.drain()
-    live_since, pressed, told = 2, 0, 0
+    order, pressed = Order(), 0
     for step in script:
         match step:
             case "probe":
@@ -379,22 +372,11 @@ def test_no_frame_overtakes_a_more_urgent_one(script: list[str]) -> None:
             case "resend":
                 device.tell(wire.Resend(device["oldest_seq"], 5))
             case _:
-                first_live = device["next_send"]
-                waits = device["next_seq"] != first_live
-                probes = device["probes"]
-                frames = one(device)
-                (rank,) = ranks(frames, first_live) or [9]
-                assert rank == 0 or not probes
-                hole = device["overwritten_unsent"] != told and rank == 5
-                assert rank <= 4 or not waits or (rank == REPEATED and live_since >= 2) or hole
-                told = device["overwritten_unsent"] if rank == 5 else told
-                live_since = live_since + 1 if rank == 4 else 0 if rank == REPEATED else live_since
-
-
-def one(device: Device) -> list[Frame]:
-    """The next frame, if there is one."""
-    data = device.next()
-    if not data:
-        return []
-    (body,) = Deframer().receive_bytes(data)
-    return [Frame(body, led=data[0] == 0)]
+                first_live, overwritten = device["next_send"], device["overwritten_unsent"]
+                waits, probes = device["next_seq"] != first_live, device["probes"]
+                data = device.next()
+                if data:
+                    rank = order.sent(data, first_live, overwritten, waits=waits)
+                    assert rank == 0 or not probes
+                else:
+                    assert not waits

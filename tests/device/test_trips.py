@@ -1,6 +1,7 @@
 """What the C core stops the drive for by itself: PROTOCOL.md sections 6 and 7. No safety function; tested all the same."""
 
 import math
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -105,7 +106,7 @@ def test_a_fault_that_comes_and_goes_stops_nothing(flag: int) -> None:
 def test_an_input_that_forbids_motion_stops_it(inputs: int, code: EventCode) -> None:
     device = turning()
     device.sample(inputs=int(inputs))
-    assert device.forbidden
+    assert device.forbidden()
     event = assert_stopped(device, code)
     assert (event.tick, event.value_a) == (device.now, 3)
 
@@ -118,7 +119,7 @@ def test_an_input_that_forbids_motion_stops_it(inputs: int, code: EventCode) -> 
     ],
 )
 def test_every_input_that_the_board_names_stops(board: dict[str, int], inputs: int) -> None:
-    device = Device(**{name: int(value) for name, value in board.items()})
+    device = Device(**{name: float(value) for name, value in board.items()})  # type: ignore[arg-type]  # numbers of the board
     device.open()
     device.sample(inputs=int(SAFE_INPUTS | Input.DRIVE_READY))
     device.tell(lease(device.now))
@@ -241,7 +242,7 @@ def test_a_chattering_guard_stops_each_time_and_floods_nobody() -> None:
     assert len(found) <= wire.EVENTS_KEPT
     ticks = [event.tick for event in found if event.code == EventCode.GUARD_OPENED]
     assert 9 <= len(ticks) <= 11
-    assert all(b - a >= 100 * MS for a, b in zip(ticks, ticks[1:], strict=False))
+    assert all(b - a >= 100 * MS for a, b in pairwise(ticks))
     assert device["driven"] == 0
 
 
@@ -259,7 +260,7 @@ def test_a_loose_cable_is_told_every_ten_seconds(bad: dict[str, int]) -> None:
             told.append(event)
     late = [event.tick for event in told if event.code in {EventCode.ADC_SATURATED, EventCode.BRIDGE_OPEN}]
     assert 3 <= len(late) <= 5
-    assert all(b - a >= 10_000 * MS for a, b in zip(late[1:], late[2:], strict=False))
+    assert all(b - a >= 10_000 * MS for a, b in pairwise(late[1:]))
 
 
 def test_a_trip_that_comes_right_after_its_clear_latches_again() -> None:
@@ -281,7 +282,7 @@ def test_a_trip_of_a_standing_axis_latches_too() -> None:
     device.sample(TRIP + 5)
     device.sample()
     assert device.ask(drive()).reason == Reason.LATCHED
-    assert device.forbidden
+    assert device.forbidden()
 
 
 @given(
@@ -309,5 +310,5 @@ def test_nothing_moves_while_anything_stands_or_is_latched(
         if clears:
             device.ask(wire.Clear(0))
         reason = device.ask(drive(command=number)).reason
-        assert (reason == Reason.NONE) == (not device.forbidden)
+        assert (reason == Reason.NONE) == (not device.forbidden())
         assert (device["driven"] == 0) or not device["standing"]
