@@ -1,13 +1,11 @@
 /* The main loop: receive, sample, transmit, feed the watchdog, sleep. */
 #include "boot.h"
 #include "clock.h"
+#include "fixed_stream.h"
 #include "nt_device.h"
 #include "nt_plant.h"
 #include "startup.h"
 #include "uart.h"
-#ifdef NT_FIXED_STREAM
-#include "fixed_stream.h"
-#endif
 
 #define WAKE_US 1000u                       /* the loop comes by at least so often */
 #define CATCH_UP_SAMPLES 64u                /* at most in one turn, so that the line is served meanwhile */
@@ -29,11 +27,7 @@ static struct {
 
 static uint64_t clock_tick(void)
 {
-    uint64_t tick = nt_clock_tick();
-#ifdef NT_FIXED_STREAM
-    tick -= tick % NT_FIXED_STREAM_TICKS;
-#endif
-    return tick;
+    return NT_STREAM_IS_FIXED ? nt_fixed_stream_tick() : nt_clock_tick();
 }
 
 /* Hands the core what came, and gives the tick now. Only what is received before the clock is read is older
@@ -123,11 +117,9 @@ static void note_load(uint64_t now)
     uint32_t all = (uint32_t)(now - load.since_tick);
     if (all >= LOAD_TICKS) {
         uint32_t awake = all > load.asleep_ticks ? all - load.asleep_ticks : 0;
-#ifndef NT_FIXED_STREAM /* where no byte may depend on how fast the processor is */
-        nt_device_note_cpu(&device, (uint8_t)(awake / (all / 100u)));
-#else
-        (void)awake;
-#endif
+        if (!NT_STREAM_IS_FIXED) { /* no byte of that one may depend on how fast the processor is */
+            nt_device_note_cpu(&device, (uint8_t)(awake / (all / 100u)));
+        }
         load.since_tick = now;
         load.asleep_ticks = 0;
     }
@@ -158,6 +150,9 @@ static void start(uint32_t noise, uint32_t failed)
     nt_boot_up(&boot, &board, identity.number, noise, failed);
     nt_plant_init(&plant, identity.number, board.rates_hz[0]);
     nt_plant_port(&plant, &port);
+    if (NT_STREAM_IS_FIXED) {
+        nt_fixed_stream_begin(&boot);
+    }
     newest_tick = clock_tick();
     nt_device_init(&device, &board, &port, &boot, newest_tick);
     load.since_tick = newest_tick;
@@ -171,6 +166,9 @@ void nt_main(uint32_t noise, uint32_t failed)
     start(noise, failed);
     for (;;) {
         uint64_t now = receive();
+        if (NT_STREAM_IS_FIXED) {
+            nt_fixed_stream_feed(&device, now);
+        }
         count_lost_bytes();
         nt_device_poll(&device, now);
         bool more = sample(now);
@@ -178,6 +176,9 @@ void nt_main(uint32_t noise, uint32_t failed)
         bool line_was_busy = !sent && !nt_uart_idle();
         note_load(newest_tick);
         watch();
+        if (NT_STREAM_IS_FIXED && !more && !sent && nt_uart_settled()) {
+            nt_fixed_stream_done();
+        }
         if (!more && !sent) {
             sleep(line_was_busy);
         }

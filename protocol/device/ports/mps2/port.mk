@@ -1,17 +1,18 @@
 # Bare metal, for the emulated boards mps2-an385 (Cortex-M3) and mps2-an386 (Cortex-M4).
 MPS2_CC ?= arm-none-eabi-gcc
 MPS2_OPTIONS ?= # your own, such as -DNT_LINE_BAUD=115200u
-MPS2_SOURCES := $(CORE_SOURCES) $(wildcard ports/plant/*.c) $(wildcard ports/mps2/*.c)
+MPS2_STREAM_SOURCE := ports/mps2/fixed_stream.c
+MPS2_SOURCES := $(CORE_SOURCES) $(wildcard ports/plant/*.c) $(filter-out $(MPS2_STREAM_SOURCE),$(wildcard ports/mps2/*.c))
 # Freestanding, yet fabsf and memcpy are what they are elsewhere: -fbuiltin.
 MPS2_FLAGS := $(CORE_FLAGS) -Iports/plant -Iports/mps2 -g -mthumb -ffreestanding -fbuiltin -ffunction-sections \
 	-fdata-sections -fstack-usage -ffile-prefix-map=$(CURDIR)=. -MMD -MP
 MPS2_LINK := --specs=nano.specs --specs=nosys.specs -nostartfiles -Wl,--gc-sections -Wl,--fatal-warnings \
 	-Tports/mps2/memory.ld
 
-# An image of its own: name, machine, flags. Objects are made anew when the flags change.
+# An image of its own: name, machine, flags, further sources. Objects are made anew when the flags change.
 define mps2_image
 $(1)_FLAGS := $(MPS2_FLAGS) -DNT_MACHINE='"$(2)"' $(3) $(MPS2_OPTIONS)
-$(1)_OBJECTS := $(MPS2_SOURCES:%.c=$(BUILD)/$(1)/%.o)
+$(1)_OBJECTS := $(patsubst %.c,$(BUILD)/$(1)/%.o,$(MPS2_SOURCES) $(4))
 
 $(BUILD)/$(1)/flags: FORCE
 	@mkdir -p $$(@D)
@@ -34,6 +35,11 @@ MPS2_M3 := -mcpu=cortex-m3
 MPS2_M4 := -mcpu=cortex-m4 -mfloat-abi=soft # a few comparisons a second are not worth longer interrupt frames
 $(eval $(call mps2_image,mps2-an385,mps2-an385,$(MPS2_M3) -Os))
 $(eval $(call mps2_image,mps2-an386,mps2-an386,$(MPS2_M4) -Os))
+# Test only: streams by itself, the same bytes every time.
+MPS2_FIXED := -DNT_FIXED_STREAM
+$(eval $(call mps2_image,mps2-an385-stream,mps2-an385,$(MPS2_M3) -Os $(MPS2_FIXED),$(MPS2_STREAM_SOURCE)))
+$(eval $(call mps2_image,mps2-an385-stream-fast,mps2-an385,$(MPS2_M3) -O2 $(MPS2_FIXED),$(MPS2_STREAM_SOURCE)))
+$(eval $(call mps2_image,mps2-an386-stream,mps2-an386,$(MPS2_M4) -Os $(MPS2_FIXED),$(MPS2_STREAM_SOURCE)))
 
 .PHONY: mps2
 mps2: $(BUILD)/mps2-an385.elf $(BUILD)/mps2-an386.elf ## images for qemu-system-arm

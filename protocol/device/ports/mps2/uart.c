@@ -136,6 +136,11 @@ bool nt_uart_idle(void)
     return tx.at == tx.bytes && tx.allowed != 0 && (NT_UART0->state & NT_UART_STATE_TX_FULL) == 0;
 }
 
+bool nt_uart_settled(void)
+{
+    return tx.at == tx.bytes || tx.allowed == 0;
+}
+
 void nt_uart_send(const uint8_t *wire, size_t n)
 {
     uint32_t primask = nt_irq_save();

@@ -23,6 +23,10 @@ bool nt_uart_advance(uint64_t tick);
 /* Whether the frame before is gone and a first byte may go out now. */
 bool nt_uart_idle(void);
 
+/* Whether nothing more goes out before the line has moved on: the frame is gone, or the line's rate does not
+ * allow more. */
+bool nt_uart_settled(void);
+
 /* Sends a frame. The bytes stay the caller's and must stay until nt_uart_idle. */
 void nt_uart_send(const uint8_t *wire, size_t n);
 
