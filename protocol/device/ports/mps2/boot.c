@@ -17,6 +17,11 @@
 
 extern const uint8_t nt_flash_start[], nt_flash_end[];
 
+/* Of the image; written into the linked file. An image that nobody stamped has nothing to be compared with.
+ */
+#define UNSTAMPED 0xFFFFFFFFu
+__attribute__((section(".stamp"))) static const volatile uint32_t stamp = UNSTAMPED;
+
 /* Whatever changes what the image does, so that two boards with the same config_hash were built alike. */
 extern const char nt_build_options[];
 const char nt_build_options[] = NT_MACHINE " wire " NT_DEFINITION_DIGEST " NT_LINE_BAUD=" TEXT(
@@ -64,6 +69,9 @@ void nt_boot_up(struct nt_boot *boot, const struct nt_board *board, uint32_t num
     boot->flash_crc = nt_crc32c(0, nt_flash_start, (size_t)(nt_flash_end - nt_flash_start));
     boot->config_hash = nt_crc32c(0, (const uint8_t *)nt_build_options, sizeof nt_build_options - 1u);
     boot->self_test = failed | nt_self_test(board);
+    if (stamp != UNSTAMPED && stamp != boot->flash_crc) {
+        boot->self_test |= NT_SELF_TEST_FLASH;
+    }
     if (nt_clock_tick() == begun) { /* the image takes far longer than a tick to read */
         boot->self_test |= NT_SELF_TEST_CLOCK;
     }

@@ -17,6 +17,7 @@
 /* Tests of this port, beside the core's. */
 #define NT_SELF_TEST_MEMORY (NT_SELF_TEST_PORT << 0)
 #define NT_SELF_TEST_CLOCK (NT_SELF_TEST_PORT << 1)
+#define NT_SELF_TEST_FLASH (NT_SELF_TEST_PORT << 2)
 
 extern struct nt_keep nt_kept;       /* survives a reset */
 extern struct nt_checkin nt_checked; /* parts of the main loop that came by since the watchdog was fed */
