@@ -60,6 +60,7 @@ class QuadratureReading(Structure):
         ("count", c_uint32),
         ("index_count", c_uint32),
         ("index", c_bool),
+        ("blind", c_bool),
     ]
 
 
@@ -181,6 +182,7 @@ class AdcLatch(Structure):
         ("index_count", c_uint32),
         ("pins", c_uint16),
         ("index", c_bool),
+        ("blind", c_bool),
     ]
 
 

@@ -73,6 +73,7 @@ class ExampleBoard:
     sent_tick: int = 0
     busy_turns: int = 0
     winding_degc: float = 25.0
+    encoder_off: bool = False
 
     def __post_init__(self) -> None:
         self.part.reset()
@@ -127,7 +128,7 @@ class ExampleBoard:
 
     def _latch(self, _context: object, latch: Any) -> None:
         pins = self.pins ^ int(Input.DRIVE_FAULT)
-        latch[0] = AdcLatch(self.tick_now, self.shaft & 0xFFFF, 0, pins, False)
+        latch[0] = AdcLatch(self.tick_now, self.shaft & 0xFFFF, 0, pins, False, self.encoder_off)
 
     def _transfer(self, _context: object, out: Any, back: Any, n: int) -> None:
         for at, byte in enumerate(self.part.transfer(bytes(out[:n]))):

@@ -107,6 +107,17 @@ def test_an_open_bridge_is_flagged_and_stops_the_drive(board: ExampleBoard) -> N
     assert ("off", Axis.DRIVE, 50.0) in board.calls
 
 
+def test_an_encoder_cable_that_comes_off_stops_the_drive(board: ExampleBoard) -> None:
+    board.stream()
+    assert board.speed().accepted
+    board.calls.clear()
+    board.encoder_off = True
+    found = board.run(40)
+
+    assert EventCode.ENCODER_FAULT in {event.code for event in every(found, wire.Event)}
+    assert ("off", Axis.DRIVE, 50.0) in board.calls
+
+
 def test_a_silent_converter_stops_the_drive_and_forbids_motion_until_it_speaks_again(
     board: ExampleBoard,
 ) -> None:

@@ -147,6 +147,15 @@ def test_a_pin_that_reads_low_again_without_a_lease_may_serve_the_next_one() -> 
     assert line.pin
 
 
+def test_a_pin_that_has_not_settled_is_not_yet_one_that_reads_low() -> None:
+    line = Line(half=0, stuck=False)
+    line.set(True)
+    line.poll(SETTLE)  # found, and written low at this moment
+    line.set(False)
+
+    assert [line.poll(SETTLE - 1), line.poll(1)] == [False, True]
+
+
 def test_a_pin_stuck_high_is_found_before_there_ever_was_a_lease() -> None:
     line = Line(stuck=True)
 

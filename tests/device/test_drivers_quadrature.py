@@ -233,6 +233,20 @@ def test_lost_counts_untie_the_position_from_the_index_until_the_next_one() -> N
     assert shaft.quadrature.slips == 0
 
 
+def test_a_receiver_that_says_nobody_drives_its_lines_is_a_fault_for_as_long_as_it_says_so() -> None:
+    shaft = Shaft()
+    shaft.turn(0, 1000, index_true=0)
+    flags = []
+    for blind in (False, True, True, False):
+        shaft.tick += 1000
+        reading = QuadratureReading(shaft.tick, shaft.shown(shaft.true), 0, False, blind)
+        flags.append(library().nt_quadrature_take(ctypes.byref(shaft.quadrature), ctypes.byref(reading)))
+
+    assert flags == [0, FAULT, FAULT, 0]
+    assert library().nt_quadrature_inputs(ctypes.byref(shaft.quadrature)) == 0  # until an index is met again
+    assert shaft.quadrature.counts == shaft.true
+
+
 @given(bits=bits, speed=speeds, rate=st.integers(1, 50_000))
 def test_a_rate_is_good_when_no_sample_period_can_lose_a_count(bits: int, speed: int, rate: int) -> None:
     config = QuadratureConfig(TICK_HZ, 4000, speed, 4, 0, bits)

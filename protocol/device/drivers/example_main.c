@@ -175,7 +175,8 @@ static void receive(struct example *e)
 static void hand_over(struct example *e, const struct nt_adc_conversion *conversion)
 {
     const struct nt_adc_latch *latch = &conversion->latch;
-    struct nt_quadrature_reading reading = {latch->tick, latch->count, latch->index_count, latch->index};
+    struct nt_quadrature_reading reading = {latch->tick, latch->count, latch->index_count, latch->index,
+                                            latch->blind};
     uint16_t flags = (uint16_t)(conversion->flags | nt_quadrature_take(&e->quadrature, &reading));
     uint16_t inputs =
         (uint16_t)(nt_inputs_take(&e->inputs, latch->pins) | nt_quadrature_inputs(&e->quadrature));

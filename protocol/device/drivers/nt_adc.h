@@ -28,6 +28,7 @@ struct nt_adc_latch {
     uint32_t index_count; /* that the index captured */
     uint16_t pins;        /* inputs, undebounced */
     bool index;           /* it captured one since the latch before */
+    bool blind;           /* the encoder's receiver says that nobody drives its lines */
 };
 
 struct nt_adc_conversion {

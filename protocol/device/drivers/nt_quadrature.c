@@ -91,6 +91,10 @@ static bool meet_index(struct nt_quadrature *q, const struct nt_quadrature_readi
 uint16_t nt_quadrature_take(struct nt_quadrature *q, const struct nt_quadrature_reading *reading)
 {
     bool good = !q->started || move(q, reading);
+    if (reading->blind) { /* the timer stands, and the shaft perhaps does not */
+        q->referenced = false;
+        good = false;
+    }
     q->started = true;
     q->count = reading->count;
     q->tick = reading->tick;

@@ -25,6 +25,7 @@ struct nt_quadrature_reading {
     uint32_t count;       /* of the timer */
     uint32_t index_count; /* that the index captured */
     bool index;           /* it captured one since the reading before */
+    bool blind;           /* the receiver says that nobody drives its lines; false where it cannot tell */
 };
 
 struct nt_quadrature {
