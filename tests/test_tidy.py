@@ -15,6 +15,7 @@ MODULE_LINES_MAX = 400
 FUNCTION_LINES_MAX = 50
 STOPS_MIN = 7
 
+BUILT = ROOT / "protocol" / "device" / "build"  # what make leaves behind
 TREES = ("host", "protocol", "tests", "examples", "replay_logs", "requirements", ".ci")
 TEXTS = {".py", ".pyi", ".md", ".toml", ".txt", ".json", ".jsonl", ".h", ".c", ""}
 GENERATED = {
@@ -22,12 +23,13 @@ GENERATED = {
 }  # one dataclass a message, from the definition; nobody edits it
 NOT_ROOMS = {
     "benchmarks",
+    "device",
     "protocol",
     "simulation",
-}  # tables to print; the package beside host/; whole stations
+}  # tables to print; the firmware; the package beside host/; whole stations
 
-# What starts by name, without an import in a module: commands, the generator, a child process.
-STARTED = ("nightturn.cli", "nightturn", "generate", "nightturn.telemetry.amqtt_child")
+# What starts by name, without an import in a module: commands, the generators, a child process.
+STARTED = ("nightturn.cli", "nightturn", "generate", "device.sheet", "nightturn.telemetry.amqtt_child")
 
 # Letters in brackets keep these patterns from finding themselves.
 UNFINISHED = re.compile(r"\b(TOD[O]|FIXM[E]|XX[X]|NotImplemente[d]Error)\b")
@@ -43,7 +45,8 @@ def files() -> Iterator[Path]:
     """Every text of the repository, whether committed yet or not."""
     tops = (path for path in ROOT.iterdir() if path.is_file())
     for path in [*tops, *(path for tree in TREES for path in (ROOT / tree).rglob("*"))]:
-        if path.is_file() and path.suffix in TEXTS and "__pycache__" not in path.parts:
+        made = "__pycache__" in path.parts or BUILT in path.parents
+        if path.is_file() and path.suffix in TEXTS and not made:
             yield path
 
 
