@@ -29,7 +29,14 @@ NOT_ROOMS = {
 }  # tables to print; the firmware; the package beside host/; whole stations
 
 # What starts by name, without an import in a module: commands, the generators, a child process.
-STARTED = ("nightturn.cli", "nightturn", "generate", "device.sheet", "nightturn.telemetry.amqtt_child")
+STARTED = (
+    "nightturn.cli",
+    "nightturn",
+    "generate",
+    "device.sheet",
+    "device.ports.mps2.stamp",
+    "nightturn.telemetry.amqtt_child",
+)
 
 # Letters in brackets keep these patterns from finding themselves.
 UNFINISHED = re.compile(r"\b(TOD[O]|FIXM[E]|XX[X]|NotImplemente[d]Error)\b")
