@@ -15,7 +15,7 @@ $(BUILD)/drivers-clang.so: $(DRIVERS_NEEDS) ## the same by clang
 	clang $(DRIVERS_FLAGS) -O2 -shared -fPIC -o $@ $(DRIVERS_PARTS) -lm
 
 $(BUILD)/drivers-sanitized.so: $(DRIVERS_NEEDS) ## the same with ASan and UBSan
-	gcc $(DRIVERS_FLAGS) $(SANITIZE) -shared -fPIC -o $@ $(DRIVERS_PARTS) -lm
+	gcc $(DRIVERS_FLAGS) $(SANITIZE) -fsanitize=bounds-strict -shared -fPIC -o $@ $(DRIVERS_PARTS) -lm
 
 $(BUILD)/drivers-cortex-m3.o: $(DRIVERS_NEEDS) ## drivers, example and core as one object for a Cortex-M3
 	arm-none-eabi-gcc $(DRIVERS_FLAGS) -mcpu=cortex-m3 -mthumb -Os -nostdlib -r -o $@ $(DRIVERS) $(CORE_SOURCES)

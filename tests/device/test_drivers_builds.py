@@ -74,6 +74,7 @@ def test_the_tests_of_the_drivers_pass_under_address_and_undefined_behaviour_san
             "-q",
             "-p",
             "no:cacheprovider",
+            "--capture=no",  # or the report of a sanitizer dies with the process
             *(f"tests/device/{name}" for name in TESTS),
         ],
         cwd=ROOT,
