@@ -42,7 +42,7 @@ static void drive_off(void *context, uint8_t axis, float ramp)
 static bool moving(void *context)
 {
     const struct harness *h = context;
-    return h->on[NT_AXIS_DRIVE] || h->moves_alone;
+    return (h->on[NT_AXIS_DRIVE] && !h->stands) || h->moves_alone;
 }
 
 static void set_output(void *context, uint8_t output, bool on)

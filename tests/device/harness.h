@@ -34,6 +34,7 @@ struct harness {
     bool out[NT_OUTPUTS];
     bool lease_line;
     bool moves_alone; /* the shaft turns although nobody drives it */
+    bool stands;      /* it stands although it is driven */
     float slow[NT_SLOW_CHANNELS_MAX];
 
     uint64_t now;

@@ -44,6 +44,7 @@
     X(standing, d.trips.standing)                                                                            \
     X(lease_line, lease_line)                                                                                \
     X(moves_alone, moves_alone)                                                                              \
+    X(stands, stands)                                                                                        \
     X(inputs, inputs)                                                                                        \
     X(flags, flags)                                                                                          \
     X(lose, lose)                                                                                            \

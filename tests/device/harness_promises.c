@@ -133,7 +133,7 @@ static const char *broken_frame(struct harness *h, const uint8_t *wire, size_t n
     if (h->d.link.session == 0 && !answer) {
         return "something is sent while mute";
     }
-    if (h->d.link.session != 0 && header.session != h->d.link.session && header.kind != NT_KIND_REFUSED) {
+    if (h->d.link.session != 0 && header.session != h->d.link.session) {
         return "a frame carries another session";
     }
     return NULL;

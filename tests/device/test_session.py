@@ -92,6 +92,10 @@ def test_an_open_of_another_major_version_is_refused_in_the_devices_own() -> Non
     device.receive(to_wire(HEADER.pack(0x20, wire.Halt.KIND, SESSION, 4)))
     assert device.drain() == []
     assert device["strays"] == 2
+    device.receive(to_wire(HEADER.pack(0x20, wire.Open.KIND, 9, 5) + OPEN.encode()))
+    assert [frame.session for frame in device.drain()] == [SESSION], (
+        "the session in force stands in every frame"
+    )
 
 
 def test_another_major_version_does_not_keep_a_session_alive() -> None:

@@ -138,6 +138,28 @@ def test_a_lease_that_ends_with_both_axes_off_ends_quietly() -> None:
     assert host.drive(DriveMode.SPEED, 1.0) is Reason.NONE
 
 
+def test_a_gentle_stop_does_not_outlive_the_lease() -> None:
+    host = ready()
+    host.drive(DriveMode.SPEED, 1.0, ramp=4.0)
+    host.after(500)
+    host.drive(DriveMode.OFF, ramp=0.001)
+    host.after(450)
+    assert speed_of(host) == pytest.approx(1.0, abs=0.01)
+    host.after(1200)  # the lease ended in between; 1 rad/s² is the gentlest then
+    assert speed_of(host) == 0.0
+    assert host.events(EventCode.LEASE_LAPSED) == []
+
+
+def test_off_does_not_soften_a_stop_under_way() -> None:
+    host = ready()
+    host.drive(DriveMode.SPEED, 1.0, ramp=4.0)
+    host.after(500)
+    host.drive(DriveMode.OFF, ramp=10.0)
+    host.drive(DriveMode.OFF, ramp=0.1)
+    host.after(110)
+    assert speed_of(host) == 0.0
+
+
 def test_a_stale_or_future_lease_cannot_keep_the_shaft_turning() -> None:
     host = ready()
     old = host.tick

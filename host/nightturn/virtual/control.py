@@ -57,7 +57,11 @@ class Control:
             if opening:
                 self._refuse(header, Reason.VERSION, wire.MAJOR)
             return
-        if not opening and (self._firmware.session == 0 or header.session != self._firmware.session):
+        session = self._firmware.session
+        echo = (
+            header.kind in wire.BY_KIND and header.kind not in self._carried_out
+        )  # its own frame, come back
+        if not opening and (session == 0 or header.session != session or echo):
             self.strays += 1
             return
         if not opening:
@@ -120,8 +124,8 @@ class Control:
             and message.last_session == firmware.session
             and message.last_boot_id == firmware.boot.boot_id
         )
-        self._answered.clear()
         if not resumed:
+            self._answered.clear()
             self._end_session()
             firmware.session = firmware.cutter.session = message.session
             firmware.cutter.next_seq = 0
@@ -316,9 +320,10 @@ class Control:
 
     def _torque_bounds(self, message: wire.Drive) -> Reason:
         firmware = self._firmware
-        if abs(message.setpoint) > firmware.plant.product.rated_torque_nm or message.ramp < 0:
+        torque, limit = abs(message.setpoint), message.speed_limit
+        if torque > firmware.plant.product.rated_torque_nm or limit < 0 or message.ramp < 0:
             return Reason.OUT_OF_RANGE
-        if abs(message.setpoint) > firmware.lease.torque_max:
+        if torque > firmware.lease.torque_max or limit > firmware.lease.speed_max:
             return Reason.LEASE_LIMIT
         return Reason.INTERLOCK if firmware.plant.shorted else Reason.NONE
 

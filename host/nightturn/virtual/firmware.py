@@ -120,11 +120,11 @@ class Firmware:
     def _lapse(self, tick: int) -> None:
         """The lease is over: quietly when no axis is on, else both ramp down and that is latched."""
         driven = self.rig.driven()
+        self.rig.ramp_down()  # a gentle stop that is under way ends with the lease too
         if not driven:
             self.lease.end()
             return
         self.lease.lapse()
-        self.rig.ramp_down()
         self.events.add(tick, wire.EventCode.LEASE_LAPSED, wire.Severity.ALARM, (driven, 0), latched=True)
 
     def next_due(self) -> int:

@@ -128,10 +128,13 @@ class Rig:
         """Turn at a speed from the next sample on; a ramp of 0 means the default."""
         plant, index = self.plant, self.plant.index
         piece = plant.drive.piece(index)
+        ramp = ramp_rad_s2 or RAMP_RAD_S2
+        if speed_rad_s == 0.0 and not self.turning:  # a stop under way is never softened
+            ramp = max(ramp, self._ramp)
         self.turning = speed_rad_s != 0.0
         if speed_rad_s == 0.0 and not piece.moving and plant.drive.still(index):
             return
-        self._ramp = ramp_rad_s2 or RAMP_RAD_S2
+        self._ramp = ramp
         ahead = speed_course(
             index,
             piece.value(index),

@@ -77,7 +77,7 @@ static void refuse(struct nt_device *d, const struct nt_header *request, uint32_
     struct nt_refused refused = {.detail = detail, .reason = reason, .request = request->kind};
     nt_put_refused(&refused, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
     struct nt_answer what = {.bytes = NT_FIXED_REFUSED, .kind = NT_KIND_REFUSED};
-    answer(d, request, crc, request->session, &what);
+    answer(d, request, crc, d->link.session != 0 ? d->link.session : request->session, &what);
 }
 
 /* ---- sessions ---- */
