@@ -66,7 +66,7 @@ void nt_boot_up(struct nt_boot *boot, const struct nt_board *board, uint32_t num
 {
     uint64_t begun = nt_clock_tick();
     nt_keep_boot(&nt_kept, NT_RESET_CAUSE_UNKNOWN, entropy(number, noise), boot);
-    boot->flash_crc = nt_crc32c(0, nt_flash_start, (size_t)(nt_flash_end - nt_flash_start));
+    boot->flash_crc = nt_crc32c(0, nt_flash_start, nt_bytes_between(nt_flash_start, nt_flash_end));
     boot->config_hash = nt_crc32c(0, (const uint8_t *)nt_build_options, sizeof nt_build_options - 1u);
     boot->self_test = failed | nt_self_test(board);
     if (stamp != UNSTAMPED && stamp != boot->flash_crc) {

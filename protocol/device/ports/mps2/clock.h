@@ -7,7 +7,6 @@
 #include <stdint.h>
 
 #define NT_TICK_HZ 1000000u
-#define NT_TICKS_PER_MS (NT_TICK_HZ / 1000u)
 
 /* Starts the counter at tick 0. */
 void nt_clock_start(void);

@@ -7,10 +7,10 @@
 #include "startup.h"
 #include "uart.h"
 
-#define WAKE_US 1000u                       /* the loop comes by at least so often */
-#define CATCH_UP_SAMPLES 64u                /* at most in one turn, so that the line is served meanwhile */
-#define LAG_TICKS (1000u * NT_TICKS_PER_MS) /* further behind, samples are given up: a hole that says so */
-#define LOAD_TICKS (500u * NT_TICKS_PER_MS)
+#define WAKE_US 1000u        /* the loop comes by at least so often */
+#define CATCH_UP_SAMPLES 64u /* at most in one turn, so that the line is served meanwhile */
+#define LAG_TICKS NT_TICK_HZ /* a second; further behind, samples are given up: a hole that says so */
+#define LOAD_TICKS (NT_TICK_HZ / 2u)
 #define RECEIVE_BYTES 64u
 #define RECEIVE_PIECES 64u /* in one turn */
 
@@ -142,6 +142,7 @@ static void start(uint32_t noise, uint32_t failed)
 {
     static struct nt_identity identity;
     struct nt_boot boot;
+    nt_watchdog_start(); /* first: what hangs below is caught too */
     nt_clock_start();
     nt_identify(&identity);
     board = nt_plant_board;
@@ -158,7 +159,6 @@ static void start(uint32_t noise, uint32_t failed)
     load.since_tick = newest_tick;
     nt_uart_start();
     nt_clock_wake_every(WAKE_US);
-    nt_watchdog_start();
 }
 
 void nt_main(uint32_t noise, uint32_t failed)

@@ -13,7 +13,7 @@
 
 /* Places that memory.ld names; only their addresses mean something. */
 extern uint32_t nt_stack_limit[], nt_stack_bottom[], nt_stack_top[];
-extern uint32_t nt_data_start[], nt_data_end[], nt_bss_start[], nt_bss_end[];
+extern uint32_t nt_data_start[], nt_data_end[], nt_bss_end[];
 extern const uint32_t nt_data_load[];
 
 void nt_reset_handler(void);
@@ -41,21 +41,28 @@ __attribute__((section(".vectors"), used)) const struct vectors nt_vectors = {
             TRAPS_4, TRAPS_4, TRAPS_4, TRAPS_4, TRAPS_4},
 };
 
+static size_t words_between(const uint32_t *from, const uint32_t *to)
+{
+    return nt_bytes_between(from, to) / sizeof *from;
+}
+
 bool nt_stack_guarded(void)
 {
+    size_t words = words_between(nt_stack_limit, nt_stack_bottom);
     bool whole = true;
-    for (const uint32_t *word = nt_stack_limit; word < nt_stack_bottom; word++) {
-        whole = whole && *word == PAINT;
+    for (size_t i = 0; i < words; i++) {
+        whole = whole && nt_stack_limit[i] == PAINT;
     }
     return whole;
 }
 
 static void paint_stack(void)
 {
-    uint32_t *sp;
+    const uint32_t *sp;
     __asm__ volatile("mov %0, sp" : "=r"(sp));
-    for (uint32_t *word = nt_stack_limit; word < sp - PAINT_SLACK_WORDS; word++) {
-        *word = PAINT;
+    size_t words = words_between(nt_stack_limit, sp) - PAINT_SLACK_WORDS;
+    for (size_t i = 0; i < words; i++) {
+        nt_stack_limit[i] = PAINT;
     }
 }
 
@@ -66,20 +73,20 @@ static uint32_t wanted(const volatile uint32_t *word, uint32_t flip)
 
 /* Writes to each word its own address and then the opposite, so that stuck bits and mixed-up addresses show;
  * leaves zeros. From memory: common practice for a short test at start, no march test of a standard. */
-static bool memory_works(volatile uint32_t *from, volatile uint32_t *to)
+static bool memory_works(volatile uint32_t *memory, size_t words)
 {
     static const uint32_t flips[] = {0, 0xFFFFFFFFu};
     bool works = true;
-    for (uint32_t i = 0; i < sizeof flips / sizeof flips[0]; i++) {
-        for (volatile uint32_t *word = from; word < to; word++) {
-            *word = wanted(word, flips[i]);
+    for (size_t pass = 0; pass < sizeof flips / sizeof flips[0]; pass++) {
+        for (size_t i = 0; i < words; i++) {
+            memory[i] = wanted(&memory[i], flips[pass]);
         }
-        for (volatile uint32_t *word = from; word < to; word++) {
-            works = works && *word == wanted(word, flips[i]);
+        for (size_t i = 0; i < words; i++) {
+            works = works && memory[i] == wanted(&memory[i], flips[pass]);
         }
     }
-    for (volatile uint32_t *word = from; word < to; word++) {
-        *word = 0;
+    for (size_t i = 0; i < words; i++) {
+        memory[i] = 0;
     }
     return works;
 }
@@ -88,10 +95,11 @@ void nt_reset_handler(void)
 {
     paint_stack();
     nt_protect_memory();
-    size_t bytes = (size_t)(nt_bss_end - nt_data_start) * sizeof nt_data_start[0];
-    uint32_t noise = nt_crc32c(0, (const uint8_t *)nt_data_start, bytes);
-    uint32_t failed = memory_works(nt_data_start, nt_bss_end) ? 0 : NT_SELF_TEST_MEMORY;
-    for (size_t i = 0; nt_data_start + i < nt_data_end; i++) {
+    size_t words = words_between(nt_data_start, nt_bss_end);
+    uint32_t noise = nt_crc32c(0, (const uint8_t *)nt_data_start, words * sizeof nt_data_start[0]);
+    uint32_t failed = memory_works(nt_data_start, words) ? 0 : NT_SELF_TEST_MEMORY;
+    size_t data_words = words_between(nt_data_start, nt_data_end);
+    for (size_t i = 0; i < data_words; i++) {
         nt_data_start[i] = nt_data_load[i];
     }
     nt_main(noise, failed);

@@ -22,6 +22,12 @@
 extern struct nt_keep nt_kept;       /* survives a reset */
 extern struct nt_checkin nt_checked; /* parts of the main loop that came by since the watchdog was fed */
 
+/* Bytes between two places that the linker script names. */
+static inline size_t nt_bytes_between(const void *from, const void *to)
+{
+    return (size_t)((uintptr_t)to - (uintptr_t)from);
+}
+
 /* Notes a crash and resets. Needs next to no stack. */
 __attribute__((noreturn)) void nt_crash(uint8_t cause, uint32_t pc, uint32_t lr, uint32_t detail);
 

@@ -9,15 +9,15 @@
 #define BURST_BYTES                                                                                          \
     16u /* handed over in one go; a UART in silicon takes two at most, an emulated one all                   \
          */
-#define STALL_TICKS (NT_UART_STALL_MS * NT_TICKS_PER_MS)
+#define STALL_TICKS (NT_TICK_HZ / 50u) /* 20 ms without a byte, though some were due */
 
 /* What an idle or late loop may make up for. The main loop comes by every ms; an emulated processor may be
  * kept from it longer, and the line must not lose that time. */
-#define ALLOWANCE_TICKS (20u * NT_TICKS_PER_MS)
+#define ALLOWANCE_TICKS (NT_TICK_HZ / 50u) /* 20 ms */
 #define ALLOWANCE_BYTES_MAX (BYTES_PER_S / (NT_TICK_HZ / ALLOWANCE_TICKS))
 
-#if NT_LINE_BAUD > 2000000u
-#error "NT_LINE_BAUD: at most 2 000 000, or 0 for a line without a rate"
+#if NT_LINE_BAUD != 0 && (NT_LINE_BAUD < 9600u || NT_LINE_BAUD > 1562500u)
+#error "NT_LINE_BAUD: 9600 to 1 562 500 (the UART's divider is at least 16), or 0 for a line without a rate"
 #endif
 
 static struct nt_rx rx;

@@ -16,8 +16,8 @@ void nt_uart_start(void);
 /* What was received; taken in the main loop. */
 struct nt_rx *nt_uart_rx(void);
 
-/* In the main loop, every turn: the line has moved on, so more bytes may go. Counts a stall when the UART
- * took none of the bytes that were due for NT_UART_STALL_MS; true once for each stall. */
+/* In the main loop, every turn: the line has moved on, so more bytes may go. True once for each stall: the
+ * UART took none of the bytes that were due for a while. */
 bool nt_uart_advance(uint64_t tick);
 
 /* Whether the frame before is gone and a first byte may go out now. */
@@ -35,7 +35,5 @@ uint32_t nt_uart_overruns(void);
 
 void nt_uart_rx_handler(void);
 void nt_uart_tx_handler(void);
-
-#define NT_UART_STALL_MS 20u
 
 #endif
