@@ -172,6 +172,7 @@ class FaultProxy:
         tty.setraw(self._far)
         self._near = self._slave = -1
         self._back_at_s: float | None = None
+        self._asked_s = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="fault-proxy")
         self._appear()
@@ -196,6 +197,10 @@ class FaultProxy:
         self._thread.join()
         self._vanish()
         os.close(self._far)
+
+    def hang_up(self, away_s: float) -> None:
+        """Let the near end go away now, for so long."""
+        self._asked_s = away_s
 
     def _appear(self) -> None:
         self._near, self._slave = pty.openpty()
@@ -229,8 +234,8 @@ class FaultProxy:
             self._carry(time.monotonic())
 
     def _carry(self, now_s: float) -> None:
-        for way in (self._up, self._down):
-            away_s = way.release(now_s)
+        asked_s, self._asked_s = self._asked_s, 0.0
+        for away_s in (asked_s, self._up.release(now_s), self._down.release(now_s)):
             if away_s and self._near >= 0:
                 self.hang_ups += 1
                 self._vanish()
