@@ -28,11 +28,13 @@ uint64_t nt_fixed_stream_tick(void)
     return told_tick;
 }
 
-void nt_fixed_stream_done(void)
+bool nt_fixed_stream_done(void)
 {
-    if (nt_clock_tick() >= told_tick + NT_FIXED_STREAM_TICKS) {
-        told_tick += NT_FIXED_STREAM_TICKS;
+    if (nt_clock_tick() < told_tick + NT_FIXED_STREAM_TICKS) {
+        return false;
     }
+    told_tick += NT_FIXED_STREAM_TICKS;
+    return true;
 }
 
 static void say(struct nt_device *device, uint64_t tick, uint8_t kind, uint8_t *frame, int payload_bytes)

@@ -25,8 +25,8 @@ void nt_fixed_stream_begin(struct nt_boot *boot);
 /* The tick as the core is told it. */
 uint64_t nt_fixed_stream_tick(void);
 
-/* Nothing is left to do at this tick: goes on to the next one when the clock is there. */
-void nt_fixed_stream_done(void);
+/* Nothing is left to do at this tick: goes on to the next one when the clock is there. True when it did. */
+bool nt_fixed_stream_done(void);
 
 /* What a host would send; call it every turn. */
 void nt_fixed_stream_feed(struct nt_device *device, uint64_t tick);

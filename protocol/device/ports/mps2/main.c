@@ -7,7 +7,8 @@
 #include "startup.h"
 #include "uart.h"
 
-#define WAKE_US 1000u        /* the loop comes by at least so often */
+/* The loop comes by at least so often. More often would only warm the computer that emulates. */
+#define WAKE_US 2000u
 #define CATCH_UP_SAMPLES 64u /* at most in one turn, so that the line is served meanwhile */
 #define LAG_TICKS NT_TICK_HZ /* a second; further behind, samples are given up: a hole that says so */
 #define LOAD_TICKS (NT_TICK_HZ / 2u)
@@ -176,10 +177,11 @@ void nt_main(uint32_t noise, uint32_t failed)
         bool line_was_busy = !sent && !nt_uart_idle();
         note_load(newest_tick);
         watch();
-        if (NT_STREAM_IS_FIXED && !more && !sent && nt_uart_settled()) {
-            nt_fixed_stream_done();
+        bool goes_on = more || sent;
+        if (NT_STREAM_IS_FIXED && !goes_on && nt_uart_settled()) {
+            goes_on = nt_fixed_stream_done();
         }
-        if (!more && !sent) {
+        if (!goes_on) {
             sleep(line_was_busy);
         }
     }

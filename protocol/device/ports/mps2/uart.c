@@ -11,7 +11,7 @@
          */
 #define STALL_TICKS (NT_TICK_HZ / 50u) /* 20 ms without a byte, though some were due */
 
-/* What an idle or late loop may make up for. The main loop comes by every ms; an emulated processor may be
+/* What an idle or late loop may make up for. The main loop comes by every 2 ms; an emulated processor may be
  * kept from it longer, and the line must not lose that time. */
 #define ALLOWANCE_TICKS (NT_TICK_HZ / 50u) /* 20 ms */
 #define ALLOWANCE_BYTES_MAX (BYTES_PER_S / (NT_TICK_HZ / ALLOWANCE_TICKS))
