@@ -12,6 +12,7 @@ from nightturn.transport.port import Port
 from nightturn_protocol.framing import Deframer
 
 REOPEN_S = (0.25, 0.5, 1.0, 2.0, 5.0)
+DELIMITER = b"\0"
 AFTER_FAULT_S = 60.0  # a device that cannot be used is looked at again this often
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -49,9 +50,9 @@ class Line:
         self._fault_since_s: float | None = None
 
     def write(self, content: bytes) -> None:
-        """Bytes for the device."""
+        """A frame for the device; the delimiter ahead of it ends whatever noise an idle line has picked up."""
         if self.up:
-            self._port.write(content)
+            self._port.write(DELIMITER + content)
 
     def open(self) -> None:
         """Open the port now, or else again later; a reason that persists is told once."""

@@ -125,5 +125,12 @@ async def _one_host(served: Served, connection: socket.socket) -> None:
 
 
 def _end_on_signal() -> None:
-    """A polite end does what Ctrl-C does, so that link and port are given back."""
-    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, signal.raise_signal, signal.SIGINT)
+    """A polite end does what Ctrl-C does, so that link and port are given back.
+
+    Not by raising SIGINT: a shell that starts this in the background lets it be ignored.
+    """
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, _interrupt)
+
+
+def _interrupt() -> None:
+    raise KeyboardInterrupt

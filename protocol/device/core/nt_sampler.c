@@ -166,15 +166,19 @@ void nt_sampler_cut(struct nt_sampler *s, struct nt_ring *ring)
     s->count = 0;
 }
 
-static void keep_extremes(struct nt_sampler *s, const struct nt_sample *sample)
+static void keep_extremes(struct nt_sampler *s, int32_t torque)
 {
-    if (!s->seen || sample->torque < s->torque_min) {
-        s->torque_min = sample->torque;
+    if (!s->seen || torque < s->torque_min) {
+        s->torque_min = torque;
     }
-    if (!s->seen || sample->torque > s->torque_max) {
-        s->torque_max = sample->torque;
+    if (!s->seen || torque > s->torque_max) {
+        s->torque_max = torque;
     }
     s->seen = true;
+}
+
+static void count_faults(struct nt_sampler *s, const struct nt_sample *sample)
+{
     if (nt_sampler_railed(s, sample->torque)) {
         s->overrange++;
     }
@@ -225,7 +229,10 @@ bool nt_sampler_take(struct nt_sampler *s, struct nt_ring *ring, const struct nt
     uint64_t index = s->next_index + missed;
     s->next_index = index + 1u;
     s->next_tick = sample->tick + s->period_ticks;
-    keep_extremes(s, sample);
+    if (!s->shunted) {
+        keep_extremes(s, sample->torque);
+    }
+    count_faults(s, sample);
     if (s->running && sample->tick >= s->start_tick) {
         keep(s, index, sample);
         if (s->count >= s->setup.samples_per_block) {

@@ -32,6 +32,7 @@ struct nt_sampler {
     uint64_t next_tick;  /* its nominal tick */
     uint64_t start_tick; /* no block before this one */
     bool running;
+    bool shunted;   /* the shunt relay is on: its step is no load and leaves the extremes alone */
     bool after_gap; /* the next block is the first behind a hole */
     bool seen;      /* torque_min and torque_max hold something */
     int32_t torque_min;
