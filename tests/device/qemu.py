@@ -113,6 +113,7 @@ class Qemu:
             return str(self.wiring.uart)
         until_s = time.monotonic() + START_S_MAX
         if self.wiring.uart == "socket":
+            self.qmp("query-status")  # answered when all lines are there
             return f"socket://127.0.0.1:{self._tcp_port}"
         said = b""
         assert self.process.stdout is not None
@@ -169,7 +170,7 @@ class Qemu:
             AssertionError: the emulator refused it.
         """
         if self._qmp is None:
-            self._qmp = connect(self._socket_path("qmp"))
+            self._qmp = self._connect("qmp")
             self._qmp_reply("QMP")
             self.qmp("qmp_capabilities")
         request = {"execute": command} | ({"arguments": arguments} if arguments else {})
@@ -191,24 +192,23 @@ class Qemu:
 
     def debugger(self) -> Gdb:
         """Stop the processor and look at it; it goes on when the `with` ends."""
-        return Gdb(connect(self._socket_path("gdb")))
+        return Gdb(self._connect("gdb"))
 
-
-def connect(path: str) -> socket.socket:
-    """A connection to a socket that the emulator is about to make."""
-    until_s = time.monotonic() + START_S_MAX
-    while True:
-        found = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        found.settimeout(REPLY_S_MAX)
-        try:
-            found.connect(path)
-        except OSError:
-            found.close()
-            if time.monotonic() > until_s:
-                raise
-            time.sleep(0.01)
-        else:
-            return found
+    def _connect(self, name: str) -> socket.socket:
+        """A connection to one of the emulator's sockets, which it may be about to make."""
+        until_s = time.monotonic() + START_S_MAX
+        while True:
+            found = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            found.settimeout(REPLY_S_MAX)
+            try:
+                found.connect(self._socket_path(name))
+            except OSError:
+                found.close()
+                assert self.runs, f"{QEMU} ended: {self.errors()}"
+                assert time.monotonic() < until_s, f"{QEMU} does not listen on its {name} socket"
+                time.sleep(0.01)
+            else:
+                return found
 
 
 def _free_port() -> int:
