@@ -1,6 +1,7 @@
 """The real image on the emulated boards: it boots, answers, says what it is, keeps its line's rate and its clock."""
 
 import os
+import random
 import selectors
 import shutil
 import subprocess
@@ -179,6 +180,36 @@ def test_an_image_that_changed_in_flash_fails_its_self_test_and_moves_nothing(tm
     assert firmware.self_test == FLASH_FAILED
     assert firmware.flash_crc == crc32c(read_image(spoilt).crc_range())
     assert (reply.accepted, reply.reason) == (0, messages.Reason.INTERLOCK)
+
+
+def test_garbage_on_the_line_is_counted_and_the_board_still_answers(board: Qemu) -> None:
+    garbage = random.Random(20).randbytes(20_000)
+    with Client(board.port) as host:
+        host.open(SESSION)
+        line = os.open(board.port, os.O_WRONLY | os.O_NOCTTY)
+        os.write(line, garbage)
+        os.write(line, b"\0")
+        os.close(line)
+        host.ask(messages.Firmware(), messages.FirmwareReply)
+        status = host.next(messages.Status)
+
+    pieces = sum(1 for piece in garbage.split(b"\0") if piece)
+    bad = status.rx_bad_crc + status.rx_bad_cobs + status.rx_oversize
+    assert 0 < bad <= pieces + 1
+    assert bad + status.rx_overrun >= pieces // 2
+
+
+def test_a_probe_is_stamped_when_it_comes_and_when_its_answer_goes(board: Qemu) -> None:
+    with Client(board.port) as host:
+        ticks = [host.open(SESSION).uptime_tick]
+        for number in range(20):
+            host.send(messages.Probe(1234, 0, 0, number))
+            probed = host.next(messages.Probed)
+            assert (probed.host_ns, probed.probe_id) == (1234, number)
+            ticks += [probed.tick_rx, probed.tick_tx]
+
+    assert ticks == sorted(ticks)
+    assert len(set(ticks[1::2])) == 20
 
 
 def test_the_load_is_measured_and_grows_with_the_rate() -> None:
