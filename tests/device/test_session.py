@@ -388,15 +388,3 @@ def test_an_echoing_line_does_not_make_a_device_answer_itself() -> None:
         device.receive(to_wire(frame.body))
     assert device.drain() == []
     assert device["heard_tick"] == heard
-
-
-def test_the_step_of_the_shunt_is_no_overload() -> None:
-    device = Device()
-    device.open()
-    device.sample(torque=100)
-    device.ask(wire.Switch(500, wire.Output.SHUNT, 1))
-    device.sample(torque=900_000)
-    device.ask(wire.Switch(0, wire.Output.SHUNT, 0))
-    device.sample(torque=-50)
-    opened = device.open()
-    assert (opened.torque_min, opened.torque_max) == (-50, 100)

@@ -91,3 +91,15 @@ def test_every_output_follows_its_own_clock(script: list[tuple[Output, bool, int
         device.poll(wait_ms * MS)
         device.drain()
         assert device["outputs"] == sum(1 << n for n, end in until.items() if end > device.now)
+
+
+def test_the_step_of_the_shunt_is_no_overload() -> None:
+    device = Device()
+    device.open()
+    device.sample(torque=100)
+    device.ask(wire.Switch(500, wire.Output.SHUNT, 1))
+    device.sample(torque=900_000)
+    device.ask(wire.Switch(0, wire.Output.SHUNT, 0))
+    device.sample(torque=-50)
+    opened = device.open()
+    assert (opened.torque_min, opened.torque_max) == (-50, 100)

@@ -94,7 +94,7 @@ static void emit(struct nt_sampler *s, struct nt_ring *ring, uint16_t from, uint
     int64_t before = base;
     for (uint16_t i = 0; i < count; i++) {
         int64_t counts = s->encoder[from + i];
-        nt_put_i24(torque + i * NT_BLOCK_TORQUE_BYTES, s->torque[from + i]);
+        nt_put_i24(torque + (size_t)i * NT_BLOCK_TORQUE_BYTES, s->torque[from + i]);
         if (form == NT_ENCODER_FORM_DELTA16) {
             nt_put_i16(encoder + i * width, (int16_t)step_between(before, counts));
         } else {

@@ -28,8 +28,8 @@ bool nt_trips_sample(struct nt_trips *t, struct nt_events *events, const struct 
 /* Looks at a slow channel. True when both axes must be stopped. */
 bool nt_trips_slow(struct nt_trips *t, struct nt_events *events, uint64_t tick, uint8_t channel, float value);
 
-/* No samples come, so nobody sees an overload: as an open bridge, until the next sample. True when both axes must
- * be stopped. */
+/* No samples come, so nobody sees an overload: as an open bridge, until the next sample. True when both axes
+ * must be stopped. */
 bool nt_trips_blind(struct nt_trips *t, struct nt_events *events, uint64_t tick);
 
 /* Before the slow channels of one round: temperatures are judged anew. */

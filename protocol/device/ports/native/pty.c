@@ -53,11 +53,12 @@ static bool place_link(const struct nt_pty *pty)
 bool nt_pty_open(struct nt_pty *pty, const char *link)
 {
     pty->slave = -1;
-    if (strlen(link) >= sizeof pty->link) {
+    size_t link_bytes = strlen(link) + 1u;
+    if (link_bytes > sizeof pty->link) {
         errno = ENAMETOOLONG;
         return failed("--link", "the link cannot be made");
     }
-    strcpy(pty->link, link);
+    memcpy(pty->link, link, link_bytes);
     pty->master = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
     if (pty->master < 0 || grantpt(pty->master) != 0 || unlockpt(pty->master) != 0 ||
         ptsname_r(pty->master, pty->device, sizeof pty->device) != 0) {
