@@ -11,7 +11,6 @@
 #define NOISE_GAIN 364 /* its rms is 147.8; 364 / 256 of that are NT_PLANT_NOISE_COUNTS */
 #define RIPPLE_BITS 24 /* 2^24 is the whole set torque */
 #define VISCOUS_BITS 36
-#define START_DEGC 22
 
 const struct nt_plant_order nt_plant_cogging[NT_PLANT_COGGING_ORDERS] = {
     {PHASE(1u), 2000, 1},   {PHASE(2u), 1500, 2},      {PHASE(32u), 3000, 32},
@@ -70,7 +69,7 @@ void nt_plant_init(struct nt_plant *plant, uint32_t seed, uint32_t rate_hz)
     for (uint32_t i = 0; i < NT_PLANT_RIPPLE_ORDERS; i++) {
         plant->ripple_gain[i] = (int32_t)(((int64_t)nt_plant_ripple[i].amplitude << RIPPLE_BITS) / 1000000);
     }
-    int32_t start = START_DEGC * 1000000;
+    int32_t start = NT_PLANT_AMBIENT_UDEGC;
     plant->heat = (struct nt_plant_heat){start, start, start, start};
     plant->torque_ramp_unm_s = NT_PLANT_TORQUE_RAMP_UNM_S;
     plant->ready = true;

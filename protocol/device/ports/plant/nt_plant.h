@@ -17,8 +17,9 @@
 /* ---- the truth a host's figures can be compared with; torques in micronewton metres (UNM) ---- */
 
 #define NT_PLANT_COUNTS_PER_REV 1048576 /* encoder */
-#define NT_PLANT_COUNTS_PER_NM_X5                                                                            \
-    1048576 /* bridge: 209 715.2 counts per N·m at 4 N·m/V and 20 V / 2^24 per count */
+
+/* Of the bridge: 209 715.2 counts per N·m, at 4 N·m/V and 20 V / 2^24 per count. */
+#define NT_PLANT_COUNTS_PER_NM_X5 1048576
 #define NT_PLANT_RATED_UNM 15000000
 
 #define NT_PLANT_COULOMB_UNM 80000
@@ -42,10 +43,10 @@ struct nt_plant_order {
 
 #define NT_PLANT_COGGING_ORDERS 6u
 #define NT_PLANT_RIPPLE_ORDERS 4u
-extern const struct nt_plant_order
-    nt_plant_cogging[NT_PLANT_COGGING_ORDERS]; /* amplitude in micronewton metres */
-extern const struct nt_plant_order
-    nt_plant_ripple[NT_PLANT_RIPPLE_ORDERS]; /* amplitude in ppm of the set torque */
+
+/* Amplitudes in micronewton metres, and in ppm of the set torque. */
+extern const struct nt_plant_order nt_plant_cogging[NT_PLANT_COGGING_ORDERS];
+extern const struct nt_plant_order nt_plant_ripple[NT_PLANT_RIPPLE_ORDERS];
 
 /* ---- what goes wrong when a test wants it ---- */
 

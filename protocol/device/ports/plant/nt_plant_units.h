@@ -7,6 +7,8 @@
 #define NT_PLANT_TORQUE_RAMP_UNM_S (4 * NT_PLANT_RATED_UNM) /* when a command names none */
 #define NT_PLANT_Q32_PER_URAD 716770142u                    /* 2^20 / (2 pi) * 2^32 / 10^6, rounded */
 
+#define NT_PLANT_AMBIENT_UDEGC 22000000 /* millionths of a degree */
+
 /* Counts of the bridge for a torque. */
 static inline int32_t nt_plant_counts(int32_t unm)
 {
