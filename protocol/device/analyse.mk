@@ -39,7 +39,8 @@ analyse-cppcheck: ## cppcheck
 	    --inline-suppr $(ANALYSE_INCLUDES) -Iports/mps2 core ports drivers bench
 
 analyse-tidy: ## clang-tidy with .clang-tidy
-	clang-tidy --quiet $(HOSTED_SOURCES) -- $(CSTD) $(ANALYSE_INCLUDES) $(ANALYSE_DEFINES)
+	printf '%s\n' $(HOSTED_SOURCES) | xargs -P 2 -I{} clang-tidy --quiet {} -- $(CSTD) $(ANALYSE_INCLUDES) \
+	    $(ANALYSE_DEFINES)
 
 analyse-tidy-arm: ## the same for what runs on the bare processor only
 	clang-tidy --quiet $(wildcard ports/mps2/*.c) -- --target=arm-none-eabi $(BARE_FLAGS) $(BARE_INCLUDES)
