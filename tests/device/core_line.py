@@ -112,6 +112,7 @@ class CoreLine:
         self.replies: dict[int, wire.Message | None] = {}
         self.effects: Counter[tuple[int, float]] = Counter()
         self.setpoints: dict[int, float] = {}
+        self.switched: dict[int, int] = {}
         self.commands = 0
         self.seen_tick = 0
         self.new_host()
@@ -122,7 +123,7 @@ class CoreLine:
         """The host's program begins anew, with what it wrote down or without."""
         session, boot = (self.link.session, self.link.boot_id) if remembers else (0, 0)
         self.hosts += 1
-        self.link = Link.start(self.settings, self.hosts * 1000, session, boot)
+        self.link = Link.start(self.settings, self.hosts * 1_000_000, session, boot)
         self.wanted: int | None = None
         self.told: set[int] = set()
         self.missing: list[Missing] = []
@@ -289,6 +290,8 @@ class CoreLine:
         self.replies.pop(seq, None)
         if isinstance(message, wire.Drive) and message.mode != wire.DriveMode.OFF:
             self.setpoints[seq] = message.setpoint
+        if isinstance(message, wire.Switch):
+            self.switched[seq] = message.output
         self.say([frame])
         return seq
 
@@ -308,6 +311,13 @@ class CoreLine:
             reply = self.replies.get(seq)
             if isinstance(reply, wire.DriveReply):
                 assert happened == reply.accepted
+
+    def assert_each_switch_happened_once(self) -> None:
+        """For each output no more often than it was asked for, and as often as the replies say so."""
+        for output in wire.Output:
+            asked = [seq for seq, which in self.switched.items() if which == output]
+            done = sum(isinstance(self.replies.get(seq), wire.Done) for seq in asked)
+            assert done <= self.effects[SET_OUTPUT, output] <= len(asked)
 
     # the end
 
@@ -332,6 +342,7 @@ class CoreLine:
         assert self.device["events_kept"] == 0
         assert sum(self.ends.values()) == self.blocks_in, "every BLOCK record ended"
         self.assert_each_drive_happened_once()
+        self.assert_each_switch_happened_once()
 
     @property
     def device_boot(self) -> int:

@@ -148,7 +148,6 @@ void h_start(struct harness *h, uint32_t boot_id, uint8_t cause, uint32_t self_t
     h->boot.self_test = self_test;
     h->now = tick;
     h->asked = false;
-    h->ever_opened = false;
     h->frames = 0;
     h->calls = 0;
     h->broken = NULL;
@@ -174,7 +173,6 @@ void h_receive(struct harness *h, const uint8_t *bytes, size_t n, uint64_t tick)
         h->asked = true;
         h->asked_tick = h->now;
     }
-    h->ever_opened = h->ever_opened || h->d.link.session != 0;
 }
 
 void h_poll(struct harness *h, uint64_t tick)

@@ -41,7 +41,6 @@ struct harness {
     uint64_t asked_tick; /* of the newest whole frame from the host */
     uint32_t frames;     /* whole frames so far */
     bool asked;
-    bool ever_opened;
     uint16_t inputs; /* of the samples that h_advance takes */
     uint16_t flags;
     uint32_t lose; /* samples that are not taken before the next one */
@@ -89,6 +88,10 @@ bool h_checkin(uint8_t *seen, uint8_t part);
 
 /* A call into the port by its number since the start; false when there is none or it is no longer kept. */
 bool h_call(const struct harness *h, uint32_t number, struct h_call *out);
+
+/* Reads a payload of any kind and writes it again: bytes written, -1 when it was refused. In message_glue.c.
+ */
+int h_again(uint8_t kind, const uint8_t *p, size_t n, uint8_t *out, size_t room);
 
 /* What the core has promised and does not keep, NULL when all is well. */
 const char *h_broken(struct harness *h);

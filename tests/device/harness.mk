@@ -25,6 +25,6 @@ $(BUILD)/coverage/harness.so: $(HARNESS_NEEDS) ## the same, counting branches
 	done
 	$(CC) --coverage -shared -o $@ $(BUILD)/coverage/*.o -lm
 
-FUZZ_FLAGS := -g -O1 -fno-omit-frame-pointer -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=all
-$(BUILD)/fuzz-%: $(PROOF)/fuzz_%.c $(HARNESS_NEEDS) ## libFuzzer: decoder, link, commands
-	clang $(PROOF_FLAGS) $(FUZZ_FLAGS) -o $@ $< $(HARNESS) $(CORE_SOURCES) -lm
+FUZZ_FLAGS := -g -O2 -fno-omit-frame-pointer -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=all
+$(BUILD)/fuzz-%: $(PROOF)/fuzz_%.c $(PROOF)/fuzz.h $(HARNESS_NEEDS) ## libFuzzer: decoder, link, commands
+	clang $(PROOF_FLAGS) $(FUZZ_FLAGS) -o $@ $< $(HARNESS_PARTS) -lm

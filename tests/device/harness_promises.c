@@ -129,8 +129,8 @@ static const char *broken_frame(struct harness *h, const uint8_t *wire, size_t n
     if (header.kind == NT_KIND_BLOCK && body_bytes + NT_CRC_BYTES > NT_DATA_FRAME_BYTES) {
         return "a block is longer than its CRC is good for";
     }
-    bool answer = header.kind == NT_KIND_REFUSED || header.kind == NT_KIND_DONE;
-    if (h->d.link.session == 0 && !answer) {
+    bool unasked = nt_lane_of(header.kind) != NT_LANE_CONTROL || header.kind == NT_KIND_EVENT;
+    if (h->d.link.session == 0 && (unasked || header.kind == NT_KIND_PROBED)) {
         return "something is sent while mute";
     }
     if (h->d.link.session != 0 && header.session != h->d.link.session) {

@@ -41,9 +41,28 @@ size_t h_size_{name}(void)
 """
 
 
+def _again(message: Message) -> str:
+    name = snake(message.name)
+    return f"""
+    case NT_KIND_{name.upper()}: {{
+        struct nt_{name} m;
+        return nt_get_{name}(&m, p, n) ? nt_put_{name}(&m, out, room) : -1;
+    }}"""
+
+
 def message_glue(definition: Definition) -> str:
-    """The text of the C file."""
-    return HEAD + "".join(_pair(message) for message in definition.messages)
+    """The text of the C file: a pair of functions a message, and one that reads any payload and writes it again."""
+    again = "".join(_again(message) for message in definition.messages if message.fields)
+    return f"""{HEAD}{"".join(map(_pair, definition.messages))}
+int h_again(uint8_t kind, const uint8_t *p, size_t n, uint8_t *out, size_t room);
+int h_again(uint8_t kind, const uint8_t *p, size_t n, uint8_t *out, size_t room)
+{{
+    switch (kind) {{{again}
+    default:
+        return -1;
+    }}
+}}
+"""
 
 
 if __name__ == "__main__":
