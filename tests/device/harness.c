@@ -128,6 +128,11 @@ void h_sheet(struct harness *h, const uint8_t *sheet, uint32_t n, uint64_t diges
     h->board.sheet_digest = digest;
 }
 
+void h_firmware(struct harness *h, const char *version)
+{
+    h->board.firmware = version;
+}
+
 void h_limit(struct harness *h, uint8_t channel, float degc_max)
 {
     struct nt_temperature_limit limit = {channel, degc_max};

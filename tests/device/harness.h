@@ -62,6 +62,7 @@ uint64_t h_get(const struct harness *h, const char *name);
 void h_set(struct harness *h, const char *name, uint64_t value);
 
 void h_sheet(struct harness *h, const uint8_t *sheet, uint32_t n, uint64_t digest);
+void h_firmware(struct harness *h, const char *version); /* stays with the caller */
 void h_limit(struct harness *h, uint8_t channel, float degc_max);
 void h_slow(struct harness *h, uint8_t channel, float value);
 void h_start(struct harness *h, uint32_t boot_id, uint8_t cause, uint32_t self_test, uint64_t tick);

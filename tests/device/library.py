@@ -137,6 +137,7 @@ _TYPES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "h_get": (ctypes.c_uint64, (_VOID, _U8P)),
     "h_set": (None, (_VOID, _U8P, ctypes.c_uint64)),
     "h_sheet": (None, (_VOID, _U8P, ctypes.c_uint32, ctypes.c_uint64)),
+    "h_firmware": (None, (_VOID, _U8P)),
     "h_limit": (None, (_VOID, ctypes.c_uint8, ctypes.c_float)),
     "h_slow": (None, (_VOID, ctypes.c_uint8, ctypes.c_float)),
     "h_start": (None, (_VOID, ctypes.c_uint32, ctypes.c_uint8, ctypes.c_uint32, ctypes.c_uint64)),

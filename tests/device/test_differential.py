@@ -111,6 +111,17 @@ def test_c_and_python_encode_and_decode_cobs_alike(data: bytes) -> None:
     assert c_uncobs(data) == plain
 
 
+@pytest.mark.parametrize(
+    "data", [b"\0", b"\x02\0", b"\x03\x11\0", b"\x02\x11\0", b"\x01\x03\0\x11", b"\x05\x11", b"", b"\xff"]
+)
+def test_c_and_python_refuse_the_same_pieces(data: bytes) -> None:
+    try:
+        plain: bytes | None = cobs.decode(data)
+    except cobs.DecodeError:
+        plain = None
+    assert c_uncobs(data) == plain
+
+
 @given(st.binary(max_size=600), st.integers(0, 600))
 @settings(max_examples=ROUNDS)
 def test_c_and_python_agree_on_the_crc_whatever_the_split(data: bytes, cut: int) -> None:

@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 from tests.device.device import BOOT_ID, MS, SESSION, SHEET, Device, drive, lease, setup
+from tests.device.library import core
 
 from nightturn_protocol import messages as wire
 from nightturn_protocol.framing import HEADER, frame_body, pack_body, to_wire
@@ -51,6 +52,13 @@ def test_opened_says_who_the_device_is_and_where_its_streams_stand() -> None:
         firmware=b"harness 1".ljust(16, b"\0"),
         board=b"bench 0001".ljust(16, b"\0"),
     )
+
+
+@pytest.mark.parametrize("version", [b"", b"1.2.3", b"sixteen letters.", b"seventeen letters"])
+def test_a_version_is_padded_or_cut_to_its_field(version: bytes) -> None:
+    device = Device()
+    core().h_firmware(device._handle, version)
+    assert device.open().firmware == version[:16].ljust(16, b"\0")
 
 
 def test_the_first_frame_after_idleness_is_led_by_a_delimiter() -> None:
