@@ -1,8 +1,22 @@
-"""One profile for every property test: no limit on an example's time, because no test judges a machine's speed."""
+"""What every test may use: one profile of property tests, with no limit on an example's time because no test judges a
+machine's speed, and the native device, where a test needs some device on a line."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
 from hypothesis import HealthCheck, settings
+from tests.device.native import NativeDevices
 
 settings.register_profile(
     "nightturn", parent=settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("nightturn")
+
+
+@pytest.fixture
+def native_device(tmp_path: Path) -> Iterator[NativeDevices]:
+    """Starts native devices by name and options; all of them end with the test."""
+    devices = NativeDevices(tmp_path)
+    yield devices
+    devices.end()

@@ -71,15 +71,20 @@ void nt_commands_read(struct nt_commands *commands, struct nt_plant *plant, cons
     char *end = memchr(commands->text, '\n', commands->held);
     while (end != NULL) {
         *end = '\0';
-        obey(commands->text, plant, d);
+        if (commands->too_long) {
+            printf("error too long: --help lists what can be said\n");
+            commands->too_long = false;
+        } else {
+            obey(commands->text, plant, d);
+        }
         size_t taken = (size_t)(end - commands->text) + 1u;
         commands->held -= taken;
         memmove(commands->text, commands->text + taken, commands->held);
         end = memchr(commands->text, '\n', commands->held);
     }
-    if (commands->held == sizeof commands->text) { /* a line nobody means */
+    if (commands->held == sizeof commands->text) {
         commands->held = 0;
-        printf("error too long\n");
+        commands->too_long = true;
     }
     fflush(stdout);
 }

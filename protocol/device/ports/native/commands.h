@@ -8,7 +8,8 @@
 #define NT_COMMAND_BYTES 128u
 
 struct nt_commands {
-    bool ended; /* nobody will say anything any more */
+    bool ended;    /* nobody will say anything any more */
+    bool too_long; /* the rest of a line nobody means is dropped */
     size_t held;
     char text[NT_COMMAND_BYTES];
 };
