@@ -28,3 +28,12 @@ $(BUILD)/coverage/harness.so: $(HARNESS_NEEDS) ## the same, counting branches
 FUZZ_FLAGS := -g -O2 -fno-omit-frame-pointer -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=all
 $(BUILD)/fuzz-%: $(PROOF)/fuzz_%.c $(PROOF)/fuzz.h $(HARNESS_NEEDS) ## libFuzzer: decoder, link, commands
 	clang $(PROOF_FLAGS) $(FUZZ_FLAGS) -o $@ $< $(HARNESS_PARTS) -lm
+
+# For a Cortex-M3, with what each function keeps on the stack and whom it calls beside each object.
+$(BUILD)/core-cortex-m3/core.o: $(CORE_SOURCES) $(CORE_HEADERS) $(PROOF)/harness.mk | $(BUILD) ## the core alone, as one object
+	rm -rf $(@D) && mkdir -p $(@D)
+	for part in $(CORE_SOURCES); do \
+	    arm-none-eabi-gcc $(CORE_FLAGS) -mcpu=cortex-m3 -mthumb -Os -fstack-usage -fcallgraph-info=su -c $$part \
+	        -o $(@D)/$$(basename $$part .c).part.o || exit 1; \
+	done
+	arm-none-eabi-gcc -nostdlib -r -o $@ $(@D)/*.part.o
