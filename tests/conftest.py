@@ -1,11 +1,12 @@
 """What every test may use: one profile of property tests, with no limit on an example's time because no test judges a
-machine's speed, and the native device, where a test needs some device on a line."""
+machine's speed; the native device, where a test needs some device on a line; programs that never outlive their test."""
 
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from tests.daemon.processes import Processes
 from tests.device.native import NativeDevices
 
 settings.register_profile(
@@ -20,3 +21,11 @@ def native_device(tmp_path: Path) -> Iterator[NativeDevices]:
     devices = NativeDevices(tmp_path)
     yield devices
     devices.end()
+
+
+@pytest.fixture
+def processes(tmp_path: Path) -> Iterator[Processes]:
+    """Starts `nightturn` with words of a command line."""
+    running = Processes(tmp_path)
+    yield running
+    running.end()

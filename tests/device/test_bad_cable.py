@@ -1,17 +1,13 @@
 """Daemon and firmware over a bad cable: delivered samples + recorded gaps = produced samples, in order, none altered."""
 
-import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pytest
-from tests.daemon.processes import Processes, wait
-from tests.device.build import built
+from tests.daemon.processes import Processes
 from tests.device.fault_proxy import FaultProxy, Rates
-from tests.device.recording import PRODUCED, Account, Produced, account_for, newest_status, verified
+from tests.device.native import NativeDevices
+from tests.device.recording import Account, account_for, newest_status, verified
 from tests.device.test_daemon_on_firmware import rig, serving
 
 NOISY = Rates(flip=1e-5, drop=1e-5, insert=1e-5, duplicate=5e-6, burst=5e-6, delay=2e-6)
@@ -19,80 +15,55 @@ SHORT_S = 0.2  # with the host's patience before it opens again still within the
 LONG_S = 3.0  # more than the ring holds
 RATE_HZ = 10_000
 PART_S = 5.0
-NEW_BOOT = 2**64 - 1  # the index that begins a boot in the log of what was produced
 LINK = "bad.line"
 
 
-@contextmanager
-def native(folder: Path, seed: int) -> Iterator[Path]:
-    """The firmware as a process, sanitized, which logs every sample it takes."""
-    line = folder / "device.line"
-    command = [str(built("nightturn-native-asan")), "--link", str(line), "--seed", str(seed)]
-    process = subprocess.Popen(
-        [*command, "--log-samples", str(folder / "produced.bin")],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-    )
-    try:
-        wait(line.exists, lambda: "the native device makes no link")
-        yield line
-    finally:
-        process.terminate()
-        _, complaints = process.communicate(timeout=20)
-    assert process.returncode == 0, complaints.decode()
-
-
-def produced(folder: Path) -> Produced:
-    """Every sample of the one boot that the device took, by number."""
-    made = np.fromfile(folder / "produced.bin", PRODUCED)
-    (boots,) = np.nonzero(made["index"] == NEW_BOOT)
-    assert list(boots) == [0], "the device must not have started again"
-    return made[1:]
-
-
 def recorded(
-    folder: Path, processes: Processes, seed: int, away_s: tuple[float, ...] = ()
+    folder: Path,
+    processes: Processes,
+    native_device: NativeDevices,
+    seed: int,
+    away_s: tuple[float, ...] = (),
 ) -> tuple[Account, FaultProxy]:
     """Record through the bad cable, which also goes away for so long now and then; set it against what was produced."""
-    with native(folder, seed) as line, FaultProxy(line, folder / LINK, seed, NOISY, NOISY) as proxy:
+    device = native_device(seed=seed)
+    with FaultProxy(Path(device.port), folder / LINK, seed, NOISY, NOISY) as proxy:
         serve = serving(processes, rig(folder, {"pan-a1": str(folder / LINK)}, RATE_HZ), 1)
         time.sleep(PART_S)
         for seconds in away_s or (0.0,):
             proxy.hang_up(seconds)
             time.sleep(PART_S)
         assert serve.interrupt() == 0
+    device.end()
+    (produced,) = device.produced()  # one boot: it has not started again
     root = folder / "nights"
     verified(root)
-    return account_for(root, "pan-a1", 0, produced(folder)), proxy
-
-
-@pytest.fixture
-def processes(tmp_path: Path) -> Iterator[Processes]:
-    running = Processes(tmp_path)
-    yield running
-    running.end()
+    return account_for(root, "pan-a1", 0, produced), proxy
 
 
 @pytest.mark.parametrize("seed", [3, 11])
-def test_what_a_noisy_line_loses_comes_again(tmp_path: Path, processes: Processes, seed: int) -> None:
-    account, proxy = recorded(tmp_path, processes, seed)
+def test_what_a_noisy_line_loses_comes_again(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices, seed: int
+) -> None:
+    account, proxy = recorded(tmp_path, processes, native_device, seed)
     assert {"flip", "drop", "insert", "duplicate", "burst"} <= set(proxy.counts)
     assert newest_status(tmp_path / "nights", "pan-a1").resent > 0
     assert account.missing == 0  # the ring could mend every loss
     assert account.delivered > RATE_HZ * PART_S
 
 
-def test_a_line_that_comes_back_in_time_leaves_no_gap(tmp_path: Path, processes: Processes) -> None:
-    account, proxy = recorded(tmp_path, processes, 5, (SHORT_S, SHORT_S))
+def test_a_line_that_comes_back_in_time_leaves_no_gap(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    account, proxy = recorded(tmp_path, processes, native_device, 5, (SHORT_S, SHORT_S))
     assert proxy.hang_ups == 2
     assert account.missing == 0
 
 
 def test_a_line_that_stays_away_leaves_exactly_the_gap_that_is_recorded(
-    tmp_path: Path, processes: Processes
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
-    account, proxy = recorded(tmp_path, processes, 8, (LONG_S,))
+    account, proxy = recorded(tmp_path, processes, native_device, 8, (LONG_S,))
     assert proxy.hang_ups == 1
     assert account.missing > RATE_HZ  # away for 3 s with a ring of 1.2 s
     assert set(account.causes) <= {"link", "overwritten"}

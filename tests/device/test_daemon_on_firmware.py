@@ -49,13 +49,6 @@ NOWHERE = 0xA000_0000  # no memory there
 
 
 @pytest.fixture
-def processes(tmp_path: Path) -> Iterator[Processes]:
-    running = Processes(tmp_path)
-    yield running
-    running.end()
-
-
-@pytest.fixture
 def board() -> Iterator[Qemu]:
     with Qemu(built("mps2-an385.elf"), Wiring(number=7)) as running:
         yield running

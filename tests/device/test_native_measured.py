@@ -1,0 +1,72 @@
+"""A whole cycle measured by the daemon on the native device: its figures against the truth that the plant names."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tests.daemon.processes import HEAD, Processes, mount
+from tests.device.native import NativeDevices
+from tests.device.plant import friction_nm, named, order_table, wave_nm
+from tests.device.recording import account_for, verified
+
+from nightturn.storage.runs import open_run
+
+VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
+SPEED_RPM = 60.0
+SPEED_RAD_S = SPEED_RPM / 60 * 2 * np.pi
+TORQUE_NM = 5.0
+FIXTURE = f"""
+[[fixture]]
+id = "pan-a1"
+port = "device.line"
+rate_hz = 10000
+ramp_rad_per_s2 = 20.0
+[fixture.transducer]
+serial = "TR-204"
+factor_nm_per_v = 4.0
+[fixture.encoder]
+counts_per_rev = 1048576
+reference = "absolute"
+[fixture.plan]
+slow_turn = {{ revolutions = 2, speed_rpm = {SPEED_RPM} }}
+hold = {{ torque_nm = {TORQUE_NM}, revolutions = 2, speed_rpm = {SPEED_RPM} }}
+cycles = 1
+"""
+
+
+def test_a_cycle_on_the_native_device_gives_the_figures_of_its_plant(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device(seed=7)
+    (tmp_path / "variants").mkdir()
+    (tmp_path / "variants" / "pan15.toml").write_text(VARIANT)
+    (tmp_path / "bench.toml").write_text(HEAD + FIXTURE)
+    mount(tmp_path, "pan-a1")
+    serve = processes.start("serve", "bench.toml")
+    serve.says("run_ended")
+    assert serve.interrupt() == 0
+    device.end()
+
+    root = tmp_path / "nights"
+    verified(root)
+    (produced,) = device.produced()
+    assert account_for(root, "pan-a1", 0, produced).missing == 0
+
+    (cycle,) = open_run(root, "pan-a1").cycles().to_dict("records")
+    expected = {
+        "friction_nm": friction_nm(SPEED_RAD_S),
+        "cogging_pp_nm": np.ptp(wave_nm()),
+        "ripple_pp_nm": np.ptp(wave_nm(TORQUE_NM)),
+        "ripple_rms_nm": wave_nm(TORQUE_NM).std(),
+    }
+    for figure, truth in expected.items():
+        assert cycle[f"{figure}_status"] == "ok", cycle[f"{figure}_reasons"]
+        assert cycle[figure] == pytest.approx(truth, rel=0.003, abs=4 * cycle[f"{figure}_u"]), figure
+        assert cycle[f"{figure}_u"] < 0.01 * truth
+    assert abs(cycle["mean_torque_nm"]) == pytest.approx(TORQUE_NM - friction_nm(SPEED_RAD_S), rel=1e-4)
+    found = {each["order"]: each["amplitude_nm"] for each in cycle["cogging_orders"]}
+    for each in order_table(ripple=False):
+        assert found[each.order] == pytest.approx(each.amplitude, rel=0.01, abs=5e-5)
+    assert named()["RATED_UNM"] * 1e-6 * cycle["friction_pct_rated"] / 100 == pytest.approx(
+        cycle["friction_nm"]
+    )
