@@ -1,6 +1,7 @@
 """Every check that a change must pass, a line each: `python tests/check.py [--fix] [--long]`."""
 
 import argparse
+import re
 import subprocess
 import sys
 import time
@@ -19,6 +20,9 @@ CHECKS = (
     ("python", "protocol/generate.py", "--check"),
 )
 TESTS = ("pytest", "-q", "-o", f"faulthandler_timeout={LONGEST_TEST_S}")
+# Side by side, because the tests of the device half wait for emulated boards half of their time.
+GROUPS = (("--ignore=tests/device",), ("tests/device",))
+OUTCOMES = ("failed", "passed", "skipped", "deselected", "xfailed", "xpassed", "warning", "error")
 
 
 def said(command: tuple[str, ...], began_s: float, code: int) -> None:
@@ -51,22 +55,37 @@ def passes(command: tuple[str, ...]) -> bool:
     return process.returncode == 0
 
 
-def tests_pass(command: tuple[str, ...], failed: list[str]) -> bool:
-    """Run pytest and show it as it goes; its own closing line is held back, so that it ends the output."""
+def tests_pass(chosen: tuple[str, ...], failed: list[str]) -> bool:
+    """Run both groups of tests at once and show them one after the other; a line with all of their sums ends it."""
     began_s = time.monotonic()
-    process = started(command)
+    commands = [(*TESTS, *group, *chosen) for group in GROUPS]
+    running = [started(command) for command in commands]
+    closing = [shown(process) for process in running]
+    codes = [process.wait() for process in running]
+    for command, code, line in zip(commands, codes, closing, strict=True):
+        verdict = "ok  " if code == 0 else "FAIL"
+        print(f"{verdict}  {' '.join(command)}: {line}", flush=True)
+    if failed:
+        print(f"failed before the tests: {', '.join(failed)}")
+    print(f"{summed(closing)} in {time.monotonic() - began_s:.2f}s", flush=True)
+    return not any(codes)
+
+
+def shown(process: "subprocess.Popen[str]") -> str:
+    """Print what a run of pytest says as it goes; its closing line is held back and returned."""
     assert process.stdout is not None
     held = ""
     for line in process.stdout:
         if held:
             print(held, end="", flush=True)
         held = line
-    code = process.wait()
-    said(command, began_s, code)
-    if failed:
-        print(f"failed before the tests: {', '.join(failed)}")
-    print(held.rstrip(), flush=True)
-    return code == 0
+    return held.strip()
+
+
+def summed(closing: list[str]) -> str:
+    """The counts of several closing lines of pytest as those of one."""
+    counts = [(name, sum(map(int, re.findall(rf"(\d+) {name}", " ".join(closing))))) for name in OUTCOMES]
+    return ", ".join(f"{count} {name}" for name, count in counts if count) or "no test ran"
 
 
 def main() -> int:
@@ -77,8 +96,7 @@ def main() -> int:
     chosen = parser.parse_args()
     commands = (*FIXES, *CHECKS) if chosen.fix else CHECKS
     failed = [" ".join(command[:2]) for command in commands if not passes(command)]
-    tests = TESTS if chosen.long else (*TESTS, "-m", "not long")
-    tested = tests_pass(tests, failed)
+    tested = tests_pass(() if chosen.long else ("-m", "not long"), failed)
     return 0 if tested and not failed else 1
 
 

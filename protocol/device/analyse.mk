@@ -11,6 +11,8 @@ BARE_INCLUDES = $(shell echo | arm-none-eabi-gcc -E -Wp,-v - 2>&1 | sed -n 's,^ 
 # The sheets are written by sheet.py and nt_messages.h by protocol/generate.py, each in its own layout.
 FORMATTED := $(filter-out core/nt_messages.h %_sheet.h,$(wildcard core/*.[ch] ports/*/*.[ch] drivers/*.[ch] bench/*.c))
 
+CPPCHECKED := core ports drivers bench
+
 define compiled # compiler, flags, sources
 	@for source in $(3); do $(1) $(2) -c $$source -o /dev/null || exit 1; done
 endef
@@ -36,7 +38,7 @@ analyse-fanalyzer: ## the static analyser of gcc
 
 analyse-cppcheck: ## cppcheck
 	cppcheck --quiet --std=c99 --enable=warning,style,performance,portability --error-exitcode=1 \
-	    --inline-suppr $(ANALYSE_INCLUDES) -Iports/mps2 core ports drivers bench
+	    --inline-suppr $(ANALYSE_INCLUDES) -Iports/mps2 $(CPPCHECKED)
 
 analyse-tidy: ## clang-tidy with .clang-tidy
 	printf '%s\n' $(HOSTED_SOURCES) | xargs -P 2 -I{} clang-tidy --quiet {} -- $(CSTD) $(ANALYSE_INCLUDES) \
