@@ -7,9 +7,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from nightturn.bench.recovery import recover
+from nightturn.bench.worlds import RealClock
 from nightturn.model.records import Bad, Frame, Record
+from nightturn.storage.files import RealFiles
+from nightturn.storage.journal import Journal
 from nightturn.storage.paths import journal_folder
-from nightturn.storage.runs import open_run
+from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.segment import read_segment
 from nightturn.storage.verify import verify
 from nightturn_protocol import messages
@@ -82,7 +86,10 @@ def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def verified(root: Path) -> None:
-    """What `nightturn verify` says of every run must be: all there or explained."""
+    """Seal what the daemon left open at its end, as its next start does; then every run must be all there or explained."""
+    for run in list_runs(root):
+        files = RealFiles(root)
+        recover(files, Journal(files, run.fixture, RealClock()), run.fixture)
     report = verify(root, run="all")
     assert report.ok, [problem for run in report.runs for problem in run.problems]
 
