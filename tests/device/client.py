@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from nightturn_protocol.framing import Deframer, frame_body, parse_header, parse_message, to_wire
-from nightturn_protocol.messages import Message, Open, Opened
+from nightturn_protocol.messages import Event, EventCode, Message, Open, Opened
 
 M = TypeVar("M", bound=Message)
 ANSWER_S_MAX = 20.0  # a hang guard
@@ -27,6 +27,7 @@ class Client:
     def __init__(self, path: str | Path) -> None:
         self.heard: list[tuple[float, Message]] = []
         self.session = 0
+        self._events_seen = 0  # messages heard that were looked through for events
         self._fd = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         tty.setraw(self._fd)
         self._deframer = Deframer()
@@ -84,6 +85,18 @@ class Client:
                 if isinstance(message, wanted):
                     return message
         raise AssertionError(f"no {wanted.__name__} came")
+
+    def event(self, code: EventCode) -> Event:
+        """The next event of a code; one that came while something else was waited for counts too."""
+        until_s = time.monotonic() + ANSWER_S_MAX
+        while True:
+            for _, message in self.heard[self._events_seen :]:
+                self._events_seen += 1
+                if isinstance(message, Event) and message.code == code:
+                    return message
+            left_s = until_s - time.monotonic()
+            assert left_s > 0, f"no event {code!r} came"
+            self._read(left_s)
 
     def open(
         self, session: int, *, last_boot_id: int = 0, last_session: int = 0, fresh: bool = True

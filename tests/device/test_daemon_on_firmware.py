@@ -207,12 +207,7 @@ def test_the_lease_lapses_when_the_host_stops_and_reconnecting_arms_nothing(
     time.sleep(1.5)  # more than the longest lease
     with Client(board.port) as host:
         host.open(0x4321)
-        lapsed = next(
-            event
-            for event in iter(lambda: host.next(messages.Event), None)
-            if event.code == EventCode.LEASE_LAPSED
-        )
-        assert lapsed.latched
+        assert host.event(EventCode.LEASE_LAPSED).latched
         status = host.next(messages.Status)
         assert status.lease == LeaseState.LAPSED
         assert not host.ask(drive(1), messages.DriveReply).accepted

@@ -30,11 +30,6 @@ def lease(host: Client) -> None:
     host.send(wire.Lease(host.next(wire.Status).tick, 7.0, 5.0, 1000, 0))
 
 
-def event(host: Client, code: EventCode) -> wire.Event:
-    """The next one of a code."""
-    return next(each for each in iter(lambda: host.next(wire.Event), None) if each.code == code)
-
-
 def test_the_link_appears_is_taken_over_and_goes_with_its_owner(
     tmp_path: Path, native_device: NativeDevices
 ) -> None:
@@ -204,7 +199,7 @@ def test_what_goes_wrong_stops_the_drive_until_it_is_right_and_cleared(
         lease(host)
         assert host.ask(drive(1), wire.DriveReply).accepted
         device.make(wrong)
-        while not (told := event(host, code)).latched:  # a first kick into the rail is a warning only
+        while not (told := host.event(code)).latched:  # a first kick into the rail is a warning only
             pass
         while device.state()["moving"]:
             pass
@@ -233,7 +228,7 @@ def test_a_travel_is_made_to_the_count_and_the_lease_drops_when_nobody_renews_it
         while device.state()["moving"]:
             lease(host)
         assert host.ask(drive(2), wire.DriveReply).accepted
-        assert event(host, EventCode.LEASE_LAPSED).latched
+        assert host.event(EventCode.LEASE_LAPSED).latched
         assert host.next(wire.Status).lease == LeaseState.LAPSED
         assert not device.state()["lease"]
         while device.state()["moving"]:
@@ -265,7 +260,8 @@ def test_a_reset_in_place_is_a_new_boot_with_its_cause_and_the_line_stays(
         assert after.uptime_tick < 20_000_000
         cause = ResetCause.WATCHDOG if reset == "watchdog" else ResetCause.FAULT
         assert after.reset_cause == cause
-        assert event(host, EventCode.BOOT).value_a == cause
+        while host.event(EventCode.BOOT).value_a != cause:  # the boot before told its own
+            pass
         firmware = host.ask(wire.Firmware(), wire.FirmwareReply)
         left = (firmware.crash_pc, firmware.crash_lr, firmware.crash_cause)
         assert left == (CRASH if reset == "crash" else (0, 0, 0))

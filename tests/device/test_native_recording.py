@@ -11,7 +11,6 @@ from tests.device.client import Client
 from tests.device.native import SANITIZED, NativeDevices
 from tests.device.test_native_line import SESSION
 
-from nightturn_protocol import messages as wire
 from nightturn_protocol.messages import EventCode
 
 RAIL = (1 << 23) - 1
@@ -63,11 +62,9 @@ def test_what_goes_wrong_goes_wrong_in_a_recording_too(tmp_path: Path, native_de
     with Client(device.port) as host:
         host.open(SESSION)
         device.make("bridge open")
-        while host.next(wire.Event).code != EventCode.BRIDGE_OPEN:
-            pass
+        host.event(EventCode.BRIDGE_OPEN)
         device.make("encoder blind")
-        while host.next(wire.Event).code != EventCode.ENCODER_FAULT:
-            pass
+        host.event(EventCode.ENCODER_FAULT)
     device.end()
     (produced,) = device.produced()
     assert (produced["torque"][-3:] == RAIL).all()
