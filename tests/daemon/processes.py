@@ -1,4 +1,4 @@
-"""The daemon, virtual fixtures and a broker as real processes around a bench folder."""
+"""The daemon and virtual fixtures as real processes around a bench folder."""
 
 import os
 import signal

@@ -1,4 +1,4 @@
-"""The daemon as people run it: real processes, ptys, signals and a real broker."""
+"""The daemon as people run it, on the firmware as a process: real processes, ptys, signals and a real broker."""
 
 import asyncio
 import signal
@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from tests.daemon.processes import Processes, mount, wait, write_bench
+from tests.device.native import NativeDevices
 from tests.telemetry.watching import Watcher, watching
 
 from nightturn.storage.runs import list_runs, open_run
@@ -30,11 +31,11 @@ def newest(watcher: Watcher, fixture: str) -> dict[str, object]:
 
 
 def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
-    tmp_path: Path, processes: Processes, broker: Broker
+    tmp_path: Path, processes: Processes, broker: Broker, native_device: NativeDevices
 ) -> None:
-    ports = {fixture: str(tmp_path / name) for fixture, name in PORTS.items()}
+    devices = {fixture: native_device(name) for fixture, name in PORTS.items()}
+    ports = {fixture: device.port for fixture, device in devices.items()}
     bench = write_bench(tmp_path, ports, mqtt=broker.url)
-    virtual = {name: processes.start("virtual", "pan15?seed=7", "--link", name) for name in PORTS.values()}
     for fixture in PORTS:
         mount(tmp_path, fixture)
 
@@ -43,8 +44,8 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
             serve = processes.start("serve", str(bench))
             await watcher.until(lambda: all(newest(watcher, f).get("state") == "running" for f in PORTS))
             assert watcher.on("/info")
-            virtual["a.line"].kill()
-            virtual["a.line"] = processes.start("virtual", "pan15?seed=7", "--link", "a.line")
+            devices["pan-a1"].kill()
+            native_device(PORTS["pan-a1"])
             await watcher.until(lambda: newest(watcher, "pan-a1").get("epoch") == 1)
             await watcher.until(lambda: bool(watcher.on("/pan-a2/m/cycle")))
             (cycle, *_) = watcher.on("/pan-a2/m/cycle")
@@ -78,12 +79,16 @@ def host_of(watcher: Watcher) -> str:
     return next(seen.topic.split("/")[4] for seen in watcher.seen if "/host/" in seen.topic)
 
 
-def test_without_a_card_nothing_moves_and_one_line_says_so(tmp_path: Path, processes: Processes) -> None:
-    bench = write_bench(tmp_path, {"pan-a1": "virtual:pan15?seed=1"})
+def test_without_a_card_nothing_moves_and_one_line_says_so(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    bench = write_bench(tmp_path, {"pan-a1": device.port})
     serve = processes.start("serve", str(bench))
     serve.says("waiting_for_card")
     assert serve.said.count("no unit is mounted") == 1
     assert list_runs(tmp_path / "nights") == []
+    assert not device.state()["session"]  # nobody has even spoken to it
     mount(tmp_path, "pan-a1")
     serve.says("run_open")
     assert serve.interrupt(signal.SIGINT) == 0
@@ -91,8 +96,10 @@ def test_without_a_card_nothing_moves_and_one_line_says_so(tmp_path: Path, proce
     assert run.fixture == "pan-a1"
 
 
-def test_a_card_that_cannot_be_used_ends_no_other_fixtures_run(tmp_path: Path, processes: Processes) -> None:
-    bench = write_bench(tmp_path, {"pan-a1": "virtual:pan15?seed=1", "pan-a2": "virtual:pan15?seed=2"})
+def test_a_card_that_cannot_be_used_ends_no_other_fixtures_run(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    bench = write_bench(tmp_path, {fixture: native_device(name).port for fixture, name in PORTS.items()})
     mount(tmp_path, "pan-a1")
     mount(tmp_path, "pan-a2")
     (tmp_path / "nights" / "mounts" / "pan-a2.jsonl").write_text(
@@ -109,9 +116,9 @@ def test_a_card_that_cannot_be_used_ends_no_other_fixtures_run(tmp_path: Path, p
 
 
 def test_another_unit_ends_the_run_at_the_next_standstill_and_begins_one(
-    tmp_path: Path, processes: Processes
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
-    bench = write_bench(tmp_path, {"pan-a1": "virtual:pan15?seed=1"})
+    bench = write_bench(tmp_path, {"pan-a1": native_device().port})
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench))
     serve.says("run_open")
@@ -144,8 +151,10 @@ def test_a_virtual_fixture_gives_its_link_back_and_serves_tcp(tmp_path: Path, pr
     assert "Traceback" not in serve.said
 
 
-def test_a_plan_that_check_refuses_is_not_served_either(tmp_path: Path, processes: Processes) -> None:
-    bench = write_bench(tmp_path, {"pan-a1": "virtual:pan15?seed=1"})
+def test_a_plan_that_check_refuses_is_not_served_either(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": native_device().port})
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench), "--set", "fixture.pan-a1.plan.slow_turn.revolutions=20")
     serve.says("run_not_opened")

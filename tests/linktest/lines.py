@@ -7,6 +7,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests.device.build import built
+from tests.device.native import SANITIZED
+
 READY_S_MAX = 40.0  # a hang guard
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
 
@@ -34,5 +37,9 @@ def virtual(link: Path) -> list[str]:
     return [*NIGHTTURN, "virtual", "pan15?seed=7", "--link", str(link)]
 
 
+def native(link: Path) -> list[str]:
+    return [str(built(SANITIZED)), "--link", str(link)]
+
+
 # one line for each device that answers on a pty
-DEVICES: dict[str, Callable[[Path], list[str]]] = {"virtual": virtual}
+DEVICES: dict[str, Callable[[Path], list[str]]] = {"virtual": virtual, "native": native}
