@@ -88,6 +88,21 @@ def test_what_was_never_sent_is_not_repeated_but_comes_by_itself() -> None:
     assert device["resent"] == 0
 
 
+def test_of_what_is_asked_for_only_the_blocks_sent_before_are_repeated() -> None:
+    device = Device()
+    device.open()
+    device.drain()
+    device.stream()
+    device.run(59)
+    for _ in range(3):
+        assert device.next()
+    device.tell(wire.Resend(1, 200))
+    seqs = [frame.seq for frame in device.drain() if frame.kind == wire.Block.KIND]
+    assert sorted(seqs) == [1, 2, 3, 4, 5]
+    assert [seq for seq in seqs if seq > 2] == [3, 4, 5]
+    assert device["resent"] == 2
+
+
 def test_what_the_ring_no_longer_holds_is_gone_and_the_rest_is_repeated() -> None:
     device = Device()
     device.open()
