@@ -272,6 +272,15 @@ def test_a_set_brake_forbids_motion_and_a_moving_shaft_forbids_the_brake() -> No
     assert device.ask(wire.Switch(200, Output.BRAKE, 1)).reason == Reason.NOT_NOW
 
 
+def test_where_nobody_says_whether_the_shaft_turns_a_drive_that_is_on_counts_as_turning() -> None:
+    device = Device(without_moving=1).armed()
+    assert device.ask(drive()).reason == Reason.NONE
+    assert device.ask(wire.Switch(200, Output.BRAKE, 1)).reason == Reason.NOT_NOW
+    assert device.ask(drive(TRAVEL, 1.0, travel=10, command=2)).reason == Reason.NOT_NOW
+    device.ask(drive(OFF, 0.0, command=3))
+    assert isinstance(device.ask(wire.Switch(200, Output.BRAKE, 1)), wire.Done)
+
+
 @given(
     axis=st.integers(0, 3),
     mode=st.integers(1, 6),

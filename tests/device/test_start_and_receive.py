@@ -1,6 +1,7 @@
 """Around the core: what a reset does not clear, the receive queue, the watchdog's check-in, the self-test."""
 
 import ctypes
+import math
 from collections import deque
 
 import pytest
@@ -191,6 +192,11 @@ def test_a_sound_board_passes_its_self_test() -> None:
         ({"rail_low": 5, "rail_high": 5}, 8),
         ({"slow_channels": 33}, 8),
         ({"temperature_limits": 9}, 8),
+        ({"trip_counts": -1}, 8),
+        ({"speed_max": math.nan}, 8),
+        ({"torque_max": math.inf}, 8),
+        ({"ramp_least": -1.0}, 8),
+        ({"ramp_stop": math.nan}, 8),
     ],
 )
 def test_a_board_that_contradicts_itself_fails_its_self_test(board: dict[str, float], bit: int) -> None:
@@ -198,3 +204,10 @@ def test_a_board_that_contradicts_itself_fails_its_self_test(board: dict[str, fl
     for name, value in board.items():
         assert core().h_board(device._handle, name.encode(), value)
     assert device.self_test() == bit
+
+
+@pytest.mark.parametrize(("channel", "bit"), [(0, 0), (1, 0), (2, 8), (255, 8)])
+def test_a_temperature_limit_on_a_channel_that_nobody_reads_fails_the_self_test(
+    channel: int, bit: int
+) -> None:
+    assert Device(limits=((0, 60.0), (channel, 60.0))).self_test() == bit

@@ -1,5 +1,7 @@
 #include "nt_device.h"
 
+#include <math.h>
+
 #include "nt_cobs.h"
 #include "nt_crc32c.h"
 #include "nt_link.h"
@@ -127,11 +129,25 @@ bool nt_device_motion_forbidden(const struct nt_device *d)
            (d->motion.outputs & (1u << NT_OUTPUT_BRAKE)) != 0;
 }
 
+/* A limit that compares with nothing would let everything through. */
+static bool limits_hold(const struct nt_board *board)
+{
+    const float limits[] = {board->speed_max, board->torque_max, board->ramp_least, board->ramp_stop};
+    bool hold = board->trip_counts >= 0 && board->temperature_limits <= NT_TEMPERATURE_LIMITS_MAX;
+    for (size_t i = 0; i < sizeof limits / sizeof limits[0]; i++) {
+        hold = hold && isfinite(limits[i]) && limits[i] >= 0.0f;
+    }
+    for (uint8_t i = 0; hold && i < board->temperature_limits;
+         i++) { /* nobody reads a channel that is not there */
+        hold = board->temperature_limit[i].channel < board->slow_channels;
+    }
+    return hold;
+}
+
 static bool is_sound(const struct nt_board *board)
 {
     bool sound = board->rates != 0 && board->rail_low < board->rail_high &&
-                 board->slow_channels <= NT_SLOW_CHANNELS_MAX &&
-                 board->temperature_limits <= NT_TEMPERATURE_LIMITS_MAX;
+                 board->slow_channels <= NT_SLOW_CHANNELS_MAX && limits_hold(board);
     for (uint32_t i = 0; i < board->rates; i++) {
         sound = sound && board->rates_hz[i] != 0 && board->tick_hz % board->rates_hz[i] == 0;
     }

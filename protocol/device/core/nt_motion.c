@@ -31,7 +31,10 @@ void nt_motion_init(struct nt_motion_state *m, const struct nt_board *board, con
 
 bool nt_motion_moving(const struct nt_motion_state *m)
 {
-    return m->port->moving != NULL && m->port->moving(m->port->context);
+    if (m->port->moving == NULL) { /* nobody can say, so an axis that is on counts as turning */
+        return (m->driven & (1u << NT_AXIS_DRIVE)) != 0;
+    }
+    return m->port->moving(m->port->context);
 }
 
 /* ---- lease ---- */

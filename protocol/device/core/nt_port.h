@@ -33,7 +33,7 @@ struct nt_port {
      * already. NULL without the feature `drive`. */
     void (*drive_off)(void *context, uint8_t axis, float ramp);
 
-    /* Whether the drive axis turns or is about to. NULL: never. */
+    /* Whether the drive axis turns or is about to. NULL: as long as it is on. */
     bool (*moving)(void *context);
 
     /* Set an output (enum nt_output). NULL without the feature `outputs`. */
