@@ -104,6 +104,8 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
     print_table(f"{title}, figures of the last complete cycle with their 95 % intervals", HEAD, rows(table))
     for line in table:
         typer.echo(f"  {line.fixture}: {line.verdict}: {line.why}")
+        if line.stopped and not line.cycles_complete:
+            typer.echo(f"  {line.fixture}: motion was stopped: {line.stopped}")
     typer.echo(_amount(recorded))
     typer.echo(f"data: {recorded.root}")
     typer.echo("next:")

@@ -10,7 +10,7 @@ from nightturn.demo.night import Night
 from nightturn.estimation.intervals import half_width
 from nightturn.estimation.night import night_verdict
 from nightturn.model.figures import OK, CycleRecord, Figure
-from nightturn.model.rows import GapRow
+from nightturn.model.rows import EventRow, GapRow
 
 HEAD = (
     "fixture",
@@ -44,6 +44,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     gaps: dict[str, dict[str, float]]
     verdict: str
     why: str
+    stopped: str  # why motion was stopped last, empty when it never was
 
 
 def lines(night: Night) -> list[FixtureLine]:
@@ -72,7 +73,12 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         gaps=_gaps(night.tally.gaps.get(fixture, [])),
         verdict=verdict,
         why=why,
+        stopped=_stopped(night.tally.events.get(fixture, [])),
     )
+
+
+def _stopped(rows: Sequence[EventRow]) -> str:
+    return next((row.detail for row in reversed(rows) if row.kind == "motion_stopped"), "")
 
 
 def _figure(cycle: CycleRecord | None, name: str) -> Figure | None:
