@@ -25,7 +25,10 @@ STRICT = [
 ]
 LANES = {Lane.DATA: 0, Lane.CONTROL: 1, Lane.NOTICE: 2}
 
-pytestmark = pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc on this machine")
+
+@pytest.fixture(scope="module", autouse=True)
+def _compiler() -> None:
+    assert shutil.which("gcc"), "gcc is not installed (Debian: apt-get install gcc)"
 
 
 @pytest.fixture(scope="module")
