@@ -15,6 +15,7 @@ CODEC = ("vectors", "differential")
 LINK = ("session", "replies", "transmit", "ring", "events", "core_sampler")
 MOTION = ("lease", "drive", "switched_outputs", "trips")
 AROUND = ("start_and_receive", "state_machine", "agrees_with_virtual")
+PLANT = ("plant", "plant_motion")
 
 
 def run_tests(build: str, names: tuple[str, ...], **environment: str) -> subprocess.CompletedProcess[str]:

@@ -1,6 +1,7 @@
 """The bench plant of the ports as Python sees it, and the truth that its header names."""
 
 import ctypes
+import os
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -51,8 +52,9 @@ class Taken:
 
 @cache
 def library() -> Any:
-    """Core, plant and the glue around them."""
-    lib = ctypes.CDLL(str(built("libnightturn-device.so")))
+    """Core, plant and the glue around them, in the build that NIGHTTURN_HARNESS names."""
+    sanitized = os.environ.get("NIGHTTURN_HARNESS") == "sanitized"
+    lib = ctypes.CDLL(str(built("libnightturn-device-asan.so" if sanitized else "libnightturn-device.so")))
     lib.glue_slow.restype = ctypes.c_float
     lib.glue_moving.restype = ctypes.c_bool
     lib.glue_lease_live.restype = ctypes.c_bool

@@ -5,7 +5,7 @@ import subprocess
 
 from tests.device.build import built
 from tests.device.library import BUILDS
-from tests.device.other_builds import AROUND, CODEC, LINK, MOTION, run_tests
+from tests.device.other_builds import AROUND, CODEC, LINK, MOTION, PLANT, run_tests
 
 OPTIONS = {"ASAN_OPTIONS": "detect_leaks=0:abort_on_error=1", "UBSAN_OPTIONS": "print_stacktrace=1"}
 
@@ -21,7 +21,7 @@ def runtimes() -> str:
 
 
 def test_no_address_is_wrong_and_nothing_is_undefined() -> None:
-    done = run_tests("sanitized", CODEC + LINK + MOTION + AROUND, LD_PRELOAD=runtimes(), **OPTIONS)
+    done = run_tests("sanitized", CODEC + LINK + MOTION + AROUND + PLANT, LD_PRELOAD=runtimes(), **OPTIONS)
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-6000:]
     assert " passed" in done.stdout
 
