@@ -207,7 +207,9 @@ def test_the_lease_lapses_when_the_host_stops_and_reconnecting_arms_nothing(
     time.sleep(1.5)  # more than the longest lease
     with Client(board.port) as host:
         host.open(0x4321)
-        assert host.event(EventCode.LEASE_LAPSED).latched
+        # on a busy machine the daemon may have been late before it died, and then heard of it itself
+        lapses = [event for event in events(root) if event.code == EventCode.LEASE_LAPSED]
+        assert (lapses or [host.event(EventCode.LEASE_LAPSED)])[-1].latched
         status = host.next(messages.Status)
         assert status.lease == LeaseState.LAPSED
         assert not host.ask(drive(1), messages.DriveReply).accepted
@@ -228,6 +230,10 @@ def drive(number: int) -> messages.Drive:
 
 def opened_count(root: Path) -> int:
     return sum(isinstance(each, messages.Opened) for each in frames(root, "pan-a1"))
+
+
+def events(root: Path) -> list[messages.Event]:
+    return [each for each in frames(root, "pan-a1") if isinstance(each, messages.Event)]
 
 
 def newest_status_is(root: Path, lease: LeaseState) -> bool:
