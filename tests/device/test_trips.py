@@ -52,6 +52,16 @@ def test_torque_beyond_the_limit_stops_at_the_first_sample(torque: int, trips: i
     assert (event.tick, event.value_a, event.value_b) == (device.now, torque, TRIP)
 
 
+def test_a_tick_that_was_once_wrong_does_not_blind_the_trips() -> None:
+    device = turning()
+    now = device.now
+    device.sample(after=10_000 * MS)  # from then on every sample comes too early to have a number
+    device.now = now
+    device.sample(TRIP + 1)
+    assert device["misplaced"] == 1
+    assert device["driven"] == 0
+
+
 def test_a_board_without_a_torque_limit_has_no_such_trip() -> None:
     device = turning(trip_counts=0)
     device.sample(8_000_000)

@@ -47,9 +47,8 @@ bool nt_device_sample_due(const struct nt_device *d, uint64_t now_tick, uint64_t
 void nt_device_sample(struct nt_device *d, const struct nt_sample *sample)
 {
     d->sampler.shunted = (d->motion.outputs & (1u << NT_OUTPUT_SHUNT)) != 0;
-    if (!nt_sampler_take(&d->sampler, &d->ring, sample)) {
-        return;
-    }
+    (void)nt_sampler_take(&d->sampler, &d->ring, sample);
+    /* Also one that came too early to have a number: a wrong tick must not blind the trips. */
     if (nt_trips_sample(&d->trips, &d->events, sample, d->motion.driven)) {
         nt_motion_stop(&d->motion);
     }
