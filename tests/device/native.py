@@ -54,7 +54,11 @@ class NativeDevice:
             stderr=self._complaints,
             bufsize=0,
         )
-        assert self._line() == self.port, self.complaints
+        try:
+            assert self._line() == self.port, self.complaints
+        except AssertionError:
+            self.kill()
+            raise
 
     @property
     def complaints(self) -> str:
@@ -152,6 +156,11 @@ class NativeDevices:
 
     def end(self) -> None:
         """End whatever still runs."""
-        for device in self.started:
-            if device.process.returncode is None:
-                device.end()
+        try:
+            for device in self.started:
+                if device.process.returncode is None:
+                    device.end()
+        finally:  # one that complains keeps no other alive
+            for device in self.started:
+                if device.process.returncode is None:
+                    device.kill()
