@@ -104,16 +104,28 @@ class HostAndCore(RuleBasedStateMachine):
     # motion; the lease is not a safety function
 
     @rule(window=st.sampled_from([50, 300, 1000]), speed=st.sampled_from([0.0, 3.0, 7.0]))
+    def the_host_gives_a_lease(self, window: int, speed: float) -> None:
+        self.a_lease_is_given(window, speed)
+
     def a_lease_is_given(self, window: int, speed: float) -> None:
         if self.line.link.state.value == "running":
             lease = wire.Lease(self.line.seen_tick, speed, 20.0, window, 0)
             self.line.say([self.line.link.notice(lease)])
         self.line.run(5)
 
-    @rule(mode=st.sampled_from([DriveMode.SPEED, DriveMode.TRAVEL]))
-    def the_drive_is_told_to_turn(self, mode: DriveMode) -> None:
+    @rule(
+        mode=st.sampled_from([DriveMode.SPEED, DriveMode.SPEED, DriveMode.TRAVEL]),
+        leased=st.booleans(),
+        out=st.sampled_from(FATES),
+        back=st.sampled_from(FATES),
+    )
+    def the_drive_is_told_to_turn(self, mode: DriveMode, leased: bool, out: str, back: str) -> None:
+        if leased:
+            self.a_lease_is_given(1000, 7.0)
         self.line.commands += 1
         setpoint = 0.001 * self.line.commands  # each command can be told from all others
+        self.line.to_device.fates.insert(0, out)
+        self.line.to_host.fates.insert(0, back)
         self.line.request(wire.Drive(100, 0, self.line.commands, setpoint, 0.0, 1.0, Axis.DRIVE, mode, 0))
         self.line.run(REQUEST_GAP_MS)
 
