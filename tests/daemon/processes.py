@@ -85,13 +85,13 @@ class Child:
         self.process.send_signal(number)
         return self.process.wait(LIMIT_S)
 
-    def says(self, words: str, times: int = 1) -> None:
+    def says(self, words: str, times: int = 1, limit_s: float = LIMIT_S) -> None:
         """Wait until it has said so that often."""
-        wait(lambda: self.said.count(words) >= times, lambda: f"{words!r} not in:\n{self.said}")
+        wait(lambda: self.said.count(words) >= times, lambda: f"{words!r} not in:\n{self.said}", limit_s)
 
 
-def wait(holds: Callable[[], bool], what: Callable[[], str]) -> None:
-    deadline_s = time.monotonic() + LIMIT_S
+def wait(holds: Callable[[], bool], what: Callable[[], str], limit_s: float = LIMIT_S) -> None:
+    deadline_s = time.monotonic() + limit_s
     while not holds():
         assert time.monotonic() < deadline_s, what()
         time.sleep(0.05)
