@@ -12,7 +12,7 @@ from tests.acquisition.line import Line
 from nightturn.acquisition.outputs import Reply, SendFrame
 from nightturn_protocol import messages
 from nightturn_protocol.framing import parse_header, parse_message
-from nightturn_protocol.messages import Output, Reason
+from nightturn_protocol.messages import REPLIES_KEPT, Output, Reason
 
 BARE_SHEET = json.dumps({**SHEET, "features": ["pattern"]}).encode()
 
@@ -151,3 +151,18 @@ def test_a_request_without_a_running_stream_ends_unanswered_at_once() -> None:
     seq, _ = sent(line.link.ask_firmware(line.now_ns))
     line.tick(ms=1)
     assert replies(line) == [Reply(seq, messages.Firmware.KIND, None)]
+
+
+@pytest.mark.parametrize(("others", "repeats"), [(REPLIES_KEPT - 1, 3), (REPLIES_KEPT, 0)])
+def test_a_request_that_the_device_may_have_forgotten_is_not_repeated(others: int, repeats: int) -> None:
+    line = opened()
+    line.to_host = lambda body: () if parse_header(body).seq == first else (body,)
+    first, frame = sent(line.link.ask_firmware(line.now_ns))
+    line.carry([frame])
+    for _ in range(others):
+        _, frame = sent(line.link.ask_firmware(line.now_ns))
+        line.carry([frame])
+    line.tick(times=20)
+    assert [parse_header(body).seq for body in line.sent].count(first) == 1 + repeats
+    assert [reply.message for reply in replies(line) if reply.request_seq == first] == [None]
+    assert len(replies(line)) == 1 + others

@@ -1,3 +1,5 @@
+# A library is put in place whole, for another run of the tests may have the old one open.
+#
 # The core behind a fake port, for the tests: as a library in several builds, and as targets of libFuzzer. The ring is
 # small, so that going round it is the rule.
 PYTHON ?= python3
@@ -12,10 +14,10 @@ $(BUILD)/message_glue.c: $(PROOF)/message_glue.py ../definition.toml | $(BUILD) 
 	PYTHONPATH=.. $(PYTHON) $(PROOF)/message_glue.py $@
 
 $(BUILD)/harness.so: $(HARNESS_NEEDS) ## the core for ctypes
-	$(CC) $(PROOF_FLAGS) -O2 -shared -fPIC -o $@ $(HARNESS_PARTS) -lm
+	$(CC) $(PROOF_FLAGS) -O2 -shared -fPIC -o $@.new $(HARNESS_PARTS) -lm && mv $@.new $@
 
 $(BUILD)/harness-sanitized.so: $(HARNESS_NEEDS) ## the same with ASan and UBSan
-	$(CC) $(PROOF_FLAGS) $(SANITIZE) -shared -fPIC -o $@ $(HARNESS_PARTS) -lm
+	$(CC) $(PROOF_FLAGS) $(SANITIZE) -shared -fPIC -o $@.new $(HARNESS_PARTS) -lm && mv $@.new $@
 
 # Branches are counted without optimisation; the data files go beside the library.
 $(BUILD)/coverage/harness.so: $(HARNESS_NEEDS) ## the same, counting branches

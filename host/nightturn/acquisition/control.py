@@ -9,13 +9,13 @@ from nightturn_protocol.messages import REPLIES_KEPT, Message
 NS_PER_MS = 1_000_000
 # how long each attempt waits for its answer: the first, then three retries
 ATTEMPT_WAITS_NS = (100 * NS_PER_MS, 200 * NS_PER_MS, 400 * NS_PER_MS, 400 * NS_PER_MS)
-# as many as the device remembers replies for; with more a retry could act twice
+# as many as the device remembers replies for: behind so many others, answered or not, a retry could act twice
 OUTSTANDING_MAX = REPLIES_KEPT
 FAR_NS = (1 << 63) - 1
 
 
 class Outstanding(msgspec.Struct):
-    """A request that waits for its answer; `own` marks the link's own handshake."""
+    """A request that waits for its answer; `own` marks the link's own handshake, `number` counts requests."""
 
     seq: int
     kind: int
@@ -25,6 +25,7 @@ class Outstanding(msgspec.Struct):
     due_ns: int
     own: bool
     attempt: int = 0
+    number: int = 0
 
     def withdraw(self, at_ns: int) -> None:
         """Ends unanswered at the next `ControlLane.serve`, unless its answer comes before."""
@@ -33,11 +34,12 @@ class Outstanding(msgspec.Struct):
 
 
 class ControlLane(msgspec.Struct):
-    """Requests under way, by sequence number; at most `OUTSTANDING_MAX` of them."""
+    """Requests under way, by sequence number; none stays so behind `OUTSTANDING_MAX` later ones."""
 
     next_seq: int
     waiting: dict[int, Outstanding] = {}
     min_rtt_ns: int = 0
+    requests: int = 0
 
     def take_seq(self) -> int:
         """The sequence number for a frame that is sent now."""
@@ -46,8 +48,9 @@ class ControlLane(msgspec.Struct):
         return seq
 
     def send(self, message: Message, session: int, at_ns: int, *, own: bool) -> Outstanding:
-        """Number a request and remember it; when too many wait, the oldest is given up at the next `serve`."""
+        """Number a request and remember it; one that the device may forget for it is given up at the next `serve`."""
         seq = self.take_seq()
+        self.requests += 1
         request = Outstanding(
             seq=seq,
             kind=message.KIND,
@@ -56,10 +59,11 @@ class ControlLane(msgspec.Struct):
             sent_ns=at_ns,
             due_ns=at_ns + ATTEMPT_WAITS_NS[0],
             own=own,
+            number=self.requests,
         )
-        excess = len(self.waiting) + 1 - OUTSTANDING_MAX
-        for oldest in list(self.waiting.values())[: max(0, excess)]:
-            oldest.withdraw(at_ns)
+        for earlier in self.waiting.values():
+            if self.requests - earlier.number >= OUTSTANDING_MAX:
+                earlier.withdraw(at_ns)
         self.waiting[seq] = request
         return request
 
