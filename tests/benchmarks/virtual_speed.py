@@ -65,7 +65,7 @@ def opened(rate_hz: int, *, turning: bool) -> VirtualDevice:
         lease(device, 5_000_000)
         send(
             device,
-            wire.Drive(0, 0, 1, 5.0, 0.0, 20.0, wire.Axis.ACTUATOR, wire.DriveMode.TORQUE, 0),
+            wire.Drive(0, 0, 1, 5.0, 1.0, 20.0, wire.Axis.ACTUATOR, wire.DriveMode.TORQUE, 0),
             8,
             6_000_000,
         )

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from tests.device.device import DRIVE, DRIVE_OFF, MS, SAFE_INPUTS, Device, drive, lease, setup
 
 from nightturn_protocol import messages as wire
+from nightturn_protocol.framing import frame_body, to_wire
 from nightturn_protocol.messages import Axis, DriveMode, Input, Output, Reason
 
 SPEED, TRAVEL, TORQUE, OFF = DriveMode.SPEED, DriveMode.TRAVEL, DriveMode.TORQUE, DriveMode.OFF
@@ -64,7 +65,7 @@ def test_each_command_is_taken_or_refused_for_its_reason(command: wire.Drive, re
         (drive(SPEED, 2.0), (2.0, 0.0)),
         (drive(SPEED, 1.0, limit=2.0), (2.0, 0.0)),
         (drive(TRAVEL, -2.0, travel=7), (2.0, 0.0)),
-        (torque(3.0), (0.0, 3.0)),
+        (torque(3.0), (7.0, 3.0)),  # with no limit of its own it may spin up as fast as the board goes
         (torque(1.0, limit=2.0), (2.0, 1.0)),
     ],
 )
@@ -130,6 +131,15 @@ def test_a_failed_self_test_forbids_motion() -> None:
     device.armed()
     assert device.forbidden()
     assert device.ask(drive()).reason == Reason.INTERLOCK
+
+
+def test_a_command_that_has_waited_for_the_loop_is_judged_by_now() -> None:
+    device = Device().armed()
+    came = device.now
+    device.poll(1000 * MS)  # the loop comes by when the lease is long over
+    device.receive(to_wire(frame_body(drive(), device.session, 99)), came)
+    (answer,) = [f.message for f in device.drain() if isinstance(f.message, wire.DriveReply)]
+    assert answer.reason == Reason.NO_LEASE
 
 
 def test_the_time_limit_of_a_command_is_the_last_tick_at_which_it_is_taken() -> None:
@@ -306,6 +316,7 @@ def test_no_numbers_move_an_axis_beyond_its_lease(
     for call in calls:
         assert abs(call.setpoint) <= (most if mode == TORQUE else min(speed, 7.0))
         assert 0 <= call.speed_limit <= speed
+        assert mode != TORQUE or call.speed_limit != 0 or speed >= 7.0
         assert 0 <= call.ramp < INF
     device.poll(500 * MS)
     assert device["driven"] == 0

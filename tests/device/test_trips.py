@@ -188,6 +188,15 @@ def test_a_temperature_without_a_limit_stops_nothing() -> None:
     assert device["driven"] == 3
 
 
+def test_a_temperature_stops_however_seldom_the_host_wants_status() -> None:
+    device = turning(limits=((1, 80.0),))
+    device.ask(setup(status_ms=10_000))
+    device.run(300)
+    device.slow(1, 90.0)
+    device.run(100)
+    assert_stopped(device, EventCode.OVER_TEMPERATURE)
+
+
 def test_two_limits_are_one_trip_that_stands_until_both_are_met() -> None:
     device = turning(limits=((0, 50.0), (1, 80.0)))
     device.slow(0, 60.0)

@@ -128,10 +128,12 @@ class HostSide:
         axis: int = wire.Axis.DRIVE,
         counts: int = 0,
         ramp: float = 2.0,
-        limit: float = 0.0,
+        limit: float | None = None,
         not_after: int = 0,
     ) -> wire.Reason:
-        """DRIVE; the reason it was refused, NONE when taken."""
+        """DRIVE; the reason it was refused, NONE when taken. A torque may spin its axis up to 1 rad/s, unless said."""
+        if limit is None:
+            limit = 1.0 if mode == wire.DriveMode.TORQUE else 0.0
         reply = self.ask(wire.Drive(counts, not_after, self.seq, setpoint, limit, ramp, axis, mode, 0))
         assert isinstance(reply, wire.DriveReply)
         assert reply.accepted == (reply.reason == wire.Reason.NONE)

@@ -83,6 +83,7 @@ def test_torque_is_bounded_by_lease_and_rating() -> None:
     assert host.drive(DriveMode.TORQUE, 5.5, axis=Axis.ACTUATOR) is Reason.LEASE_LIMIT
     assert host.drive(DriveMode.TORQUE, 16.0, axis=Axis.ACTUATOR) is Reason.OUT_OF_RANGE
     assert host.drive(DriveMode.TORQUE, 1.0) is Reason.UNSUPPORTED
+    assert host.drive(DriveMode.TORQUE, 1.0, axis=Axis.ACTUATOR, limit=0.0) is Reason.LEASE_LIMIT
     assert host.drive(DriveMode.TORQUE, 5.0, axis=Axis.ACTUATOR, ramp=20.0) is Reason.NONE
     host.after(500)
     _, torque, _ = host.series()

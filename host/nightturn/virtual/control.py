@@ -323,7 +323,8 @@ class Control:
         torque, limit = abs(message.setpoint), message.speed_limit
         if torque > firmware.plant.product.rated_torque_nm or limit < 0 or message.ramp < 0:
             return Reason.OUT_OF_RANGE
-        if torque > firmware.lease.torque_max or limit > firmware.lease.speed_max:
+        most = limit or firmware.plant.product.speed_max_rad_s  # how fast it may spin up
+        if torque > firmware.lease.torque_max or most > firmware.lease.speed_max:
             return Reason.LEASE_LIMIT
         return Reason.INTERLOCK if firmware.plant.shorted else Reason.NONE
 

@@ -53,6 +53,9 @@
 #define NT_EVENT_INHIBIT_MS 100u
 #define NT_EVENT_LONG_INHIBIT_MS 10000u
 
+/* Temperatures that stop the drive are looked at this often, whatever the host has set up. */
+#define NT_TEMPERATURE_MS 100u
+
 #define NT_BLOCK_MS_MAX 100u /* a block is no longer than this */
 #define NT_STATUS_MS_MIN 10u
 #define NT_STATUS_MS_MAX 10000u

@@ -16,6 +16,7 @@ void nt_device_init(struct nt_device *d, const struct nt_board *board, const str
     d->link.idle = true;
     d->link.tick = tick;
     d->link.status_tick = tick;
+    d->temperature_tick = tick;
     nt_deframer_init(&d->deframer);
     nt_replies_init(&d->replies);
     nt_ring_init(&d->ring);
@@ -86,18 +87,28 @@ static void read_temperatures(struct nt_device *d, uint64_t tick)
     }
 }
 
+/* Whether something that happens every `ms` is due; if so, `next_tick` goes on to its next time. */
+static bool comes_round(const struct nt_device *d, uint64_t *next_tick, uint32_t ms, uint64_t tick)
+{
+    if (tick < *next_tick) {
+        return false;
+    }
+    uint64_t period = (uint64_t)ms * d->board->tick_hz / 1000u;
+    *next_tick += ((tick - *next_tick) / period + 1u) * period;
+    return true;
+}
+
 void nt_device_poll(struct nt_device *d, uint64_t tick)
 {
     tick = nt_link_now(d, tick);
     expire(d, tick);
-    if (tick < d->link.status_tick) {
-        return;
+    if (comes_round(d, &d->temperature_tick, NT_TEMPERATURE_MS, tick)) {
+        read_temperatures(d, tick);
     }
-    uint64_t period = (uint64_t)d->sampler.setup.status_ms * d->board->tick_hz / 1000u;
-    d->link.status_tick += ((tick - d->link.status_tick) / period + 1u) * period;
-    d->link.status_due = true;
-    d->link.slow_due = d->board->slow_channels != 0;
-    read_temperatures(d, tick);
+    if (comes_round(d, &d->link.status_tick, d->sampler.setup.status_ms, tick)) {
+        d->link.status_due = true;
+        d->link.slow_due = d->board->slow_channels != 0;
+    }
 }
 
 void nt_device_note_overrun(struct nt_device *d, uint32_t bytes)

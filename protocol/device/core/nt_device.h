@@ -1,10 +1,12 @@
 /* The device half of the nightturn wire: one struct, a few functions to call from a port's main loop.
  *
  *   - nt_device_init, once, after nt_keep_boot;
- *   - nt_device_receive, for bytes of the host, with the tick of the newest one (nt_rx hands them over);
+ *   - nt_device_poll, first in every turn of the loop: what runs out, what is due. What comes behind it is
+ *     judged by that tick, however long it has waited;
+ *   - nt_device_receive, for bytes of the host, with the tick at which the newest one came (nt_rx hands them
+ *     over), which PROBE wants;
  *   - nt_device_sample, for every sample in order; nt_device_sample_due paces a port without a data-ready
  * line;
- *   - nt_device_poll, every turn of the loop: what runs out, what is due;
  *   - nt_device_next, when the line is idle: the next frame, in the order of PROTOCOL.md section 2;
  *   - nt_device_note_..., for what only the port can count.
  *
@@ -68,6 +70,7 @@ struct nt_device {
     struct nt_events events;
     struct nt_motion_state motion;
     struct nt_trips trips;
+    uint64_t temperature_tick;          /* when they are looked at next */
     uint8_t frame[NT_FRAME_BYTES_MAX];  /* under construction */
     uint8_t tx[NT_WIRE_BYTES_MAX + 1u]; /* handed to the port */
     struct nt_ring ring;

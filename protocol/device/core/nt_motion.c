@@ -156,8 +156,9 @@ static uint8_t torque_bounds(const struct nt_motion_state *m, const struct nt_dr
     if (torque > m->board->torque_max || limit < 0.0f || drive->ramp < 0.0f) {
         return NT_REASON_OUT_OF_RANGE;
     }
-    return torque > m->lease.torque_max || limit > m->lease.speed_max ? NT_REASON_LEASE_LIMIT
-                                                                      : NT_REASON_NONE;
+    float most =
+        limit > 0.0f ? limit : m->board->speed_max; /* how fast it may spin up with nothing to push against */
+    return torque > m->lease.torque_max || most > m->lease.speed_max ? NT_REASON_LEASE_LIMIT : NT_REASON_NONE;
 }
 
 static uint8_t speed_bounds(const struct nt_motion_state *m, const struct nt_drive *drive)

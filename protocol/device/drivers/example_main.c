@@ -157,13 +157,12 @@ static void receive(struct example *e)
 {
     uint8_t bytes[RECEIVE_BYTES];
     for (uint32_t i = 0; i < RECEIVE_PIECES; i++) {
-        uint64_t tick = e->newest_tick;
-        size_t n = nt_rx_take(&e->rx, bytes, sizeof bytes, &tick);
+        uint64_t stamp = e->newest_tick;
+        size_t n = nt_rx_take(&e->rx, bytes, sizeof bytes, &stamp);
         if (n == 0) {
             break;
         }
-        e->newest_tick = tick > e->newest_tick ? tick : e->newest_tick;
-        nt_device_receive(&e->device, bytes, n, e->newest_tick);
+        nt_device_receive(&e->device, bytes, n, stamp);
     }
     uint32_t overrun = e->rx.overrun;
     nt_device_note_overrun(&e->device, overrun - e->overrun);
@@ -228,10 +227,10 @@ static void transmit(struct example *e)
 
 void example_turn(struct example *e)
 {
-    receive(e);
     uint64_t tick = now(e);
     e->newest_tick = tick > e->newest_tick ? tick : e->newest_tick;
-    nt_device_poll(&e->device, e->newest_tick);
+    nt_device_poll(&e->device, e->newest_tick); /* first: what waited for the loop is judged by now */
+    receive(e);
     take_samples(e, e->newest_tick);
     (void)nt_lease_output_poll(&e->lease, e->newest_tick); /* what it found goes out with the samples */
     transmit(e);

@@ -31,25 +31,29 @@ static uint64_t clock_tick(void)
     return NT_STREAM_IS_FIXED ? nt_fixed_stream_tick() : nt_clock_tick();
 }
 
-/* Hands the core what came, and gives the tick now. Only what is received before the clock is read is older
- * than that reading, so the core's time does not run backwards; a stamp that an interrupt takes in between is
- * held back. */
-static uint64_t receive(void)
+/* The tick now, which the core is told first: what has waited for the loop is judged by now, not by when it
+ * came. */
+static uint64_t look_at_the_clock(void)
+{
+    uint64_t tick = clock_tick();
+    newest_tick = tick > newest_tick ? tick : newest_tick;
+    nt_device_poll(&device, newest_tick);
+    return newest_tick;
+}
+
+/* Hands the core what came, each delimiter with the tick of its arrival, for PROBE. */
+static void receive(void)
 {
     uint8_t bytes[RECEIVE_BYTES];
     for (uint32_t i = 0; i < RECEIVE_PIECES; i++) {
-        uint64_t tick = newest_tick;
-        size_t n = nt_rx_take(nt_uart_rx(), bytes, sizeof bytes, &tick);
+        uint64_t stamp = newest_tick;
+        size_t n = nt_rx_take(nt_uart_rx(), bytes, sizeof bytes, &stamp);
         if (n == 0) {
             break;
         }
-        newest_tick = tick > newest_tick ? tick : newest_tick;
-        nt_device_receive(&device, bytes, n, newest_tick);
+        nt_device_receive(&device, bytes, n, stamp);
     }
     nt_checkin_mark(&nt_checked, NT_CHECKIN_RECEIVE);
-    uint64_t tick = clock_tick();
-    newest_tick = tick > newest_tick ? tick : newest_tick;
-    return newest_tick;
 }
 
 static void count_lost_bytes(void)
@@ -96,7 +100,7 @@ static bool transmit(void)
         return false;
     }
     const uint8_t *wire;
-    size_t n = nt_device_next(&device, receive(), &wire);
+    size_t n = nt_device_next(&device, look_at_the_clock(), &wire);
     if (n != 0) {
         nt_uart_send(wire, n);
     }
@@ -166,12 +170,12 @@ void nt_main(uint32_t noise, uint32_t failed)
 {
     start(noise, failed);
     for (;;) {
-        uint64_t now = receive();
+        uint64_t now = look_at_the_clock();
+        receive();
         if (NT_STREAM_IS_FIXED) {
             nt_fixed_stream_feed(&device, now);
         }
         count_lost_bytes();
-        nt_device_poll(&device, now);
         bool more = sample(now);
         bool sent = transmit();
         bool line_was_busy = !sent && !nt_uart_idle();

@@ -237,8 +237,8 @@ static void run(struct native *n, const sigset_t *awake)
 {
     while (!ending) {
         bool more_due = take_samples(n);
-        nt_line_receive(&n->line, &n->device, &n->clock);
         nt_device_poll(&n->device, nt_clock_tick(&n->clock, nt_monotonic_ns()));
+        nt_line_receive(&n->line, &n->device, &n->clock);
         nt_line_transmit(&n->line, &n->device, &n->clock);
         nt_truth_follow(&n->truth, &n->device);
         measure_load(n);
