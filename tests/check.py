@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -22,7 +23,6 @@ CHECKS = (
 TESTS = ("pytest", "-q", "-o", f"faulthandler_timeout={LONGEST_TEST_S}")
 # One after the other: emulated boards that starve beside other tests lose samples, as a real one never would.
 GROUPS = (("--ignore=tests/device",), ("tests/device",))
-OUTCOMES = ("failed", "passed", "skipped", "deselected", "xfailed", "xpassed", "warning", "error")
 
 
 def said(command: tuple[str, ...], began_s: float, code: int) -> None:
@@ -85,8 +85,11 @@ def shown(process: "subprocess.Popen[str]") -> str:
 
 def summed(closing: list[str]) -> str:
     """The counts of several closing lines of pytest as those of one."""
-    counts = [(name, sum(map(int, re.findall(rf"(\d+) {name}", " ".join(closing))))) for name in OUTCOMES]
-    return ", ".join(f"{count} {name}" for name, count in counts if count) or "no test ran"
+    counts: Counter[str] = Counter()
+    for line in closing:
+        for count, outcome in re.findall(r"(\d+) ([a-z]+)", line.partition(" in ")[0]):
+            counts[outcome] += int(count)
+    return ", ".join(f"{count} {outcome}" for outcome, count in counts.items()) or "no test ran"
 
 
 def main() -> int:

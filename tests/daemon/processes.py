@@ -15,6 +15,14 @@ LIMIT_S = 40.0  # generous: it only matters when something is broken
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
 VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 4\nslots = 6\n"
 HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\nname = "cellar"\ndata = "nights"\n'
+STAND = """\
+[fixture.transducer]
+serial = "TR-204"
+factor_nm_per_v = 4.0
+[fixture.encoder]
+counts_per_rev = 1048576
+reference = "absolute"
+"""
 FIXTURE = """
 [[fixture]]
 id = "{fixture}"
@@ -23,13 +31,7 @@ rate_hz = 1000
 after_restart = "{after_restart}"
 ramp_rad_per_s2 = 20.0
 samples_per_block = 50
-[fixture.transducer]
-serial = "TR-204"
-factor_nm_per_v = 4.0
-[fixture.encoder]
-counts_per_rev = 1048576
-reference = "absolute"
-[fixture.plan]
+{stand}[fixture.plan]
 slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
 dwell_s = 1.0
 cycles = 1000
@@ -105,7 +107,7 @@ def write_bench(
     (folder / "variants" / "pan15.toml").write_text(VARIANT)
     text = HEAD + (f'[mqtt]\nurl = "{mqtt}"\n' if mqtt else "")
     for fixture, port in ports.items():
-        text += FIXTURE.format(fixture=fixture, port=port, after_restart=after_restart)
+        text += FIXTURE.format(stand=STAND, fixture=fixture, port=port, after_restart=after_restart)
     (folder / "bench.toml").write_text(text)
     return folder / "bench.toml"
 

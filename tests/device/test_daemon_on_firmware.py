@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import HEAD, VARIANT, Child, Processes, wait
+from tests.daemon.processes import HEAD, STAND, VARIANT, Child, Processes, wait
 from tests.device.build import built
 from tests.device.client import Client
 from tests.device.fault_proxy import FaultProxy, Rates
@@ -26,13 +26,7 @@ port = "{port}"
 rate_hz = {rate_hz}
 after_restart = "resume"
 ramp_rad_per_s2 = 20.0
-[fixture.transducer]
-serial = "TR-204"
-factor_nm_per_v = 4.0
-[fixture.encoder]
-counts_per_rev = 1048576
-reference = "absolute"
-[fixture.plan]
+{stand}[fixture.plan]
 slow_turn = {{ revolutions = 2, speed_rpm = {speed_rpm} }}
 cycles = 1000
 """
@@ -61,7 +55,7 @@ def rig(folder: Path, ports: dict[str, str], rate_hz: int, *, moves: bool = True
     speed_rpm = 15.0 if rate_hz < 5000 else 60.0
     text = HEAD
     for fixture, port in ports.items():
-        text += FIXTURE.format(fixture=fixture, port=port, rate_hz=rate_hz, speed_rpm=speed_rpm)
+        text += FIXTURE.format(stand=STAND, fixture=fixture, port=port, rate_hz=rate_hz, speed_rpm=speed_rpm)
         card = MountCard(
             unit="Q-0117",
             variant="pan15",

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.daemon.processes import HEAD, Processes, mount
+from tests.daemon.processes import HEAD, STAND, Processes, mount
 from tests.device.build import built
 from tests.device.native import SANITIZED, NativeDevices
 from tests.device.plant import friction_nm, named, order_table, wave_nm
@@ -29,13 +29,7 @@ port = "device.line"
 rate_hz = 10000
 after_restart = "resume"
 ramp_rad_per_s2 = 20.0
-[fixture.transducer]
-serial = "TR-204"
-factor_nm_per_v = 4.0
-[fixture.encoder]
-counts_per_rev = 1048576
-reference = "absolute"
-[fixture.plan]
+{STAND}[fixture.plan]
 slow_turn = {{ revolutions = 2, speed_rpm = {SPEED_RPM} }}
 hold = {{ torque_nm = {TORQUE_NM}, revolutions = 2, speed_rpm = {SPEED_RPM} }}
 cycles = 1

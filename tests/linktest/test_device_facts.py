@@ -13,7 +13,6 @@ from nightturn.linktest.device_facts import (
     remarks_on,
     state_facts,
     stray_inputs,
-    text_of,
 )
 from nightturn_protocol import messages as wire
 
@@ -35,11 +34,6 @@ def status(inputs: int, outputs: int = 0) -> wire.Status:
 def test_a_value_of_a_later_version_stays_a_number() -> None:
     assert name_of(wire.ResetCause, 2) == "watchdog"
     assert name_of(wire.ResetCause, 77) == "77 (unknown)"
-
-
-def test_texts_lose_their_padding_and_odd_bytes_stay_visible() -> None:
-    assert text_of(b"QF-1\0\0\0") == "QF-1"
-    assert text_of(b"\xff1\0") == "\\xff1"
 
 
 def test_a_canonical_sheet_has_no_remarks() -> None:

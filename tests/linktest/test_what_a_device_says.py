@@ -18,7 +18,7 @@ def test_firmware_is_asked_for_where_the_sheet_names_it() -> None:
     assert firmware is not None
     assert firmware.build == "quillfen 1.0.0"
     assert firmware.flash_crc == f"{FIRMWARE_REPLY.flash_crc:08x}"
-    assert firmware.failed_self_tests == (0, 2)
+    assert firmware.failed_self_tests == ("CRC-32C (test 0)", "device sheet (test 2)")
     assert firmware.crash is not None
     assert (firmware.crash.pc, firmware.crash.cause) == ("08001234", 3)
 

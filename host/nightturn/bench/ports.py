@@ -47,4 +47,8 @@ def port_at(
         if not host or not number.isdigit():
             raise ConfigError(f"{text!r} is no address", where=where, allowed="socket://host:port")
         return TcpPort(host, int(number), clock)
+    if not text:
+        raise ConfigError(
+            "no port is named", where=where, allowed="a serial device, socket://host:port, virtual:spec"
+        )
     return SerialPort(text, clock, baud)

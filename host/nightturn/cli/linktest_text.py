@@ -88,7 +88,7 @@ def _firmware(firmware: FirmwareFacts) -> Pairs:
         ("build", firmware.build),
         ("flash CRC", firmware.flash_crc),
         ("build options", firmware.config_hash),
-        ("self-test", f"FAILED: number {', '.join(map(str, failed))}" if failed else "passed"),
+        ("self-test", f"FAILED: {', '.join(failed)}" if failed else "passed"),
         ("last crash", f"at {crash.pc}, called from {crash.lr}, cause {crash.cause}" if crash else "none"),
     ]
 

@@ -23,7 +23,7 @@ from nightturn.bench.station import Cadence, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.demo.emulator import Emulator
 from nightturn.demo.night import Night
-from nightturn.demo.scenario import BENCH_HEAD, CARDS, VARIANT, write_files
+from nightturn.demo.scenario import BENCH_HEAD, CARDS, STAND, VARIANT, write_files
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.catalogue import Catalogue
@@ -49,34 +49,15 @@ rate_hz = 5000
 after_restart = "stay"
 ramp_rad_per_s2 = 20.0
 
-[fixture.transducer]
-serial = "TR-211"
-mounting = "reaction"
-positive = "ccw seen from the actuator flange"
-factor_nm_per_v = 4.0
-
-[fixture.encoder]
-counts_per_rev = 1048576
-reference = "absolute"
-
-[fixture.drive]
-pole_pairs = 4
-slots = 24
-
-[fixture.travel]
-range_deg = [-2700, 2700]
-
 [fixture.protect]
 torque_nm = {{ max = 18.0, on_exceed = "stop" }}
-
-[fixture.shunt]                        # what the simulated bridge's shunt stands for
-step_nm = 8.0
 
 [fixture.plan]                         # short: this night has half a minute
 slow_turn = {{ revolutions = 2, speed_rpm = 60.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 60.0 }}
 cycles = 2000
 """
+    + STAND
 )
 
 # The unit of the night, accepted at the speed of this rig: viscous friction grows with it.
@@ -94,7 +75,7 @@ def run_emulated(
         NightturnError: QEMU does not start, or the folder cannot be written.
     """
     with Emulator(qemu, firmware) as emulator:
-        bench = write_files(folder, RIG.format(port=emulator.line), AT_60_RPM)
+        bench = write_files(folder, RIG.format(port=emulator.line, seed=11), AT_60_RPM)
         return asyncio.run(_record(bench, seconds, on_progress)), bench
 
 

@@ -35,15 +35,8 @@ name = "crane-hall"
 data = "nights"
 """
 
-FIXTURE = """
-[[fixture]]
-id = "{id}"
-port = "virtual:pan15?seed={seed}{faults}"
-rate_hz = 1000
-after_restart = "resume"
-ramp_rad_per_s2 = 2.0
-chunk_s = 1800
-
+# What stands around each simulated unit, virtual or emulated.
+STAND = """
 [fixture.transducer]
 serial = "TR-2{seed}"
 mounting = "reaction"
@@ -61,12 +54,23 @@ slots = 24
 [fixture.travel]
 range_deg = [-2700, 2700]
 
+[fixture.shunt]                        # what the simulated bridge's shunt stands for
+step_nm = 8.0
+"""
+
+FIXTURE = (
+    """
+[[fixture]]
+id = "{id}"
+port = "virtual:pan15?seed={seed}{faults}"
+rate_hz = 1000
+after_restart = "resume"
+ramp_rad_per_s2 = 2.0
+chunk_s = 1800
+
 [fixture.protect]
 torque_nm = {{ max = 18.0, on_exceed = "{on_exceed}" }}
 friction_nm = {{ max = 0.40, on_exceed = "stop" }}
-
-[fixture.shunt]                        # what the virtual bridge's shunt stands for
-step_nm = 8.0
 
 [fixture.plan]
 slow_turn = {{ revolutions = 2, speed_rpm = 5.0 }}
@@ -74,6 +78,8 @@ hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 5.0 }}
 exercise = {{ strokes = 16, angle_deg = 270, speed_rpm = 15 }}
 cycles = 2000
 """
+    + STAND
+)
 
 VARIANT = """\
 schema = 1

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import IntEnum, IntFlag
 
 from nightturn.acquisition.sheet import DeviceSheet, digest_of
+from nightturn.fixture.identity import failed_tests, text_of
 from nightturn_protocol import messages as wire
 
 TORQUE_UNITS = ("V", "mV/V")
@@ -58,12 +59,12 @@ class Crash:
 
 @dataclass(frozen=True, slots=True)
 class FirmwareFacts:
-    """The answer to FWINFO; `failed_self_tests` are bit numbers, `crash` is None when none is remembered."""
+    """The answer to FWINFO; `failed_self_tests` are in words, `crash` is None when none is remembered."""
 
     build: str
     flash_crc: str
     config_hash: str
-    failed_self_tests: tuple[int, ...]
+    failed_self_tests: tuple[str, ...]
     crash: Crash | None
 
 
@@ -84,11 +85,6 @@ def name_of(kind: type[IntEnum], number: int) -> str:
         return kind(number).name.lower()
     except ValueError:
         return f"{number} (unknown)"
-
-
-def text_of(padded: bytes) -> str:
-    """An ASCII text from a field padded with zeros."""
-    return padded.rstrip(b"\0").decode("ascii", "backslashreplace")
 
 
 def device_facts(opened: wire.Opened, sheet_bytes: bytes, sheet: DeviceSheet) -> DeviceFacts:
@@ -120,7 +116,7 @@ def firmware_facts(reply: wire.FirmwareReply) -> FirmwareFacts:
         build=text_of(reply.build),
         flash_crc=f"{reply.flash_crc:08x}",
         config_hash=f"{reply.config_hash:08x}",
-        failed_self_tests=tuple(bit for bit in range(32) if reply.self_test >> bit & 1),
+        failed_self_tests=tuple(failed_tests(reply.self_test)),
         crash=Crash(f"{reply.crash_pc:08x}", f"{reply.crash_lr:08x}", reply.crash_cause) if crashed else None,
     )
 
