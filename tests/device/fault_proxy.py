@@ -21,6 +21,7 @@ BURST_BYTES = 16
 DUPLICATE_BYTES_MAX = 40
 WAITING_BYTES_MAX = 1 << 20  # towards an end that does not read; more is dropped and counted
 POLL_S = 0.002
+HEALED_S = 1.0  # four times as long as a host waits for a lost block
 READ_BYTES = 4096
 
 
@@ -73,10 +74,15 @@ class Mangler:
         self._next = {kind: self._interval(kind) for kind in KINDS if rates.of(kind) > 0}
         self._recent = b""
         self._swallowing = False
+        self._sound = False
         self.counts: Counter[str] = Counter()
 
     def _interval(self, kind: str) -> int:
         return int(self._rng.geometric(self._rates.of(kind)))
+
+    def heal(self) -> None:
+        """No more mishaps from here on; a frame that is being swallowed is swallowed to its end."""
+        self._sound = True
 
     def feed(self, content: bytes) -> list[Mangled]:
         """Bytes as they come; pieces of them, ended where the line stands still or goes away."""
@@ -84,7 +90,7 @@ class Mangler:
         held = bytearray()
         for byte in content:
             self._at += 1
-            kinds = [kind for kind, at in self._next.items() if at <= self._at]
+            kinds = [] if self._sound else [kind for kind, at in self._next.items() if at <= self._at]
             for kind in kinds:
                 self._next[kind] = self._at + self._interval(kind)
                 self.counts[kind] += 1
@@ -104,7 +110,7 @@ class Mangler:
         """Whether this byte belongs to a frame that is swallowed; chance is asked at each delimiter."""
         swallowed = self._swallowing
         if byte == 0 and self._rates.frame > 0:
-            self._swallowing = bool(self._rng.random() < self._rates.frame)
+            self._swallowing = bool(self._rng.random() < self._rates.frame) and not self._sound
             self.counts["frame"] += self._swallowing
         return swallowed
 
@@ -197,6 +203,12 @@ class FaultProxy:
         self._thread.join()
         self._vanish()
         os.close(self._far)
+
+    def heal(self) -> None:
+        """A sound line from here on. What was lost last can still be had again before a daemon is told to end."""
+        self._up.mangler.heal()
+        self._down.mangler.heal()
+        time.sleep(HEALED_S)
 
     def hang_up(self, away_s: float) -> None:
         """Let the near end go away now, for so long."""

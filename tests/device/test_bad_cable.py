@@ -33,6 +33,7 @@ def recorded(
         for seconds in away_s or (0.0,):
             proxy.hang_up(seconds)
             time.sleep(PART_S)
+        proxy.heal()
         assert serve.interrupt() == 0
     device.end()
     (produced,) = device.produced()  # one boot: it has not started again

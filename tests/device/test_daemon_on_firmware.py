@@ -124,6 +124,7 @@ def test_of_frames_discarded_on_the_way_each_one_comes_again(
         bench = rig(tmp_path, {"pan-a1": str(tmp_path / "bad.line")}, 10_000)
         serve = serving(processes, bench, 1)
         time.sleep(FAST_S)
+        proxy.heal()
         assert serve.interrupt() == 0
         lost = proxy.counts["frame"]
     root = tmp_path / "nights"

@@ -50,6 +50,13 @@ def test_whole_frames_are_swallowed_and_nothing_else_is_touched() -> None:
     assert all(any(piece == frame for frame in remaining) for piece in left)  # in order, none altered
 
 
+def test_a_healed_line_is_left_alone_from_the_next_frame_on() -> None:
+    mangler = Mangler(3, Rates(flip=0.5, frame=1.0))
+    mangler.feed(b"torn\0swallo")
+    mangler.heal()
+    assert carried(mangler, b"wed\0sound\0", []) == b"sound\0"
+
+
 def test_a_line_without_mishaps_is_left_alone() -> None:
     content = os.urandom(5000)
     assert carried(Mangler(1, Rates()), content, [17, 400]) == content
