@@ -1,12 +1,14 @@
 """A tape cut anywhere or with a bit flipped: replayed up to the damage, told in bytes, never a traceback."""
 
 from pathlib import Path
+from typing import cast
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from nightturn.errors import CorruptFileError, SchemaVersionError
+from nightturn.model.facts import KINDS, RUN_OPENED
 from nightturn.replay.full import replay
 from nightturn.replay.tapes import tape_of_file
 from nightturn.replay.verdict import Options, replay_log
@@ -84,6 +86,6 @@ def test_a_record_of_another_version_is_an_error_and_not_a_traceback(
     brief: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The bytes are whole, but what they say does not fit this version."""
-    monkeypatch.setattr("nightturn.model.facts.RunOpened", int)
+    monkeypatch.setitem(cast("dict[str, object]", KINDS), RUN_OPENED, int)
     with pytest.raises(CorruptFileError, match="recorded by another version of nightturn"):
         replay(tape_of_file(brief))

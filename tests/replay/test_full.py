@@ -1,6 +1,7 @@
 """Full replay: identical to the live run, through hand-overs, restarts and holes, and able to see a difference."""
 
 from pathlib import Path
+from typing import cast
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -9,7 +10,9 @@ from replay_logs.make import Recorded
 
 from nightturn.errors import ConfigError, CorruptFileError, RunNotFoundError, StorageError
 from nightturn.fixture import steering
+from nightturn.fixture.core import REACTIONS
 from nightturn.fixture.work import Work
+from nightturn.model.records import Tick
 from nightturn.replay.full import replay
 from nightturn.replay.tapes import Tape, tape_of, tape_of_file, tape_of_run
 from nightturn.storage.segment import read_segment
@@ -47,15 +50,16 @@ def test_a_changed_effect_is_placed_within_a_control_period(brief: Path, changed
     calls = 0
     original = steering.tick
 
-    def once_less(work: Work) -> None:
+    def once_less(work: Work, record: Tick) -> None:
         nonlocal calls
         if work.state.record_no >= changed and not calls:
             calls = work.state.record_no
             return
-        original(work)
+        original(work, record)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(steering, "tick", once_less)
+        row = tuple(once_less if reaction is original else reaction for reaction in REACTIONS[Tick])
+        patch.setitem(cast("dict[type | int, object]", REACTIONS), Tick, row)
         seen = replay(tape_of_file(brief))
     assert seen.first_difference.startswith("effects differ before record ")
     placed = int(seen.first_difference.split()[4])

@@ -91,6 +91,17 @@ class Failure(msgspec.Struct, frozen=True):
     detail: str
 
 
+KINDS: dict[str, type[msgspec.Struct]] = {
+    RUN_OPENED: RunOpened,
+    LINK: LinkFact,
+    PROBE_SENT: ProbeSent,
+    SYNCED: Synced,
+    CUT: Cut,
+    COMMAND: Command,
+    FAILURE: Failure,
+}
+
+
 def host(at_ns: int, kind: str, fact: msgspec.Struct) -> Host:
     """Wrap a fact as a record."""
     return Host(at_ns, kind, msgspec.msgpack.encode(fact))
