@@ -25,7 +25,7 @@ def run(
     from nightturn.cli.outlook_text import outlook_rows
     from nightturn.cli.output import print_json, print_pairs
     from nightturn.estimation.figures import FIGURES
-    from nightturn.fixture.outlook import outlook
+    from nightturn.outlook.plan import outlook
     from nightturn.settings.load import calibration_mistakes, load_rig, variants_for
     from nightturn.settings.mistakes import raise_mistakes
 

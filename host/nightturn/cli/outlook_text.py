@@ -1,7 +1,7 @@
 """An outlook as rows for people."""
 
-from nightturn.fixture.outlook import Outlook, PhaseOutlook
-from nightturn.fixture.shunt_outlook import ShuntOutlook
+from nightturn.outlook.plan import Outlook, PhaseOutlook
+from nightturn.outlook.shunt import ShuntOutlook
 
 
 def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:

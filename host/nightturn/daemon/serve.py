@@ -18,8 +18,8 @@ from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
-from nightturn.fixture.outlook import outlook
 from nightturn.model.cards import MountCard
+from nightturn.outlook.plan import outlook
 from nightturn.settings.load import data_root, load_rig, load_variant, read_card
 from nightturn.settings.mistakes import raise_mistakes
 from nightturn.settings.rig import FixtureSettings, Rig

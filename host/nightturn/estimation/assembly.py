@@ -6,15 +6,8 @@ import msgspec
 import numpy as np
 
 from nightturn.estimation.folds import LegSums, StrokeSums
-from nightturn.estimation.phases import (
-    EXERCISE,
-    EXERCISE_SPEED,
-    HOLD,
-    HOLD_SPEED,
-    SLOW_SPEED,
-    SLOW_TURN,
-    ScanSettings,
-)
+from nightturn.estimation.phases import EXERCISE_SPEED, HOLD_SPEED, SLOW_SPEED, ScanSettings
+from nightturn.model.phases import EXERCISE, HOLD, SLOW_TURN
 
 HOLES_KEPT = 5
 """Gaps of a cycle that are told one by one; the rest only count."""

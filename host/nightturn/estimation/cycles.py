@@ -4,15 +4,9 @@ import msgspec
 
 from nightturn.estimation.assembly import Assembly, CycleSums, phase_of
 from nightturn.estimation.folds import BINS, LegSums, StrokeSums
-from nightturn.estimation.phases import (
-    CONFIRM_CELLS,
-    LONG_GAP_CELLS,
-    STAND,
-    PhaseChange,
-    ScanSettings,
-    speeds_of,
-)
+from nightturn.estimation.phases import CONFIRM_CELLS, LONG_GAP_CELLS, PhaseChange, ScanSettings, speeds_of
 from nightturn.estimation.scan import Piece, Scan, Stretch, before, encoder_jump, join
+from nightturn.model.phases import STAND
 from nightturn.model.tiles import Tile
 
 Event = CycleSums | StrokeSums | PhaseChange

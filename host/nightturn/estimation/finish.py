@@ -9,13 +9,13 @@ from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.fingerprint import fingerprint
 from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
 from nightturn.estimation.friction import Friction, friction_of
-from nightturn.estimation.phases import HOLD, SLOW_TURN
 from nightturn.estimation.report import Measured, figures_of, order_table
 from nightturn.estimation.ripple import Ripple, ripple_of
 from nightturn.estimation.spectra import declared_orders, drift_rate, without_drift
 from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_per_rev, speed_rpm, turns_of
 from nightturn.estimation.verdict import judge
 from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
+from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.rows import StrokeRow
 
 PHASE_WORDS = {SLOW_TURN: "slow turn", HOLD: "hold", "between": "outside the passes"}

@@ -7,12 +7,8 @@ the samples were cut into tiles.
 import msgspec
 import numpy as np
 
+from nightturn.model.phases import SPEED_TOLERANCE_PARTS
 from nightturn.model.tiles import Int64s
-
-STAND = "stand"
-SLOW_TURN = "slow_turn"
-HOLD = "hold"
-EXERCISE = "exercise"
 
 SLOW_SPEED = 1
 HOLD_SPEED = 2
@@ -20,8 +16,6 @@ EXERCISE_SPEED = 4
 
 CONFIRM_CELLS = 4
 """Consecutive cells on speed before a leg opens: a ramp passes through a commanded speed faster than that."""
-SPEED_TOLERANCE_PARTS = 20
-"""A cell is on speed within one part in 20, 5 %, plus one encoder count of rounding."""
 FEW_CELLS = 12
 """Up to this many cells plain integers are faster than arrays."""
 LONG_GAP_CELLS = 20

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import ACCEPT, NOT_JUDGED, OK, REJECT, UNDECIDED, Figure
+from nightturn.model.phases import SPEED_TOLERANCE
 
-SPEED_TOLERANCE = 0.05
 """A condition on speed holds within 5 % of it, as the scan's own gate."""
 TORQUE_TOLERANCE = 0.10
 """A condition on torque holds within 10 % of it."""

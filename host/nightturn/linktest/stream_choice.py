@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from nightturn.acquisition.handshake import LinkSettings
 from nightturn.acquisition.sheet import DeviceSheet
 from nightturn.errors import ConfigError
-from nightturn.fixture.outlook import LINE_BITS_PER_BYTE, block_wire_bytes
+from nightturn.outlook.plan import LINE_BITS_PER_BYTE, block_wire_bytes
 from nightturn_protocol.messages import BLOCK_SAMPLES_MIN, WIRE_LOAD_PCT_MAX, EncoderForm, Stream
 
 BLOCK_SAMPLES = 100

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.phases import CONFIRM_CELLS, ScanSettings
-from nightturn.fixture.moves import EXCLUSION_DEG, GRID_CELLS_PER_S
 from nightturn.fixture.stream import JUMP_SHARE, STAND_SHARE
+from nightturn.model.phases import EXCLUSION_DEG, GRID_CELLS_PER_S
 from nightturn.model.tiles import Float64s, Int32s, Int64s
 from nightturn.replay.grids import ADC_COUNTS, Grid, Series
 

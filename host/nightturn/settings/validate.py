@@ -13,6 +13,7 @@ from nightturn.model.names import (
     TRANSDUCER_SERIAL,
     VARIANT_NAME,
 )
+from nightturn.model.phases import GRID_S
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
 from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
 from nightturn.settings.variant import Variant
@@ -20,7 +21,6 @@ from nightturn.settings.variant import Variant
 RAW_LIMIT = "torque_nm"
 SPEED_CLASS_GAP = 0.15  # exercise is told from the measuring phases by its speed
 BLOCK_S_MAX = 0.1
-STEADY_CELL_S = 0.05  # the grid on which steady turning is judged
 COUNTS_PER_CELL_MIN = 40  # speeds 15 % apart, each known to 5 % and one count, are two speeds from here on
 SHUNT_ARMS_MIN = 10  # fewer would step by 24 mV/V and more, which no gauge does (common practice, no source)
 OPERATOR_CHARACTERS_MAX = 64
@@ -208,9 +208,9 @@ def _sampling_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[Confi
     for table, phase in (("slow_turn", fixture.plan.slow_turn), ("hold", fixture.plan.hold)):
         if phase is None:
             continue
-        counts = fixture.encoder.counts_per_rev * phase.speed_rpm / 60 * STEADY_CELL_S
+        counts = fixture.encoder.counts_per_rev * phase.speed_rpm / 60 * GRID_S
         if counts < COUNTS_PER_CELL_MIN:
-            least = COUNTS_PER_CELL_MIN / STEADY_CELL_S * 60 / fixture.encoder.counts_per_rev
+            least = COUNTS_PER_CELL_MIN / GRID_S * 60 / fixture.encoder.counts_per_rev
             what = f"{phase.speed_rpm:g} is too slow for this encoder: {counts:.1f} counts in 50 ms cannot show steady turning"
             allowed = (
                 f"from {least:.3g} with counts_per_rev = {fixture.encoder.counts_per_rev}, or a finer encoder"

@@ -1,0 +1,27 @@
+"""What plan and scan must agree on: the words of the phases, the grid, the tolerances and the pauses.
+
+The planner commands moves; the scan finds them again in the samples alone. Each of these numbers is used by both.
+"""
+
+STAND = "stand"
+SLOW_TURN = "slow_turn"
+HOLD = "hold"
+EXERCISE = "exercise"
+RETURN = "return"
+
+GRID_CELLS_PER_S = 20
+"""Cells in which travel is compared with what was commanded."""
+GRID_S = 1 / GRID_CELLS_PER_S
+"""Length of a cell, s."""
+SPEED_TOLERANCE_PARTS = 20
+"""A cell is on speed within one part in 20, 5 %, plus one encoder count of rounding."""
+SPEED_TOLERANCE = 1 / SPEED_TOLERANCE_PARTS
+"""The same as a fraction; a verdict holds for figures measured this near the speed that a limit names."""
+EXCLUSION_DEG = 2.0
+"""Travel of each pass after the reversal that is left out: presliding and backlash."""
+STAND_SPARE_S = 4
+"""A standstill this much longer than the plan's dwell means that the plan was stopped: two commands with all retries."""
+WINDOW_S = 2
+"""How often the scan looks for such a standstill, at multiples of it in sample index."""
+REST_SPARE_S = STAND_SPARE_S + WINDOW_S + 0.5
+"""Before a stopped plan begins afresh the shaft stands this much longer than the dwell, so that the scan has seen it."""

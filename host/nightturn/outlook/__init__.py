@@ -1,0 +1,1 @@
+"""What a plan will do and be able to see, from the settings alone, before anything turns."""

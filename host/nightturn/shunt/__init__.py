@@ -1,0 +1,1 @@
+"""The shunt check: what it does, second by second, and what its steps say."""
