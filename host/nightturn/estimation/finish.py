@@ -6,7 +6,7 @@ from nightturn.estimation import figures as names
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.cogging import Cogging, cogging_of
 from nightturn.estimation.conditions import Conditions
-from nightturn.estimation.fingerprint import fingerprint
+from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
 from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
 from nightturn.estimation.friction import Friction, friction_of
 from nightturn.estimation.report import Measured, figures_of, order_table
@@ -21,6 +21,7 @@ from nightturn.model.rows import StrokeRow
 PHASE_WORDS = {SLOW_TURN: "slow turn", HOLD: "hold", "between": "outside the passes"}
 
 
+@one_blas_thread()
 def finish_cycle(
     sums: CycleSums,
     conditions: Conditions,
@@ -32,6 +33,7 @@ def finish_cycle(
 ) -> CycleRecord:
     """Make the record of a cycle from its sums; a pure function, about 10 ms.
 
+    Every BLAS works with one thread meanwhile, so that it always adds in the same order.
     `record_first`, `record_last`, `ts_start` and `ts_end` (ns, UTC) are carried into the record.
     `previous_friction_nm` are complete earlier cycles of this direction, oldest first: their scatter stands in where the
     cycle has none of its own.
