@@ -31,7 +31,7 @@ def expectation(tape: Path) -> Expected:
 def test_an_untouched_tape_is_identical(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = typed(["replay", str(SPALL)], capsys)
     assert (code, err) == (0, "")
-    assert out.startswith("spall.ntj: identical (every effect, sums and figures")
+    assert out.startswith("spall.ntj: identical (every effect, sums and figures: equal ")
 
 
 def test_the_fast_form_as_json(capsys: pytest.CaptureFixture[str]) -> None:
@@ -52,9 +52,11 @@ def test_a_changed_method_is_told_and_ends_with_one_until_it_is_accepted(
     value = expectation(tape).rows.cycles[0].figure(COGGING_PP).value
     code, out, _ = typed(["replay", str(tape)], capsys)
     assert code == 1
-    assert out.splitlines()[0].startswith("spall.ntj: 1 difference (every effect, sums and figures")
+    assert out.splitlines()[0].startswith(
+        "spall.ntj: 1 difference (every effect, sums and figures: compared "
+    )
     assert out.splitlines()[1:] == [
-        f"  cycle 1: cogging_pp_nm method {spec.method} -> {spec.method + 1}: {value} -> {value}"
+        f"  cycle 1: cogging_pp_nm method {spec.method} -> {spec.method + 1}: {value:.6g} -> {value:.6g}"
     ]
     code, out, _ = typed(["replay", str(tape), "--accept"], capsys)
     assert code == 0

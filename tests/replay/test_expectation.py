@@ -9,6 +9,7 @@ from replay_logs.make import Recorded
 
 from nightturn.errors import ConfigError, CorruptFileError
 from nightturn.estimation.figures import FIGURE_OF_NAME, FRICTION
+from nightturn.estimation.fingerprint import fingerprint
 from nightturn.model.figures import CycleRecord
 from nightturn.replay.differences import close, cycle_differences, row_differences
 from nightturn.replay.expected import expected_path, read_expected
@@ -62,7 +63,10 @@ def test_a_changed_method_says_from_which_value_to_which(
     outcome = replay_log(kept, "", LATEST, options)
     first = outcome.differences[0]
     value = replay(tape_of_file(kept)).rows.cycles[0].figure(FRICTION).value
-    assert first == f"cycle 1: friction_nm method {newer.method - 1} -> {newer.method}: {value} -> {value}"
+    assert (
+        first
+        == f"cycle 1: friction_nm method {newer.method - 1} -> {newer.method}: {value:.6g} -> {value:.6g}"
+    )
     assert len(outcome.differences) == 3  # one for each cycle, and nothing else
     assert not outcome.identical
 
@@ -90,9 +94,9 @@ def test_under_the_same_fingerprint_the_last_bit_counts_else_one_part_in_1e9(cyc
     near = changed(cycle, FRICTION, value=friction * (1 + 5e-10))
     far = changed(cycle, FRICTION, value=friction * (1 + 5e-9))
     assert cycle_differences([cycle], [near], exact=False, whole=True) == []
-    assert cycle_differences([cycle], [near], exact=True, whole=True) == [
-        f"cycle 1: friction_nm: value {friction} -> {friction * (1 + 5e-10)}"
-    ]
+    (line,) = cycle_differences([cycle], [near], exact=True, whole=True)
+    assert line.startswith("cycle 1: friction_nm: value ")
+    assert line.endswith(" (5.0e-10 relative)")
     assert len(cycle_differences([cycle], [far], exact=False, whole=False)) == 1
 
 
@@ -129,6 +133,71 @@ def test_close_looks_into_tuples_and_dicts() -> None:
     assert not close((1.0, 2.0), (1.0,))
     assert not close({"a": 1.0}, {"b": 1.0})
     assert not close(None, 1.0)
+
+
+def test_close_takes_a_phase_modulo_a_turn_and_only_as_sharp_as_its_amplitude() -> None:
+    pi = 3.14159265358979
+    assert close(((4, 1e-3, pi, 1e-6),), ((4, 1e-3, -pi, 1e-6),))
+    assert not close(((4, 1e-3, 1.0, 1e-6),), ((4, 1e-3, 1.0001, 1e-6),))
+    assert close(((4, 1e-13, 1.0, 1e-6),), ((4, 1e-13, 2.0, 1e-6),))  # an amplitude of nothing has no phase
+    assert not close(((4, 1e-3, 1.0, 1e-6),), ((5, 1e-3, 1.0, 1e-6),))
+
+
+def under(kept: Path, folder: Path, line: str, factor: float = 1.0) -> Path:
+    """A copy of the tape whose expectation was made under another fingerprint, friction a little off."""
+    tape = folder / kept.name
+    shutil.copyfile(kept, tape)
+    expected = read_expected(kept)
+    assert expected is not None
+    cycles = []
+    for cycle in expected.rows.cycles:
+        value = cycle.figure(FRICTION).value
+        other = changed(cycle, FRICTION, value=None if value is None else value * factor)
+        cycles.append(msgspec.structs.replace(other, fingerprint=line))
+    rows = msgspec.structs.replace(expected.rows, cycles=cycles)
+    other_expected = msgspec.structs.replace(expected, fingerprint=line, rows=rows)
+    expected_path(tape).write_bytes(msgspec.json.encode(other_expected))
+    return tape
+
+
+@pytest.mark.parametrize("options", [Options(), Options(figures=True), Options(tile_samples=777)])
+def test_the_line_says_which_of_the_two_comparisons_held(
+    kept: Path, tmp_path: Path, options: Options
+) -> None:
+    here = fingerprint()
+    elsewhere = here.replace("numpy ", "numpy 0.", 1)
+    what = "; recorded under another numeric fingerprint: numpy 0."
+    same = replay_log(kept, "", LATEST, options)
+    assert same.compared_with.endswith("sums and figures: equal to the last bit")
+    bits = replay_log(under(kept, tmp_path, elsewhere), "", LATEST, options)
+    assert f"sums and figures: equal to the last bit{what}" in bits.lines()[0]
+    near = replay_log(under(kept, tmp_path, elsewhere, 1 + 1e-12), "", LATEST, options)
+    assert f"sums and figures: equal within 1e-9{what}" in near.lines()[0]
+    assert all(outcome.identical and len(outcome.lines()) == 1 for outcome in (same, bits, near))
+    far = replay_log(under(kept, tmp_path, elsewhere, 1 + 1e-6), "", LATEST, options)
+    assert f"sums and figures: compared within 1e-9{what}" in far.lines()[0]
+    assert "friction_nm: value " in far.differences[0]
+    assert far.differences[0].endswith(" (1.0e-6 relative)")
+    broken = replay_log(under(kept, tmp_path, here, 1 + 1e-12), "", LATEST, options)
+    assert broken.compared_with.endswith("compared to the last bit")
+    assert not broken.identical
+
+
+def test_cycles_of_two_fingerprints_in_one_run_are_compared_within_the_bound(
+    kept: Path, tmp_path: Path
+) -> None:
+    here = fingerprint()
+    tape = under(kept, tmp_path, here, 1 + 1e-12)
+    expected = read_expected(tape)
+    assert expected is not None
+    expected.rows.cycles[1] = msgspec.structs.replace(expected.rows.cycles[1], fingerprint=f"{here} old")
+    expected_path(tape).write_bytes(msgspec.json.encode(expected))
+    outcome = replay_log(tape, "", LATEST, Options())
+    assert outcome.identical, outcome.lines()
+    assert (
+        "equal within 1e-9; recorded under another numeric fingerprint: libm old -> (none)"
+        in outcome.lines()[0]
+    )
 
 
 def test_gaps_events_and_strokes_are_compared_one_by_one(kept: Path) -> None:

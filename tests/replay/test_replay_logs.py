@@ -29,7 +29,7 @@ def named(name: str) -> Expected:
 def test_every_tape_replays_identical(tape: Path) -> None:
     outcome = replay_log(tape, "", "latest", Options())
     assert outcome.identical, outcome.lines()
-    assert outcome.compared_with.startswith("every effect, sums and figures")
+    assert outcome.compared_with.startswith("every effect, sums and figures: equal ")
 
 
 @each_tape

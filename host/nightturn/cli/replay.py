@@ -28,7 +28,8 @@ def run(
     """Feed a tape to the core and say `identical`, or show every difference.
 
     Every effect is compared with the checksums that the live station put on the tape, and cycles, gaps, events and
-    strokes with the expectation beside the tape, or with what the run stored. A damaged tape is replayed up to the
+    strokes with the expectation beside the tape, or with what the run stored. Figures must be equal to the last bit, or
+    within 1e-9 when they were made under another numeric fingerprint; the line says which comparison held. A damaged tape is replayed up to the
     damage. Ends with 1 when anything differs or is damaged.
     """
     from nightturn.cli.output import print_json

@@ -1,7 +1,7 @@
 """The differences between what is expected of a replay and what it gave, each as a sentence.
 
 Figures, and whatever else is worked out in floats, must be equal to the last bit under the same numeric fingerprint,
-else within 1e-9 relative; everything else must be equal anywhere.
+else within 1e-9 relative; everything else, decisions too, must be equal anywhere.
 """
 
 import math
@@ -11,9 +11,12 @@ import msgspec
 
 from nightturn.model.figures import CycleRecord, Figure
 from nightturn.replay.full import Rows
+from nightturn.replay.wording import change, order_table, phase_apart
 
-RELATIVE = 1e-9
-ABSOLUTE = 1e-15
+BOUND = "1e-9"
+RELATIVE = float(BOUND)
+ABSOLUTE = 1e-12
+"""In SI units, for what should be zero: far below what any channel resolves, above what rounding leaves of it."""
 # what the samples alone decide, however they were cut into tiles and whatever came between them
 BY_SAMPLES = (
     "status",
@@ -64,9 +67,8 @@ def _figures(where: str, was: Sequence[Figure], now: Sequence[Figure], *, exact:
         if new is None:
             found.append(f"{where}: {old.name} was not seen")
         elif old.method != new.method:
-            found.append(
-                f"{where}: {old.name} method {old.method} -> {new.method}: {old.value} -> {new.value}"
-            )
+            values = change(old.value, new.value)
+            found.append(f"{where}: {old.name} method {old.method} -> {new.method}: {values}")
         else:
             names = ("value", "u", "nu", "status", "n", "reasons")
             found += _fields(f"{where}: {old.name}", old, new, names, exact=exact)
@@ -88,18 +90,31 @@ def _fields(
 ) -> list[str]:
     pairs = [(name, getattr(old, name), getattr(new, name)) for name in names]
     return [
-        f"{where}: {name} {was} -> {now}"
+        f"{where}: {name} {change(was, now)}"
         for name, was, now in pairs
         if not (was == now if exact else close(was, now))
     ]
 
 
 def close(was: object, now: object) -> bool:
-    """Equal, floats within the bound, also inside tuples and dicts."""
+    """Equal, floats within the bound, also inside tuples and dicts; phases of an order table modulo a whole turn."""
     if isinstance(was, float) and isinstance(now, float):
         return math.isclose(was, now, rel_tol=RELATIVE, abs_tol=ABSOLUTE)
+    old, new = order_table(was), order_table(now)
+    if old is not None and new is not None:
+        return old.keys() == new.keys() and all(_close_order(row, new[order]) for order, row in old.items())
     if isinstance(was, tuple) and isinstance(now, tuple):
         return len(was) == len(now) and all(close(a, b) for a, b in zip(was, now, strict=True))
     if isinstance(was, dict) and isinstance(now, dict):
         return was.keys() == now.keys() and all(close(value, now[key]) for key, value in was.items())
     return was == now
+
+
+def _close_order(was: tuple[float, ...], now: tuple[float, ...]) -> bool:
+    """One row of an order table; the phase of a weak order is known as well as the amplitude beside it."""
+    (amplitude, phase, u), (amplitude_now, phase_now, u_now) = was, now
+    return (
+        close(amplitude, amplitude_now)
+        and abs(phase_apart(phase, phase_now)) * amplitude <= RELATIVE * amplitude + ABSOLUTE
+        and close(u, u_now)
+    )

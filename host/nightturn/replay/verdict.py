@@ -4,13 +4,14 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import msgspec
 
 from nightturn.errors import ConfigError
-from nightturn.estimation.fingerprint import fingerprint
+from nightturn.estimation.fingerprint import fingerprint, fingerprint_change
 from nightturn.model.figures import CycleRecord
-from nightturn.replay.differences import cycle_differences, row_differences
+from nightturn.replay.differences import BOUND, cycle_differences, row_differences
 from nightturn.replay.expected import Expected, read_expected, write_expected
 from nightturn.replay.figures import FiguresReplay, replay_figures
 from nightturn.replay.full import Replayed, Rows, replay
@@ -19,6 +20,13 @@ from nightturn.replay.tapes import Tape, tape_of
 
 EFFECTS = "every effect"
 NOTHING_BESIDE = "no expectation lies beside the tape"
+
+
+class Differ(Protocol):
+    """Compares what was kept with what was seen, to the last bit or within the bound."""
+
+    def __call__(self, *, exact: bool) -> list[str]:
+        """Every difference as a sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,35 +146,60 @@ def _cycles(seen: Replayed | FiguresReplay) -> list[CycleRecord]:
 def _compare(
     kept: Expected | Rows | None, seen: Replayed | FiguresReplay, *, whole: bool
 ) -> tuple[str, list[str]]:
-    """With what a replay was compared, and every difference."""
-    if isinstance(seen, FiguresReplay) or not whole:
-        if kept is None:
-            return f"nothing: {NOTHING_BESIDE}", []
-        cycles = kept.rows.cycles if isinstance(kept, Expected) else kept.cycles
-        exact = _same_numbers(cycles)
-        return f"sums and figures{_how(exact)}", cycle_differences(
-            cycles, _cycles(seen), exact=exact, whole=False
-        )
-    found = [seen.first_difference] if seen.first_difference else []
+    """With what a replay was compared and which comparison held, and every difference."""
+    effects = EFFECTS if isinstance(seen, Replayed) and whole else ""
+    found = [seen.first_difference] if isinstance(seen, Replayed) and whole and seen.first_difference else []
     if kept is None:
-        return f"{EFFECTS}; {NOTHING_BESIDE}", found
-    if isinstance(kept, Rows):
-        exact = _same_numbers(kept.cycles)
-        found += row_differences(in_order_of_time(kept), in_order_of_time(seen.rows), exact=exact)
-        return f"{EFFECTS}, and the stored rows{_how(exact)}", found
-    exact = kept.fingerprint == fingerprint()
-    for name in ("records", "effects", "effects_crc", "samples"):
-        was, now = getattr(kept, name), getattr(seen, name)
-        if was != now:
-            found.append(f"{name}: {was} expected, {now} seen")
-    return f"{EFFECTS}, sums and figures{_how(exact)}", found + row_differences(
-        kept.rows, seen.rows, exact=exact
-    )
+        return f"{effects or 'nothing'}; {NOTHING_BESIDE}", found
+    rows = kept.rows if isinstance(kept, Expected) else kept
+    recorded = {cycle.fingerprint for cycle in rows.cycles}
+    if isinstance(seen, FiguresReplay) or not whole:
+        what = "sums and figures"
+        cycles = _cycles(seen)
+
+        def differ(*, exact: bool) -> list[str]:
+            return cycle_differences(rows.cycles, cycles, exact=exact, whole=False)
+    else:
+        what = (
+            f"{effects}, sums and figures"
+            if isinstance(kept, Expected)
+            else f"{effects}, and the stored rows"
+        )
+        was, now = rows, seen.rows
+        if isinstance(kept, Expected):
+            recorded.add(kept.fingerprint)
+            found += _totals(kept, seen)
+        else:
+            was, now = in_order_of_time(was), in_order_of_time(now)
+
+        def differ(*, exact: bool) -> list[str]:
+            return row_differences(was, now, exact=exact)
+
+    how, more = _numbers(recorded, differ, other=bool(found))
+    return f"{what}: {how}", found + more
 
 
-def _same_numbers(cycles: Sequence[CycleRecord]) -> bool:
-    return all(cycle.fingerprint == fingerprint() for cycle in cycles)
+def _totals(kept: Expected, seen: Replayed) -> list[str]:
+    names = ("records", "effects", "effects_crc", "samples")
+    pairs = [(name, getattr(kept, name), getattr(seen, name)) for name in names]
+    return [f"{name}: {was} expected, {now} seen" for name, was, now in pairs if was != now]
 
 
-def _how(exact: bool) -> str:  # noqa: FBT001 - a word for a truth value
-    return "" if exact else "; recorded under another numeric fingerprint, so figures within 1e-9"
+def _numbers(recorded: set[str], differ: Differ, *, other: bool) -> tuple[str, list[str]]:
+    """Which comparison of the numbers held and the differences under the one that has to hold.
+
+    A run in which any cycle has another fingerprint is compared within the bound as a whole, because a cycle takes the
+    scatter of friction from the cycles before it. `other` says that something beside the numbers differs already.
+    """
+    here = fingerprint()
+    changes = [fingerprint_change(line, here) for line in sorted(recorded - {here})]
+    elsewhere = f"recorded under another numeric fingerprint: {' or '.join(changes)}" if changes else ""
+    found = differ(exact=True)
+    if not found:
+        word = "compared" if other else "equal"
+        return "; ".join(filter(None, (f"{word} to the last bit", elsewhere))), []
+    if not changes:
+        return "compared to the last bit", found
+    found = differ(exact=False)
+    word = "compared" if found or other else "equal"
+    return f"{word} within {BOUND}; {elsewhere}", found
