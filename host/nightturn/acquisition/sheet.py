@@ -117,6 +117,19 @@ def parse_sheet(sheet: bytes) -> DeviceSheet:
     )
 
 
+def torque_entry(torque: str | bytes) -> dict[str, object]:
+    """The torque table of a sheet, as JSON, in the form that calibration takes: its scale a number.
+
+    Raises:
+        DeviceMismatchError: it is none.
+    """
+    try:
+        entry = msgspec.json.decode(torque, type=_Torque)
+        return {"bits": entry.bits, "unit": entry.unit, "scale": float(entry.scale)}
+    except ValueError as error:
+        raise DeviceMismatchError(f"the torque table of a device sheet cannot be read: {error}") from error
+
+
 def _depth(sheet: bytes) -> int:
     """Deepest nesting of brackets outside strings."""
     deepest = depth = 0

@@ -5,10 +5,11 @@ from typing import Literal
 
 import msgspec
 
+from nightturn.acquisition.sheet import torque_entry
 from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.calibration.torque import TorqueScale, torque_scale
-from nightturn.errors import CalibrationError
+from nightturn.errors import CalibrationError, DeviceMismatchError
 from nightturn.model.rows import ChunkPlan
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.manifest import Manifest
@@ -58,9 +59,19 @@ def current_scale(files: Files, plan: ChunkPlan, at_ns: int, manifest: Manifest 
     if record.id == plan.calibration_id:
         return recorded_scale(plan)
     if manifest.torque_channel:
-        return torque_scale(record, msgspec.json.decode(manifest.torque_channel, type=dict[str, object]))
+        return torque_scale(record, _told(manifest))
     known = {each.id: each for each in records}
     return torque_scale(record, _channel(plan, known.get(plan.calibration_id), settings))
+
+
+def _told(manifest: Manifest) -> dict[str, object]:
+    """The torque entry of the device's sheet, as the manifest keeps it."""
+    try:
+        return torque_entry(manifest.torque_channel)
+    except DeviceMismatchError as problem:
+        raise CalibrationError(
+            f"the manifest of run {manifest.run}: {problem}; ask for calibration='recorded'"
+        ) from problem
 
 
 def _channel(
