@@ -24,6 +24,7 @@ import typer
 from typing_extensions import override
 
 from nightturn.bench import runs
+from nightturn.bench.locks import PortLocks
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import recover
 from nightturn.bench.runs import Pace
@@ -182,7 +183,9 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
     journal = Journal(world.files, FIXTURE, world.clock, host_version="made", new_id=lambda: next(ids))
     beginning = recover(world.files, journal, FIXTURE).beginning
     opened = runs.opened(settings, CARD, root, root, world.clock, rng, beginning, Pace())
-    station = Station(FIXTURE, world, port_for(settings, world.clock), journal, (), Cadence())
+    station = Station(
+        FIXTURE, world, port_for(settings, world.clock, PortLocks("make")), journal, (), Cadence()
+    )
     station.start(msgspec.structs.replace(opened, host_version="made"))
     if scene.resumed_at_s is not None:
         loop.call_later(scene.resumed_at_s, station.command, "resume", CARD.operator)

@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from nightturn.bench import runs
+from nightturn.bench.locks import PortLocks
 from nightturn.bench.logging import set_up_logging
 from nightturn.bench.ports import port_for
 from nightturn.bench.runs import Beginning, Pace
@@ -81,7 +82,13 @@ async def run_host(folder: Path, count: int, seconds: float) -> dict[str, float]
     assert broker is not None, "this benchmark needs mosquitto or amqtt"
     part = MqttPart(url=broker.url, protocol=broker.protocol)
     publisher = Publisher(
-        part, lab="quillfen", host="load", daemon_boot="load", utc_ns=world.clock.utc_ns, version=VERSION
+        part,
+        lab="quillfen",
+        host="load",
+        bench="load",
+        daemon_boot="load",
+        utc_ns=world.clock.utc_ns,
+        version=VERSION,
     )
     publishing = asyncio.create_task(publisher.run())
     tally = Tally()
@@ -114,7 +121,7 @@ async def start_stations(folder: Path, root: Path, world: World, sinks: Sequence
     for settings in rig.fixture:
         journal = Journal(world.files, settings.id, world.clock)
         opened = runs.opened(settings, card, folder, root, world.clock, rng, Beginning(1), Pace())
-        port = port_for(settings, world.clock)
+        port = port_for(settings, world.clock, PortLocks("load"))
         station = Station(settings.id, world, port, journal, sinks, Cadence())
         station.start(opened)
         stations.append(station)

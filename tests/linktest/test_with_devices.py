@@ -10,6 +10,7 @@ from tests.linktest.lines import DEVICES, NIGHTTURN, on_a_pty
 from tests.linktest.playing import BAUD, NONCE, play, wanted
 from tests.simulation.lossy_port import Faults, LossyPort
 
+from nightturn.bench.locks import PortLocks
 from nightturn.bench.ports import port_at
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.linktest.report import Report, report_of
@@ -25,7 +26,7 @@ def report_on(spec: str, ask: Wanted, faults: Faults | None = None) -> Report:
     """A virtual fixture, its line bent by a seed."""
 
     def make(clock: Clock) -> Port:
-        port = port_at(spec, clock, where="PORT", owner="test", poll_s=POLL_S)
+        port = port_at(spec, clock, PortLocks("test"), where="PORT", owner="test", poll_s=POLL_S)
         if faults is None:
             return port
         assert isinstance(port, VirtualPort)

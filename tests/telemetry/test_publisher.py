@@ -369,3 +369,20 @@ def access_list(folder: Path, *rules: str) -> tuple[str, ...]:
 def as_root(folder: Path) -> tuple[str, ...]:
     """Started as root, mosquitto becomes its own user, to whom pytest's folder is closed: here it stays root."""
     return ("user root",) if folder.owner() == "root" else ()
+
+
+def test_two_benches_of_one_lab_on_one_host_leave_each_other_connected(start: StartMosquitto) -> None:
+    # OASIS MQTT 5.0 section 3.1.4: a second client under one id throws the first one out
+    async def story() -> None:
+        broker = start()
+        async with (
+            running(publisher(broker.port)) as ours,
+            running(publisher(broker.port, bench="b1b1")) as other,
+        ):
+            for _ in range(5):
+                for subject in (ours, other):
+                    subject.offer("pan-a1", state())
+                    assert await subject.drain(20)
+            assert (ours.counters.connects, other.counters.connects) == (1, 1)
+
+    asyncio.run(story())

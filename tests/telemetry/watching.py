@@ -149,6 +149,7 @@ def publisher(port: int, **changes: Any) -> Publisher:
     arguments: dict[str, Any] = {
         "lab": LAB,
         "host": "bench-1",
+        "bench": "b0b0",
         "daemon_boot": "b7",
         "utc_ns": lambda: T0,
         "version": "0.1.0",

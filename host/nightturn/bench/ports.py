@@ -4,6 +4,7 @@ import zlib
 
 import numpy as np
 
+from nightturn.bench.locks import HeldPort, PortLocks, address_key, device_key
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.errors import ConfigError
 from nightturn.settings.rig import FixtureSettings
@@ -18,7 +19,7 @@ VIRTUAL = "virtual:"
 POLL_S = 0.05
 
 
-def port_for(settings: FixtureSettings, clock: Clock, poll_s: float = POLL_S) -> Port:
+def port_for(settings: FixtureSettings, clock: Clock, locks: PortLocks, poll_s: float = POLL_S) -> Port:
     """The port of a fixture.
 
     Raises:
@@ -26,14 +27,23 @@ def port_for(settings: FixtureSettings, clock: Clock, poll_s: float = POLL_S) ->
     """
     where = f"port of fixture {settings.id}"
     return port_at(
-        settings.port, clock, where=where, owner=settings.id, baud=settings.line_baud, poll_s=poll_s
+        settings.port, clock, locks, where=where, owner=settings.id, baud=settings.line_baud, poll_s=poll_s
     )
 
 
 def port_at(
-    text: str, clock: Clock, *, where: str, owner: str, baud: int | None = None, poll_s: float = POLL_S
+    text: str,
+    clock: Clock,
+    locks: PortLocks,
+    *,
+    where: str,
+    owner: str,
+    baud: int | None = None,
+    poll_s: float = POLL_S,
 ) -> Port:
-    """The port that a text names; `where` is for the message, `owner` goes into a virtual line's chance.
+    """The port that a text names: held for `owner` from its first opening on; a virtual one is nobody else's anyway.
+
+    `where` is for the message, `owner` also goes into a virtual line's chance.
 
     Raises:
         ConfigError: the address or the virtual fixture's spec cannot be used.
@@ -46,9 +56,10 @@ def port_at(
         host, _, number = text.removeprefix(SOCKET).rpartition(":")
         if not host or not number.isdigit():
             raise ConfigError(f"{text!r} is no address", where=where, allowed="socket://host:port")
-        return TcpPort(host, int(number), clock)
+        number_of = int(number)
+        return HeldPort(TcpPort(host, number_of, clock), owner, lambda: address_key(host, number_of), locks)
     if not text:
         raise ConfigError(
             "no port is named", where=where, allowed="a serial device, socket://host:port, virtual:spec"
         )
-    return SerialPort(text, clock, baud)
+    return HeldPort(SerialPort(text, clock, baud), owner, lambda: device_key(text), locks)

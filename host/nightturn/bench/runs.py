@@ -1,6 +1,8 @@
 """Opening runs: which unit, variant and calibration are in force, under which id and record number."""
 
 import datetime as dt
+import hashlib
+import os
 import socket
 from dataclasses import dataclass
 from pathlib import Path
@@ -143,3 +145,9 @@ def host_name() -> str:
         c if c.isalnum() and c.isascii() else "-" for c in socket.gethostname().split(".")[0].lower()
     )
     return name.strip("-")[:32] or "host"
+
+
+def bench_word(root: Path) -> str:
+    """A word that no other data root has, on this host or another; the same at each start, however the root is named."""
+    place = os.fsencode(root.resolve()) + b"\0" + socket.gethostname().encode()
+    return hashlib.sha256(place).hexdigest()[:12]

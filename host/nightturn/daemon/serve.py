@@ -12,6 +12,7 @@ import numpy as np
 import structlog
 
 from nightturn.bench import runs
+from nightturn.bench.locks import PortLocks, own_root
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import Recovered, recover
 from nightturn.bench.runs import Beginning, Pace
@@ -30,6 +31,7 @@ from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
 
+COMMAND = "nightturn serve"
 CARD_POLL_S = 2.0
 DRAIN_S = 3.0
 GOODBYE_S = 5.0
@@ -44,13 +46,20 @@ class FixtureWatch:
     """Keeps one fixture's run open from its mount card to its end; its troubles end no other fixture's run."""
 
     def __init__(
-        self, settings: FixtureSettings, bench: Path, root: Path, world: World, sinks: Sequence[Sink]
+        self,
+        settings: FixtureSettings,
+        bench: Path,
+        root: Path,
+        world: World,
+        sinks: Sequence[Sink],
+        locks: PortLocks,
     ) -> None:
         self.settings = settings
         self._bench = bench
         self._root = root
         self._world = world
         self._sinks = sinks
+        self._locks = locks
         self._publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
         self._station: Station | None = None
@@ -145,7 +154,7 @@ class FixtureWatch:
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
         )
         station = Station(
-            fixture, world, port_for(self.settings, world.clock), journal, self._sinks, Cadence()
+            fixture, world, port_for(self.settings, world.clock, self._locks), journal, self._sinks, Cadence()
         )
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
@@ -203,15 +212,16 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
     root = data_root(bench, rig)
+    own_root(root, COMMAND)  # never released by hand: what still writes at the very end ends with the process
     try:
-        root.mkdir(parents=True, exist_ok=True)
         Catalogue(root)
     except (OSError, sqlite3.Error) as error:
         raise StorageError(f"{root}: cannot be written: {error}; choose another `data` in [bench]") from error
     world = real_world(root)
-    publisher = _publisher(rig, world, password)
+    publisher = _publisher(rig, root, world, password)
     sinks: list[Sink] = [publisher] if publisher is not None else []
-    watches = [FixtureWatch(settings, bench, root, world, sinks) for settings in rig.fixture]
+    locks = PortLocks(COMMAND)
+    watches = [FixtureWatch(settings, bench, root, world, sinks, locks) for settings in rig.fixture]
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -290,13 +300,14 @@ def _publisher_failed(error: NightturnError) -> None:
     )
 
 
-def _publisher(rig: Rig, world: World, password: str | None) -> Publisher | None:
+def _publisher(rig: Rig, root: Path, world: World, password: str | None) -> Publisher | None:
     if rig.mqtt is None:
         return None
     return Publisher(
         rig.mqtt,
         lab=rig.bench.lab,
         host=runs.host_name(),
+        bench=runs.bench_word(root),
         daemon_boot=os.urandom(4).hex(),
         utc_ns=world.clock.utc_ns,
         version=VERSION,

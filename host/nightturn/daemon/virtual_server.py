@@ -7,6 +7,7 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
+from nightturn.bench.locks import link_key, take_named
 from nightturn.bench.truth import write_truth_file
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import PortError
@@ -67,11 +68,12 @@ async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> N
     """Serve on a pty behind `link` until cancelled; then the ground truth is written beside the link.
 
     Raises:
-        PortError: the link cannot be made.
+        PortError: the link cannot be made, or another process serves there.
         ConfigError: bad spec.
     """
     _end_on_signal()
     served = Served(device_of(spec))
+    served_link = take_named(link_key(link), str(link), "nightturn virtual")
     line: Port = PtyLine(link, RealClock())
     line.open(served.on_bytes, lambda _reason: None)
     served.attach(line.write)
@@ -80,6 +82,7 @@ async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> N
         await served.run()
     finally:
         line.close()
+        served_link.release()
         write_truth_file(link.with_name(f"{link.name}.truth.json"), served.device)
 
 

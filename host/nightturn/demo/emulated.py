@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 
 from nightturn.bench import runs
+from nightturn.bench.locks import PortLocks, own_root
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import recover
 from nightturn.bench.runs import Beginning, Pace
@@ -38,6 +39,7 @@ CONTROL_S = 0.2  # a lease of a second: QEMU and the station may share a busy co
 STOP_S = 20.0  # for whatever the core still does before its run is over
 TILES_PER_S = 10  # protective limits act on a tile
 NOBODY = "no broker"
+COMMAND = "nightturn demo"
 
 RIG = (
     BENCH_HEAD
@@ -76,13 +78,17 @@ def run_emulated(
     """
     with Emulator(qemu, firmware) as emulator:
         bench = write_files(folder, RIG.format(port=emulator.line, seed=11), AT_60_RPM)
-        return asyncio.run(_record(bench, seconds, on_progress)), bench
+        root = data_root(bench, load_rig(bench))
+        owned = own_root(root, COMMAND)
+        try:
+            return asyncio.run(_record(bench, seconds, on_progress)), bench
+        finally:
+            owned.release()
 
 
 async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night:
     rig = load_rig(bench)
     root = data_root(bench, rig)
-    root.mkdir(parents=True, exist_ok=True)
     world, tally = real_world(root), Tally()
     station, run = _station(bench, rig.fixture[0], root, world, tally)
     started_s = time.monotonic()
@@ -112,6 +118,7 @@ def _station(
     rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
     pace = Pace(round(CONTROL_S * 1000), tile_samples=settings.rate_hz // TILES_PER_S)
     opened = runs.opened(settings, card, bench.parent, root, world.clock, rng, beginning, pace)
-    station = Station(FIXTURE, world, port_for(settings, world.clock), journal, [tally], Cadence(CONTROL_S))
+    port = port_for(settings, world.clock, PortLocks(COMMAND))
+    station = Station(FIXTURE, world, port, journal, [tally], Cadence(CONTROL_S))
     station.start(opened)
     return station, opened.run

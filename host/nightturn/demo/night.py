@@ -9,6 +9,7 @@ from multiprocessing.connection import Connection, wait
 from pathlib import Path
 
 from nightturn.bench import runs
+from nightturn.bench.locks import own_root
 from nightturn.bench.sinks import Tally
 from nightturn.demo.worker import Done, Message, Opened, Order, Progress, work
 from nightturn.errors import NightturnError
@@ -61,11 +62,20 @@ def run_night(bench: Path, hours: float, seed: int, on_progress: OnProgress) -> 
     started_s = time.monotonic()
     rig = load_rig(bench)
     root = data_root(bench, rig)
-    root.mkdir(parents=True, exist_ok=True)
+    owned = own_root(root, "nightturn demo")
+    try:
+        return _in_root(bench, rig, root, hours, seed, on_progress, started_s)
+    finally:
+        owned.release()
+
+
+def _in_root(
+    bench: Path, rig: Rig, root: Path, hours: float, seed: int, on_progress: OnProgress, started_s: float
+) -> Night:
     Catalogue(root)  # made once, before three processes want it
     tally = Tally()
     broker, broker_line = start_broker(bench.parent / "broker")
-    publisher = _publisher(rig, broker) if broker is not None else None
+    publisher = _publisher(rig, root, broker) if broker is not None else None
     try:
         if publisher is not None:
             publisher.start()
@@ -84,11 +94,12 @@ def run_night(bench: Path, hours: float, seed: int, on_progress: OnProgress) -> 
     return Night(rig, root, tally, watched.run_ids, broker_line, published, real_s, watched.samples)
 
 
-def _publisher(rig: Rig, broker: Broker) -> PublisherThread:
+def _publisher(rig: Rig, root: Path, broker: Broker) -> PublisherThread:
     publisher = Publisher(
         MqttPart(url=broker.url, protocol=broker.protocol),
         lab=rig.bench.lab,
         host=runs.host_name(),
+        bench=runs.bench_word(root),
         daemon_boot=os.urandom(4).hex(),
         utc_ns=time.time_ns,
         version=VERSION,
@@ -130,7 +141,9 @@ def _fixtures(
                 publisher.wait_below(HANDOVER_MAX, HANDOVER_WAIT_S)
     finally:
         for worker in workers:
-            worker.terminate() if lines else worker.join()
+            if lines:
+                worker.terminate()
+            worker.join()
     return watched
 
 

@@ -14,6 +14,7 @@ import msgspec
 import numpy as np
 
 from nightturn.bench import runs
+from nightturn.bench.locks import PortLocks
 from nightturn.bench.logging import set_up_logging
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import recover
@@ -143,7 +144,7 @@ def _station(
     rng = np.random.default_rng((order.seed, *settings.id.encode()))
     pace = Pace(round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX)
     opened = runs.opened(settings, card, order.bench.parent, root, world.clock, rng, beginning, pace)
-    port = port_for(settings, world.clock, CONTROL_S)
+    port = port_for(settings, world.clock, PortLocks("nightturn demo"), CONTROL_S)
     assert isinstance(port, VirtualPort)
     parent.send(Opened(opened.run, runs.info(settings, opened)))
     station = Station(settings.id, world, port, journal, [outbound], Cadence(CONTROL_S, SYNC_S))

@@ -4,6 +4,7 @@ import asyncio
 import signal
 from collections.abc import Callable
 
+from nightturn.bench.locks import PortLocks
 from nightturn.bench.ports import port_at
 from nightturn.bench.worlds import RealClock
 from nightturn.linktest.core import LinkTest, Phase
@@ -83,7 +84,11 @@ async def _tested(text: str, wanted: Wanted, nonce: int, on_stream: Callable[[Li
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     clock = RealClock()
-    port = port_at(text, clock, where="PORT", owner="linktest", baud=wanted.line_baud)
+    locks = PortLocks("nightturn linktest")
+    port = port_at(text, clock, locks, where="PORT", owner="linktest", baud=wanted.line_baud)
     test = LinkTest(wanted, nonce)
-    await Shell(test, port, clock, on_stream).run(stop)
+    try:
+        await Shell(test, port, clock, on_stream).run(stop)
+    finally:
+        locks.release()
     return report_of(test, text)

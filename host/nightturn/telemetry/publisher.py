@@ -82,6 +82,8 @@ class Publisher:
 
     Args:
         settings: `[mqtt]` of the rig.
+        bench: a word that no other bench of this broker has and each start of this one has: two clients under one name would
+            throw each other out for ever.
         daemon_boot: a word that no other start of this daemon has.
         utc_ns: the clock that people read.
         password: kept out of the rig file by whoever has it.
@@ -96,6 +98,7 @@ class Publisher:
         *,
         lab: str,
         host: str,
+        bench: str,
         daemon_boot: str,
         utc_ns: Callable[[], int],
         version: str,
@@ -123,7 +126,7 @@ class Publisher:
         )
         self._connection = Connection(
             address,
-            identifier=f"nightturn-{lab}-{host}",
+            identifier=f"nightturn-{host}-{bench}",
             will=lambda: self._host_message("offline", WILL_REASON),
             protocol=settings.protocol,
             timing=timing,
