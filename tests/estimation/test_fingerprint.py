@@ -4,11 +4,18 @@ import subprocess
 import sys
 
 import numpy as np
+import pytest
 import scipy
+from tests.estimation.synthetic import Bench, cycles_of, record
 from threadpoolctl import threadpool_info, threadpool_limits
 
+from nightturn.estimation import finish
+from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.fingerprint import fingerprint, fingerprint_change, one_blas_thread
+from nightturn.estimation.report import Measured
 
+BENCH = Bench(rate_hz=250, pole_pairs=7, slots=12, cogging={12: 0.01, 84: 0.02}, ripple={7: 0.006})
 OLD = "numpy 2.4.6; numpy-blas openblas 0.3.31 SkylakeX threads=1; cpu x86_64 X86_V2 X86_V3"
 NEW = "numpy 2.4.6; numpy-blas openblas 0.3.31 Haswell threads=1; cpu x86_64 X86_V2"
 
@@ -53,3 +60,19 @@ def test_one_thread_inside_and_as_many_as_before_behind() -> None:
         with one_blas_thread():
             assert {found["num_threads"] for found in blas()} <= {1}
         assert [found["num_threads"] for found in blas()] == before
+
+
+def test_a_cycle_is_finished_with_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = set[object]()
+    measure = finish.measure
+
+    def watched(sums: CycleSums, conditions: Conditions) -> Measured:
+        seen.update(found["num_threads"] for found in blas())
+        return measure(sums, conditions)
+
+    monkeypatch.setattr(finish, "measure", watched)
+    sums = cycles_of(record(BENCH))[0]
+    with threadpool_limits(2):
+        found = finish.finish_cycle(sums, BENCH.conditions(), 0, 0, 0, 0)
+    assert seen <= {1}
+    assert found.fingerprint == fingerprint()
