@@ -49,6 +49,23 @@ def test_the_guard_band_moves_the_acceptance_line_only() -> None:
     assert verdict(friction(0.1501 + K * U), limit)[0] == "reject"
 
 
+@pytest.mark.parametrize("ulps", [-8, -1, 0, 1, 8])
+def test_the_last_bits_of_an_interval_that_ends_on_its_limit_decide_nothing_and_the_reason_says_so(
+    ulps: int,
+) -> None:
+    noise = 1 + ulps * 2.2e-16
+    for value, expected in ((0.150 - K * U, "accept"), (0.150 + K * U, "reject")):
+        found, (reason,) = verdict(friction(value * noise), AcceptLimit("friction_nm", 0.150))
+        assert found == expected
+        assert reason.endswith(", an end of the interval within 1e-9 of its limit")
+
+
+def test_the_last_bits_of_a_speed_at_the_edge_of_its_condition_decide_nothing() -> None:
+    limit = AcceptLimit("friction_nm", 0.150, at_rpm=3.0)
+    for speed in (3.15, 3.15 * (1 + 1e-14), 3.15 * (1 - 1e-14), 2.85 * (1 - 1e-14)):
+        assert verdict(friction(0.1), limit, speeds_rpm={"friction_nm": speed})[0] == "accept"
+
+
 def test_an_undecided_figure_gives_its_probability() -> None:
     text = judge_one(friction(0.150), AcceptLimit("friction_nm", 0.150))[1]
     assert text.endswith("P(within) 0.500")

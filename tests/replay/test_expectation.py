@@ -100,6 +100,18 @@ def test_under_the_same_fingerprint_the_last_bit_counts_else_one_part_in_1e9(cyc
     assert len(cycle_differences([cycle], [far], exact=False, whole=False)) == 1
 
 
+def test_a_verdict_that_only_the_last_digits_decide_says_so(cycle: CycleRecord) -> None:
+    edge = msgspec.structs.replace(
+        cycle,
+        verdict="undecided",
+        verdict_reasons=("met: 1 ± 1, an end of the interval within 1e-9 of its limit",),
+    )
+    found = cycle_differences([cycle], [edge], exact=False, whole=True)
+    assert "cycle 1: only the last digits decide this verdict: within 1e-9 of its limit" in found
+    plain = msgspec.structs.replace(cycle, verdict="undecided")
+    assert len(cycle_differences([cycle], [plain], exact=False, whole=True)) == 1
+
+
 def test_every_part_of_a_cycle_is_compared(cycle: CycleRecord) -> None:
     for name in cycle.__struct_fields__:
         if name in {"figures", "fingerprint", "epoch", "cycle_no"}:

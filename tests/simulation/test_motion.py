@@ -276,6 +276,11 @@ def test_limits_that_warn_tell_once_a_cycle_and_each_for_itself(tmp_path: Path) 
         warned = [event.detail.split(" ")[0] for event in scene.events if event.kind == "limit_warning"]
         assert warned.count("torque_nm") == 2
         assert warned.count("friction_nm") == 2
+        for event in scene.events:
+            if event.kind == "limit_warning" and event.detail.startswith("friction_nm = "):
+                assert event.value == float(
+                    event.detail.split(" ")[2]
+                )  # no last digits of a figure in an event
         assert scene.motion == "moving"
         await scene.station.close()
 

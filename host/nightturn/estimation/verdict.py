@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import ACCEPT, NOT_JUDGED, OK, REJECT, UNDECIDED, Figure
+from nightturn.model.limits import AT_LIMIT, at_limit, exceeds
 from nightturn.model.phases import SPEED_TOLERANCE
 
 """A condition on speed holds within 5 % of it, as the scan's own gate."""
@@ -70,9 +71,12 @@ def judge_one(figure: Figure | None, limit: AcceptLimit) -> tuple[str, str]:
     text = f"{figure.value:.4g} ± {wide:.2g} against {limit.max:g}"
     if limit.guard:
         text += f" with a guard band of {limit.guard:g}"
-    if figure.value + wide <= line:
+    low, high = figure.value - wide, figure.value + wide
+    if at_limit(high, line) or at_limit(low, limit.max):
+        text += f", an end of the interval {AT_LIMIT}"
+    if not exceeds(high, line):
         return ACCEPT, f"met: {text}"
-    if figure.value - wide >= limit.max:
+    if not exceeds(limit.max, low):
         return REJECT, f"missed: {text}"
     inside = probability_within(figure.value, figure.u, limit.max)
     return (
@@ -90,11 +94,12 @@ def _broken_condition(
     """What condition of the limit does not hold, as a sentence; empty when all hold."""
     if limit.at_rpm is not None:
         speed = speeds_rpm.get(limit.figure)
-        if speed is None or abs(speed - limit.at_rpm) > SPEED_TOLERANCE * limit.at_rpm:
+        if speed is None or exceeds(abs(speed - limit.at_rpm), SPEED_TOLERANCE * limit.at_rpm):
             seen = "not known" if speed is None else f"{speed:.3g} rpm"
             return f"not judged: the limit holds at {limit.at_rpm:g} rpm, the speed was {seen}"
     if limit.at_torque_nm is not None and (
-        torque_nm is None or abs(abs(torque_nm) - limit.at_torque_nm) > TORQUE_TOLERANCE * limit.at_torque_nm
+        torque_nm is None
+        or exceeds(abs(abs(torque_nm) - limit.at_torque_nm), TORQUE_TOLERANCE * limit.at_torque_nm)
     ):
         seen = "not known" if torque_nm is None else f"{torque_nm:.3g} N·m"
         return f"not judged: the limit holds at {limit.at_torque_nm:g} N·m, the torque was {seen}"
@@ -103,9 +108,7 @@ def _broken_condition(
         role = next((r for r in TEMPERATURE_ROLES if r in temperatures_degc), None)
         if role is None:
             return f"not judged: the limit holds from {low:g} to {high:g} °C, no temperature was measured"
-        if not low <= temperatures_degc[role] <= high:
-            return (
-                f"not judged: the limit holds from {low:g} to {high:g} °C, "
-                f"the {role} was at {temperatures_degc[role]:.1f} °C"
-            )
+        degc = temperatures_degc[role]
+        if exceeds(low, degc) or exceeds(degc, high):
+            return f"not judged: the limit holds from {low:g} to {high:g} °C, the {role} was at {degc:.1f} °C"
     return ""

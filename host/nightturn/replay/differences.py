@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import msgspec
 
 from nightturn.model.figures import CycleRecord, Figure
+from nightturn.model.limits import AT_LIMIT
 from nightturn.replay.full import Rows
 from nightturn.replay.wording import change, order_table, phase_apart
 
@@ -54,9 +55,15 @@ def cycle_differences(
             [name for name in CycleRecord.__struct_fields__ if name not in BY_FIGURE] if whole else BY_SAMPLES
         )
         found += _fields(where, old, new, names, exact=exact)
+        if whole and old.verdict != new.verdict and _at_limit(old, new):
+            found.append(f"{where}: only the last digits decide this verdict: {AT_LIMIT}")
         found += _figures(where, old.figures, new.figures, exact=exact)
     found += [f"cycle {cycle.cycle_no} of epoch {cycle.epoch} was not expected" for cycle in seen.values()]
     return found
+
+
+def _at_limit(old: CycleRecord, new: CycleRecord) -> bool:
+    return any(AT_LIMIT in reason for reason in (*old.verdict_reasons, *new.verdict_reasons))
 
 
 def _figures(where: str, was: Sequence[Figure], now: Sequence[Figure], *, exact: bool) -> list[str]:
