@@ -5,10 +5,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from tests.bench.failing_files import FailingFiles
 from tests.simulation.scene import CARD, Scene, checked, open_scene, run, settings_of
 
-from nightturn.bench.recovery import recover
+from nightturn.bench.recovery import recover, start_anew
+from nightturn.bench.runs import Beginning
 from nightturn.bench.worlds import RealClock
+from nightturn.errors import StorageError
 from nightturn.settings.rig import Encoder
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
@@ -16,6 +19,7 @@ from nightturn.storage.manifest import read_manifest
 from nightturn.storage.runs import open_run
 from nightturn.virtual.catalogue import from_spec
 from nightturn.virtual.device import VirtualDevice
+from nightturn.world import Files
 
 RESUME = settings_of(after_restart="resume", chunk_s=20.0)
 
@@ -155,3 +159,95 @@ def test_a_wall_clock_that_went_back_over_a_restart_gives_no_earlier_time(tmp_pa
     frame = open_run(tmp_path).samples(columns=["epoch", "index"])
     assert frame.index.is_monotonic_increasing
     checked(tmp_path)
+
+
+class FullTape(FailingFiles):
+    """A disk that takes no tape."""
+
+    def __init__(self, inner: Files) -> None:
+        super().__init__(inner)
+        self.fails = lambda operation, path: operation == "append" and "journal/" in path
+
+
+def begun(root: Path) -> Beginning:
+    """Where a start that recovers and then fails would have gone on."""
+    files = RealFiles(root)
+    return recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1").beginning
+
+
+@pytest.mark.parametrize("failed_starts", [1, 5])
+@pytest.mark.parametrize("end", [killed, None], ids=["killed", "closed"])
+def test_a_run_survives_any_number_of_failed_starts(
+    tmp_path: Path, end: Callable[[Scene], None] | None, failed_starts: int
+) -> None:
+    first = play(tmp_path, end, 30.0)
+    one = first.station.core.state
+    found = [begun(tmp_path) for _ in range(failed_starts)]
+    assert len(set(found)) == 1
+    assert found[0].run == one.opened.run  # type: ignore[union-attr]  # a station has opened its run
+    assert found[0].travel_zero == one.planner.travel_zero is not None
+    assert (found[0].cycle_no, found[0].cycles_done) == (one.cycle_no + 1, one.planner.cycles_done)
+    second = play(tmp_path, None, 20.0)
+    two = second.station.core.state
+    assert two.opened is not None
+    assert (two.opened.run, two.opened.resumed, two.epoch) == (found[0].run, True, 1)
+    assert two.counts.samples > 15_000
+    assert two.planner.command_no <= 2  # the two OFF: "stay" holds
+    assert second.count("state_lost") == 0
+    (report,) = checked(tmp_path)
+    assert len(report.unsealed) == 1
+
+
+@pytest.mark.parametrize("tape", ["sealed", "gone"])
+@pytest.mark.parametrize("after_restart", ["stay", "resume"])
+def test_a_running_run_with_nothing_to_restore_goes_on_and_waits_for_a_person(
+    tmp_path: Path, tape: str, after_restart: str
+) -> None:
+    settings = settings_of(after_restart=after_restart)
+    first = play(tmp_path, None, 60.0, settings=settings)
+    one = first.station.core.state
+    begun(tmp_path)
+    for path in (tmp_path / "journal").rglob("*.ntj"):
+        if tape == "gone" or path.parent.name != "sealed":
+            path.unlink()
+    second = play(tmp_path, killed, 20.0, settings=settings)
+    third = play(tmp_path, None, 20.0, settings=settings)  # and a restart does not forget it
+    for scene in (second, third):
+        state = scene.station.core.state
+        assert state.opened is not None
+        assert one.opened is not None
+        assert (state.opened.run, state.opened.resumed) == (one.opened.run, True)
+        assert state.travel_unknown
+        assert state.planner.command_no <= 2
+        assert not scene.moving
+        assert scene.count("state_lost") == 1
+        assert state.counts.samples > 15_000
+    assert second.station.core.state.opened.first_record_no > 0  # type: ignore[union-attr]  # see above
+    cycles = list(open_run(tmp_path).cycles()["cycle_no"])
+    assert cycles == sorted(set(cycles))
+    frame = open_run(tmp_path).samples(columns=["epoch"])
+    assert frame.index.is_monotonic_increasing
+    assert sorted(frame["epoch"].unique())[-2:] == [
+        second.station.core.state.epoch,
+        third.station.core.state.epoch,
+    ]
+
+
+def test_a_run_given_up_for_one_of_its_own_is_not_gone_on_with(tmp_path: Path) -> None:
+    first = play(tmp_path, killed, 10.0)
+    files = RealFiles(tmp_path)
+    anew = start_anew(files, recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1"))
+    second = play(tmp_path, None, 5.0, beginning=anew, seed=2)
+    third = begun(tmp_path)
+    assert first.station.core.state.opened is not None
+    assert second.station.core.state.opened is not None
+    assert third.run == second.station.core.state.opened.run != first.station.core.state.opened.run
+
+
+def test_a_run_whose_tape_cannot_be_begun_is_no_run_to_go_on_with(tmp_path: Path) -> None:
+    async def act() -> None:
+        with pytest.raises(StorageError):
+            open_scene(tmp_path, wrap_files=FullTape)
+
+    run(act)
+    assert begun(tmp_path) == Beginning(first_record_no=1)

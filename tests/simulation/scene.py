@@ -147,7 +147,7 @@ def open_scene(
         settings, CARD, root, root, world.clock, rng, beginning, pace or Pace(tile_samples=100)
     )
     scene = Scene(root, world, device, port, station, tally)
-    station.start(opened)
+    station.start(opened, beginning.segment)
     return scene
 
 

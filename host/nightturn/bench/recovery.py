@@ -1,20 +1,26 @@
-"""After a host restart: what the last daemon left unsealed is fed to a core again and sealed by the same function."""
+"""After a host restart: what the last daemon left unsealed is fed to a core again and sealed by the same function.
 
-from dataclasses import dataclass
+Where a run stands is known from unsealed tape only. So the next segment, with the core's state in it, is durable
+before the last one is sealed, as in a live rotation; whatever fails or dies in between, the next start finds it.
+"""
+
+from dataclasses import dataclass, field
 
 import structlog
 
+from nightturn.bench import unrestored
 from nightturn.bench.ledger import put_right
 from nightturn.bench.runs import Beginning
 from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
-from nightturn.model.records import Emit, Host, Record
+from nightturn.model.records import Emit, Record
 from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan
 from nightturn.storage import recovery, tape
 from nightturn.storage.journal import Journal
 from nightturn.storage.recovery import Leftover
+from nightturn.storage.segment import Segment, read_segment
 from nightturn.world import Files
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -30,79 +36,170 @@ class Recovered:
     beginning: Beginning
 
 
+@dataclass(slots=True, eq=False)
+class _Fed:
+    """A segment that a core has been fed with: the plans of its cuts and the rows to seal."""
+
+    path: str
+    segment: Segment
+    core: Fixture
+    at_ns: int
+    plans: list[ChunkPlan] = field(default_factory=list)
+    rows: list[Emit] = field(default_factory=list)
+
+    def take(self, record: Record) -> None:
+        """One record more."""
+        self.at_ns = record.at_ns
+        for effect in self.core.handle(record):
+            if isinstance(effect, Emit):
+                if isinstance(effect.row, ChunkPlan):
+                    self.plans.append(effect.row)
+                elif effect.dataset not in NOT_STORED:
+                    self.rows.append(effect)
+
+    @property
+    def says_only_where(self) -> bool:
+        """Whether it holds no record and its state needs no cut: it is there to say where the run goes on."""
+        state, segment = self.core.state, self.segment
+        bare = segment.last_record_no < segment.first_record_no and not self.plans
+        return bare and state.timebase is None and state.ending is None and not state.ended
+
+
 def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
-    """Put a fixture's folders in order and seal every leftover segment; nothing is deleted.
+    """Put a fixture's folders in order and seal what is left to seal; nothing is deleted, repeating it is harmless.
+
+    Afterwards the run that goes on has a segment without records, whose snapshot says where.
 
     Raises:
-        StorageError: something cannot be read or moved.
+        StorageError: something cannot be read, written or moved.
     """
     found = recovery.recover(files, fixture)
-    dropped = 0
-    state: FixtureState | None = None
-    for leftover in found.leftovers:
-        state = _seal(files, journal, leftover) or state
-        dropped += leftover.segment.dropped_bytes
+    newest: _Fed | None = None
+    sealed = 0
+    for leftover in sorted(found.leftovers, key=_in_order):
+        fed = _feed(files, leftover)
+        if fed is None:
+            continue
+        if newest is not None:
+            _end(files, newest)
+            sealed += _seal(files, journal, newest)
+        newest = fed
+    if newest is None:
+        core = unrestored.find(files, fixture, found.next_record_no)
+        if core is not None:
+            newest = _begin_next(files, journal, core, found.next_record_no)
     beginning = Beginning(first_record_no=found.next_record_no)
-    if state is not None:
-        put_right(files, fixture, state)
-        following = max(found.next_record_no, state.record_no + 1)
-        beginning = Beginning(first_record_no=following) if state.ended else goes_on(state, following)
-    return Recovered(len(found.leftovers), dropped, beginning)
+    while newest is not None:
+        first = newest.segment.first_record_no
+        if newest.says_only_where and first >= found.next_record_no:
+            beginning = goes_on(newest.core.state, first, newest.path)
+            break
+        _end(files, newest)
+        beginning = Beginning(first_record_no=max(found.next_record_no, newest.core.state.record_no + 1))
+        upcoming = None
+        if not newest.core.state.ended:
+            upcoming = _begin_next(files, journal, newest.core, beginning.first_record_no)
+        sealed += _seal(files, journal, newest)
+        newest = upcoming
+    dropped = sum(leftover.segment.dropped_bytes for leftover in found.leftovers)
+    return Recovered(sealed, dropped, beginning)
 
 
-def goes_on(state: FixtureState, first_record_no: int) -> Beginning:
-    """Where the run of a recovered core goes on: next epoch, next chunk, next cycle."""
+def start_anew(files: Files, recovered: Recovered) -> Beginning:
+    """For a run of its own, whatever was left: the run that would have gone on is given up.
+
+    Raises:
+        OSError: the segment that says where it stands cannot be removed.
+    """
+    if recovered.beginning.segment:
+        files.remove(recovered.beginning.segment)
+    return Beginning(first_record_no=recovered.beginning.first_record_no)
+
+
+def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beginning:
+    """Where the run of a recovered core goes on, its epoch being over: next chunk, next cycle, and in which segment."""
     assert state.opened is not None
     planner = state.planner
-    epoch, previous_ts_ns = state.epoch, state.previous_ts
-    if state.timebase is not None:  # the last cut was the station's own and did not end the epoch
-        epoch += 1
-        if state.chunk.tick_end >= 0:
-            previous_ts_ns = state.timebase.ts_of(state.chunk.tick_end)
     estimator = state.measure.estimator if state.measure is not None else None
     return Beginning(
         first_record_no=first_record_no,
-        epoch=epoch,
+        epoch=state.epoch,
         chunk_no=state.chunk.no,
         run=state.opened.run,
         started_utc_ns=state.opened.started_utc_ns,
-        previous_ts_ns=previous_ts_ns,
+        previous_ts_ns=state.previous_ts,
         travel_zero=planner.travel_zero,
         cycle_no=estimator.assembly.cycle_no if estimator is not None else state.opened.cycle_no,
         cycles_done=planner.cycles_done,
         travel_unknown=state.travel_unknown,
         shunt_first=state.shunt.first,
+        lost=state.opened.lost if state.travel_unknown else "",
+        segment=segment,
     )
 
 
-def _seal(files: Files, journal: Journal, leftover: Leftover) -> FixtureState | None:
-    """Feed the segment to a core from its snapshot, close it with a forced cut if it has none, and seal it."""
+def _feed(files: Files, leftover: Leftover) -> _Fed | None:
+    """A core brought from the segment's snapshot to its last record; None when nothing can be made of it."""
     segment, path = leftover.segment, leftover.path
     snapshot = next(iter(segment.snapshots()), None)
     if snapshot is None:
         _set_aside(files, path, "it has no snapshot, so nothing can be derived from it")
         return None
-    core = Fixture()
-    core.restore(snapshot.state)
-    rows: list[Emit] = []
-    plan: ChunkPlan | None = None
-    at_ns = snapshot.at_ns
+    fed = _Fed(path, segment, Fixture(), snapshot.at_ns)
+    fed.core.restore(snapshot.state)
     for _, record in segment.records():
-        at_ns = record.at_ns
-        plan = _collect(core, record, rows) or plan
-    if core.state.opened is None:
+        fed.take(record)
+    if fed.core.state.opened is None:
         _set_aside(files, path, "no run was opened in it")
         return None
-    if plan is None:
-        cut = facts.host(at_ns, facts.CUT, facts.Cut(core.effects_crc, core.state.effects, forced=True))
-        _append(files, leftover, cut, core.state.record_no + 1)
-        plan = _collect(core, cut, rows)
-    assert plan is not None
+    return fed
+
+
+def _begin_next(files: Files, journal: Journal, core: Fixture, first_record_no: int) -> _Fed:
+    """The next segment, durable, with the core's state; its records are still to come."""
+    state = core.state
+    assert state.opened is not None
+    state.record_no, state.chunk.first = first_record_no - 1, first_record_no
+    path = journal.open(first_record_no, state.opened.run, state.epoch, core.snapshot())
+    journal.close()
+    segment = read_segment(files.read(path), path)
+    return _Fed(path, segment, core, next(segment.snapshots()).at_ns)
+
+
+def _end(files: Files, fed: _Fed) -> None:
+    """A forced cut ends the segment and the epoch, after its torn tail is cut off, unless it ends with a cut of its own."""
+    state, segment = fed.core.state, fed.segment
+    if fed.says_only_where or (fed.plans and fed.plans[-1].last == state.record_no):
+        return
+    cut = facts.host(fed.at_ns, facts.CUT, facts.Cut(fed.core.effects_crc, state.effects, forced=True))
+    content = tape.encode_records([cut], state.record_no + 1, tape.salt_of(segment.header.segment_id))
+    if segment.dropped_bytes:
+        files.truncate(fed.path, segment.good_bytes)
+    files.append(fed.path, content)
+    files.sync(fed.path)
+    fed.take(cut)
+
+
+def _seal(files: Files, journal: Journal, fed: _Fed) -> int:
+    """The manifest first, then the seal; returns how many segments were sealed.
+
+    Whatever says where the run goes on is durable by now, so a segment that says nothing else has served.
+    """
+    if fed.says_only_where:
+        files.remove(fed.path)
+        return 0
+    put_right(files, journal.fixture, fed.core.state)
     try:
-        journal.seal(path, plan, rows)
+        journal.seal(fed.path, fed.plans[-1], fed.rows, fed.plans[:-1])
     except StorageError as error:  # the tape keeps it; the fixture goes on
-        _complain(path, error)
-    return core.state
+        _complain(fed.path, error)
+        return 0
+    return 1
+
+
+def _in_order(leftover: Leftover) -> tuple[int, int]:
+    """By number; a segment without records comes before one that has them."""
+    return leftover.segment.first_record_no, leftover.segment.last_record_no
 
 
 def _complain(path: str, error: StorageError) -> None:
@@ -113,25 +210,3 @@ def _set_aside(files: Files, path: str, why: str) -> None:
     """Nothing can be made of the segment; it keeps its bytes under another name."""
     log.error("segment_set_aside", path=path, why=why)
     files.replace(path, path + recovery.TORN_SUFFIX)
-
-
-def _append(files: Files, leftover: Leftover, cut: Host, record_no: int) -> None:
-    """The forced cut becomes the segment's last record, after its torn tail is cut off."""
-    segment = leftover.segment
-    if segment.dropped_bytes:
-        files.truncate(leftover.path, segment.good_bytes)
-    files.append(
-        leftover.path, tape.encode_records([cut], record_no, tape.salt_of(segment.header.segment_id))
-    )
-    files.sync(leftover.path)
-
-
-def _collect(core: Fixture, record: Record, rows: list[Emit]) -> ChunkPlan | None:
-    plan = None
-    for effect in core.handle(record):
-        if isinstance(effect, Emit):
-            if isinstance(effect.row, ChunkPlan):
-                plan = effect.row
-            elif effect.dataset not in NOT_STORED:
-                rows.append(effect)
-    return plan

@@ -22,7 +22,12 @@ from nightturn.world import Clock
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """Where a run starts on the tape, or goes on after a host restart."""
+    """Where a run starts on the tape, or goes on after a host restart.
+
+    Attributes:
+        lost: why nothing could be restored of a run that goes on; empty when all was.
+        segment: the segment that recovery has begun for it; empty for a run that starts.
+    """
 
     first_record_no: int = 0
     epoch: int = 0
@@ -35,6 +40,8 @@ class Beginning:
     cycles_done: int = 0
     travel_unknown: bool = False
     shunt_first: tuple[float, float] | None = None
+    lost: str = ""
+    segment: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +123,7 @@ def opened(
         cycles_done=beginning.cycles_done,
         travel_unknown=beginning.travel_unknown,
         shunt_first=beginning.shunt_first,
+        lost=beginning.lost,
     )
 
 

@@ -122,29 +122,43 @@ class Station:
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self._close_task: asyncio.Task[None] | None = None
 
-    def start(self, opened: RunOpened) -> None:
+    def start(self, opened: RunOpened, segment: str = "") -> None:
         """Open the tape with the run's first record, then the port.
 
+        Args:
+            opened: the run that starts or goes on.
+            segment: what recovery has begun for a run that goes on; empty for a new one.
+
         Raises:
-            StorageError: the tape cannot be written; nothing of the run is left on it.
+            StorageError: the tape or the manifest cannot be written; nothing of a new run is left on disk.
         """
         self._run = opened.run
         self._ledger = Ledger(self._world.files, self.fixture, opened)
-        self._ledger.begin()
         self._keeping.ledger = self._ledger
         self.core = Fixture(opened.first_record_no)
         self._shell.segment_first = opened.first_record_no
-        path = self._journal.open(opened.first_record_no, opened.run, opened.epoch, self.core.snapshot())
-        try:
-            first = facts.host(self._world.clock.monotonic_ns(), facts.RUN_OPENED, opened)
+        first = facts.host(self._world.clock.monotonic_ns(), facts.RUN_OPENED, opened)
+        if segment:
+            self._ledger.begin()
+            self._journal.reopen(segment)
             self._journal.write([first])
-        except StorageError:
-            self._world.files.remove(path)
-            raise
+        else:
+            self._begin_tape(first, opened)
         self._handle([first])
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
         self._again("sync", self._cadence.sync_s, self._keeping.sync)
+
+    def _begin_tape(self, first: Record, opened: RunOpened) -> None:
+        """The tape of a new run before its manifest: one that is called running has something that says where it stands."""
+        assert self._ledger is not None
+        path = self._journal.open(opened.first_record_no, opened.run, opened.epoch, self.core.snapshot())
+        try:
+            self._journal.write([first])
+            self._ledger.begin()
+        except StorageError:
+            self._world.files.remove(path)
+            raise
 
     def command(self, name: str, by: str = "") -> None:
         """Put a person's command on the tape."""
@@ -175,9 +189,9 @@ class Station:
             bare = self._journal.next_record_no == self._shell.segment_first
             self._journal.close()
             if self.run_ended is not None and self._ledger is not None:
+                self._ledger.end(self.run_ended.ts, self.run_ended.reason)
                 if bare:  # nothing of the run will follow in the segment after its last cut
                     self._world.files.remove(path)
-                self._ledger.end(self.run_ended.ts, self.run_ended.reason)
         except (StorageError, OSError) as error:
             self._complain("journal_not_closed", error)
 

@@ -112,7 +112,9 @@ class FixtureWatch:
 
     async def _recover_once(self) -> Recovered:
         files, fixture = self._world.files, self.settings.id
-        journal = Journal(files, fixture, self._world.clock, catalogue=Catalogue(self._root))
+        journal = Journal(
+            files, fixture, self._world.clock, catalogue=Catalogue(self._root), host_version=VERSION
+        )
         found: list[Recovered] = []
 
         def find() -> None:
@@ -158,7 +160,7 @@ class FixtureWatch:
         )
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
-        station.start(opened)
+        station.start(opened, beginning.segment)
         self._station = station
         log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
         card = await self._until_ended(station, card)

@@ -17,8 +17,8 @@ import numpy as np
 from nightturn.bench import runs
 from nightturn.bench.locks import PortLocks, own_root
 from nightturn.bench.ports import port_for
-from nightturn.bench.recovery import recover
-from nightturn.bench.runs import Beginning, Pace
+from nightturn.bench.recovery import recover, start_anew
+from nightturn.bench.runs import Pace
 from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
@@ -113,8 +113,7 @@ def _station(
     card = msgspec.structs.replace(CARDS[FIXTURE], mounted_utc=mounted)
     append_card(root, FIXTURE, card)
     journal = Journal(world.files, FIXTURE, world.clock, catalogue=Catalogue(root), host_version=VERSION)
-    left = recover(world.files, journal, FIXTURE).beginning
-    beginning = Beginning(first_record_no=left.first_record_no)  # a run of its own, whatever was left
+    beginning = start_anew(world.files, recover(world.files, journal, FIXTURE))
     rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
     pace = Pace(round(CONTROL_S * 1000), tile_samples=settings.rate_hz // TILES_PER_S)
     opened = runs.opened(settings, card, bench.parent, root, world.clock, rng, beginning, pace)

@@ -17,7 +17,7 @@ from nightturn.bench import runs
 from nightturn.bench.locks import PortLocks
 from nightturn.bench.logging import set_up_logging
 from nightturn.bench.ports import port_for
-from nightturn.bench.recovery import recover
+from nightturn.bench.recovery import recover, start_anew
 from nightturn.bench.runs import Pace
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.truth import write_truth
@@ -137,10 +137,7 @@ def _station(
     card = msgspec.structs.replace(CARDS[settings.id], mounted_utc=mounted)
     append_card(root, settings.id, card)
     journal = Journal(world.files, settings.id, world.clock, catalogue=Catalogue(root), host_version=VERSION)
-    beginning = recover(world.files, journal, settings.id).beginning
-    beginning = runs.Beginning(
-        first_record_no=beginning.first_record_no
-    )  # a night of its own, whatever was left
+    beginning = start_anew(world.files, recover(world.files, journal, settings.id))
     rng = np.random.default_rng((order.seed, *settings.id.encode()))
     pace = Pace(round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX)
     opened = runs.opened(settings, card, order.bench.parent, root, world.clock, rng, beginning, pace)

@@ -21,6 +21,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     the last time given out (`previous_ts_ns`), the encoder count of travel zero (good only if the encoder is absolute;
     `travel_unknown` when it was lost before) and how many cycles the plan has done.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
+    `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
     """
 
@@ -47,6 +48,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     cycles_done: int = 0
     travel_unknown: bool = False
     shunt_first: tuple[float, float] | None = None
+    lost: str = ""
 
 
 class LinkFact(msgspec.Struct, frozen=True):

@@ -115,6 +115,20 @@ def set_kept(files: Files, fixture: str, run: str, *, kept: bool) -> Manifest:
     return manifest
 
 
+def newest_manifest(files: Files, fixture: str) -> Manifest | None:
+    """The manifest of the fixture's newest run, by when it started.
+
+    Raises:
+        CorruptFileError: one is none.
+    """
+    found = [
+        read_manifest(files, fixture, name.removesuffix(".json"))
+        for name in files.list(f"runs/{paths.checked_fixture(fixture)}")
+        if name.endswith(".json") and not name.startswith(".")
+    ]
+    return max(found, key=lambda manifest: (manifest.started_utc_ns, manifest.run), default=None)
+
+
 def manifests(files: Files) -> list[Manifest]:
     """All manifests, by fixture and run.
 

@@ -1,0 +1,116 @@
+"""A run that its manifest calls running, and no unsealed tape that says where it stands.
+
+Its identity goes on from what is sealed. What the lost tape held may have moved the shaft or forbidden to, so its
+travel counts as unknown and its motion waits for a person.
+"""
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from nightturn.errors import CorruptFileError, NightturnError
+from nightturn.fixture.core import Fixture
+from nightturn.fixture.state import Chunk, FixtureState, to_bytes
+from nightturn.model.facts import RunOpened
+from nightturn.model.rows import CYCLES
+from nightturn.storage import paths, tree
+from nightturn.storage.manifest import RUNNING, Manifest, newest_manifest
+from nightturn.storage.parquet import facts_of
+from nightturn.storage.segment import read_segment
+from nightturn.world import Files
+
+LOST = "the tape that says where the run stands is gone, so its travel is unknown"
+
+
+def find(files: Files, fixture: str, next_record_no: int) -> Fixture | None:
+    """A core that stands where the newest run goes on, its travel unknown; None when no run is under way.
+
+    Raises:
+        StorageError: the manifest or what is sealed cannot be read.
+        OSError: the same, in the system's words.
+    """
+    manifest = newest_manifest(files, fixture)
+    if manifest is None or manifest.state != RUNNING:
+        return None
+    core = _from_sealed_tape(files, manifest)
+    if core is None:
+        core = Fixture()
+        core.restore(to_bytes(_from_chunks(files, manifest)))
+    state = core.state
+    assert state.opened is not None
+    state.record_no = next_record_no - 1
+    state.travel_unknown = True
+    state.opened = msgspec.structs.replace(state.opened, lost=LOST)
+    return core
+
+
+def _from_sealed_tape(files: Files, manifest: Manifest) -> Fixture | None:
+    """The core at the end of the run's last sealed segment; None when retention has taken it or it cannot be read."""
+    for path in reversed(tree.segments(files, paths.sealed_folder(manifest.fixture))):
+        try:
+            segment = read_segment(files.read(path), path)
+            if segment.header.run != manifest.run:
+                continue
+            core = Fixture()
+            core.restore(next(segment.snapshots()).state)
+            for _, record in segment.records():
+                core.handle(record)
+        except (NightturnError, msgspec.MsgspecError, StopIteration):
+            return None
+        return core if core.state.opened is not None else None
+    return None
+
+
+def _from_chunks(files: Files, manifest: Manifest) -> FixtureState:
+    """What the run's Parquet files say: epoch, chunk, cycle and time follow theirs."""
+    state = FixtureState()
+    chunks = _facts(files, manifest, paths.RAW)
+    epoch = max((int(facts["epoch"]) for facts in chunks), default=-1) + 1
+    chunk_no = max((int(facts["chunk_no"]) for facts in chunks), default=-1) + 1
+    cycles = _cycle_numbers(files, manifest)
+    state.epoch, state.chunk = epoch, Chunk(no=chunk_no)
+    state.previous_ts = max((int(facts["ts_last"]) + 1 for facts in chunks if facts["ts_last"]), default=0)
+    state.gap_due = bool(state.previous_ts)
+    state.planner.cycles_done = len(cycles)
+    state.opened = RunOpened(
+        run=manifest.run,
+        rig=manifest.rig,
+        variant=manifest.variant,
+        card=manifest.card,
+        calibration=manifest.calibration,
+        utc_offset_ns=0,
+        started_utc_ns=manifest.started_utc_ns,
+        first_record_no=0,
+        epoch=epoch,
+        chunk_no=chunk_no,
+        resumed=True,
+        control_period_ms=100,
+        nonce=1,
+        host_version=manifest.host_version,
+        cycle_no=max(cycles, default=0) + 1,
+        cycles_done=len(cycles),
+    )
+    return state
+
+
+def _facts(files: Files, manifest: Manifest, dataset: str) -> list[dict[str, str]]:
+    return [
+        facts_of(pq.read_metadata(pa.BufferReader(files.read(path))), path)
+        for path in _paths(files, manifest, dataset)
+    ]
+
+
+def _cycle_numbers(files: Files, manifest: Manifest) -> set[int]:
+    found: set[int] = set()
+    for path in _paths(files, manifest, CYCLES):
+        try:
+            table = pq.read_table(pa.BufferReader(files.read(path)), columns=["cycle_no"], use_threads=False)
+        except pa.ArrowException as problem:
+            raise CorruptFileError(path, f"cannot be read: {problem}") from problem
+        found.update(int(number) for number in table["cycle_no"].to_pylist() if number is not None)
+    return found
+
+
+def _paths(files: Files, manifest: Manifest, dataset: str) -> list[str]:
+    folder = tree.run_folder(files, dataset, manifest.fixture, manifest.run)
+    return [path for path, _ in tree.chunks(files, folder.path)] if folder is not None else []
