@@ -35,6 +35,8 @@ class MemoryFiles:
         self.read(path)
 
     def replace(self, source: str, target: str) -> None:
+        if source not in self.content:
+            raise FileNotFoundError(source)
         self.content[target] = self.content.pop(source)
 
     def sync_dir(self, path: str) -> None:
@@ -76,6 +78,16 @@ class Disk:
     names: dict[str, _Body] = field(default_factory=dict)
     certain: dict[str, _Body] = field(default_factory=dict)
     pending: list[tuple[str, _Body | None]] = field(default_factory=list)  # name -> body, or None for removed
+
+    @classmethod
+    def holding(cls, content: dict[str, bytes]) -> "Disk":
+        """A disk on which these files are certain."""
+        bodies = {name: _Body(whole, whole) for name, whole in content.items()}
+        return cls(dict(bodies), dict(bodies))
+
+    def after_a_process_died(self) -> MemoryFiles:
+        """The system lives on: everything that was done is there."""
+        return MemoryFiles({name: body.content for name, body in self.names.items()})
 
     def apply(self, operation: Operation) -> None:
         """Do what the operation does."""
