@@ -131,6 +131,23 @@ def test_a_recovery_that_dies_anywhere_changes_nothing_about_the_run(end: END, u
     assert count > 20
 
 
+def test_a_recovery_that_mends_a_damaged_tape_may_die_anywhere_too() -> None:
+    content, opened = left_by(killed)
+    (path,) = (name for name in content if name.endswith(".ntj"))
+    flipped = bytearray(content[path])
+    flipped[len(flipped) // 2] ^= 1
+    content = {**content, path: bytes(flipped)}
+    log = RecordingFiles(MemoryFiles(content))
+    undisturbed = recovered(log)
+    assert (undisturbed.run, undisturbed.travel_unknown) == (opened.run, True)
+    for how, files in states(content, log.operations):
+        first = recovered(files)
+        assert dataclasses.replace(first, segment="") == dataclasses.replace(undisturbed, segment=""), how
+        (aside,) = (name for name in files.content if name.endswith(".damaged"))
+        assert files.content[aside] in bytes(flipped), how
+        assert first == recovered(files), how
+
+
 def test_a_start_that_dies_after_recovery_changes_nothing_about_the_run() -> None:
     content, opened = left_by(killed)
     files = RecordingFiles(MemoryFiles(content))

@@ -10,6 +10,7 @@ import structlog
 
 from nightturn.bench import unrestored
 from nightturn.bench.ledger import put_right
+from nightturn.bench.mending import mend
 from nightturn.bench.runs import Beginning
 from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
@@ -19,11 +20,14 @@ from nightturn.model.records import Emit, Record
 from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan
 from nightturn.storage import recovery, tape
 from nightturn.storage.journal import Journal
-from nightturn.storage.recovery import Leftover
+from nightturn.storage.recovery import Damaged, Leftover
+from nightturn.storage.salvage import stands_for_lost
 from nightturn.storage.segment import Segment, read_segment
 from nightturn.world import Files
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
+DAMAGED = "records of the run's tape are damaged, so its travel is unknown"
+SET_ASIDE = "a part of the run's tape cannot be read, so its travel is unknown"
 NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED})
 
 
@@ -74,16 +78,7 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         StorageError: something cannot be read, written or moved.
     """
     found = recovery.recover(files, fixture)
-    newest: _Fed | None = None
-    sealed = 0
-    for leftover in sorted(found.leftovers, key=_in_order):
-        fed = _feed(files, leftover)
-        if fed is None:
-            continue
-        if newest is not None:
-            _end(files, newest)
-            sealed += _seal(files, journal, newest)
-        newest = fed
+    newest, sealed = _feed_all(files, journal, found)
     if newest is None:
         core = unrestored.find(files, fixture, found.next_record_no)
         if core is not None:
@@ -103,6 +98,31 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         newest = upcoming
     dropped = sum(leftover.segment.dropped_bytes for leftover in found.leftovers)
     return Recovered(sealed, dropped, beginning)
+
+
+def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple[_Fed | None, int]:
+    """Feed every segment, sealing each as soon as the next has a state of its own; the last one, and how many were sealed."""
+    newest, sealed, lost = None, 0, ""
+    left: list[Leftover | Damaged] = [*found.leftovers, *found.damaged]
+    for each in sorted(left, key=_in_order):
+        fed = _feed_mended(files, each, newest.core if newest is not None else None)
+        if fed is None:
+            first, last = _in_order(each)
+            lost = SET_ASIDE if last >= first else lost
+            continue
+        if newest is not None:
+            _end(files, newest)
+            sealed += _seal(files, journal, newest)
+        newest, lost = fed, ""
+    if newest is not None and lost:
+        unrestored.lock(newest.core.state, lost)
+    return newest, sealed
+
+
+def _feed_mended(files: Files, each: Leftover | Damaged, before: Fixture | None) -> _Fed | None:
+    """As `_feed`; a damaged segment is mended first."""
+    leftover = mend(files, each, before) if isinstance(each, Damaged) else each
+    return _feed(files, leftover) if leftover is not None else None
 
 
 def start_anew(files: Files, recovered: Recovered) -> Beginning:
@@ -147,11 +167,15 @@ def _feed(files: Files, leftover: Leftover) -> _Fed | None:
         return None
     fed = _Fed(path, segment, Fixture(), snapshot.at_ns)
     fed.core.restore(snapshot.state)
+    lost = False
     for _, record in segment.records():
         fed.take(record)
+        lost = lost or stands_for_lost(record)
     if fed.core.state.opened is None:
         _set_aside(files, path, "no run was opened in it")
         return None
+    if lost:  # what the lost records did to the shaft is not known
+        unrestored.lock(fed.core.state, DAMAGED)
     return fed
 
 
@@ -197,9 +221,11 @@ def _seal(files: Files, journal: Journal, fed: _Fed) -> int:
     return 1
 
 
-def _in_order(leftover: Leftover) -> tuple[int, int]:
+def _in_order(each: Leftover | Damaged) -> tuple[int, int]:
     """By number; a segment without records comes before one that has them."""
-    return leftover.segment.first_record_no, leftover.segment.last_record_no
+    if isinstance(each, Damaged):
+        return each.found.first_record_no, each.found.last_used
+    return each.segment.first_record_no, each.segment.last_record_no
 
 
 def _complain(path: str, error: StorageError) -> None:

@@ -8,6 +8,7 @@ import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from nightturn.bench.mending import played
 from nightturn.errors import CorruptFileError, NightturnError
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import Chunk, FixtureState, to_bytes
@@ -39,9 +40,15 @@ def find(files: Files, fixture: str, next_record_no: int) -> Fixture | None:
     state = core.state
     assert state.opened is not None
     state.record_no = next_record_no - 1
-    state.travel_unknown = True
-    state.opened = msgspec.structs.replace(state.opened, lost=LOST)
+    lock(state, LOST)
     return core
+
+
+def lock(state: FixtureState, why: str) -> None:
+    """What goes on from this state has an unknown travel, and its motion waits for a person."""
+    assert state.opened is not None
+    state.travel_unknown = True
+    state.opened = msgspec.structs.replace(state.opened, lost=why)
 
 
 def _from_sealed_tape(files: Files, manifest: Manifest) -> Fixture | None:
@@ -51,13 +58,10 @@ def _from_sealed_tape(files: Files, manifest: Manifest) -> Fixture | None:
             segment = read_segment(files.read(path), path)
             if segment.header.run != manifest.run:
                 continue
-            core = Fixture()
-            core.restore(next(segment.snapshots()).state)
-            for _, record in segment.records():
-                core.handle(record)
-        except (NightturnError, msgspec.MsgspecError, StopIteration):
+            core = played(segment)
+        except (NightturnError, msgspec.MsgspecError):
             return None
-        return core if core.state.opened is not None else None
+        return core if core is not None and core.state.opened is not None else None
     return None
 
 

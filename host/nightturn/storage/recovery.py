@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 from crc32c import crc32c
 
-from nightturn.errors import CorruptFileError, StorageError
+from nightturn.errors import StorageError
 from nightturn.storage import paths, tree
+from nightturn.storage.salvage import Salvaged, aside_path, last_used, salvage
 from nightturn.storage.seal import move_to_sealed
 from nightturn.storage.segment import Segment, read_segment
 from nightturn.world import Files
@@ -22,15 +23,25 @@ class Leftover:
 
 
 @dataclass(frozen=True, slots=True)
+class Damaged:
+    """A segment without its chunk, some of whose bytes are no whole record although others behind them are."""
+
+    path: str
+    content: bytes
+    found: Salvaged
+
+
+@dataclass(frozen=True, slots=True)
 class Recovery:
     """What was found and put in order.
 
     Attributes:
         leftovers: segments to seal, in record order.
+        damaged: segments to mend before they can be sealed, in record order.
         next_record_no: the first number that was never given out.
         removed: temporary files.
         moved: segments that only had to be moved.
-        torn: segments whose header never became whole, set aside under another name; nothing in them was durable.
+        torn: segments without a whole record, set aside under another name; nothing in them was durable.
     """
 
     leftovers: tuple[Leftover, ...]
@@ -38,6 +49,7 @@ class Recovery:
     removed: tuple[str, ...]
     moved: tuple[str, ...]
     torn: tuple[str, ...]
+    damaged: tuple[Damaged, ...] = ()
 
 
 def recover(files: Files, fixture: str) -> Recovery:
@@ -49,64 +61,94 @@ def recover(files: Files, fixture: str) -> Recovery:
     """
     folder = paths.journal_folder(fixture)
     leftovers: list[Leftover] = []
+    damaged: list[Damaged] = []
     moved: list[str] = []
     torn: list[str] = []
     try:
         removed = _remove_temporaries(files, fixture)
         for path in tree.segments(files, folder):
-            try:
-                segment = read_segment(files.read(path), path)
-            except CorruptFileError:
+            content = files.read(path)
+            found = salvage(content, path)
+            if found is None or (found.header is None and not found.entries):
                 files.replace(path, path + TORN_SUFFIX)
                 files.sync_dir(folder)
                 torn.append(path)
-                continue
-            if is_sealed(files, segment):
+            elif is_sealed(files, fixture, found.first_record_no, found.last_used):
                 moved.append(move_to_sealed(files, fixture, path))
+            elif found.header is None or found.damages:
+                damaged.append(Damaged(path, content, found))
             else:
-                leftovers.append(Leftover(path, segment))
+                leftovers.append(Leftover(path, read_segment(content, path)))
         following = next_record_no(files, fixture)
     except OSError as problem:
         raise StorageError(f"the files of {fixture} cannot be recovered: {problem}") from problem
-    return Recovery(tuple(leftovers), following, tuple(removed), tuple(moved), tuple(torn))
+    return Recovery(tuple(leftovers), following, tuple(removed), tuple(moved), tuple(torn), tuple(damaged))
 
 
-def is_sealed(files: Files, segment: Segment) -> bool:
-    """Whether raw chunks, each with the CRC of its name, cover the whole segment."""
-    header = segment.header
-    if not header.run:
-        return False
-    folder = tree.run_folder(files, paths.RAW, header.fixture, header.run)
-    if folder is None:
-        return False
-    following = segment.first_record_no
-    for path, name in tree.chunks(files, folder.path):
-        if (
-            name.first == following
-            and name.last <= segment.last_record_no
-            and crc32c(files.read(path)) == name.crc
-        ):
-            following = name.last + 1
-    return following == segment.last_record_no + 1 and segment.last_record_no >= segment.first_record_no
+def keep_aside(files: Files, damaged: Damaged) -> tuple[str, ...]:
+    """Keep the bytes of each damage in a file beside the journal, durable; returns the files. Repeating it is harmless.
+
+    Raises:
+        StorageError: one cannot be written.
+    """
+    folder = damaged.path.rpartition("/")[0]
+    written: list[str] = []
+    try:
+        for damage in damaged.found.damages:
+            path = aside_path(damaged.path, damage)
+            if path.rpartition("/")[2] in files.list(folder):
+                files.remove(path)
+            files.append(path, damaged.content[damage.start : damage.stop])
+            files.sync(path)
+            written.append(path)
+        files.sync_dir(folder)
+    except OSError as problem:
+        raise StorageError(f"{damaged.path}: its damaged bytes cannot be kept: {problem}") from problem
+    return tuple(written)
+
+
+def put_in_place(files: Files, path: str, content: bytes) -> None:
+    """Replace a segment as a whole.
+
+    Raises:
+        StorageError: it cannot be written; the old one stands.
+    """
+    folder, _, name = path.rpartition("/")
+    temporary = f"{folder}/.{name}{paths.TEMPORARY_SUFFIX}"
+    try:
+        if temporary.rpartition("/")[2] in files.list(folder):
+            files.remove(temporary)
+        files.append(temporary, content)
+        files.sync(temporary)
+        files.replace(temporary, path)
+        files.sync_dir(folder)
+    except OSError as problem:
+        raise StorageError(f"{path}: cannot be mended: {problem}") from problem
+
+
+def is_sealed(files: Files, fixture: str, first: int, last: int) -> bool:
+    """Whether raw chunks, each with the CRC of its name, cover the records; numbers are a fixture's for ever."""
+    following = first
+    for folder in tree.run_folders(files, paths.RAW, fixture):
+        for path, name in tree.chunks(files, folder.path):
+            if name.first == following and name.last <= last and crc32c(files.read(path)) == name.crc:
+                following = name.last + 1
+    return following == last + 1 and last >= first
 
 
 def next_record_no(files: Files, fixture: str) -> int:
-    """The first record number that no tape and no chunk of the fixture has used; 1 on a new fixture."""
-    last = 0
-    for folder in (paths.journal_folder(fixture), paths.sealed_folder(fixture)):
-        for path in tree.segments(files, folder)[-1:]:
-            last = max(last, _last_of(files, path))
+    """The first record number that no file of the fixture has used or may have used; 1 on a new fixture.
+
+    Segments set aside and damaged bytes count as well, by their content or their name.
+    """
+    journal, sealed = paths.journal_folder(fixture), paths.sealed_folder(fixture)
+    names = [name for name in files.list(journal) if paths.first_of_segment(name)]
+    last = max((last_used(files.read(f"{journal}/{name}"), f"{journal}/{name}") for name in names), default=0)
+    for path in tree.segments(files, sealed)[-1:]:
+        last = max(last, last_used(files.read(path), path))
     for run in tree.run_folders(files, paths.RAW, fixture):
         last = max([last, *(name.last for _, name in tree.chunks(files, run.path))])
     return last + 1
-
-
-def _last_of(files: Files, path: str) -> int:
-    """The segment's last record; what its name says of the first when it cannot be read."""
-    try:
-        return read_segment(files.read(path), path).last_record_no
-    except CorruptFileError:
-        return paths.first_of_segment(path)
 
 
 def _remove_temporaries(files: Files, fixture: str) -> list[str]:
@@ -117,4 +159,9 @@ def _remove_temporaries(files: Files, fixture: str) -> list[str]:
                 if name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX):
                     files.remove(f"{run.path}/{name}")
                     removed.append(f"{run.path}/{name}")
+    folder = paths.journal_folder(fixture)
+    for name in files.list(folder):
+        if name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX):
+            files.remove(f"{folder}/{name}")
+            removed.append(f"{folder}/{name}")
     return removed

@@ -71,6 +71,16 @@ def decode_header(content: bytes | memoryview, path: str = "tape") -> tuple[Segm
     return header, stop + tape.CRC.size
 
 
+def header_is_whole(content: bytes | memoryview) -> bool:
+    """Whether the header passes its checksum, whatever version wrote it."""
+    if len(content) < _FIXED.size:
+        return False
+    stop = _FIXED.size + _FIXED.unpack_from(content)[3]
+    if stop > HEADER_BYTES_MAX or stop + tape.CRC.size > len(content):
+        return False
+    return bool(crc32c(bytes(content[:stop])) == tape.CRC.unpack_from(content, stop)[0])
+
+
 def read_header(place: Path, path: str) -> SegmentHeader:
     """The header of a segment on disk, without reading its records.
 

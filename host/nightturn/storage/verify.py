@@ -15,6 +15,7 @@ from nightturn.storage.continuity import Continuity, Gap, Hole
 from nightturn.storage.files import RealFiles
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import known_runs, open_run
+from nightturn.storage.salvage import kept_aside, salvage
 from nightturn.storage.segment import Segment, read_header, read_segment
 
 
@@ -23,7 +24,7 @@ class Problem:
     """Something that is not as it should be.
 
     Attributes:
-        kind: corrupt, stray, missing_chunk, overlap, identity, time, unexplained, sum, tape or manifest.
+        kind: corrupt, damaged, stray, missing_chunk, overlap, identity, time, unexplained, sum, tape or manifest.
         path: the file, or the folder of the run.
         detail: a sentence.
     """
@@ -141,6 +142,7 @@ class _Check:
                     self._table(each, dataset)
         self._raw(gaps)
         self._coverage()
+        self._damages()
         return self._report
 
     def _problem(self, kind: str, path: str, detail: str) -> None:
@@ -265,6 +267,23 @@ class _Check:
                 if header.run == self._run.run:
                     known[header.first_record_no] = path
         self._report.unsealed = tuple(self._waiting.values())
+
+    def _damages(self) -> None:
+        """Damage in the tape that waits to be sealed, and what recovery has kept aside of earlier damage."""
+        for path in self._waiting.values():
+            found = salvage(self._files.read(path), path)
+            for damage in found.damages if found is not None else ():
+                self._damaged(path, damage.first, damage.last)
+        folder = paths.journal_folder(self._run.fixture)
+        known = {path.rpartition("/")[2] for path in (*self._waiting.values(), *self._sealed.values())}
+        for name in self._files.list(folder):
+            aside = kept_aside(name)
+            if aside is not None and aside[0] in known:
+                self._damaged(f"{folder}/{name}", *aside[1:])
+
+    def _damaged(self, path: str, first: int, last: int) -> None:
+        lost = f"records {first} to {last} are lost" if last >= first else "no record is lost"
+        self._problem("damaged", path, f"bytes of the tape were damaged: {lost}")
 
     def _segment(self, path: str) -> Segment | None:
         try:
