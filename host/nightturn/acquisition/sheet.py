@@ -75,6 +75,10 @@ class _Sheet(msgspec.Struct):
     features: tuple[str, ...] = ()
 
 
+# Made on import: two threads that make the first decoder of a type at once crash the interpreter.
+_sheet_of = msgspec.json.Decoder(_Sheet).decode
+
+
 def digest_of(sheet: bytes) -> int:
     """The first 8 bytes of the SHA-256, little-endian: how OPENED names a sheet."""
     return int.from_bytes(hashlib.sha256(sheet).digest()[:8], "little")
@@ -94,7 +98,7 @@ def parse_sheet(sheet: bytes) -> DeviceSheet:
     if depth > DEPTH_MAX:
         raise DeviceMismatchError(f"the device sheet is nested {depth} deep, at most {DEPTH_MAX} are allowed")
     try:
-        raw = msgspec.json.decode(sheet, type=_Sheet)
+        raw = _sheet_of(sheet)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise DeviceMismatchError(f"the device sheet cannot be read: {error}") from error
     problem = _names_problem(raw) or _values_problem(raw)

@@ -6,6 +6,7 @@ from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from nightturn.bench.decoders import prepare
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.storage.files import RealFiles
 from nightturn.world import World
@@ -29,6 +30,7 @@ class ThreadOffload:
     """Slow jobs on a small pool of threads."""
 
     def __init__(self) -> None:
+        prepare()
         self._pool = ThreadPoolExecutor(OFFLOAD_THREADS, thread_name_prefix="offload")
 
     def __call__(self, job: Callable[[], None], /) -> Awaitable[None]:
