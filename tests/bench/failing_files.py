@@ -18,6 +18,7 @@ class FailingFiles(RecordingFiles):
     def __init__(self, inner: Files) -> None:
         super().__init__(inner)
         self.fails: Fails = lambda _operation, _path: False
+        self.bytes_max: int | None = None  # a longer append finds the disk full
 
     def _judge(self, operation: str, path: str) -> None:
         if self.fails(operation, path):
@@ -26,6 +27,8 @@ class FailingFiles(RecordingFiles):
     @override
     def append(self, path: str, content: bytes) -> None:
         self._judge("append", path)
+        if self.bytes_max is not None and len(content) > self.bytes_max:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path)
         super().append(path, content)
 
     @override

@@ -7,10 +7,12 @@ import pytest
 from tests.bench.failing_files import FailingFiles
 from tests.simulation.scene import checked, open_scene, run, settings_of
 
-from nightturn.bench.station import FACTS_MAX
+from nightturn.bench.station import FACTS_MAX, SILENT_S
+from nightturn.bench.virtual_port import VirtualPort
 from nightturn.errors import StorageError
 from nightturn.model import facts
 from nightturn.model.records import Frame
+from nightturn.transport.port import OnBytes, OnLost
 from nightturn.world import Files
 from nightturn_protocol import messages as wire
 
@@ -57,6 +59,101 @@ def test_a_full_tape_has_no_effects_and_the_station_goes_on_when_it_is_mended(tm
 
     run(act)
     assert checked(tmp_path)[0].missing == 0
+
+
+def test_a_disk_that_fills_takes_small_writes_and_fills_again_leaves_nobody_silent(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.moving)
+        assert disk.files is not None
+        for _ in range(6):
+            disk.full("append", "journal/")
+            await asyncio.sleep(0.35)
+            disk.files.bytes_max = 150  # a control tick fits, an answer of the device does not
+            disk.mended()
+            await asyncio.sleep(0.35)
+        disk.full("append", "journal/")
+        await asyncio.sleep(1.5)
+        disk.files.bytes_max = None
+        disk.mended()
+        await scene.until(lambda: scene.motion == "moving" and scene.moving, 60)
+        before = scene.station.core.state.counts.samples
+        await asyncio.sleep(2.0)
+        assert scene.station.core.state.counts.samples > before + 1500
+        assert scene.count("recording_failed") == 0
+        await scene.station.close()
+
+    run(act)
+    checked(tmp_path)
+
+
+@pytest.mark.parametrize("outage_s", [2.0, 60.0])
+def test_samples_that_a_full_disk_has_cost_say_so(tmp_path: Path, outage_s: float) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await asyncio.sleep(10.0)
+        disk.full("append", "journal/")
+        await asyncio.sleep(outage_s)
+        disk.mended()
+        await asyncio.sleep(20.0)
+        causes = [gap.cause for gap in scene.gaps]
+        assert causes == (["disk"] if outage_s > 10 else [])
+        await scene.station.close()
+
+    run(act)
+    checked(tmp_path)
+
+
+class Mute:
+    """A port that stays open and lets nothing through, once told to."""
+
+    def __init__(self, port: VirtualPort) -> None:
+        self.name, self.mute, self._port = port.name, False, port
+        self._on_bytes: OnBytes | None = None
+
+    def open(self, on_bytes: OnBytes, on_lost: OnLost) -> None:
+        self._on_bytes = on_bytes
+        self._port.open(self._bytes, on_lost)
+
+    def write(self, content: bytes) -> None:
+        self._port.write(content)
+
+    def close(self) -> None:
+        self._port.close()
+
+    def _bytes(self, stamp_ns: int, content: bytes) -> None:
+        if not self.mute and self._on_bytes is not None:
+            self._on_bytes(stamp_ns, content)
+
+
+def test_a_line_that_is_up_and_brings_nothing_is_an_alarm_and_is_opened_anew(tmp_path: Path) -> None:
+    async def act() -> None:
+        ports: list[Mute] = []
+
+        def wrap(port: VirtualPort) -> Mute:
+            ports.append(Mute(port))
+            return ports[0]
+
+        scene = open_scene(tmp_path, wrap=wrap)
+        await asyncio.sleep(5.0)
+        station = scene.station
+        station._take(
+            [facts.host(1, facts.LINK, facts.LinkFact(opened=False, reason="what only the core hears"))]
+        )
+        ports[0].mute = True
+        await scene.until(lambda: scene.count("recording_failed") == 1, SILENT_S + 1)
+        assert "although the line is up" in next(
+            e.detail for e in scene.events if e.kind == "recording_failed"
+        )
+        ports[0].mute = False
+        await scene.until(lambda: scene.count("session_up") == 2, 30)
+        await asyncio.sleep(15.0)
+        assert scene.count("recording_failed") == 1
+        await station.close()
+
+    run(act)
 
 
 def test_a_command_given_while_the_tape_was_full_is_carried_out_afterwards(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
-from nightturn.model.records import Emit, Host, Record, Send, Tick
+from nightturn.model.records import Emit, Frame, Host, Record, Send, Tick
 from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan, RunEnded
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
@@ -33,6 +33,8 @@ from nightturn_protocol.messages import Probe
 SYNC_PERIOD_S = 1.0
 FACTS_MAX = 1000
 KEPT_MAX = 100
+TAPE_REST_S = 1.0  # a tape that has failed takes records for so long before the line is opened again
+SILENT_S = 10.0  # a line that is up for so long without a frame on the tape is an alarm
 KIND_AT = 1
 UNSTORED = frozenset({STATE, RUN_ENDED, WANT_CUT, CHUNK})
 KEPT_FACTS = frozenset({facts.COMMAND, facts.FAILURE})  # told again when the tape takes records again
@@ -83,6 +85,8 @@ class _Shell:
     segment_first: int = 0
     unrotated: ChunkPlan | None = None
     deaf_batches: int = 0  # since the tape last took records
+    frame_s: float = 0.0  # when a frame was last written
+    silence_told: bool = False
 
 
 class Station:
@@ -145,6 +149,7 @@ class Station:
         else:
             self._begin_tape(first, opened)
         self._handle([first])
+        self._shell.frame_s = self._loop.time()
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
         self._again("sync", self._cadence.sync_s, self._keeping.sync)
@@ -237,6 +242,8 @@ class Station:
             return
         if self._shell.deaf_batches:
             self._hears_again()
+        if isinstance(records[-1], Frame):
+            self._shell.frame_s, self._shell.silence_told = self._loop.time(), False
         self._handle(records)
 
     def _handle(self, records: Sequence[Record]) -> None:
@@ -264,7 +271,7 @@ class Station:
         shell.kept.extend(r for r in records if isinstance(r, Host) and r.kind in KEPT_FACTS)
         if shell.deaf_batches == 1:
             log.error("tape_write_failed", fixture=self.fixture, why=str(error))
-            self._line.drop()
+        self._line.drop()  # each time: it may have been opened since the tape last took records
 
     def _hears_again(self) -> None:
         """The tape takes records again: what the core has missed and has to know follows."""
@@ -278,7 +285,8 @@ class Station:
         self._queue(tuple(shell.kept))
         shell.kept.clear()
         if not shell.closing:
-            self._loop.call_soon(self._line.open)
+            self._line.drop()
+            self._timers["reopen"] = self._loop.call_later(TAPE_REST_S, self._line.open)
 
     def _crash(self, error: Exception) -> None:
         self.crashed = error
@@ -362,6 +370,19 @@ class Station:
             self._line.quiet = state.vain_openings > 1
             fault = state.link.state is LinkState.FAULT
             self._line.watch(wants_reopen=state.link.wants_reopen, fault=fault)
+            self._listen(fault=fault)
+
+    def _listen(self, *, fault: bool) -> None:
+        """A line that is up and brings nothing to the tape is an alarm, once until a frame is written again."""
+        shell, now_s = self._shell, self._loop.time()
+        if not self._line.up or fault:
+            shell.frame_s = now_s
+        elif now_s - shell.frame_s >= SILENT_S and not shell.silence_told:
+            shell.silence_told = True
+            why = f"nothing was recorded for {SILENT_S:g} s although the line is up"
+            log.error("nothing_recorded", fixture=self.fixture, why=why)
+            self._fact(facts.FAILURE, facts.Failure("recording", why))
+            self._line.lost(why)
 
     def _again(self, name: str, period_s: float, call: Callable[[], None]) -> None:
         """Call at a fixed cadence, without drift; a late loop skips what it missed."""
