@@ -67,14 +67,13 @@ def test_a_disk_that_fills_takes_small_writes_and_fills_again_leaves_nobody_sile
         scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
         await scene.until(lambda: scene.moving)
         assert disk.files is not None
-        for _ in range(6):
-            disk.full("append", "journal/")
-            await asyncio.sleep(0.35)
-            disk.files.bytes_max = 150  # a control tick fits, an answer of the device does not
-            disk.mended()
-            await asyncio.sleep(0.35)
         disk.full("append", "journal/")
-        await asyncio.sleep(1.5)
+        await asyncio.sleep(0.35)
+        disk.files.bytes_max = 50  # a control tick fits, nothing else does
+        disk.mended()
+        await asyncio.sleep(0.35)
+        disk.full("append", "journal/")
+        await asyncio.sleep(0.35)
         disk.files.bytes_max = None
         disk.mended()
         await scene.until(lambda: scene.motion == "moving" and scene.moving, 60)
