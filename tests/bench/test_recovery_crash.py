@@ -21,7 +21,7 @@ from nightturn.bench.runs import Beginning
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.storage.journal import Journal
-from nightturn.storage.manifest import newest_manifest
+from nightturn.storage.manifest import read_manifest
 from nightturn.world import Files
 
 FIXTURE = "pan-a1"
@@ -170,8 +170,7 @@ def test_an_ended_run_stays_ended_wherever_its_recovery_dies() -> None:
     assert undisturbed.run == ""
     for how, files in states(content, log.operations):
         assert recovered(files) == recovered(files) == undisturbed, how
-        manifest = newest_manifest(files, FIXTURE)
-        assert manifest is not None
+        manifest = read_manifest(files, FIXTURE, opened.run)
         assert (manifest.run, manifest.state) == (opened.run, "ended"), how
 
 

@@ -2,11 +2,10 @@
 
 import msgspec
 
-from nightturn.errors import RunNotFoundError
 from nightturn.fixture.state import FixtureState
 from nightturn.model.device import KEPT_MAX, Findings
 from nightturn.model.facts import RunOpened
-from nightturn.storage.manifest import ENDED, Manifest, of_opened, read_manifest, write_manifest
+from nightturn.storage.manifest import ENDED, Manifest, of_opened, usable_manifest, write_manifest
 from nightturn.world import Files
 from nightturn_protocol.messages import MAJOR, MINOR
 
@@ -96,7 +95,4 @@ def put_right(
 
 
 def _known(files: Files, manifest: Manifest) -> Manifest | None:
-    try:
-        return read_manifest(files, manifest.fixture, manifest.run)
-    except RunNotFoundError:
-        return None
+    return usable_manifest(files, manifest.fixture, manifest.run)

@@ -9,6 +9,7 @@ from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.model.records import Host
 from nightturn.storage import paths, recovery, tape, tree
+from nightturn.storage.aside import set_aside
 from nightturn.storage.recovery import Damaged, Leftover
 from nightturn.storage.salvage import mended
 from nightturn.storage.segment import Segment, SegmentHeader, read_segment
@@ -33,8 +34,9 @@ def mend(files: Files, damaged: Damaged, before: Fixture | None) -> Leftover | N
     snapshot = _snapshot(files, damaged, before)
     header = damaged.found.header or _header(damaged, snapshot)
     if header is None or not snapshot:
-        log.error("segment_set_aside", path=damaged.path, why="no snapshot is left that its records follow")
-        files.replace(damaged.path, damaged.path + recovery.TORN_SUFFIX)
+        kept_as = set_aside(files, damaged.path)
+        why = "no snapshot is left that its records follow"
+        log.error("segment_set_aside", path=damaged.path, kept=kept_as, why=why)
         return None
     content = mended(damaged.content, damaged.found, header, snapshot)
     recovery.put_in_place(files, damaged.path, content)
@@ -61,7 +63,7 @@ def _sealed_before(files: Files, damaged: Damaged) -> Fixture | None:
         if paths.first_of_segment(path) < damaged.found.first_record_no:
             try:
                 return played(read_segment(files.read(path), path))
-            except (NightturnError, msgspec.MsgspecError):
+            except (NightturnError, msgspec.MsgspecError, UnicodeDecodeError):
                 return None
     return None
 

@@ -4,21 +4,24 @@ Where a run stands is known from unsealed tape only. So the next segment, with t
 before the last one is sealed, as in a live rotation; whatever fails or dies in between, the next start finds it.
 """
 
+import dataclasses
 from dataclasses import dataclass, field
 
+import msgspec
 import structlog
 
 from nightturn.bench import unrestored
 from nightturn.bench.ledger import put_right
 from nightturn.bench.mending import mend
 from nightturn.bench.runs import Beginning
-from nightturn.errors import StorageError
+from nightturn.errors import SchemaVersionError, StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.records import Emit, Record
 from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan
 from nightturn.storage import recovery, tape
+from nightturn.storage.aside import set_aside
 from nightturn.storage.journal import Journal
 from nightturn.storage.recovery import Damaged, Leftover
 from nightturn.storage.salvage import stands_for_lost
@@ -27,6 +30,7 @@ from nightturn.world import Files
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 DAMAGED = "records of the run's tape are damaged, so its travel is unknown"
+OTHER_VERSION = "a part of the run's tape is of another version, so its travel is unknown"
 SET_ASIDE = "a part of the run's tape cannot be read, so its travel is unknown"
 NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED})
 
@@ -79,11 +83,15 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
     """
     found = recovery.recover(files, fixture)
     newest, sealed = _feed_all(files, journal, found)
+    beginning = Beginning(first_record_no=found.next_record_no)
     if newest is None:
-        core = unrestored.find(files, fixture, found.next_record_no)
+        core, lost = unrestored.find(files, fixture, found.next_record_no)
         if core is not None:
             newest = _begin_next(files, journal, core, found.next_record_no)
-    beginning = Beginning(first_record_no=found.next_record_no)
+        elif (
+            lost
+        ):  # whatever run there was cannot be named; the next one must not take its travel for granted
+            beginning = dataclasses.replace(beginning, travel_unknown=True, lost=lost)
     while newest is not None:
         first = newest.segment.first_record_no
         if newest.says_only_where and first >= found.next_record_no:
@@ -102,7 +110,9 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
 
 def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple[_Fed | None, int]:
     """Feed every segment, sealing each as soon as the next has a state of its own; the last one, and how many were sealed."""
-    newest, sealed, lost = None, 0, ""
+    newest, sealed, lost = None, 0, OTHER_VERSION if found.foreign else ""
+    for path in found.foreign:
+        log.error("segment_set_aside", path=path, why="it was written by another version")
     left: list[Leftover | Damaged] = [*found.leftovers, *found.damaged]
     for each in sorted(left, key=_in_order):
         fed = _feed_mended(files, each, newest.core if newest is not None else None)
@@ -113,7 +123,7 @@ def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple
         if newest is not None:
             _end(files, newest)
             sealed += _seal(files, journal, newest)
-        newest, lost = fed, ""
+        newest, lost = fed, OTHER_VERSION if found.foreign else ""
     if newest is not None and lost:
         unrestored.lock(newest.core.state, lost)
     return newest, sealed
@@ -155,6 +165,8 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         shunt_first=state.shunt.first,
         lost=state.opened.lost if state.travel_unknown else "",
         segment=segment,
+        card=state.opened.card,
+        calibration=state.opened.calibration,
     )
 
 
@@ -165,12 +177,15 @@ def _feed(files: Files, leftover: Leftover) -> _Fed | None:
     if snapshot is None:
         _set_aside(files, path, "it has no snapshot, so nothing can be derived from it")
         return None
-    fed = _Fed(path, segment, Fixture(), snapshot.at_ns)
-    fed.core.restore(snapshot.state)
-    lost = False
-    for _, record in segment.records():
-        fed.take(record)
-        lost = lost or stands_for_lost(record)
+    fed, lost = _Fed(path, segment, Fixture(), snapshot.at_ns), False
+    try:
+        fed.core.restore(snapshot.state)
+        for _, record in segment.records():
+            fed.take(record)
+            lost = lost or stands_for_lost(record)
+    except (SchemaVersionError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+        _set_aside(files, path, f"it was written by another version: {error}")
+        return None
     if fed.core.state.opened is None:
         _set_aside(files, path, "no run was opened in it")
         return None
@@ -234,5 +249,5 @@ def _complain(path: str, error: StorageError) -> None:
 
 def _set_aside(files: Files, path: str, why: str) -> None:
     """Nothing can be made of the segment; it keeps its bytes under another name."""
-    log.error("segment_set_aside", path=path, why=why)
-    files.replace(path, path + recovery.TORN_SUFFIX)
+    kept = set_aside(files, path)
+    log.error("segment_set_aside", path=path, kept=kept, why=why)

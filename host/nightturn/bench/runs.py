@@ -9,6 +9,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+import structlog
 
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.errors import CalibrationError
@@ -16,8 +17,12 @@ from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened
 from nightturn.settings.load import load_variant
 from nightturn.settings.rig import FixtureSettings
+from nightturn.storage.aside import set_aside
+from nightturn.storage.files import RealFiles
 from nightturn.version import VERSION
 from nightturn.world import Clock
+
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +32,7 @@ class Beginning:
     Attributes:
         lost: why nothing could be restored of a run that goes on; empty when all was.
         segment: the segment that recovery has begun for it; empty for a run that starts.
+        card, calibration: those of a run that goes on, JSON text; they hold when their files are damaged.
     """
 
     first_record_no: int = 0
@@ -42,6 +48,8 @@ class Beginning:
     shunt_first: tuple[float, float] | None = None
     lost: str = ""
     segment: str = ""
+    card: str = ""
+    calibration: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,23 +68,47 @@ def run_id(utc_ns: int, rng: np.random.Generator) -> str:
     return f"{moment:%Y%m%dT%H%M%SZ}-{int(rng.integers(0, 1 << 16)):04x}"
 
 
-def calibration_in_force(root: Path, settings: FixtureSettings, utc_ns: int) -> CalibrationRecord:
+def calibration_in_force(
+    root: Path, settings: FixtureSettings, utc_ns: int, own: str = ""
+) -> CalibrationRecord:
     """The transducer's record in force: from its file under the data root, else the factor in the rig.
 
+    A file that cannot be decoded is set aside; a run that goes on then keeps its `own` record.
+
     Raises:
-        CalibrationError: neither is there, or the file contradicts itself.
+        CalibrationError: none is there, or the file contradicts itself.
     """
     transducer = settings.transducer
-    path = root / "calibrations" / f"{transducer.serial}.jsonl"
+    name = f"calibrations/{transducer.serial}.jsonl"
+    path = root / name
     if path.is_file():
-        records = parse(path.read_text(encoding="utf-8"), where=str(path))
-        return in_force(records, dt.datetime.fromtimestamp(utc_ns / 1e9, tz=dt.UTC))
+        try:
+            records = parse(path.read_text(encoding="utf-8"), where=str(path))
+        except (CalibrationError, UnicodeDecodeError) as error:
+            damaged = isinstance(error, UnicodeDecodeError) or isinstance(
+                error.__cause__, msgspec.DecodeError
+            )
+            if not damaged:
+                raise
+            _set_aside(root, name, str(error))
+        else:
+            return in_force(records, dt.datetime.fromtimestamp(utc_ns / 1e9, tz=dt.UTC))
+        if own:
+            return msgspec.json.decode(own, type=CalibrationRecord)
     if transducer.factor_nm_per_v is None and transducer.sensitivity_mv_per_v is None:
         raise CalibrationError(
             f"transducer {transducer.serial} of fixture {settings.id} has no calibration: write {path}, or give "
             "factor_nm_per_v in bench.toml"
         )
     return from_settings(transducer)
+
+
+def _set_aside(root: Path, name: str, why: str) -> None:
+    try:
+        kept = set_aside(RealFiles(root), name)
+    except OSError as error:
+        kept = f"nowhere: {error}"
+    log.error("calibration_set_aside", path=name, kept=kept, why=why)
 
 
 def opened(
@@ -97,7 +129,7 @@ def opened(
     """
     utc_ns, monotonic_ns = clock.utc_ns(), clock.monotonic_ns()
     variant = load_variant(variants, card.variant)
-    calibration = calibration_in_force(root, settings, utc_ns)
+    calibration = calibration_in_force(root, settings, utc_ns, beginning.calibration)
     encode = msgspec.json.encode
     return RunOpened(
         run=beginning.run or run_id(utc_ns, rng),

@@ -15,33 +15,40 @@ from nightturn.fixture.state import Chunk, FixtureState, to_bytes
 from nightturn.model.facts import RunOpened
 from nightturn.model.rows import CYCLES
 from nightturn.storage import paths, tree
-from nightturn.storage.manifest import RUNNING, Manifest, newest_manifest
+from nightturn.storage.manifest import RUNNING, Manifest, newest_run, usable_manifest
 from nightturn.storage.parquet import facts_of
 from nightturn.storage.segment import read_segment
 from nightturn.world import Files
 
+UNNAMED = "what is left of the last run cannot be read, so nobody knows where its shaft stands"
 LOST = "the tape that says where the run stands is gone, so its travel is unknown"
 
 
-def find(files: Files, fixture: str, next_record_no: int) -> Fixture | None:
-    """A core that stands where the newest run goes on, its travel unknown; None when no run is under way.
+def find(files: Files, fixture: str, next_record_no: int) -> tuple[Fixture | None, str]:
+    """A core that stands where the newest run goes on, its travel unknown, and why.
+
+    Without a core the text says why the run that there was cannot be named; it is empty when none was under way.
 
     Raises:
-        StorageError: the manifest or what is sealed cannot be read.
+        StorageError: what is sealed cannot be read.
         OSError: the same, in the system's words.
     """
-    manifest = newest_manifest(files, fixture)
-    if manifest is None or manifest.state != RUNNING:
-        return None
-    core = _from_sealed_tape(files, manifest)
+    run = newest_run(files, fixture)
+    if not run:
+        return None, ""
+    manifest = usable_manifest(files, fixture, run)
+    if manifest is not None and manifest.state != RUNNING:
+        return None, ""
+    core = _from_sealed_tape(files, fixture, run)
+    if core is None and manifest is not None:
+        core = _from_chunks(files, manifest)
     if core is None:
-        core = Fixture()
-        core.restore(to_bytes(_from_chunks(files, manifest)))
-    state = core.state
-    assert state.opened is not None
-    state.record_no = next_record_no - 1
-    lock(state, LOST)
-    return core
+        return None, UNNAMED
+    if core.state.ended:
+        return None, ""
+    core.state.record_no = next_record_no - 1
+    lock(core.state, LOST)
+    return core, LOST
 
 
 def lock(state: FixtureState, why: str) -> None:
@@ -51,22 +58,22 @@ def lock(state: FixtureState, why: str) -> None:
     state.opened = msgspec.structs.replace(state.opened, lost=why)
 
 
-def _from_sealed_tape(files: Files, manifest: Manifest) -> Fixture | None:
+def _from_sealed_tape(files: Files, fixture: str, run: str) -> Fixture | None:
     """The core at the end of the run's last sealed segment; None when retention has taken it or it cannot be read."""
-    for path in reversed(tree.segments(files, paths.sealed_folder(manifest.fixture))):
+    for path in reversed(tree.segments(files, paths.sealed_folder(fixture))):
         try:
             segment = read_segment(files.read(path), path)
-            if segment.header.run != manifest.run:
+            if segment.header.run != run:
                 continue
             core = played(segment)
-        except (NightturnError, msgspec.MsgspecError):
+        except (NightturnError, msgspec.MsgspecError, UnicodeDecodeError):
             return None
         return core if core is not None and core.state.opened is not None else None
     return None
 
 
-def _from_chunks(files: Files, manifest: Manifest) -> FixtureState:
-    """What the run's Parquet files say: epoch, chunk, cycle and time follow theirs."""
+def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
+    """What the run's Parquet files say: epoch, chunk, cycle and time follow theirs; None by an unknown manifest."""
     state = FixtureState()
     chunks = _facts(files, manifest, paths.RAW)
     epoch = max((int(facts["epoch"]) for facts in chunks), default=-1) + 1
@@ -94,7 +101,12 @@ def _from_chunks(files: Files, manifest: Manifest) -> FixtureState:
         cycle_no=max(cycles, default=0) + 1,
         cycles_done=len(cycles),
     )
-    return state
+    core = Fixture()
+    try:
+        core.restore(to_bytes(state))
+    except (msgspec.MsgspecError, UnicodeDecodeError):
+        return None
+    return core
 
 
 def _facts(files: Files, manifest: Manifest, dataset: str) -> list[dict[str, str]]:

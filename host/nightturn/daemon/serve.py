@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import structlog
 
@@ -75,7 +76,7 @@ class FixtureWatch:
         ended: MountCard | None = None
         why = "its run has ended"
         while True:
-            card = await self._card(ended, why)
+            card = await self._card(ended, why, beginning.card)
             try:
                 ended = await self._one_run(card, beginning)
             except (ConfigError, CalibrationError) as error:
@@ -123,11 +124,13 @@ class FixtureWatch:
         await self._world.offload(find)
         return found[0]
 
-    async def _card(self, not_this: MountCard | None, why_not: str) -> MountCard:
-        """Wait for a mount card other than the one that is done with."""
+    async def _card(self, not_this: MountCard | None, why_not: str, own: str) -> MountCard:
+        """Wait for a mount card other than the one that is done with; a run that goes on has its `own`."""
         told = False
         while True:
             card = self._newest_card()
+            if card is None and own and self._card_trouble:
+                card = msgspec.json.decode(own, type=MountCard)
             if card is not None and card != not_this:
                 return card
             if not told:
@@ -138,12 +141,14 @@ class FixtureWatch:
 
     def _newest_card(self) -> MountCard | None:
         try:
-            return read_card(self._root, self.settings.id)
+            card = read_card(self._root, self.settings.id)
         except NightturnError as error:
             if str(error) != self._card_trouble:
                 self._card_trouble = str(error)
                 self._complain("card_not_read", error)
             return None
+        self._card_trouble = ""
+        return card
 
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world

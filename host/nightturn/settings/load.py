@@ -159,7 +159,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
         return None
     try:
         return msgspec.json.decode(lines[-1], type=MountCard)
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
         what = f"line {len(lines)} is no mount card ({error}); mount the unit again"
         raise CorruptFileError(str(path), what) from error
 

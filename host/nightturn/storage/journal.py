@@ -5,7 +5,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
 from nightturn.model.facts import CUT, Synced
 from nightturn.model.records import Emit, Host, Record
 from nightturn.model.rows import ChunkPlan
@@ -200,7 +200,7 @@ class Journal:
             # snapshot of the next one.
             if self._part is not None:
                 self._make_durable(self._part)
-        sealed = write_chunks(self._files, segment_path, (*earlier, plan), rows)
+        sealed = write_chunks(self._files, self._where(segment_path), (*earlier, plan), rows)
         with self._slow:
             moved = move_to_sealed(self._files, self.fixture, segment_path)
             self._let_go([part for part in tuple(self._behind) if part.path == segment_path])
@@ -208,6 +208,13 @@ class Journal:
             self._catalogue.add_sealed(sealed, moved)
             self._enter_run(plan.run)
         return sealed
+
+    def _where(self, segment_path: str) -> str:
+        """The segment, which an attempt that failed later on may have moved already."""
+        folder, _, name = segment_path.rpartition("/")
+        sealed = paths.sealed_folder(self.fixture)
+        gone = name not in self._files.list(folder) and name in self._files.list(sealed)
+        return f"{sealed}/{name}" if gone else segment_path
 
     def close(self) -> Synced:
         """Make everything durable and let go of the segment; recovery seals it at the next start.
@@ -228,8 +235,8 @@ class Journal:
         if self._catalogue is not None:
             try:
                 self._catalogue.add_run(read_manifest(self._files, self.fixture, run))
-            except RunNotFoundError:
-                return  # recovery may seal a run whose manifest was never written
+            except (RunNotFoundError, CorruptFileError):
+                return  # recovery may seal a run whose manifest was never written, or is damaged
 
     def _let_go(self, parts: Sequence[_Part]) -> None:
         # In place and one by one: the loop thread may append meanwhile.

@@ -3,13 +3,17 @@
 from typing import Literal
 
 import msgspec
+import structlog
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
 from nightturn.model.device import DeviceFacts, ShuntResult
 from nightturn.model.facts import RunOpened
+from nightturn.model.names import RUN_ID
 from nightturn.storage import paths
+from nightturn.storage.aside import set_aside
 from nightturn.world import Files
 
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
 State = Literal["running", "ended"]
 RUNNING: State = "running"
 ENDED: State = "ended"
@@ -64,12 +68,9 @@ def write_manifest(files: Files, manifest: Manifest) -> None:
 
     Raises:
         StorageError: it cannot be written; the older one stands.
-        CorruptFileError: the older one cannot be read.
     """
-    try:
-        kept = manifest.kept or read_manifest(files, manifest.fixture, manifest.run).kept
-    except RunNotFoundError:
-        kept = manifest.kept
+    older = usable_manifest(files, manifest.fixture, manifest.run)
+    kept = manifest.kept or (older is not None and older.kept)
     _replace(files, msgspec.structs.replace(manifest, kept=kept))
 
 
@@ -100,7 +101,7 @@ def read_manifest(files: Files, fixture: str, run: str) -> Manifest:
         return msgspec.json.decode(files.read(path), type=Manifest)
     except FileNotFoundError as problem:
         raise RunNotFoundError(f"run {run} of {fixture} has no manifest ({path})") from problem
-    except msgspec.DecodeError as problem:
+    except (msgspec.DecodeError, UnicodeDecodeError) as problem:
         raise CorruptFileError(path, f"no manifest: {problem}") from problem
 
 
@@ -115,18 +116,32 @@ def set_kept(files: Files, fixture: str, run: str, *, kept: bool) -> Manifest:
     return manifest
 
 
-def newest_manifest(files: Files, fixture: str) -> Manifest | None:
-    """The manifest of the fixture's newest run, by when it started.
+def newest_run(files: Files, fixture: str) -> str:
+    """The run of the fixture's newest manifest, by its id, which begins with when it started; empty when there is none."""
+    names = files.list(f"runs/{paths.checked_fixture(fixture)}")
+    runs = (name.removesuffix(".json") for name in names if name.endswith(".json"))
+    return max((run for run in runs if RUN_ID.fullmatch(run)), default="")
+
+
+def usable_manifest(files: Files, fixture: str, run: str) -> Manifest | None:
+    """The manifest, or None when there is none or it is damaged; a damaged one is set aside, its bytes kept.
 
     Raises:
-        CorruptFileError: one is none.
+        StorageError: it cannot be read or set aside.
     """
-    found = [
-        read_manifest(files, fixture, name.removesuffix(".json"))
-        for name in files.list(f"runs/{paths.checked_fixture(fixture)}")
-        if name.endswith(".json") and not name.startswith(".")
-    ]
-    return max(found, key=lambda manifest: (manifest.started_utc_ns, manifest.run), default=None)
+    path = paths.manifest_path(fixture, run)
+    try:
+        return read_manifest(files, fixture, run)
+    except RunNotFoundError:
+        return None
+    except CorruptFileError as problem:
+        why = str(problem)
+    try:
+        kept = set_aside(files, path)
+    except OSError as problem:
+        raise StorageError(f"{path}: cannot be set aside: {problem}") from problem
+    log.error("manifest_set_aside", path=path, kept=kept, why=why)
+    return None
 
 
 def manifests(files: Files) -> list[Manifest]:

@@ -4,14 +4,13 @@ from dataclasses import dataclass
 
 from crc32c import crc32c
 
-from nightturn.errors import StorageError
+from nightturn.errors import SchemaVersionError, StorageError
 from nightturn.storage import paths, tree
+from nightturn.storage.aside import TORN_SUFFIX, set_aside
 from nightturn.storage.salvage import Salvaged, aside_path, last_used, salvage
 from nightturn.storage.seal import move_to_sealed
 from nightturn.storage.segment import Segment, read_segment
 from nightturn.world import Files
-
-TORN_SUFFIX = ".torn"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +36,7 @@ class Recovery:
 
     Attributes:
         leftovers: segments to seal, in record order.
+        foreign: segments of another version, set aside under these names.
         damaged: segments to mend before they can be sealed, in record order.
         next_record_no: the first number that was never given out.
         removed: temporary files.
@@ -50,6 +50,7 @@ class Recovery:
     moved: tuple[str, ...]
     torn: tuple[str, ...]
     damaged: tuple[Damaged, ...] = ()
+    foreign: tuple[str, ...] = ()
 
 
 def recover(files: Files, fixture: str) -> Recovery:
@@ -57,22 +58,24 @@ def recover(files: Files, fixture: str) -> Recovery:
 
     Raises:
         StorageError: something cannot be read, moved or removed.
-        SchemaVersionError: a segment is of a newer major version.
     """
     folder = paths.journal_folder(fixture)
     leftovers: list[Leftover] = []
     damaged: list[Damaged] = []
     moved: list[str] = []
     torn: list[str] = []
+    foreign: list[str] = []
     try:
         removed = _remove_temporaries(files, fixture)
         for path in tree.segments(files, folder):
             content = files.read(path)
-            found = salvage(content, path)
+            try:
+                found = salvage(content, path)
+            except SchemaVersionError:
+                foreign.append(set_aside(files, path))
+                continue
             if found is None or (found.header is None and not found.entries):
-                files.replace(path, path + TORN_SUFFIX)
-                files.sync_dir(folder)
-                torn.append(path)
+                torn.append(set_aside(files, path, TORN_SUFFIX))
             elif is_sealed(files, fixture, found.first_record_no, found.last_used):
                 moved.append(move_to_sealed(files, fixture, path))
             elif found.header is None or found.damages:
@@ -82,7 +85,15 @@ def recover(files: Files, fixture: str) -> Recovery:
         following = next_record_no(files, fixture)
     except OSError as problem:
         raise StorageError(f"the files of {fixture} cannot be recovered: {problem}") from problem
-    return Recovery(tuple(leftovers), following, tuple(removed), tuple(moved), tuple(torn), tuple(damaged))
+    return Recovery(
+        tuple(leftovers),
+        following,
+        tuple(removed),
+        tuple(moved),
+        tuple(torn),
+        tuple(damaged),
+        tuple(foreign),
+    )
 
 
 def keep_aside(files: Files, damaged: Damaged) -> tuple[str, ...]:

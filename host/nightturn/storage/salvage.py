@@ -126,16 +126,16 @@ def kept_aside(name: str) -> tuple[str, int, int] | None:
 
 
 def last_used(content: bytes, path: str) -> int:
-    """The highest record number that a file of the journal's folder has or may have used.
-
-    Raises:
-        SchemaVersionError: written by another major version.
-    """
+    """The highest record number that a file of the journal's folder has or may have used."""
     aside = kept_aside(path.rpartition("/")[2])
     if aside is not None:
         return aside[2]
-    found = salvage(content, path)
-    return found.last_used if found is not None else paths.first_of_segment(path)
+    first = paths.first_of_segment(path)
+    try:
+        found = salvage(content, path)
+    except SchemaVersionError:  # as many as fit
+        return first + len(content) // _RECORD_BYTES_MIN
+    return found.last_used if found is not None else first
 
 
 def _walk(content: bytes, position: int, number: int, salt: int) -> tuple[list[tape.Entry], list[Damage]]:

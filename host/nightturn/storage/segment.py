@@ -65,7 +65,13 @@ def decode_header(content: bytes | memoryview, path: str = "tape") -> tuple[Segm
         raise CorruptFileError(path, "the tape's header is torn")
     if crc32c(bytes(content[:stop])) != tape.CRC.unpack_from(content, stop)[0]:
         raise CorruptFileError(path, "the tape's header fails its checksum")
-    header = msgspec.msgpack.decode(content[_FIXED.size : stop], type=SegmentHeader)
+    try:
+        header = msgspec.msgpack.decode(content[_FIXED.size : stop], type=SegmentHeader)
+    except (
+        msgspec.MsgspecError,
+        UnicodeDecodeError,
+    ) as problem:  # it passed its checksum, so it was written so
+        raise SchemaVersionError(f"{path}: a header of another version: {problem}") from problem
     if header.segment_id != segment_id:
         raise CorruptFileError(path, "the tape's header names two ids")
     return header, stop + tape.CRC.size
