@@ -40,3 +40,8 @@ class FailingFiles(RecordingFiles):
     def replace(self, source: str, target: str) -> None:
         self._judge("replace", source)
         super().replace(source, target)
+
+    @override
+    def sync_dir(self, path: str) -> None:
+        self._judge("sync_dir", path)
+        super().sync_dir(path)

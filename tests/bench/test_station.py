@@ -7,11 +7,16 @@ import pytest
 from tests.bench.failing_files import FailingFiles
 from tests.simulation.scene import checked, open_scene, run, settings_of
 
+from nightturn.bench.recovery import recover
+from nightturn.bench.safekeeping import SEAL_AGAIN_S, SEALS_MAX
 from nightturn.bench.station import FACTS_MAX, SILENT_S
 from nightturn.bench.virtual_port import VirtualPort
+from nightturn.bench.worlds import RealClock
 from nightturn.errors import StorageError
 from nightturn.model import facts
 from nightturn.model.records import Frame
+from nightturn.storage.files import RealFiles
+from nightturn.storage.journal import Journal
 from nightturn.transport.port import OnBytes, OnLost
 from nightturn.world import Files
 from nightturn_protocol import messages as wire
@@ -233,6 +238,44 @@ def test_a_seal_that_fails_is_told_and_made_up_for_at_the_next_start(tmp_path: P
     run(again)
     (report,) = checked(tmp_path)
     assert report.stored == report.produced > 20_000
+
+
+def test_a_seal_that_failed_after_its_move_is_completed_at_the_next_try(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=settings_of(chunk_s=30.0), wrap_files=disk.wrap)
+        disk.full("sync_dir", "/sealed")
+        await asyncio.sleep(32.0)
+        assert scene.count("seal_failed") == 1
+        assert list((tmp_path / "journal" / "pan-a1" / "sealed").glob("*.ntj"))  # it has been moved
+        disk.mended()
+        await asyncio.sleep(SEAL_AGAIN_S + 2)
+        assert not scene.station._keeping._unsealed
+        assert scene.station.core.state.disk_trouble == ""
+        await scene.station.close()
+
+    run(act)
+    assert checked(tmp_path)[0].chunks >= 2
+
+
+def test_seals_beyond_their_bound_are_counted_and_left_for_recovery(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0), wrap_files=disk.wrap)
+        disk.full("append", "raw/")
+        await asyncio.sleep(10.0 * (SEALS_MAX + 3) + 5.0)
+        keeping = scene.station._keeping
+        assert keeping._sealing + len(keeping._unsealed) == SEALS_MAX
+        assert keeping.refused_seals == 3
+        assert any("left for recovery" in event.detail for event in scene.events)
+        await scene.station.close()
+
+    run(act)
+    assert not list((tmp_path / "journal" / "pan-a1").glob("sealed/*.ntj"))
+    files = RealFiles(tmp_path)
+    assert recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1").segments > SEALS_MAX + 3
+    (report,) = checked(tmp_path)
+    assert report.stored == report.produced > 100_000
 
 
 def test_a_run_that_cannot_begin_its_tape_leaves_nothing_behind(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage.journal import Journal
 from nightturn.world import World
 
-UNSEALED_MAX = 8  # more are left for recovery at the next start
+SEALS_MAX = 8  # under way or waiting to be tried again; more are left for recovery
 SEAL_AGAIN_S = 10.0
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -34,11 +34,15 @@ class Finished:
 
 
 class Safekeeping:
-    """Slow work of one station's journal, one job for syncs and one for each seal.
+    """Slow work of one station's journal: one job for syncs and at most `SEALS_MAX` for seals.
+
+    A seal beyond that is refused: its segment stays in the journal, durable, and recovery seals it when the run has
+    ended or the daemon starts next. Nothing of it is lost, only its rows in memory are let go.
 
     Attributes:
         ledger: keeps the manifest of the run, once there is one.
         failed_seals: segments that were not sealed at the first attempt.
+        refused_seals: segments left for recovery.
     """
 
     def __init__(
@@ -46,6 +50,7 @@ class Safekeeping:
     ) -> None:
         self.ledger: Ledger | None = None
         self.failed_seals = 0
+        self.refused_seals = 0
         self._fixture = fixture
         self._world = world
         self._journal = journal
@@ -53,7 +58,8 @@ class Safekeeping:
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
-        self._unsealed: deque[Finished] = deque(maxlen=UNSEALED_MAX)
+        self._sealing = 0
+        self._unsealed: deque[Finished] = deque()
         self._seal_again_s = 0.0
         self._told: dict[str, str] = {}
 
@@ -64,10 +70,20 @@ class Safekeeping:
             self._begin(self._sync())
         if self._unsealed and self._loop.time() >= self._seal_again_s:
             self._seal_again_s = self._loop.time() + SEAL_AGAIN_S
+            self._sealing += 1
             self._begin(self._seal(self._unsealed.popleft(), again=True))
 
     def seal(self, finished: Finished) -> None:
         """Begin to seal a segment; one that fails is tried again while the station runs, then by recovery."""
+        if self._sealing + len(self._unsealed) >= SEALS_MAX:
+            self.refused_seals += 1
+            why = f"{SEALS_MAX} segments wait to be sealed; {finished.path} and what follows is left for recovery"
+            if self._told.get("seals") is None:
+                self._told["seals"] = why
+                log.error("seal_refused", fixture=self._fixture, why=why)
+                self._tell(Failure("seal", why))
+            return
+        self._sealing += 1
         self._begin(self._seal(finished, again=False))
 
     async def drained(self) -> None:
@@ -88,6 +104,11 @@ class Safekeeping:
             self._unsealed.append(finished)
             self._seal_again_s = self._loop.time() + SEAL_AGAIN_S
             self._failed("seal", error)
+        else:
+            self._told.pop("seals", None)
+            self._told.pop("seal", None)
+        finally:
+            self._sealing -= 1
 
     async def _sync(self) -> None:
         outcome: list[Synced] = []
