@@ -39,6 +39,7 @@ def test_a_damaged_manifest_is_kept_aside_and_the_run_goes_on(tmp_path: Path, co
     assert two.counts.samples > 4000
     assert manifest.with_name(manifest.name + ".unreadable").read_bytes() == content
     assert msgspec.json.decode(manifest.read_bytes())["card"] == two.opened.card
+    assert msgspec.json.decode(manifest.read_bytes())["kept"]  # it may have been marked
 
 
 def of_another_state(path: Path) -> None:

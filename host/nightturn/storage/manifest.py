@@ -10,7 +10,7 @@ from nightturn.model.device import DeviceFacts, ShuntResult
 from nightturn.model.facts import RunOpened
 from nightturn.model.names import RUN_ID
 from nightturn.storage import paths
-from nightturn.storage.aside import set_aside
+from nightturn.storage.aside import UNREADABLE_SUFFIX, set_aside
 from nightturn.world import Files
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -66,11 +66,16 @@ def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manife
 def write_manifest(files: Files, manifest: Manifest) -> None:
     """Make the manifest durable in place of an older one; a run that a person marked as kept stays kept.
 
+    One whose older manifest was damaged may have been marked, so it is kept as well.
+
     Raises:
         StorageError: it cannot be written; the older one stands.
     """
     older = usable_manifest(files, manifest.fixture, manifest.run)
-    kept = manifest.kept or (older is not None and older.kept)
+    path = paths.manifest_path(manifest.fixture, manifest.run)
+    folder, _, name = path.rpartition("/")
+    damaged = any(each.startswith(name + UNREADABLE_SUFFIX) for each in files.list(folder))
+    kept = manifest.kept or damaged or (older is not None and older.kept)
     _replace(files, msgspec.structs.replace(manifest, kept=kept))
 
 
