@@ -4,10 +4,14 @@ import json
 import shutil
 from pathlib import Path
 
+import msgspec
 import pytest
 from replay_logs.make import Recorded, record
 from tests.cli.terminal import typed
 from tests.replay.scenes import MEASURED, quiet
+
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import manifests, write_manifest
 
 
 @pytest.fixture(scope="module")
@@ -30,10 +34,23 @@ def test_runs_are_listed_with_what_stood_there_and_how_much(
     assert code == 0
     _, head, line = out.splitlines()
     assert head.split()[:4] == ["fixture", "run", "unit", "variant"]
-    fixture, run, unit, variant, day, time, state, cycles, samples, gaps = line.split()
+    fixture, run, unit, variant, day, time, offset, state, cycles, samples, gaps = line.split()
     assert (fixture, run, unit, variant) == ("pan-a1", recorded.run, "Q-0117", "pan15")
-    assert (day, time, state, cycles, gaps) == ("2026-11-25", "21:00:00", "running", "3", "1")
+    assert (day, time, offset, state) == ("2026-11-25", "21:00:00", "+00:00", "running")
+    assert (cycles, gaps) == ("3", "1")
     assert int(samples) > 160_000
+
+
+def test_people_read_the_clocks_of_the_bench_and_machines_utc(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = RealFiles(root)
+    (manifest,) = manifests(files)
+    write_manifest(files, msgspec.structs.replace(manifest, timezone="Asia/Kathmandu"))
+    assert "2026-11-26 02:45:00 +05:45" in typed(["runs", str(root)], capsys).out
+    assert "  from 2026-11-26 02:45:0" in typed(["verify", str(root)], capsys).out
+    (told,) = json.loads(typed(["runs", str(root), "--json"], capsys).out)
+    assert (told["started_utc"], told["timezone"]) == ("2026-11-25T21:00:00Z", "Asia/Kathmandu")
 
 
 def test_runs_as_json(recorded: Recorded, capsys: pytest.CaptureFixture[str]) -> None:

@@ -34,6 +34,8 @@ MISTAKES = {
     "a torque of nothing": ("hold = { torque_nm = 5.0", "hold = { torque_nm = 0.0", f"{HOLD}, torque_nm", "0.0 is out of range", "a number above 0"),
     "an infinite ramp": ("ramp_rad_per_s2 = 2.0", "ramp_rad_per_s2 = inf", '[fixture] "pan-a1", ramp_rad_per_s2', "inf is not a finite number", "a number above 0"),
     "a choice that is none": ('after_restart = "stay"', 'after_restart = "resum"', '[fixture] "pan-a1", after_restart', 'did you mean "resume"?', '"stay", "resume"'),
+    "a misspelt time zone": ('data = "nights"', 'data = "nights"\ntimezone = "Europe/Viena"', "[bench], timezone", 'did you mean "Europe/Vienna"?', '"UTC", or an IANA name'),
+    "an offset for a time zone": ('data = "nights"', 'data = "nights"\ntimezone = "+01:00"', "[bench], timezone", '"+01:00" is not a time zone', "IANA name"),
     "a newer schema": ("schema = 1", "schema = 2", "schema", "2 is not one of the choices", "allowed: 1"),
     "two fixtures on one port": ('"socket://127.0.0.1:7001"', '"/dev/nightturn-a1"', '[fixture] "pan-b2", port', 'also the port of fixture "pan-a1"', "nightturn ports"),
     "two fixtures of one id": ('id = "pan-b2"', 'id = "pan-a1"', '[fixture] "pan-a1", id', "is the id of 2 fixtures", "a different id"),

@@ -19,10 +19,11 @@ import nightturn
 from nightturn.calibration.records import CalibrationRecord, encode_line, from_settings
 from nightturn.errors import CalibrationError, RunNotFoundError, SchemaVersionError, StorageError
 from nightturn.model.tiles import Tile
-from nightturn.storage import parquet
+from nightturn.storage import parquet, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import read_manifest, set_kept, write_manifest
-from nightturn.storage.reader import Run
+from nightturn.storage.moments import local_text, moment_ns
+from nightturn.storage.reader import Run, RunWarning
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.scales import current_scale
 
@@ -69,16 +70,92 @@ def test_samples_are_cut_at_start_and_before_stop_across_chunks(
     assert len(frame) > CHUNK_SAMPLES - 300
 
 
-def test_a_stretch_without_samples_is_an_empty_frame_with_its_columns(root: Path) -> None:
-    frame = open_run(root).samples(start="2030-01-01")
+@pytest.mark.parametrize(
+    ("start", "stop"),
+    [("2030-01-01", None), (None, "2026-11-25 21:29"), ("2026-11-25T21:30:10Z", "2027-01-01")],
+)
+def test_a_stretch_outside_the_run_is_answered_with_what_there_is(
+    root: Path, start: str | None, stop: str | None
+) -> None:
+    first, last = "2026-11-25 21:30:00 [+]00:00", "2026-11-25 21:30:09 [+]00:00"
+    with pytest.raises(StorageError, match=f"{RUN} has samples from {first} to {last}, none of"):
+        open_run(root).samples(start, stop)
 
+
+@pytest.mark.parametrize("stop", ["2026-11-25T21:30:01Z", "2026-11-25T21:30:02Z"])
+def test_a_start_that_is_not_before_the_stop_is_refused(root: Path, stop: str) -> None:
+    with pytest.raises(StorageError, match="is not before stop '2026-11-25T21:30:0"):
+        open_run(root).samples("2026-11-25T21:30:02Z", stop)
+
+
+def test_a_stretch_inside_a_gap_is_an_empty_frame_with_a_warning_that_names_the_cause(root: Path) -> None:
+    gap = open_run(root).gaps().iloc[0]
+    with pytest.warns(RunWarning, match=f"{RUN} has no samples in that time: a gap by link"):
+        frame = open_run(root).samples(
+            gap["ts_from"] + pd.Timedelta("3ms"), gap["ts_from"] + pd.Timedelta("6ms")
+        )
     assert list(frame.columns) == ["torque_nm", "angle_rad"]
     assert (len(frame), str(frame.index.dtype)) == (0, "datetime64[ns, UTC]")
 
 
+def test_a_stretch_between_two_samples_warns_too(root: Path) -> None:
+    with pytest.warns(RunWarning, match="less than a sample's time"):
+        assert open_run(root).samples(STARTED_NS + 10, STARTED_NS + 20).empty
+
+
+def in_zone(root: Path, zone: str) -> Run:
+    """A run of two seconds whose bench keeps the clocks of that zone."""
+    Night(root).add_chunk(20_000)
+    write_manifest(RealFiles(root), msgspec.structs.replace(manifest(), timezone=zone))
+    return open_run(root)
+
+
+def test_a_time_without_offset_is_by_the_clocks_of_the_runs_bench(tmp_path: Path) -> None:
+    run = in_zone(tmp_path, "Europe/Vienna")
+    local = run.samples("2026-11-25 22:30:01", "2026-11-25 22:30:01.5", ["index"])
+    utc = run.samples("2026-11-25T21:30:01Z", "2026-11-25T21:30:01.5Z", ["index"])
+    assert local.equals(utc)
+    assert len(utc) > 4_000
+    assert str(utc.index.dtype) == "datetime64[ns, UTC]"
+    with pytest.raises(StorageError, match=r"from 2026-11-25 22:30:00 \+01:00 to 2026-11-25 22:30:0"):
+        run.samples("2026-11-25 21:30:00", "2026-11-25 21:30:01")
+
+
+def test_an_hour_that_occurs_twice_or_never_is_refused_without_its_offset(tmp_path: Path) -> None:
+    run = in_zone(tmp_path, "Europe/Vienna")
+    both = r"occurs twice in Europe/Vienna.*2026-10-25T02:30:00\+02:00 or 2026-10-25T02:30:00\+01:00"
+    with pytest.raises(StorageError, match=both):
+        run.samples("2026-10-25 02:30")
+    with pytest.raises(StorageError, match="2026-03-29 02:30:00 does not occur in Europe/Vienna"):
+        run.samples(stop="2026-03-29 02:30")
+    assert len(run.samples("2026-10-25T02:30+01:00", columns=["index"])) == 20_000
+
+
+def test_a_zone_that_this_machine_does_not_know_asks_for_the_offset(tmp_path: Path) -> None:
+    run = in_zone(tmp_path, "Europe/Atlantis")
+    with pytest.raises(StorageError, match="does not know the run's time zone 'Europe/Atlantis'"):
+        run.samples("2026-11-25 21:30:01")
+    assert len(run.samples("2026-11-25T21:30:00Z", columns=["index"])) == 20_000
+
+
+def test_moments_to_and_from_the_clocks_of_a_zone() -> None:
+    assert moment_ns(np.int64(5), 0, "Europe/Vienna") == 5
+    assert moment_ns(None, 7) == 7
+    assert local_text(STARTED_NS, "Asia/Kolkata") == "2026-11-26 03:00:00 +05:30"
+    assert local_text(STARTED_NS, "Europe/Atlantis") == "2026-11-25 21:30:00 +00:00"
+    with pytest.raises(StorageError, match="'' is no time"):
+        moment_ns("", 0)
+
+
 def test_an_unknown_column_or_time_says_what_is_allowed(root: Path) -> None:
-    with pytest.raises(StorageError, match=r"'torque'.*torque_nm, angle_rad, epoch"):
-        open_run(root).samples(columns=["torque"])
+    with pytest.raises(
+        StorageError, match=r"'torqe_nm'; did you mean \"torque_nm\".*torque_nm, angle_rad, epoch"
+    ):
+        open_run(root).samples(columns=["torqe_nm"])
+    with pytest.raises(StorageError, match=r"give \['torque_nm'\]"):
+        open_run(root).samples(columns="torque_nm")
+    with pytest.raises(StorageError, match=r"no calibration 'curent'; did you mean \"current\""):
+        open_run(root).samples(calibration="curent")  # type: ignore[arg-type]  # the mistake is the test
     with pytest.raises(StorageError, match=r"'tea time' is no time"):
         open_run(root).samples(start="tea time")
 
@@ -94,7 +171,19 @@ def test_cycles_gaps_and_events_are_frames_with_units(root: Path) -> None:
     assert cycles.attrs["units"]["temp_winding_degc"] == "°C"
     assert run.gaps()["n_missing"].sum() == 300
     assert run.events()["kind"].tolist() == ["reconnect", "clock_step"]
-    assert run.frame("nothing").empty
+
+
+def test_an_unknown_dataset_is_an_error_and_one_without_rows_has_its_columns(
+    root: Path, tmp_path: Path
+) -> None:
+    with pytest.raises(StorageError, match=r'no dataset \'cycle\'; did you mean "cycles".*raw, strokes'):
+        open_run(root).frame("cycle")
+    Night(tmp_path).add_chunk(1000)
+    for dataset in tree.DATASETS:
+        full, bare = open_run(root).frame(dataset), open_run(tmp_path).frame(dataset)
+        assert list(bare.columns) == list(full.columns), dataset
+        assert bare.attrs == full.attrs
+    assert open_run(tmp_path).gaps()["n_missing"].sum() == 0
 
 
 @pytest.mark.parametrize("seconds", [0.05, 0.7, 10.0])
@@ -227,7 +316,8 @@ def test_runs_are_listed_newest_first_with_how_they_stand(root: Path, tmp_path: 
         write_manifest(files, manifest(run))
     assert [each.run for each in list_runs(tmp_path)] == [OTHER_RUN, RUN]
     assert open_run(tmp_path).run == OTHER_RUN
-    assert open_run(tmp_path).samples().empty
+    with pytest.warns(RunWarning, match="nothing of it is sealed yet"):
+        assert open_run(tmp_path).samples().empty
 
 
 def test_a_kept_run_stays_kept_when_its_manifest_is_written_again(tmp_path: Path) -> None:

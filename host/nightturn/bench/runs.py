@@ -16,7 +16,7 @@ from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened
 from nightturn.settings.load import load_variant
-from nightturn.settings.rig import FixtureSettings
+from nightturn.settings.rig import UTC, FixtureSettings
 from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
 from nightturn.version import VERSION
@@ -120,6 +120,7 @@ def opened(
     rng: np.random.Generator,
     beginning: Beginning,
     pace: Pace,
+    timezone: str = UTC,
 ) -> RunOpened:
     """The run's first record: everything that decides its figures, in full.
 
@@ -156,6 +157,7 @@ def opened(
         travel_unknown=beginning.travel_unknown,
         shunt_first=beginning.shunt_first,
         lost=beginning.lost,
+        timezone=timezone,
     )
 
 

@@ -8,7 +8,7 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 EXAMPLE = "nightturn runs nights"
-HEAD = ("fixture", "run", "unit", "variant", "started UTC", "state", "cycles", "samples", "gaps")
+HEAD = ("fixture", "run", "unit", "variant", "started", "state", "cycles", "samples", "gaps")
 
 
 def run(
@@ -18,6 +18,7 @@ def run(
 ) -> None:
     """List every run under a data root, the newest first."""
     from nightturn.cli.output import print_json, print_table
+    from nightturn.storage.moments import local_text
     from nightturn.storage.runs import list_runs
 
     found = list_runs(root)
@@ -33,7 +34,7 @@ def run(
             each.run,
             each.unit or "-",
             each.variant or "-",
-            f"{each.started_utc:%Y-%m-%d %H:%M:%S}",
+            local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone),
             f"{each.state}, kept" if each.kept else each.state,
             str(each.cycles),
             str(each.samples),

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator
 
+from nightturn.storage.moments import local_text
 from nightturn.storage.verify import Report, RunReport
 
 
@@ -24,6 +25,9 @@ def _of_run(run: RunReport) -> Iterator[str]:
         f"{run.fixture} {run.run}: {state}; {run.stored} of {run.produced} samples in {run.chunks} chunks, "
         f"{run.files} files read back ({run.bytes / 1e6:.1f} MB), {run.segments} tape segments compared"
     )
+    if run.span is not None:
+        first, last = (local_text(each, run.timezone) for each in run.span)
+        yield f"  from {first} to {last}"
     causes = Counter[str]()
     for hole in run.holes:
         causes.update(hole.causes)

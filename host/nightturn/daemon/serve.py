@@ -49,6 +49,7 @@ class FixtureWatch:
     def __init__(
         self,
         settings: FixtureSettings,
+        timezone: str,
         bench: Path,
         root: Path,
         world: World,
@@ -56,6 +57,7 @@ class FixtureWatch:
         locks: PortLocks,
     ) -> None:
         self.settings = settings
+        self._timezone = timezone
         self._bench = bench
         self._root = root
         self._world = world
@@ -155,7 +157,15 @@ class FixtureWatch:
         refuse_impossible(self.settings, card, self._bench)
         pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
         opened = runs.opened(
-            self.settings, card, self._bench.parent, self._root, world.clock, self._rng, beginning, pace
+            self.settings,
+            card,
+            self._bench.parent,
+            self._root,
+            world.clock,
+            self._rng,
+            beginning,
+            pace,
+            self._timezone,
         )
         journal = Journal(
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
@@ -228,7 +238,8 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     publisher = _publisher(rig, root, world, password)
     sinks: list[Sink] = [publisher] if publisher is not None else []
     locks = PortLocks(COMMAND)
-    watches = [FixtureWatch(settings, bench, root, world, sinks, locks) for settings in rig.fixture]
+    timezone = rig.bench.timezone
+    watches = [FixtureWatch(settings, timezone, bench, root, world, sinks, locks) for settings in rig.fixture]
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -22,6 +22,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `travel_unknown` when it was lost before) and how many cycles the plan has done.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
     `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
+    `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
     """
 
@@ -49,6 +50,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     travel_unknown: bool = False
     shunt_first: tuple[float, float] | None = None
     lost: str = ""
+    timezone: str = "UTC"
 
 
 class LinkFact(msgspec.Struct, frozen=True):

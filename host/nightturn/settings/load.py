@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from zoneinfo import available_timezones
 
 import msgspec
 
@@ -40,7 +41,9 @@ def load_rig(path: Path, overrides: Sequence[str] = (), *, figures: Collection[s
     place = Place(str(path), overridden=overridden)
     raise_mistakes(shape_mistakes(table, Rig, place))
     rig = msgspec.convert(table, Rig)
-    raise_mistakes(rig_mistakes(rig, place, figures=figures, device_of=_device_of))
+    raise_mistakes(
+        rig_mistakes(rig, place, figures=figures, device_of=_device_of, time_zones=available_timezones)
+    )
     return rig
 
 

@@ -11,6 +11,7 @@ from msgspec import Meta
 
 PositiveFloat = Annotated[float, Meta(gt=0)]
 PositiveInt = Annotated[int, Meta(gt=0)]
+UTC = "UTC"  # the one time zone that every machine knows
 SpeedRpm = Annotated[float, Meta(gt=0, le=600)]
 
 
@@ -137,11 +138,12 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
 
 
 class BenchPart(Part, frozen=True, kw_only=True):
-    """Where the bench stands and where its files go (relative to `bench.toml`)."""
+    """Where the bench stands, where its files go (relative to `bench.toml`), and by which clocks its people read times."""
 
     lab: str
     name: str = "bench"
     data: str = "nights"
+    timezone: str = UTC
 
 
 class MqttPart(Part, frozen=True, kw_only=True):

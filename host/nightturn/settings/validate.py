@@ -15,7 +15,7 @@ from nightturn.model.names import (
 )
 from nightturn.model.phases import GRID_S
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
-from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
+from nightturn.settings.rig import UTC, BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
@@ -42,6 +42,7 @@ def rig_mistakes(
     *,
     figures: Collection[str] | None = None,
     device_of: Callable[[str], str] = str,
+    time_zones: Callable[[], Collection[str]] = lambda: (UTC,),
 ) -> tuple[ConfigError, ...]:
     """Every contradiction in a rig of good shape.
 
@@ -50,8 +51,9 @@ def rig_mistakes(
         place: the top of the file.
         figures: names of figures that may be limited; None leaves names of limits unchecked.
         device_of: the device behind a port's name, so that two links to one device are found.
+        time_zones: the names of the time zones there are; asked only when the rig names one.
     """
-    found = list(_bench_mistakes(rig.bench, place.inside("bench")))
+    found = list(_bench_mistakes(rig.bench, place.inside("bench"), time_zones))
     if rig.mqtt is not None:
         found += _mqtt_mistakes(rig.mqtt, place.inside("mqtt"))
     if not rig.fixture:
@@ -151,7 +153,9 @@ def card_mistakes(fixture: str, card: MountCard) -> tuple[ConfigError, ...]:
     return tuple(found)
 
 
-def _bench_mistakes(bench: BenchPart, place: Place) -> Iterator[ConfigError]:
+def _bench_mistakes(
+    bench: BenchPart, place: Place, time_zones: Callable[[], Collection[str]]
+) -> Iterator[ConfigError]:
     if not LAB_NAME.fullmatch(bench.lab):
         yield place.mistake("lab", f"{shown(bench.lab)} is not a lab's name", LAB_RULE)
     if not bench.name.strip() or not bench.name.isprintable():
@@ -159,6 +163,9 @@ def _bench_mistakes(bench: BenchPart, place: Place) -> Iterator[ConfigError]:
     if not bench.data.strip() or ".." in bench.data.split("/") or not bench.data.isprintable():
         allowed = "a folder beside this file, or a path from the root; no .. in it"
         yield place.mistake("data", f"{shown(bench.data)} is not a place for recordings", allowed)
+    if bench.timezone != UTC and bench.timezone not in (known := time_zones()):
+        what = f"{shown(bench.timezone)} is not a time zone{did_you_mean(bench.timezone, known)}"
+        yield place.mistake("timezone", what, '"UTC", or an IANA name such as "Europe/Vienna"')
 
 
 def _mqtt_mistakes(mqtt: MqttPart, place: Place) -> Iterator[ConfigError]:

@@ -28,6 +28,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         devices: who the device was, boot by boot.
         shunt_checks: what came of each.
         kept: exempt from retention.
+        timezone: by which clocks people read its times, an IANA name; everything in files is UTC.
     """
 
     fixture: str
@@ -46,6 +47,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     shunt_checks: tuple[ShuntResult, ...] = ()
     host_version: str = ""
     wire_version: str = ""
+    timezone: str = "UTC"
 
 
 def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manifest:
@@ -60,6 +62,7 @@ def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manife
         calibration=opened.calibration,
         host_version=opened.host_version,
         wire_version=wire_version,
+        timezone=opened.timezone,
     )
 
 

@@ -1,9 +1,9 @@
 """Runs as a person works with them: cycles, samples in N·m and radian, gaps, events."""
 
+import warnings
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from pathlib import Path
-from typing import TypeAlias
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -14,15 +14,19 @@ from nightturn.calibration.torque import TorqueScale
 from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.model.rows import CYCLES, EVENTS, GAPS
 from nightturn.model.tiles import Tile
-from nightturn.storage import chunk, paths, scales, tree
+from nightturn.settings.mistakes import did_you_mean
+from nightturn.storage import chunk, datasets, paths, scales, summary, tree
 from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
-
-Moment: TypeAlias = str | int | datetime | pd.Timestamp | None
+from nightturn.storage.moments import Moment, local_text, moment_ns
 
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
 _EVER_NS = 2**63 - 1
+
+
+class RunWarning(UserWarning):
+    """What was asked of a run is answered, and the answer may not be what was meant."""
 
 
 class Run:
@@ -47,7 +51,16 @@ class Run:
             return None
 
     def chunks(self, dataset: str) -> list[ChunkFile]:
-        """The files of one dataset, in record order."""
+        """The files of one dataset, in record order.
+
+        Raises:
+            StorageError: no such dataset.
+        """
+        if dataset not in tree.DATASETS:
+            known = ", ".join(tree.DATASETS)
+            raise StorageError(
+                f"no dataset {dataset!r}{did_you_mean(dataset, tree.DATASETS)}; there are {known}"
+            )
         folder = tree.run_folder(self._files, dataset, self.fixture, self.run)
         if folder is None:
             return []
@@ -59,10 +72,14 @@ class Run:
         return pa.concat_tables(tables, promote_options="default") if tables else None
 
     def frame(self, dataset: str) -> pd.DataFrame:
-        """All rows of a dataset of rows with their run; units by column in `attrs["units"]`, empty when there is none."""
+        """All rows of a dataset with their run; units by column in `attrs["units"]`; no row where nothing was recorded.
+
+        Raises:
+            StorageError: no such dataset.
+        """
         table = self.table(dataset)
         if table is None:
-            return pd.DataFrame()
+            table = _schema(dataset).empty_table()
         frame = table.to_pandas()
         frame.insert(0, "run", self.run)
         frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
@@ -90,7 +107,8 @@ class Run:
         """Samples with start <= time < stop.
 
         Args:
-            start: UTC: text, datetime, Timestamp or ns since 1970; a time without zone is taken as UTC.
+            start: text, datetime, Timestamp or ns since 1970; one without an offset is by the clocks of the run's bench
+                (`[bench] timezone`, which its manifest keeps).
             stop: same.
             columns: `torque_nm` (N·m), `angle_rad` (rad), or columns of `raw`.
             calibration: "current" applies the transducer's record that holds for that time as known now, "recorded"
@@ -100,11 +118,16 @@ class Run:
             A frame with a UTC index `ts`; units by column in `attrs["units"]`.
 
         Raises:
-            StorageError: no such column.
+            StorageError: no such column or calibration; `start` is not before `stop`; the run has no samples in that
+                time; a time without offset that the clocks showed twice or never.
             CalibrationError: "current" was asked for and cannot be worked out.
+
+        Warns:
+            RunWarning: the run has samples before and after, but none in that time.
         """
         wanted = _checked_columns(columns)
-        start_ns, stop_ns = moment_ns(start, -_EVER_NS), moment_ns(stop, _EVER_NS)
+        _checked_calibration(calibration)
+        start_ns, stop_ns = self._stretch(start, stop)
         settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
         parts: list[pd.DataFrame] = []
         for each in self.chunks(paths.RAW):
@@ -115,9 +138,49 @@ class Run:
                     _scaled(_between(table, start_ns, stop_ns), wanted, torque, angle)
                     for table in each.read_between(start_ns, stop_ns, _stored(wanted))
                 ]
+        if not sum(map(len, parts)):
+            self._nothing_between(start_ns, stop_ns)
         frame = pd.concat(parts) if parts else _empty(wanted)
         frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
         return frame
+
+    @property
+    def timezone(self) -> str:
+        """By which clocks people read the run's times: an IANA name."""
+        manifest = self.manifest
+        return manifest.timezone if manifest is not None else "UTC"
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """Times of the first and the last sample that are sealed, UTC ns; None when there is none."""
+        spans = [span for each in self.chunks(paths.RAW) if (span := each.span) is not None]
+        return (min(first for first, _ in spans), max(last for _, last in spans)) if spans else None
+
+    def _stretch(self, start: Moment, stop: Moment) -> tuple[int, int]:
+        """The time asked for, which has something to do with the run's."""
+        zone = self.timezone
+        start_ns, stop_ns = moment_ns(start, -_EVER_NS, zone), moment_ns(stop, _EVER_NS, zone)
+        if start_ns >= stop_ns:
+            raise StorageError(
+                f"start {start!r} is not before stop {stop!r}; samples have start <= time < stop"
+            )
+        span = self.span
+        if span is not None and not _overlaps(span, start_ns, stop_ns):
+            asked = f"{'from the beginning' if start is None else start!r} to {'the end' if stop is None else stop!r}"
+            first, last = (local_text(each, zone) for each in span)
+            raise StorageError(f"run {self.run} has samples from {first} to {last}, none of {asked}")
+        return start_ns, stop_ns
+
+    def _nothing_between(self, start_ns: int, stop_ns: int) -> None:
+        """Say why a frame is empty."""
+        if self.span is None:
+            why = "nothing of it is sealed yet, or nothing was recorded"
+        else:
+            gaps = self.gaps()
+            starts, stops = (gaps[name].astype("int64") for name in ("ts_from", "ts_to"))
+            causes = sorted(set(gaps["cause"][(starts < stop_ns) & (stops >= start_ns)]))
+            why = f"a gap by {' and '.join(causes)}" if causes else "less than a sample's time was asked for"
+        warnings.warn(f"run {self.run} has no samples in that time: {why}", RunWarning, stacklevel=3)
 
     def tiles(self, seconds: float = 10.0) -> Iterator[Tile]:
         """The stored samples in counts, as tiles of at most `seconds`, none across a gap or a chunk.
@@ -151,30 +214,29 @@ def _scaled(
     return pd.DataFrame(columns, index=pd.DatetimeIndex(table.column("ts").to_pandas(), name="ts"))
 
 
-def moment_ns(moment: Moment, default: int) -> int:
-    """A moment as ns since 1970-01-01T00:00:00Z.
-
-    Raises:
-        StorageError: it is no time.
-    """
-    if moment is None:
-        return default
-    if isinstance(moment, int):
-        return moment
-    try:
-        stamp = pd.Timestamp(moment)
-    except (ValueError, TypeError) as problem:
-        raise StorageError(f"{moment!r} is no time; give one like 2026-11-25T21:30:00Z") from problem
-    aware = stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp.tz_convert("UTC")
-    return int(aware.as_unit("ns").value)
-
-
 def _checked_columns(columns: Sequence[str]) -> list[str]:
     allowed = [*DERIVED, *(name for name in chunk.SCHEMA.names if name != "ts")]
+    if isinstance(columns, str):
+        raise StorageError(f"columns is a list of names; give [{columns!r}]")
     for name in columns:
         if name not in allowed:
-            raise StorageError(f"samples have no column {name!r}; there are {', '.join(allowed)}")
+            near = did_you_mean(name, allowed)
+            raise StorageError(f"samples have no column {name!r}{near}; there are {', '.join(allowed)}")
     return list(columns)
+
+
+def _checked_calibration(calibration: str) -> None:
+    known = get_args(scales.Calibration)
+    if calibration not in known:
+        raise StorageError(
+            f"no calibration {calibration!r}{did_you_mean(calibration, known)}; there are {', '.join(known)}"
+        )
+
+
+def _schema(dataset: str) -> pa.Schema:
+    if dataset == paths.RAW:
+        return chunk.SCHEMA
+    return summary.SCHEMA if dataset in {paths.SUMMARY_1S, paths.SUMMARY_1M} else datasets.schema_of(dataset)
 
 
 def _stored(wanted: Sequence[str]) -> list[str]:

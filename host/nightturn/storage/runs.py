@@ -23,6 +23,7 @@ class RunSummary:
     unit: str
     variant: str
     started_utc: datetime
+    timezone: str
     state: str
     reason: str
     kept: bool
@@ -115,6 +116,7 @@ def _summary(run: Run) -> RunSummary:
         unit=card.unit,
         variant=card.variant,
         started_utc=started,
+        timezone=manifest.timezone if manifest else "UTC",
         state=manifest.state if manifest else "unknown",
         reason=manifest.reason if manifest else "",
         kept=manifest.kept if manifest else False,

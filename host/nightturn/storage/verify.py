@@ -42,6 +42,8 @@ class RunReport:
         files, bytes: Parquet files read and their size.
         chunks: raw chunks that could be read.
         stored: samples in them.
+        span: times of the first and the last sample, UTC ns.
+        timezone: by which clocks people read them.
         missing: samples that gap rows count by index (exact).
         missing_by_time: samples that gap rows estimate between epochs; not part of the sum.
         produced: samples that the device numbered, first to last, over all epochs.
@@ -57,6 +59,8 @@ class RunReport:
     bytes: int = 0
     chunks: int = 0
     stored: int = 0
+    span: tuple[int, int] | None = None
+    timezone: str = "UTC"
     missing: int = 0
     missing_by_time: int = 0
     produced: int = 0
@@ -150,6 +154,7 @@ class _Check:
 
     def _manifest(self) -> None:
         try:
+            self._report.timezone = self._run.timezone
             if self._run.manifest is None:
                 path = paths.manifest_path(self._run.fixture, self._run.run)
                 self._problem("manifest", path, "absent: what the run was opened with is not known")
@@ -206,10 +211,16 @@ class _Check:
                 continue
             self._report.chunks += 1
             self._report.stored += table.num_rows
+            self._seen(each.span)
             for detail in continuity.add(table):
                 self._problem("time" if "time" in detail else "overlap", each.path, detail)
             self._compare_tape(each, table)
         self._sums(continuity, gaps)
+
+    def _seen(self, span: tuple[int, int] | None) -> None:
+        known = self._report.span
+        if span is not None:
+            self._report.span = (min(known[0], span[0]), max(known[1], span[1])) if known else span
 
     def _sums(self, continuity: Continuity, gaps: Sequence[Gap]) -> None:
         report, folder = self._report, f"run={self._run.run}"
