@@ -15,6 +15,7 @@ from nightturn.bench import locks
 from nightturn.bench.locks import Holder, Lock, PortLocks
 from nightturn.bench.runs import bench_word
 from nightturn.errors import PortError, StorageError
+from nightturn.storage.paths import ROOT_LOCK
 
 
 @pytest.fixture(autouse=True)
@@ -47,17 +48,17 @@ def test_a_root_has_one_owner_whichever_way_it_is_named(tmp_path: Path) -> None:
 
 def test_what_the_file_says_does_not_keep_a_root_from_being_owned(tmp_path: Path) -> None:
     alive = Holder(os.getpid(), "somewhere", "nightturn serve")
-    with (tmp_path / locks.ROOT_LOCK).open("wb") as file:
+    with (tmp_path / ROOT_LOCK).open("wb") as file:
         file.write(msgspec.json.encode(alive) * 50)  # longer than what replaces it
     owned = locks.own_root(tmp_path, "nightturn demo")
-    assert locks.holder_of(tmp_path / locks.ROOT_LOCK).command == "nightturn demo"
+    assert locks.holder_of(tmp_path / ROOT_LOCK).command == "nightturn demo"
     owned.release()
 
 
 @pytest.mark.parametrize("damage", [b"", b"\xff\xfe", b"[1]", b"{" * 5000])
 def test_a_damaged_note_does_not_let_a_second_owner_in(tmp_path: Path, damage: bytes) -> None:
     owned = locks.own_root(tmp_path, "nightturn serve")
-    (tmp_path / locks.ROOT_LOCK).write_bytes(damage)
+    (tmp_path / ROOT_LOCK).write_bytes(damage)
     with pytest.raises(StorageError, match="another process"):
         locks.own_root(tmp_path, "nightturn serve")
     owned.release()

@@ -36,7 +36,7 @@ def test_runs_are_listed_with_what_stood_there_and_how_much(
     assert head.split()[:4] == ["fixture", "run", "unit", "variant"]
     fixture, run, unit, variant, day, time, offset, state, cycles, samples, gaps = line.split()
     assert (fixture, run, unit, variant) == ("pan-a1", recorded.run, "Q-0117", "pan15")
-    assert (day, time, offset, state) == ("2026-11-25", "21:00:00", "+00:00", "running")
+    assert (day, time, offset, state) == ("2026-11-25", "21:00:00", "+00:00", "interrupted")
     assert (cycles, gaps) == ("3", "1")
     assert int(samples) > 160_000
 
@@ -78,7 +78,7 @@ def test_a_whole_run_is_ok_and_its_gap_explained(
     code, out, _ = typed(["verify", str(recorded.root)], capsys)
     assert code == 0
     first, *_, last = out.splitlines()
-    assert first.startswith(f"pan-a1 {recorded.run}: ok; ")
+    assert first.startswith(f"pan-a1 {recorded.run}, interrupted: ok; ")
     assert "samples are missing and explained: 1 by link" in out
     assert last == "everything is there or explained"
 

@@ -307,7 +307,7 @@ def test_ids_that_climb_out_of_the_folder_are_refused(root: Path, climbing: str)
 
 def test_runs_are_listed_newest_first_with_how_they_stand(root: Path, tmp_path: Path) -> None:
     (summary,) = list_runs(root)
-    assert (summary.fixture, summary.run, summary.state) == (FIXTURE, RUN, "running")
+    assert (summary.fixture, summary.run, summary.state) == (FIXTURE, RUN, "interrupted")
     assert (summary.chunks, summary.samples, summary.cycles) == (3, 3 * CHUNK_SAMPLES - 300, 2)
     assert summary.started_utc == datetime(2026, 11, 25, 21, 30, tzinfo=UTC)
 

@@ -19,9 +19,9 @@ from urllib.parse import quote
 import msgspec
 
 from nightturn.errors import PortError, StorageError
+from nightturn.storage.paths import ROOT_LOCK
 from nightturn.transport.port import OnBytes, OnLost, Port
 
-ROOT_LOCK = "nightturn.lock"
 ROOT_WAIT_S = 1.0  # a command that writes one card holds the root for milliseconds
 ROOT_POLL_S = 0.05
 NOTE_BYTES_MAX = 4096

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator
 
+from nightturn.storage.manifest import RUNNING
 from nightturn.storage.moments import local_text
 from nightturn.storage.verify import Report, RunReport
 
@@ -13,16 +14,18 @@ def lines(report: Report) -> Iterator[str]:
         yield from _of_run(run)
     bad = sum(not run.ok for run in report.runs)
     yield (
-        "everything is there or explained"
-        if not bad
-        else f"{bad} of {len(report.runs)} runs are not in order"
+        f"{bad} of {len(report.runs)} runs are not in order"
+        if bad
+        else "everything that is sealed is there or explained"
+        if any(run.unsealed_records for run in report.runs)
+        else "everything is there or explained"
     )
 
 
 def _of_run(run: RunReport) -> Iterator[str]:
-    state = "ok" if run.ok else f"{len(run.problems)} problems"
+    found = "ok" if run.ok else f"{len(run.problems)} problems"
     yield (
-        f"{run.fixture} {run.run}: {state}; {run.stored} of {run.produced} samples in {run.chunks} chunks, "
+        f"{run.fixture} {run.run}, {run.state}: {found}; {run.stored} of {run.produced} samples in {run.chunks} chunks, "
         f"{run.files} files read back ({run.bytes / 1e6:.1f} MB), {run.segments} tape segments compared"
     )
     if run.span is not None:
@@ -36,7 +39,13 @@ def _of_run(run: RunReport) -> Iterator[str]:
         yield f"  {run.missing} samples are missing and explained: {told}"
     if run.missing_by_time:
         yield f"  about {run.missing_by_time} samples were never taken between epochs"
-    if run.unsealed:
-        yield f"  {len(run.unsealed)} segments are not sealed yet: a daemon is running, or the next start seals them"
+    if run.unsealed_records:
+        count = f"{len(run.unsealed)} segment{'s' if len(run.unsealed) > 1 else ''} of tape"
+        fate = (
+            "its recorder is at work"
+            if run.state == RUNNING
+            else "the next start of `nightturn serve` seals it"
+        )
+        yield f"  not checked: {count} with {run.unsealed_records} records, not sealed yet; {fate}"
     for problem in run.problems:
         yield f"  {problem.kind}: {problem.path}: {problem.detail}"

@@ -12,6 +12,7 @@ RAW = "raw"
 SUMMARY_1S = "summary1s"
 SUMMARY_1M = "summary1m"
 CATALOGUE = "catalogue.sqlite"
+ROOT_LOCK = "nightturn.lock"
 TEMPORARY_SUFFIX = ".tmp"
 SEGMENT_SUFFIX = ".ntj"
 

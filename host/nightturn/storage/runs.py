@@ -12,6 +12,7 @@ from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.reader import Run
+from nightturn.storage.standing import Standing, standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class RunSummary:
     variant: str
     started_utc: datetime
     timezone: str
-    state: str
+    state: Standing
     reason: str
     kept: bool
     chunks: int
@@ -117,7 +118,7 @@ def _summary(run: Run) -> RunSummary:
         variant=card.variant,
         started_utc=started,
         timezone=manifest.timezone if manifest else "UTC",
-        state=manifest.state if manifest else "unknown",
+        state=standing(run.root, manifest),
         reason=manifest.reason if manifest else "",
         kept=manifest.kept if manifest else False,
         chunks=len(raw),

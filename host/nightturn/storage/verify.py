@@ -17,6 +17,7 @@ from nightturn.storage.reader import Run
 from nightturn.storage.runs import known_runs, open_run
 from nightturn.storage.salvage import kept_aside, salvage
 from nightturn.storage.segment import Segment, read_header, read_segment
+from nightturn.storage.standing import Standing, standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,8 @@ class RunReport:
         holes: where the index jumps, each with the causes of the gap rows that explain it.
         segments: tape segments compared with their chunks.
         unsealed: segments not sealed yet: a daemon is running, or the next start seals them.
+        unsealed_records: what is in them and in no chunk, so not checked and not counted here.
+        state: how the run stands.
         problems: everything that is wrong.
     """
 
@@ -67,6 +70,8 @@ class RunReport:
     holes: tuple[Hole, ...] = ()
     segments: int = 0
     unsealed: tuple[str, ...] = ()
+    unsealed_records: int = 0
+    state: Standing = "unknown"
     problems: list[Problem] = field(default_factory=list)
 
     @property
@@ -154,8 +159,10 @@ class _Check:
 
     def _manifest(self) -> None:
         try:
+            manifest = self._run.manifest
             self._report.timezone = self._run.timezone
-            if self._run.manifest is None:
+            self._report.state = standing(self._run.root, manifest)
+            if manifest is None:
                 path = paths.manifest_path(self._run.fixture, self._run.run)
                 self._problem("manifest", path, "absent: what the run was opened with is not known")
         except NightturnError as problem:
@@ -278,6 +285,18 @@ class _Check:
                 if header.run == self._run.run:
                     known[header.first_record_no] = path
         self._report.unsealed = tuple(self._waiting.values())
+        self._report.unsealed_records = sum(self._records_in(path) for path in self._waiting.values())
+
+    def _records_in(self, path: str) -> int:
+        """Whole records of a segment that may be growing, or be sealed and moved meanwhile."""
+        try:
+            segment = read_segment(self._files.read(path), path)
+        except FileNotFoundError:
+            return 0
+        except (NightturnError, OSError) as problem:
+            self._problem("tape", path, str(problem))
+            return 0
+        return segment.last_record_no - segment.first_record_no + 1
 
     def _damages(self) -> None:
         """Damage in the tape that waits to be sealed, and what recovery has kept aside of earlier damage."""
