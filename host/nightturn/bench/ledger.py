@@ -5,6 +5,7 @@ import msgspec
 from nightturn.fixture.state import FixtureState
 from nightturn.model.device import KEPT_MAX, Findings
 from nightturn.model.facts import RunOpened
+from nightturn.model.rows import RunEnded
 from nightturn.storage.manifest import ENDED, Manifest, of_opened, usable_manifest, write_manifest
 from nightturn.world import Files
 from nightturn_protocol.messages import MAJOR, MINOR
@@ -44,15 +45,13 @@ class Ledger:
             self._manifest = manifest
             write_manifest(self._files, self._manifest)
 
-    def end(self, ts_ns: int, reason: str) -> None:
+    def end(self, ended: RunEnded) -> None:
         """The run has ended.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
-        self._manifest = msgspec.structs.replace(
-            self._manifest, state=ENDED, ended_utc_ns=ts_ns, reason=reason
-        )
+        self._manifest = with_end(self._manifest, ended)
         write_manifest(self._files, self._manifest)
 
 
@@ -74,6 +73,13 @@ def with_findings(manifest: Manifest, findings: Findings) -> Manifest:
     )
 
 
+def with_end(manifest: Manifest, ended: RunEnded) -> Manifest:
+    """The manifest of a run that is over. The core's row is the one source: live, and fed from the tape after a crash."""
+    return msgspec.structs.replace(
+        manifest, state=ENDED, ended_utc_ns=ended.ts, reason=ended.reason, ended_by=ended.by
+    )
+
+
 def put_right(
     files: Files, fixture: str, state: FixtureState, wire_version: str = f"{MAJOR}.{MINOR}"
 ) -> None:
@@ -86,10 +92,8 @@ def put_right(
     fresh = of_opened(fixture, state.opened, wire_version)
     known = _known(files, fresh)
     manifest = with_findings(known or fresh, state.findings)
-    if state.ended and manifest.state != ENDED:
-        manifest = msgspec.structs.replace(
-            manifest, state=ENDED, ended_utc_ns=state.ended_ts, reason=state.planner.reason
-        )
+    if state.run_ended is not None and manifest.state != ENDED:
+        manifest = with_end(manifest, state.run_ended)
     if manifest != known:
         write_manifest(files, manifest)
 

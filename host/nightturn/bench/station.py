@@ -194,7 +194,7 @@ class Station:
             bare = self._journal.next_record_no == self._shell.segment_first
             self._journal.close()
             if self.run_ended is not None and self._ledger is not None:
-                self._ledger.end(self.run_ended.ts, self.run_ended.reason)
+                self._ledger.end(self.run_ended)
                 if bare:  # nothing of the run will follow in the segment after its last cut
                     self._world.files.remove(path)
         except (StorageError, OSError) as error:

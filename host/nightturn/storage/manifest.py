@@ -23,6 +23,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     """What a run is.
 
     Attributes:
+        ended_utc_ns, reason, ended_by: as the core told the end, in its own row.
         rig, variant, card, calibration: as put on the tape when the run opened, each JSON text.
         torque_channel: the torque entry of the device's sheet, JSON text; empty when the device named none.
         devices: who the device was, boot by boot.
@@ -37,6 +38,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     state: State = RUNNING
     ended_utc_ns: int | None = None
     reason: str = ""
+    ended_by: str = ""
     kept: bool = False
     rig: str = ""
     variant: str = ""
