@@ -31,6 +31,8 @@ from nightturn_protocol.framing import HEADER_BYTES, to_wire
 from nightturn_protocol.messages import Probe
 
 SYNC_PERIOD_S = 1.0
+LET_GO_S = 1.0  # twice the lease: what was not answered by then has ended by itself
+LET_GO_POLL_S = 0.01
 FACTS_MAX = 1000
 KEPT_MAX = 100
 TAPE_REST_S = 1.0  # a tape that has failed takes records for so long before the line is opened again
@@ -82,6 +84,7 @@ class _Shell:
     stepping: bool = False
     cut_wanted: bool = False
     closing: bool = False
+    letting_go: bool = False
     segment_first: int = 0
     unrotated: ChunkPlan | None = None
     deaf_batches: int = 0  # since the tape last took records
@@ -168,6 +171,24 @@ class Station:
     def command(self, name: str, by: str = "") -> None:
         """Put a person's command on the tape."""
         self._fact(facts.COMMAND, facts.Command(name, by))
+
+    async def let_go(self, limit_s: float = LET_GO_S) -> None:
+        """Have the core turn the drive off and end the session, and wait, bounded, until the device has answered.
+
+        Calling again waits for the same.
+        """
+        if not self._line.up or self.crashed is not None:
+            return
+        if not self._shell.letting_go:
+            self._shell.letting_go = True
+            self.command(facts.DAEMON_ENDS)
+        until_s = self._loop.time() + limit_s
+        while self._unanswered() and self._loop.time() < until_s:  # noqa: ASYNC110 - an answer is a record like any other
+            await asyncio.sleep(LET_GO_POLL_S)
+
+    def _unanswered(self) -> bool:
+        link = self.core.state.link
+        return self._line.up and link is not None and bool(link.control.waiting)
 
     async def close(self) -> None:
         """Close the line, cut and seal what was recorded, and let go of the tape; calling again waits for the same."""

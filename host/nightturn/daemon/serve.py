@@ -95,6 +95,7 @@ class FixtureWatch:
     async def close(self) -> None:
         """Close the run that is open; the next start goes on with it."""
         if self._station is not None:
+            await self._station.let_go()
             await self._station.close()
 
     async def _recovered(self) -> Beginning:
@@ -179,6 +180,7 @@ class FixtureWatch:
         self._station = station
         log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
         card = await self._until_ended(station, card)
+        await station.let_go()
         await station.close()
         self._station = None
         if station.crashed is not None:
@@ -253,8 +255,7 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     for task in (stopping, watching, clearing, *tasks):
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
-    for watch in watches:
-        await watch.close()
+    await asyncio.gather(*(watch.close() for watch in watches))
     if publisher is not None and publishing is not None:
         publisher.stop(drain_s=DRAIN_S)
         await asyncio.wait({publishing}, timeout=DRAIN_S + GOODBYE_S)

@@ -11,6 +11,7 @@ SYNCED = "synced"
 CUT = "cut"
 COMMAND = "command"
 FAILURE = "failure"
+DAEMON_ENDS = "daemon_ends"  # the name of a command
 
 
 class RunOpened(msgspec.Struct, frozen=True):
@@ -82,7 +83,7 @@ class Cut(msgspec.Struct, frozen=True):
 
 
 class Command(msgspec.Struct, frozen=True):
-    """A person or program asks: `pause`, `resume`, `stop`, `finish`, `confirm_travel_zero`."""
+    """A person or program asks: `pause`, `resume`, `stop`, `finish`, `confirm_travel_zero`, `daemon_ends`."""
 
     name: str
     by: str = ""
