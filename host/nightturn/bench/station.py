@@ -99,6 +99,7 @@ class Station:
         ended: set when the run is over or the core has failed.
         crashed: what the core raised; a fault of this program, after which the station does nothing more.
         losses: what could not be carried out.
+        durable_through: number of the last record that is known to be on the disk.
     """
 
     def __init__(
@@ -116,6 +117,7 @@ class Station:
         self.run_ended: RunEnded | None = None
         self.crashed: Exception | None = None
         self.losses = Losses()
+        self.durable_through = -1
         self._world = world
         self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
@@ -168,9 +170,15 @@ class Station:
             self._world.files.remove(path)
             raise
 
-    def command(self, name: str, by: str = "") -> None:
-        """Put a person's command on the tape."""
+    def command(self, name: str, by: str = "") -> int | None:
+        """Put a person's command on the tape; a number as `durable_through` says it, None while the tape takes no records."""
         self._fact(facts.COMMAND, facts.Command(name, by))
+        return None if self._shell.deaf_batches or self.crashed is not None else self.core.state.record_no
+
+    def sync_now(self) -> None:
+        """Begin a sync unless one is under way."""
+        if not self._shell.closing:
+            self._keeping.sync()
 
     async def let_go(self, limit_s: float = LET_GO_S) -> None:
         """Have the core turn the drive off and end the session, and wait, bounded, until the device has answered.
@@ -214,6 +222,7 @@ class Station:
             path = self._journal.path
             bare = self._journal.next_record_no == self._shell.segment_first
             self._journal.close()
+            self.durable_through = self.core.state.record_no
             if self.run_ended is not None and self._ledger is not None:
                 self._ledger.end(self.run_ended)
                 if bare:  # nothing of the run will follow in the segment after its last cut
@@ -369,7 +378,9 @@ class Station:
         """What became of a sync or a seal."""
         if isinstance(fact, facts.Failure):
             self._fact(facts.FAILURE, fact)
-        elif not self._shell.closing:
+            return
+        self.durable_through = fact.record_no
+        if not self._shell.closing:
             self._fact(facts.SYNCED, fact)
 
     def _complain(self, what: str, error: Exception) -> None:

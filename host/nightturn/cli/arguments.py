@@ -12,4 +12,14 @@ Overrides = Annotated[
         "--set", metavar="KEY=VALUE", help="Change one key: fixture.pan-a1.rate_hz=1000. Repeatable."
     ),
 ]
+OfBench = Annotated[
+    Path, typer.Option("--bench", metavar="BENCH", help="The rig file that `serve` was started with.")
+]
+OfData = Annotated[
+    Path | None,
+    typer.Option("--data", metavar="FOLDER", help="The data root itself, when it is not the rig file's."),
+]
+Running = Annotated[str, typer.Argument(metavar="FIXTURE", help="A fixture of the running daemon.")]
+Operator = Annotated[str, typer.Option(help="Who says so; it goes onto the tape.")]
+Why = Annotated[str, typer.Option(help="Why; it goes onto the tape.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]

@@ -13,14 +13,17 @@ import numpy as np
 import structlog
 
 from nightturn.bench import runs
-from nightturn.bench.locks import PortLocks, own_root
+from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import Recovered, recover
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.daemon.control import Control
+from nightturn.daemon.control_socket import ControlSocket, socket_path
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
 from nightturn.model.cards import MountCard
+from nightturn.model.facts import Command
 from nightturn.outlook.plan import outlook
 from nightturn.settings.load import data_root, load_rig, load_variant, read_card
 from nightturn.settings.mistakes import raise_mistakes
@@ -67,6 +70,22 @@ class FixtureWatch:
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
         self._station: Station | None = None
         self._card_trouble = ""
+        self._standby = False  # no run is open, and none is about to be
+        self._first: Command | None = None
+        self.card: MountCard | None = None
+
+    @property
+    def station(self) -> Station | None:
+        """The run that is open."""
+        return self._station
+
+    def when_open(self, name: str, by: str) -> bool:
+        """Have a command be the first of a run that is about to be opened, a stop before others; whether there is one."""
+        if self._station is not None or self._standby:
+            return False
+        if self._first is None or self._first.name != "stop":
+            self._first = Command(name, by)
+        return True
 
     async def run(self) -> None:
         """Recover, then open a run for every card, until cancelled.
@@ -140,7 +159,9 @@ class FixtureWatch:
                 why = "no unit is mounted" if card is None else why_not
                 log.info("waiting_for_card", fixture=self.settings.id, why=why, mend="nightturn mount")
                 told = True
+            self._standby, self._first = True, None
             await asyncio.sleep(CARD_POLL_S)
+            self._standby = False
 
     def _newest_card(self) -> MountCard | None:
         try:
@@ -177,7 +198,10 @@ class FixtureWatch:
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
         station.start(opened, beginning.segment)
-        self._station = station
+        self._station, self.card = station, card
+        if self._first is not None:
+            station.command(self._first.name, self._first.by)
+            self._first = None
         log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
         card = await self._until_ended(station, card)
         await station.let_go()
@@ -202,7 +226,7 @@ class FixtureWatch:
                 await station.ended.wait()
                 return card
             station.command("confirm_travel_zero", newest.operator)
-            card = newest
+            card = self.card = newest
         return card
 
     def _complain(self, what: str, error: Exception) -> None:
@@ -231,7 +255,9 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
     root = data_root(bench, rig)
-    own_root(root, COMMAND)  # never released by hand: what still writes at the very end ends with the process
+    owned = own_root(
+        root, COMMAND
+    )  # never released by hand: what still writes at the very end ends with the process
     try:
         Catalogue(root)
     except (OSError, sqlite3.Error) as error:
@@ -242,6 +268,11 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     locks = PortLocks(COMMAND)
     timezone = rig.bench.timezone
     watches = [FixtureWatch(settings, timezone, bench, root, world, sinks, locks) for settings in rig.fixture]
+    control = ControlSocket(
+        socket_path(root), rig.bench.control_group, Control({watch.settings.id: watch for watch in watches})
+    )
+    await control.open()
+    owned.note(us(COMMAND, str(control.path)))
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -252,6 +283,7 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     stopping = asyncio.create_task(stop.wait())
     watching = asyncio.create_task(_all_ended(tasks))
     await asyncio.wait({stopping, watching}, return_when=asyncio.FIRST_COMPLETED)
+    await control.close()  # first of all: what is let go of now must not be asked to turn again
     for task in (stopping, watching, clearing, *tasks):
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)

@@ -15,7 +15,7 @@ from nightturn.model.cards import MountCard
 from nightturn.model.names import VARIANT_NAME
 from nightturn.settings.mistakes import Place, did_you_mean, listed, raise_mistakes, shown
 from nightturn.settings.overrides import apply_override
-from nightturn.settings.rig import Rig
+from nightturn.settings.rig import BenchPart, Rig
 from nightturn.settings.shape import shape_mistakes
 from nightturn.settings.validate import card_mistakes, rig_mistakes, variant_mistakes, variant_name_rule
 from nightturn.settings.variant import Variant
@@ -99,6 +99,19 @@ def variants_for(
 def data_root(path: Path, rig: Rig) -> Path:
     """The folder for everything recorded: `bench.data`, relative to the folder of `bench.toml`."""
     return path.parent / rig.bench.data
+
+
+def root_named(path: Path) -> Path:
+    """As `data_root`, of a rig file that may have mistakes elsewhere: they must keep nobody from stopping a rig.
+
+    Raises:
+        ConfigError: the file cannot be read, or `bench.data` is no text.
+    """
+    part = _read_toml(path).get("bench", {})
+    data = part.get("data", BenchPart(lab="").data) if isinstance(part, dict) else None
+    if not isinstance(data, str):
+        raise ConfigError("names no folder", where=f"{path}: bench.data", allowed="a text, or --data FOLDER")
+    return path.parent / data
 
 
 def calibration_mistakes(path: Path, rig: Rig) -> tuple[ConfigError, ...]:

@@ -138,12 +138,16 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
 
 
 class BenchPart(Part, frozen=True, kw_only=True):
-    """Where the bench stands, where its files go (relative to `bench.toml`), and by which clocks its people read times."""
+    """Where the bench stands, where its files go (relative to `bench.toml`), and by which clocks its people read times.
+
+    Members of `control_group`, a group of the computer, may command the daemon as its own user may.
+    """
 
     lab: str
     name: str = "bench"
     data: str = "nights"
     timezone: str = UTC
+    control_group: str | None = None
 
 
 class MqttPart(Part, frozen=True, kw_only=True):

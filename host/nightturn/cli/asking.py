@@ -1,0 +1,62 @@
+"""What `status`, `stop`, `pause` and `go` share: asking the daemon, and printing what it says."""
+
+from pathlib import Path
+
+import msgspec
+import typer
+
+from nightturn.cli.output import print_json, print_table
+from nightturn.daemon.control_client import ask, new_request
+from nightturn.daemon.control_protocol import STATUS, Answer, Request
+from nightturn.settings.load import root_named
+
+KEPT = {True: "kept", False: "done, but not on the disk yet", None: ""}
+
+
+def daemons_root(bench: Path, data: Path | None) -> Path:
+    """The data root whose daemon is meant.
+
+    Raises:
+        ConfigError: the rig file does not say.
+    """
+    return data if data is not None else root_named(bench)
+
+
+def command(root: Path, request: Request, *, as_json: bool) -> None:
+    """Ask for something and say what came of it; ends with 1 when it was refused.
+
+    Raises:
+        DeviceError: no daemon answers.
+    """
+    answer = ask(root, request)
+    if as_json:
+        print_json(answer)
+    elif answer.ok:
+        kept = KEPT[answer.kept]
+        typer.echo(f"{request.fixture}: {answer.state}" + (f" ({kept})" if kept else ""))
+        if answer.waits_for:
+            typer.echo(f"{request.fixture}: waits for {answer.waits_for}")
+    else:
+        typer.echo(f"nightturn: refused: {answer.problem}", err=True)
+    if not answer.ok:
+        raise typer.Exit(1)
+
+
+def status(root: Path, fixture: str, *, as_json: bool) -> None:
+    """Print one fixture's state or all of them; ends with 1 when there is no such fixture.
+
+    Raises:
+        DeviceError: no daemon answers.
+    """
+    names = (fixture,) if fixture else ask(root, new_request(STATUS)).fixtures
+    answers: dict[str, Answer] = {name: ask(root, new_request(STATUS, name)) for name in names}
+    refused = [answer.problem for answer in answers.values() if not answer.ok]
+    if as_json:
+        print_json([{"fixture": name, **msgspec.to_builtins(answer)} for name, answer in answers.items()])
+    elif not refused:
+        rows = [(name, answer.state, answer.waits_for) for name, answer in answers.items()]
+        print_table(f"daemon on {root}", ("fixture", "state", "waits for"), rows)
+    for problem in refused:
+        typer.echo(f"nightturn: {problem}", err=True)
+    if refused:
+        raise typer.Exit(1)

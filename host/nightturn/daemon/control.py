@@ -1,0 +1,132 @@
+"""What a request over the control socket does to a fixture of this daemon, and what is answered."""
+
+import asyncio
+from collections.abc import Mapping
+from typing import Protocol
+
+import msgspec
+
+from nightturn.bench.station import Station
+from nightturn.daemon.control_protocol import GO, PAUSE, STATUS, STOP, VERSION, Answer, Request, refused
+from nightturn.fixture.planner import Motion
+from nightturn.model.cards import MountCard
+
+KEPT_S_MAX = 1.0  # a client waits two seconds
+POLL_S = 0.01
+
+
+class Watched(Protocol):
+    """What of a fixture's watch is used here."""
+
+    @property
+    def station(self) -> Station | None:
+        """The run that is open."""
+        ...
+
+    @property
+    def card(self) -> MountCard | None:
+        """The card of that run."""
+        ...
+
+    def when_open(self, name: str, by: str) -> bool:
+        """Have a command be the first of a run that is about to be opened; whether there is such a run."""
+        ...
+
+
+class Control:
+    """Carries requests out, on the daemon's own loop.
+
+    Args:
+        watches: by fixture.
+    """
+
+    def __init__(self, watches: Mapping[str, Watched]) -> None:
+        self._watches = watches
+
+    async def __call__(self, request: Request) -> Answer:
+        """Do what is asked and say what the fixture is doing then."""
+        if request.command == STATUS and not request.fixture:
+            return Answer(VERSION, request.id, ok=True, fixtures=tuple(self._watches))
+        watch = self._watches.get(request.fixture)
+        if watch is None:
+            known = ", ".join(self._watches)
+            return refused(request.id, f"no fixture {request.fixture!r} here; this daemon has: {known}")
+        station = watch.station
+        if request.command == STATUS:
+            return _shown(request, watch)
+        if station is None or station.run_ended is not None:
+            return _without_a_run(request, watch)
+        if request.command == GO:
+            return await _go(request, watch, station)
+        if request.command == STOP and station.core.state.ending is not None:
+            return _shown(request, watch)  # it is ending already, and to ask again changes nothing
+        return await _carried_out(request, watch, station, STOP if request.command == STOP else PAUSE)
+
+
+async def _go(request: Request, watch: Watched, station: Station) -> Answer:
+    """Permission to turn, for the unit that is mounted and no other."""
+    mounted = watch.card.unit if watch.card is not None else ""
+    if request.unit.strip() != mounted:
+        problem = f"{request.fixture} has {mounted or 'no unit'} mounted, not {request.unit.strip()}"
+        return refused(request.id, f"{problem}; nothing was changed")
+    if station.core.state.planner.motion is not Motion.STOPPED:
+        problem = f"{request.fixture} does not wait for `go`: {_state(station)}"
+        return refused(request.id, f"{problem}; nothing was changed")
+    return await _carried_out(request, watch, station, "resume")
+
+
+def _without_a_run(request: Request, watch: Watched) -> Answer:
+    """Nothing turns; a run that an earlier daemon left open may be about to go on, and does not get past a stop."""
+    if request.command != GO and watch.when_open(request.command, _by(request)):
+        state = "the run is being recovered; the command is its first when it is open"
+        return Answer(VERSION, request.id, ok=True, state=state, kept=False)
+    if request.command == STOP:
+        return _shown(request, watch)
+    return refused(request.id, f"no run is open on {request.fixture}; mount a unit: `nightturn mount`")
+
+
+async def _carried_out(request: Request, watch: Watched, station: Station, name: str) -> Answer:
+    record_no = station.command(name, _by(request))
+    if record_no is None:
+        problem = (
+            "the tape takes no records, so the line is closed and the drive goes off when its lease lapses; "
+            "the command follows when the tape takes records again"
+        )
+        return Answer(VERSION, request.id, ok=True, state=problem, kept=False)
+    shown = _shown(request, watch)  # before anything is waited for: a run that this ends is closed meanwhile
+    return msgspec.structs.replace(shown, kept=await _kept(station, record_no))
+
+
+async def _kept(station: Station, record_no: int) -> bool:
+    """Wait, bounded, until the record is on the disk."""
+    loop = asyncio.get_running_loop()
+    until_s = loop.time() + KEPT_S_MAX
+    while station.durable_through < record_no and loop.time() < until_s:
+        station.sync_now()
+        await asyncio.sleep(POLL_S)
+    return station.durable_through >= record_no
+
+
+def _by(request: Request) -> str:
+    """Who asks, and why, as the tape and the events name it."""
+    operator, reason = request.operator.strip(), request.reason.strip()
+    return f"{operator} ({reason})" if reason else operator
+
+
+def _shown(request: Request, watch: Watched) -> Answer:
+    station, card = watch.station, watch.card
+    if station is None or card is None:
+        state, waits_for = "no run is open", f"`nightturn mount` of a unit on {request.fixture}"
+        return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
+    planner = station.core.state.planner
+    waits_for = planner.reason if planner.motion is Motion.WAITING else ""
+    if planner.motion is Motion.STOPPED:
+        waits_for = f"`nightturn go {request.fixture} --unit {card.unit} --operator NAME`"
+    return Answer(VERSION, request.id, ok=True, state=_state(station), waits_for=waits_for)
+
+
+def _state(station: Station) -> str:
+    """As the state row of the core has it."""
+    planner = station.core.state.planner
+    word = "running" if planner.motion is Motion.MOVING else planner.motion.value
+    return f"{word}: {planner.reason}" if planner.reason else word

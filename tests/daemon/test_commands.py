@@ -1,0 +1,120 @@
+"""`status`, `stop`, `pause` and `go` reach the running daemon, and the device does what they say."""
+
+import json
+from pathlib import Path
+
+from tests.daemon.processes import LIMIT_S, Child, Processes, mount, wait, write_bench
+from tests.device.native import NativeDevice, NativeDevices
+
+from nightturn.storage.runs import open_run
+from nightturn.storage.verify import verify
+
+VALE = ("--operator", "R. Vale")
+
+
+def asked(processes: Processes, *words: str) -> tuple[int, str]:
+    child = processes.start(*words)
+    return child.process.wait(LIMIT_S), child.said
+
+
+def turning(tmp_path: Path, processes: Processes, device: NativeDevice) -> Child:
+    bench = write_bench(tmp_path, {"pan-a1": device.port})
+    mount(tmp_path, "pan-a1")
+    serve = processes.start("serve", str(bench))
+    wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
+    return serve
+
+
+def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    serve = turning(tmp_path, processes, device)
+    code, said = asked(processes, "status")
+    assert (code, "running" in said) == (0, True)
+
+    code, said = asked(processes, "pause", "pan-a1", *VALE, "--reason", "a noise", "--json")
+    answer = json.loads(said)
+    assert (code, answer["ok"], answer["kept"]) == (0, True, True)
+    assert answer["state"] == "stopped: paused by R. Vale (a noise)"
+    assert answer["waits_for"] == "`nightturn go pan-a1 --unit Q-0117 --operator NAME`"
+    wait(lambda: not device.state()["moving"], lambda: str(device.state()))
+
+    code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0121", *VALE)
+    assert (code, "has Q-0117 mounted, not Q-0121" in said) == (1, True)
+    assert not device.state()["lease"]
+    code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
+    assert code == 0, said
+    wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
+    code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
+    assert (code, "does not wait for `go`" in said) == (1, True)
+
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    assert code == 0, said
+    assert "pan-a1: ended: stopped by R. Vale (kept)" in said
+    serve.says("run_ended")
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    assert (code, "no run is open" in said) == (0, True)
+    code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
+    assert (code, "no run is open" in said) == (1, True)
+    state = device.state()
+    assert (state["moving"], state["lease"], state["session"]) == (False, False, 0)
+
+    assert serve.interrupt() == 0
+    assert verify(tmp_path / "nights", run="all").ok
+    details = open_run(tmp_path / "nights", "pan-a1").events()["detail"]
+    for words in ("paused by R. Vale (a noise)", "released by R. Vale", "stopped by R. Vale (by command)"):
+        assert words in set(details)
+
+
+def test_a_command_for_nobody_and_to_nobody_says_so(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": native_device().port})
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    assert (code, "no daemon runs on this data root" in said) == (3, True)
+    serve = processes.start("serve", str(bench))
+    serve.says("waiting_for_card")
+    code, said = asked(processes, "stop", "pan-b7", *VALE)
+    assert (code, "no fixture 'pan-b7' here; this daemon has: pan-a1" in said) == (1, True)
+    code, said = asked(processes, "status", "--json", "--data", str(tmp_path / "nights"))
+    assert json.loads(said)[0]["state"] == "no run is open"
+    assert (tmp_path / "nights" / "control.sock").stat().st_mode & 0o777 == 0o600
+    bench.write_text(bench.read_text().replace("rate_hz", "rate_herz"))  # stop works while somebody edits
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    assert (code, "no run is open" in said) == (0, True)
+    serve.process.kill()
+    serve.process.wait()
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    assert (code, "use the emergency stop" in said) == (3, True)
+
+
+def test_a_daemon_that_hangs_is_a_case_for_the_emergency_stop(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    import signal
+
+    serve = turning(tmp_path, processes, native_device())
+    serve.process.send_signal(signal.SIGSTOP)
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    serve.process.send_signal(signal.SIGCONT)
+    assert (code, said) == (3, "nightturn: the daemon does not answer; use the emergency stop\n")
+
+
+def test_a_run_that_is_being_recovered_does_not_get_past_a_stop(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    turning(tmp_path, processes, device).kill()
+    wait(lambda: not device.state()["moving"], lambda: str(device.state()))
+    again = processes.start("serve", str(tmp_path / "bench.toml"))
+    lock = tmp_path / "nights" / "nightturn.lock"
+    wait(
+        lambda: str(again.process.pid) in lock.read_text() and "control.sock" in lock.read_text(),
+        lambda: again.said,
+    )
+    code, said = asked(processes, "stop", "pan-a1", *VALE)
+    assert code == 0, said
+    again.says("run_ended")
+    assert not device.state()["moving"]
+    assert again.interrupt() == 0
