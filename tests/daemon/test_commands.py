@@ -6,6 +6,7 @@ from pathlib import Path
 from tests.daemon.processes import LIMIT_S, Child, Processes, mount, wait, write_bench
 from tests.device.native import NativeDevice, NativeDevices
 
+from nightturn.bench.locks import own_root, us
 from nightturn.storage.runs import open_run
 from nightturn.storage.verify import verify
 
@@ -118,3 +119,34 @@ def test_a_run_that_is_being_recovered_does_not_get_past_a_stop(
     again.says("run_ended")
     assert not device.state()["moving"]
     assert again.interrupt() == 0
+
+
+def test_a_card_is_written_by_the_daemon_that_owns_the_root(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": native_device().port})
+    serve = processes.start("serve", str(bench))
+    serve.says("waiting_for_card")
+    card = ("mount", str(bench), "pan-a1", "--unit", "Q-0117", "--variant", "pan15", *VALE)
+    code, said = asked(processes, *card, "--json")
+    assert (code, json.loads(said)["card"]["operator"]) == (0, "R. Vale")
+    serve.says("run_open")
+    assert serve.interrupt() == 0
+    code, said = asked(processes, *card)
+    assert (code, "mounted by R. Vale" in said) == (0, True)
+    assert len((tmp_path / "nights" / "mounts" / "pan-a1.jsonl").read_bytes().splitlines()) == 2
+
+
+def test_a_card_is_not_written_behind_the_back_of_who_owns_the_root(
+    tmp_path: Path, processes: Processes
+) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": "a.line"})
+    owned = own_root(tmp_path / "nights", "nightturn demo")
+    card = ("mount", str(bench), "pan-a1", "--unit", "Q-0117", "--variant", "pan15", *VALE)
+    code, said = asked(processes, *card)
+    assert (code, "`nightturn demo` (process" in said) == (4, True)
+    assert not (tmp_path / "nights" / "mounts").exists()
+    owned.note(us("nightturn serve", str(tmp_path / "gone.sock")))
+    code, said = asked(processes, *card)
+    assert (code, "cannot be reached" in said) == (3, True)
+    owned.release()

@@ -124,11 +124,24 @@ def own_root(root: Path, command: str) -> Lock:
     Raises:
         StorageError: another process holds it, or the folder cannot be written.
     """
+    found = own_root_or_meet(root, command, lambda _holder: False)
+    assert isinstance(found, Lock)
+    return found
+
+
+def own_root_or_meet(root: Path, command: str, may_ask: Callable[[Holder], bool]) -> Lock | Holder:
+    """As `own_root`, or else whoever has it and may be asked to write instead.
+
+    Raises:
+        StorageError: a process that may not be asked holds it, or the folder cannot be written.
+    """
     path, holder = root / ROOT_LOCK, us(command)
     until_s = time.monotonic() + ROOT_WAIT_S
     try:
         root.mkdir(parents=True, exist_ok=True)
         while isinstance(found := take(path, holder), Holder):
+            if may_ask(found):
+                return found
             if time.monotonic() >= until_s:
                 raise StorageError(
                     f"{root}: {found.words} records into it and owns it until it ends; end that one first, or choose another "
@@ -138,7 +151,7 @@ def own_root(root: Path, command: str) -> Lock:
     except OSError as error:
         why = error.strerror or str(error)
         raise StorageError(
-            f"{path}: cannot be locked: {why}; choose a folder of this machine that you may write to as `data` in [bench]"
+            f"{path}: cannot be locked: {why}; choose a folder you may write to, on a disk of this computer, as `data` in [bench]"
         ) from error
     return found
 

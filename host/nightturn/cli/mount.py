@@ -1,9 +1,9 @@
 """`nightturn mount`: who put which unit on a fixture."""
 
 import time
-from datetime import UTC, datetime
 from typing import Annotated
 
+import msgspec
 import typer
 
 from nightturn.cli.arguments import AsJson, BenchFile
@@ -27,26 +27,29 @@ def run(
 ) -> None:
     """Append a mount card under the data root; the last card is in force when a run begins.
 
-    Nothing moves without a card. A newer card ends a run at its next standstill.
+    While a daemon runs on the data root, it writes the card. Nothing moves without a card. A newer card ends a run at its
+    next standstill.
     """
     from nightturn.cli.output import print_json
-    from nightturn.model.cards import MountCard
-    from nightturn.settings.load import append_card, data_root, load_rig, load_variant
+    from nightturn.daemon.control_client import new_request
+    from nightturn.daemon.control_protocol import MOUNT
+    from nightturn.daemon.mounting import mount
+    from nightturn.settings.load import card_path, data_root, load_rig, load_variant, read_card
     from nightturn.settings.validate import fixture_named
 
     rig = load_rig(bench)
     station = fixture_named(rig, fixture, str(bench))
     product = load_variant(bench.parent, variant)
-    mounted = datetime.fromtimestamp(time.time_ns() // 10**9, UTC).isoformat().replace("+00:00", "Z")
-    card = MountCard(
-        unit=unit,
+    request = msgspec.structs.replace(
+        new_request(MOUNT, station.id, operator, unit=unit),
         variant=product.name,
-        operator=operator.strip(),
         notes=notes,
-        mounted_utc=mounted,
-        travel_zero_confirmed=travel_zero,
+        travel_zero=travel_zero,
     )
-    path = append_card(data_root(bench, rig), station.id, card)
+    root = data_root(bench, rig)
+    mount(root, request, time.time_ns())
+    path, card = card_path(root, station.id), read_card(root, station.id)
+    assert card is not None
     if as_json:
         print_json({"fixture": station.id, "path": str(path), "card": card})
     else:

@@ -2,14 +2,29 @@
 
 import asyncio
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Protocol
 
 import msgspec
 
 from nightturn.bench.station import Station
-from nightturn.daemon.control_protocol import GO, PAUSE, STATUS, STOP, VERSION, Answer, Request, refused
+from nightturn.daemon.control_protocol import (
+    GO,
+    MOUNT,
+    PAUSE,
+    STATUS,
+    STOP,
+    VERSION,
+    Answer,
+    Request,
+    refused,
+)
+from nightturn.daemon.mounting import card_of
+from nightturn.errors import NightturnError
 from nightturn.fixture.planner import Motion
 from nightturn.model.cards import MountCard
+from nightturn.settings.load import append_card
+from nightturn.world import World
 
 KEPT_S_MAX = 1.0  # a client waits two seconds
 POLL_S = 0.01
@@ -38,10 +53,14 @@ class Control:
 
     Args:
         watches: by fixture.
+        root: the data root, where mount cards are.
+        world: clock, and a place for writing them.
     """
 
-    def __init__(self, watches: Mapping[str, Watched]) -> None:
+    def __init__(self, watches: Mapping[str, Watched], root: Path, world: World) -> None:
         self._watches = watches
+        self._root = root
+        self._world = world
 
     async def __call__(self, request: Request) -> Answer:
         """Do what is asked and say what the fixture is doing then."""
@@ -54,6 +73,8 @@ class Control:
         station = watch.station
         if request.command == STATUS:
             return _shown(request, watch)
+        if request.command == MOUNT:
+            return await self._mount(request, watch)
         if station is None or station.run_ended is not None:
             return _without_a_run(request, watch)
         if request.command == GO:
@@ -61,6 +82,19 @@ class Control:
         if request.command == STOP and station.core.state.ending is not None:
             return _shown(request, watch)  # it is ending already, and to ask again changes nothing
         return await _carried_out(request, watch, station, STOP if request.command == STOP else PAUSE)
+
+    async def _mount(self, request: Request, watch: Watched) -> Answer:
+        """Write the card; the fixture's watch finds it as it finds one that was there at the start."""
+        card = card_of(request, self._world.clock.utc_ns())
+        try:
+            await self._world.offload(lambda: _append(self._root, request.fixture, card))
+        except NightturnError as error:
+            return refused(request.id, str(error))
+        return msgspec.structs.replace(_shown(request, watch), kept=True)
+
+
+def _append(root: Path, fixture: str, card: MountCard) -> None:
+    append_card(root, fixture, card)
 
 
 async def _go(request: Request, watch: Watched, station: Station) -> Answer:

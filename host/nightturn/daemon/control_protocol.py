@@ -11,13 +11,13 @@ LINE_BYTES_MAX = 64 * 1024
 NAME_LENGTH_MAX = 80
 TEXT_LENGTH_MAX = 400
 
-STATUS, STOP, PAUSE, GO = "status", "stop", "pause", "go"
-COMMANDS = frozenset({STATUS, STOP, PAUSE, GO})
+STATUS, STOP, PAUSE, GO, MOUNT = "status", "stop", "pause", "go", "mount"
+COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT})
 NAMED = COMMANDS - {STATUS}  # a person stands behind these
 
 
 class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One request; `id` comes back with the answer."""
+    """One request; `id` comes back with the answer. From `variant` on it is about a mount card only."""
 
     v: int
     id: str
@@ -26,6 +26,9 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     operator: str = ""
     reason: str = ""
     unit: str = ""
+    variant: str = ""
+    notes: str = ""
+    travel_zero: bool = False
 
 
 class Answer(msgspec.Struct, frozen=True):
@@ -117,6 +120,7 @@ def _problem(request: Request) -> str:
         ("fixture", request.fixture, NAME_LENGTH_MAX),
         ("operator", request.operator, NAME_LENGTH_MAX),
         ("unit", request.unit, NAME_LENGTH_MAX),
+        ("variant", request.variant, NAME_LENGTH_MAX),
         ("reason", request.reason, TEXT_LENGTH_MAX),
     ):
         if len(text) > most or (text and not text.isprintable()):
@@ -125,8 +129,8 @@ def _problem(request: Request) -> str:
         return f"{request.command} needs the operator's name"
     if request.command in NAMED and not request.fixture:
         return f"{request.command} needs a fixture"
-    if request.command == GO and not request.unit.strip():
-        return "go needs the unit that is meant to turn"
+    if request.command in {GO, MOUNT} and not request.unit.strip():
+        return f"{request.command} needs the unit"
     return ""
 
 

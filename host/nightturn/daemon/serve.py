@@ -269,7 +269,9 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     timezone = rig.bench.timezone
     watches = [FixtureWatch(settings, timezone, bench, root, world, sinks, locks) for settings in rig.fixture]
     control = ControlSocket(
-        socket_path(root), rig.bench.control_group, Control({watch.settings.id: watch for watch in watches})
+        socket_path(root),
+        rig.bench.control_group,
+        Control({watch.settings.id: watch for watch in watches}, root, world),
     )
     await control.open()
     owned.note(us(COMMAND, str(control.path)))

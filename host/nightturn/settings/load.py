@@ -144,7 +144,7 @@ def append_card(root: Path, fixture: str, card: MountCard) -> Path:
         StorageError: the file cannot be written.
     """
     raise_mistakes(card_mistakes(fixture, card))
-    path = _card_path(root, fixture)
+    path = card_path(root, fixture)
     with _storage(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("a+b") as file:
@@ -166,7 +166,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
         CorruptFileError: the last whole line is no mount card.
         StorageError: the file cannot be read.
     """
-    path = _card_path(root, fixture)
+    path = card_path(root, fixture)
     if not path.exists():
         return None
     with _storage(path):
@@ -180,7 +180,8 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
         raise CorruptFileError(str(path), what) from error
 
 
-def _card_path(root: Path, fixture: str) -> Path:
+def card_path(root: Path, fixture: str) -> Path:
+    """The file of a fixture's mount cards."""
     return root / "mounts" / f"{fixture}.jsonl"
 
 
