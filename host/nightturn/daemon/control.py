@@ -21,13 +21,13 @@ from nightturn.daemon.control_protocol import (
 )
 from nightturn.daemon.mounting import card_of
 from nightturn.errors import NightturnError
-from nightturn.fixture.planner import Motion
 from nightturn.model.cards import MountCard
 from nightturn.settings.load import append_card
 from nightturn.world import World
 
 KEPT_S_MAX = 1.0  # a client waits two seconds
 POLL_S = 0.01
+RUNNING, STOPPED, WAITING = "running", "stopped", "waiting"  # words of the state row
 
 
 class Watched(Protocol):
@@ -103,7 +103,7 @@ async def _go(request: Request, watch: Watched, station: Station) -> Answer:
     if request.unit.strip() != mounted:
         problem = f"{request.fixture} has {mounted or 'no unit'} mounted, not {request.unit.strip()}"
         return refused(request.id, f"{problem}; nothing was changed")
-    if station.core.state.planner.motion is not Motion.STOPPED:
+    if _word(station) != STOPPED:
         problem = f"{request.fixture} does not wait for `go`: {_state(station)}"
         return refused(request.id, f"{problem}; nothing was changed")
     return await _carried_out(request, watch, station, "resume")
@@ -152,15 +152,18 @@ def _shown(request: Request, watch: Watched) -> Answer:
     if station is None or card is None:
         state, waits_for = "no run is open", f"`nightturn mount` of a unit on {request.fixture}"
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
-    planner = station.core.state.planner
-    waits_for = planner.reason if planner.motion is Motion.WAITING else ""
-    if planner.motion is Motion.STOPPED:
+    waits_for = station.core.state.planner.reason if _word(station) == WAITING else ""
+    if _word(station) == STOPPED:
         waits_for = f"`nightturn go {request.fixture} --unit {card.unit} --operator NAME`"
     return Answer(VERSION, request.id, ok=True, state=_state(station), waits_for=waits_for)
 
 
 def _state(station: Station) -> str:
     """As the state row of the core has it."""
-    planner = station.core.state.planner
-    word = "running" if planner.motion is Motion.MOVING else planner.motion.value
-    return f"{word}: {planner.reason}" if planner.reason else word
+    reason = station.core.state.planner.reason
+    return f"{_word(station)}: {reason}" if reason else _word(station)
+
+
+def _word(station: Station) -> str:
+    motion = station.core.state.planner.motion.value
+    return RUNNING if motion == "moving" else motion
