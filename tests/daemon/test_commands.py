@@ -40,6 +40,7 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     assert answer["state"] == "stopped: paused by R. Vale (a noise)"
     assert answer["waits_for"] == "`nightturn go pan-a1 --unit Q-0117 --operator NAME`"
     wait(lambda: not device.state()["moving"], lambda: str(device.state()))
+    wait(lambda: not device.state()["lease"], lambda: str(device.state()))  # no longer renewed, it runs out
 
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0121", *VALE)
     assert (code, "has Q-0117 mounted, not Q-0121" in said) == (1, True)
