@@ -21,8 +21,12 @@ CHECKS = (
     ("python", "protocol/generate.py", "--check"),
 )
 TESTS = ("pytest", "-q", "-o", f"faulthandler_timeout={LONGEST_TEST_S}")
+WORKERS = (
+    2  # as many cores as the build server has; a file's tests stay together, so its fixtures are made once
+)
+SHARED = ("-n", str(WORKERS), "--dist", "loadfile")
 # One after the other: emulated boards that starve beside other tests lose samples, as a real one never would.
-GROUPS = (("--ignore=tests/device",), ("tests/device",))
+GROUPS = ((*SHARED, "--ignore=tests/device"), ("tests/device",))
 
 
 def said(command: tuple[str, ...], began_s: float, code: int) -> None:

@@ -1,6 +1,7 @@
 """What every test may use: one profile of property tests, with no limit on an example's time because no test judges a
 machine's speed; the native device, where a test needs some device on a line; programs that never outlive their test."""
 
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +14,10 @@ settings.register_profile(
     "nightturn", parent=settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("nightturn")
+
+# A shell that starts the tests in the background has SIGINT ignored, and every program that a test starts and
+# interrupts would inherit that and never end.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture

@@ -50,7 +50,9 @@ WORD = re.compile(r"[a-z]{2,}")
 
 def files() -> Iterator[Path]:
     """Every text of the repository, whether committed yet or not."""
-    tops = (path for path in ROOT.iterdir() if path.is_file())
+    tops = (
+        path for path in ROOT.iterdir() if path.is_file() and path.name != ".git"
+    )  # a worktree has such a file
     for path in [*tops, *(path for tree in TREES for path in (ROOT / tree).rglob("*"))]:
         made = "__pycache__" in path.parts or BUILT in path.parents
         if path.is_file() and path.suffix in TEXTS and not made:
