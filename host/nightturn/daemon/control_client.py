@@ -7,7 +7,7 @@ import socket
 import time
 from pathlib import Path
 
-from nightturn.bench.locks import ROOT_LOCK, holder_of
+from nightturn.bench.locks import holder_of
 from nightturn.daemon.control_protocol import (
     LINE_BYTES_MAX,
     VERSION,
@@ -17,6 +17,7 @@ from nightturn.daemon.control_protocol import (
     request_line,
 )
 from nightturn.errors import DeviceError
+from nightturn.storage.paths import ROOT_LOCK
 
 ANSWER_S_MAX = 2.0
 NO_ANSWER = "the daemon does not answer; use the emergency stop"
