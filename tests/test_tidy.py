@@ -12,6 +12,13 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULE_LINES_MAX = 400
+# A page break in the middle of one thought is worse than a long page; each with its reason.
+LONGER = {
+    "host/nightturn/bench/station.py": (
+        450,
+        "one step of the tape with all that can go wrong in it, read as a whole",
+    ),
+}
 FUNCTION_LINES_MAX = 50
 STOPS_MIN = 7
 
@@ -106,7 +113,13 @@ def test_a_module_and_its_functions_fit_on_their_pages(path: Path) -> None:
     lines = text.count("\n")
 
     assert not long, "; ".join(long)
-    assert lines <= MODULE_LINES_MAX
+    assert lines <= LONGER.get(name_of(path), (MODULE_LINES_MAX, ""))[0]
+
+
+def test_a_longer_page_is_still_longer_than_the_rule() -> None:
+    for name, (lines_max, reason) in LONGER.items():
+        assert MODULE_LINES_MAX < (ROOT / name).read_text(encoding="utf-8").count("\n") <= lines_max
+        assert reason
 
 
 def test_every_module_is_reached_from_something_that_starts() -> None:

@@ -20,13 +20,7 @@ from nightturn.storage.segment import SegmentHeader
 
 TYPES: tuple[type[msgspec.Struct], ...] = (
     FixtureState,
-    facts.RunOpened,
-    facts.LinkFact,
-    facts.ProbeSent,
-    facts.Synced,
-    facts.Cut,
-    facts.Command,
-    facts.Failure,
+    *facts.KINDS.values(),
     CalibrationRecord,
     MountCard,
     ChunkPlan,

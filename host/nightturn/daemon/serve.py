@@ -255,9 +255,7 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
     root = data_root(bench, rig)
-    owned = own_root(
-        root, COMMAND
-    )  # never released by hand: what still writes at the very end ends with the process
+    owned = own_root(root, COMMAND)  # until the process ends: something may write at its very end
     try:
         Catalogue(root)
     except (OSError, sqlite3.Error) as error:

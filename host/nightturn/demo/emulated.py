@@ -90,7 +90,8 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
     rig = load_rig(bench)
     root = data_root(bench, rig)
     world, tally = real_world(root), Tally()
-    station, run = _station(bench, rig.fixture[0], root, world, tally)
+    locks = PortLocks(COMMAND)
+    station, run = _station(bench, rig.fixture[0], root, world, tally, locks)
     started_s = time.monotonic()
     while (spent_s := time.monotonic() - started_s) < seconds and not station.ended.is_set():
         await asyncio.sleep(min(STEP_S, seconds - spent_s))
@@ -99,6 +100,7 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(station.ended.wait(), STOP_S)
     await station.close()
+    locks.release()
     assert isinstance(world.offload, ThreadOffload)
     world.offload.shutdown()
     spent_s = time.monotonic() - started_s
@@ -106,7 +108,7 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
 
 
 def _station(
-    bench: Path, settings: FixtureSettings, root: Path, world: World, tally: Tally
+    bench: Path, settings: FixtureSettings, root: Path, world: World, tally: Tally, locks: PortLocks
 ) -> tuple[Station, str]:
     """A station whose run is open, and the run's id."""
     mounted = dt.datetime.fromtimestamp(world.clock.utc_ns() // 1_000_000_000, tz=dt.UTC).isoformat()
@@ -117,7 +119,7 @@ def _station(
     rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
     pace = Pace(round(CONTROL_S * 1000), tile_samples=settings.rate_hz // TILES_PER_S)
     opened = runs.opened(settings, card, bench.parent, root, world.clock, rng, beginning, pace)
-    port = port_for(settings, world.clock, PortLocks(COMMAND))
+    port = port_for(settings, world.clock, locks)
     station = Station(FIXTURE, world, port, journal, [tally], Cadence(CONTROL_S))
     station.start(opened)
     return station, opened.run
