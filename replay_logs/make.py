@@ -31,6 +31,7 @@ from nightturn.bench.runs import Pace
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.worlds import InlineOffload, VirtualClock
+from nightturn.demo.operator import say_go
 from nightturn.model.cards import MountCard
 from nightturn.replay.verdict import Options, replay_log
 from nightturn.settings.rig import (
@@ -53,7 +54,12 @@ FIXTURE = "pan-a1"
 BYTES_MAX = 6_000_000
 START_UTC_NS = 1_795_640_400_000_000_000  # 2026-11-25T21:00:00Z: any evening will do, always the same one
 CARD = MountCard(
-    unit="Q-0117", variant="pan15", operator="R. Vale", mounted_utc="2026-11-25T20:55:00Z", notes="replay log"
+    travel_zero_confirmed=True,
+    unit="Q-0117",
+    variant="pan15",
+    operator="R. Vale",
+    mounted_utc="2026-11-25T20:55:00Z",
+    notes="replay log",
 )
 VARIANT = """\
 schema = 1
@@ -187,10 +193,12 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
         FIXTURE, world, port_for(settings, world.clock, PortLocks("make")), journal, (), Cadence()
     )
     station.start(msgspec.structs.replace(opened, host_version="made"))
+    saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit))
     if scene.resumed_at_s is not None:
-        loop.call_later(scene.resumed_at_s, station.command, "resume", CARD.operator)
+        loop.call_later(scene.resumed_at_s, station.command, "go", CARD.operator, CARD.unit)
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(station.ended.wait(), scene.seconds_max)
+    saying_go.cancel()
     await station.close()
     return opened.run
 

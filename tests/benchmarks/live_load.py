@@ -116,7 +116,13 @@ async def run_host(folder: Path, count: int, seconds: float) -> dict[str, float]
 async def start_stations(folder: Path, root: Path, world: World, sinks: Sequence[Sink]) -> list[Station]:
     """A station per fixture of the rig, staggered over one control period."""
     rig, rng = load_rig(folder / "bench.toml"), np.random.default_rng(1)
-    card = MountCard(unit="Q-0001", variant="pan15", operator="bench", mounted_utc="2026-01-01T00:00:00Z")
+    card = MountCard(
+        travel_zero_confirmed=True,
+        unit="Q-0001",
+        variant="pan15",
+        operator="bench",
+        mounted_utc="2026-01-01T00:00:00Z",
+    )
     stations = []
     for settings in rig.fixture:
         journal = Journal(world.files, settings.id, world.clock)

@@ -17,7 +17,13 @@ from nightturn.settings.load import (
     variants_for,
 )
 
-CARD = MountCard(unit="Q-0117", variant="pan15", operator="R. Vale", mounted_utc="2026-01-02T21:00:00Z")
+CARD = MountCard(
+    travel_zero_confirmed=True,
+    unit="Q-0117",
+    variant="pan15",
+    operator="R. Vale",
+    mounted_utc="2026-01-02T21:00:00Z",
+)
 
 
 def test_a_variant_takes_its_name_from_its_file(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from nightturn.bench.station import Cadence, Station
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
+from nightturn.demo.operator import say_go
 from nightturn.model.cards import MountCard
 from nightturn.model.rows import EventRow, GapRow
 from nightturn.settings.rig import (
@@ -37,7 +38,13 @@ from nightturn.virtual.device import VirtualDevice
 from nightturn.world import Files, World
 
 VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
-CARD = MountCard(unit="Q-0117", variant="pan15", operator="R. Vale", mounted_utc="2026-05-04T18:00:00Z")
+CARD = MountCard(
+    travel_zero_confirmed=True,
+    unit="Q-0117",
+    variant="pan15",
+    operator="R. Vale",
+    mounted_utc="2026-05-04T18:00:00Z",
+)
 START_UTC_NS = 1_777_917_600_000_000_000
 PLAN = CyclePlan(
     slow_turn=SlowTurn(revolutions=1, speed_rpm=30.0),
@@ -70,6 +77,11 @@ class Scene:
     port: Port
     station: Station
     tally: Tally = field(default_factory=Tally)
+    saying_go: asyncio.Task[None] | None = None
+
+    def go(self) -> None:
+        """The operator lets the shaft turn."""
+        self.station.command("go", CARD.operator, CARD.unit)
 
     @property
     def events(self) -> list[EventRow]:
@@ -88,7 +100,7 @@ class Scene:
 
     @property
     def motion(self) -> str:
-        return self.station.core.state.planner.motion.value
+        return self.station.core.state.permission.state.value
 
     @property
     def moving(self) -> bool:
@@ -126,6 +138,7 @@ def open_scene(
     seed: int = 1,
     poll_s: float = 0.05,
     variant: str = VARIANT,
+    go: bool = True,
 ) -> Scene:
     """A station that has started, on the running virtual loop."""
     loop = asyncio.get_running_loop()
@@ -148,6 +161,8 @@ def open_scene(
     )
     scene = Scene(root, world, device, port, station, tally)
     station.start(opened, beginning.segment)
+    if go and not opened.resumed:
+        scene.saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit))
     return scene
 
 

@@ -15,6 +15,7 @@ from nightturn.bench.ledger import put_right
 from nightturn.bench.mending import mend
 from nightturn.bench.runs import Beginning
 from nightturn.errors import SchemaVersionError, StorageError
+from nightturn.fixture import permit
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
@@ -164,6 +165,8 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         travel_unknown=state.travel_unknown,
         shunt_first=state.shunt.first,
         lost=state.opened.lost if state.travel_unknown else "",
+        boot_id=state.link.boot_id if state.link is not None else 0,
+        left=permit.left_of(state),
         segment=segment,
         card=state.opened.card,
         calibration=state.opened.calibration,

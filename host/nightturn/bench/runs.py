@@ -14,7 +14,7 @@ import structlog
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import RunOpened
+from nightturn.model.facts import MotionLeft, RunOpened
 from nightturn.settings.load import load_variant
 from nightturn.settings.rig import UTC, FixtureSettings
 from nightturn.storage.aside import set_aside
@@ -47,6 +47,8 @@ class Beginning:
     travel_unknown: bool = False
     shunt_first: tuple[float, float] | None = None
     lost: str = ""
+    boot_id: int = 0
+    left: MotionLeft | None = None
     segment: str = ""
     card: str = ""
     calibration: str = ""
@@ -154,9 +156,11 @@ def opened(
         travel_zero=beginning.travel_zero,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
-        travel_unknown=beginning.travel_unknown,
+        travel_unknown=beginning.travel_unknown or not (beginning.run or card.travel_zero_confirmed),
         shunt_first=beginning.shunt_first,
         lost=beginning.lost,
+        boot_id=beginning.boot_id,
+        left=beginning.left,
         timezone=timezone,
     )
 

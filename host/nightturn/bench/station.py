@@ -170,10 +170,15 @@ class Station:
             self._world.files.remove(path)
             raise
 
-    def command(self, name: str, by: str = "") -> int | None:
+    def command(self, name: str, by: str = "", unit: str = "") -> int | None:
         """Put a person's command on the tape; a number as `durable_through` says it, None while the tape takes no records."""
-        self._fact(facts.COMMAND, facts.Command(name, by))
+        self._fact(facts.COMMAND, facts.Command(name, by, unit))
         return None if self._shell.deaf_batches or self.crashed is not None else self.core.state.record_no
+
+    @property
+    def waits_for(self) -> str:
+        """What motion waits for, and which command ends the wait."""
+        return self.core.waits_for
 
     def sync_now(self) -> None:
         """Begin a sync unless one is under way."""

@@ -27,7 +27,6 @@ from nightturn.world import World
 
 KEPT_S_MAX = 1.0  # a client waits two seconds
 POLL_S = 0.01
-RUNNING, STOPPED, WAITING = "running", "stopped", "waiting"  # words of the state row
 
 
 class Watched(Protocol):
@@ -103,10 +102,13 @@ async def _go(request: Request, watch: Watched, station: Station) -> Answer:
     if request.unit.strip() != mounted:
         problem = f"{request.fixture} has {mounted or 'no unit'} mounted, not {request.unit.strip()}"
         return refused(request.id, f"{problem}; nothing was changed")
-    if _word(station) != STOPPED:
-        problem = f"{request.fixture} does not wait for `go`: {_state(station)}"
-        return refused(request.id, f"{problem}; nothing was changed")
-    return await _carried_out(request, watch, station, "resume")
+    record_no = station.command("go", _by(request), mounted)
+    permission = station.core.state.permission
+    if record_no is None:
+        return refused(request.id, "the tape takes no records, so nothing may turn; nothing was changed")
+    if permission.refusal:
+        return refused(request.id, f"refused: {permission.refusal}")
+    return msgspec.structs.replace(_shown(request, watch), kept=await _kept(station, record_no))
 
 
 def _without_a_run(request: Request, watch: Watched) -> Answer:
@@ -152,18 +154,6 @@ def _shown(request: Request, watch: Watched) -> Answer:
     if station is None or card is None:
         state, waits_for = "no run is open", f"`nightturn mount` of a unit on {request.fixture}"
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
-    waits_for = station.core.state.planner.reason if _word(station) == WAITING else ""
-    if _word(station) == STOPPED:
-        waits_for = f"`nightturn go {request.fixture} --unit {card.unit} --operator NAME`"
-    return Answer(VERSION, request.id, ok=True, state=_state(station), waits_for=waits_for)
-
-
-def _state(station: Station) -> str:
-    """As the state row of the core has it."""
-    reason = station.core.state.planner.reason
-    return f"{_word(station)}: {reason}" if reason else _word(station)
-
-
-def _word(station: Station) -> str:
-    motion = station.core.state.planner.motion.value
-    return RUNNING if motion == "moving" else motion
+    permission = station.core.state.permission
+    state = f"{permission.state.value}: {permission.text}"
+    return Answer(VERSION, request.id, ok=True, state=state, waits_for=station.waits_for)

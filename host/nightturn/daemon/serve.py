@@ -222,7 +222,7 @@ class FixtureWatch:
             if newest is None or newest == card or station.ended.is_set():
                 continue
             if not _same_unit(newest, card):
-                station.command("finish", newest.operator)
+                station.command("card_changed", newest.operator)
                 await station.ended.wait()
                 return card
             station.command("confirm_travel_zero", newest.operator)

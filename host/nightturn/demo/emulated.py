@@ -24,6 +24,7 @@ from nightturn.bench.station import Cadence, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.demo.emulator import Emulator
 from nightturn.demo.night import Night
+from nightturn.demo.operator import say_go
 from nightturn.demo.scenario import BENCH_HEAD, CARDS, STAND, VARIANT, write_files
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
@@ -92,10 +93,12 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
     world, tally = real_world(root), Tally()
     locks = PortLocks(COMMAND)
     station, run = _station(bench, rig.fixture[0], root, world, tally, locks)
+    saying_go = asyncio.create_task(say_go(station, CARDS[FIXTURE].operator, CARDS[FIXTURE].unit))
     started_s = time.monotonic()
     while (spent_s := time.monotonic() - started_s) < seconds and not station.ended.is_set():
         await asyncio.sleep(min(STEP_S, seconds - spent_s))
         on_progress(time.monotonic() - started_s, station)
+    saying_go.cancel()
     station.command("stop", "the demo's end")
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(station.ended.wait(), STOP_S)

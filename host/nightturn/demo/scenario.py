@@ -7,13 +7,28 @@ from nightturn.model.cards import MountCard
 
 CARDS = {
     "pan-a1": MountCard(
-        unit="Q-0117", variant="pan15", operator="R. Vale", notes="reference unit", mounted_utc=""
+        travel_zero_confirmed=True,
+        unit="Q-0117",
+        variant="pan15",
+        operator="R. Vale",
+        notes="reference unit",
+        mounted_utc="",
     ),
     "pan-a2": MountCard(
-        unit="Q-0121", variant="pan15", operator="R. Vale", notes="new bearing supplier", mounted_utc=""
+        travel_zero_confirmed=True,
+        unit="Q-0121",
+        variant="pan15",
+        operator="R. Vale",
+        notes="new bearing supplier",
+        mounted_utc="",
     ),
     "pan-b1": MountCard(
-        unit="Q-0203", variant="pan15", operator="M. Thorn", notes="bridge cable of last year", mounted_utc=""
+        travel_zero_confirmed=True,
+        unit="Q-0203",
+        variant="pan15",
+        operator="M. Thorn",
+        notes="bridge cable of last year",
+        mounted_utc="",
     ),
 }
 

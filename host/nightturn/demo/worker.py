@@ -24,6 +24,7 @@ from nightturn.bench.truth import write_truth
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
+from nightturn.demo.operator import say_go
 from nightturn.demo.scenario import CARDS
 from nightturn.errors import NightturnError
 from nightturn.model.records import Emit
@@ -118,9 +119,11 @@ async def _night(order: Order, parent: Connection) -> int:
     world = virtual_world(root, loop, order.start_utc_ns)
     outbound = Outbound()
     station, port, run = _station(order, settings, root, world, outbound, parent)
+    saying_go = loop.create_task(say_go(station, CARDS[settings.id].operator, CARDS[settings.id].unit))
     while loop.time() < order.hours * 3600:
         await asyncio.sleep(min(STEP_S, order.hours * 3600 - loop.time() + 1e-6))
         parent.send(Progress(loop.time() / 3600, outbound.take()))
+    saying_go.cancel()
     station.command("stop", "the demo's end")
     with contextlib.suppress(TimeoutError):  # the last shunt check, in virtual time
         await asyncio.wait_for(station.ended.wait(), STOP_S)

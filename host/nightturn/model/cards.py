@@ -11,4 +11,4 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     operator: str
     notes: str = ""
     mounted_utc: str
-    travel_zero_confirmed: bool = True
+    travel_zero_confirmed: bool = False

@@ -14,6 +14,20 @@ FAILURE = "failure"
 DAEMON_ENDS = "daemon_ends"  # the name of a command
 
 
+class MotionLeft(msgspec.Struct, frozen=True):
+    """The shaft was being turned when the last daemon ended: by whose permission, and in which boot of the device.
+
+    `go_utc_ns` is when it was given, `stopped_utc_ns` the last that is known of that daemon; `resumes` counts how often
+    motion has gone on by itself since.
+    """
+
+    by: str
+    boot_id: int
+    go_utc_ns: int
+    stopped_utc_ns: int
+    resumes: int
+
+
 class RunOpened(msgspec.Struct, frozen=True):
     """A run begins or goes on: everything that decides its figures, in full.
 
@@ -22,6 +36,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     the last time given out (`previous_ts_ns`), the encoder count of travel zero (good only if the encoder is absolute;
     `travel_unknown` when it was lost before) and how many cycles the plan has done.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
+    `boot_id` is the device's boot when the last daemon ended, 0 when it is not known; `left` what motion it left.
     `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
     `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
@@ -51,6 +66,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     travel_unknown: bool = False
     shunt_first: tuple[float, float] | None = None
     lost: str = ""
+    boot_id: int = 0
+    left: MotionLeft | None = None
     timezone: str = "UTC"
 
 
@@ -83,10 +100,11 @@ class Cut(msgspec.Struct, frozen=True):
 
 
 class Command(msgspec.Struct, frozen=True):
-    """A person or program asks: `pause`, `resume`, `stop`, `finish`, `confirm_travel_zero`, `daemon_ends`."""
+    """A person or program asks: `go` for a unit, `pause`, `stop`, `card_changed`, `confirm_travel_zero`, or the daemon ends."""
 
     name: str
     by: str = ""
+    unit: str = ""
 
 
 class Failure(msgspec.Struct, frozen=True):

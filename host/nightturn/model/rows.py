@@ -143,6 +143,8 @@ class StateRow(msgspec.Struct, frozen=True):
     u_time_us: float
     temperatures_degc: dict[str, float]
     reason: str = ""
+    waits_for: str = ""
+    permitted_by: str = ""
 
 
 class RunEnded(msgspec.Struct, frozen=True):

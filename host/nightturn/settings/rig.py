@@ -122,6 +122,11 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     port: str
     rate_hz: Annotated[int, Meta(ge=100, le=50_000)] = 10_000
     after_restart: Literal["stay", "resume"] = "stay"
+    permission_min: Annotated[float, Meta(ge=1, le=240)] = 30.0
+    restarts_max: Annotated[int, Meta(ge=0, le=10)] = 3
+    guard: Literal["input", "none"] = "input"
+    stop_chain: Literal["input", "none"] = "input"
+    lamp: Literal["output", "none"] = "output"
     ramp_rad_per_s2: PositiveFloat = 2.0
     chunk_s: Annotated[float, Meta(ge=10, le=3600)] = 300.0
     samples_per_block: Annotated[int, Meta(ge=10, le=120)] = 100

@@ -1,0 +1,43 @@
+"""What the input word says against turning. Not a safety function: guard and stop chain act in hardware."""
+
+import msgspec
+
+from nightturn.motion.permission import Cause
+from nightturn.settings.rig import FixtureSettings
+from nightturn_protocol.messages import Input
+
+# plain integers: a flag type's own `&` costs more than the rest of a look at the input word
+GUARD_CLOSED, STOP_CHAIN_HEALTHY = int(Input.GUARD_CLOSED), int(Input.STOP_CHAIN_HEALTHY)
+DRIVE_READY, DRIVE_FAULT = int(Input.DRIVE_READY), int(Input.DRIVE_FAULT)
+
+
+class Obstacle(msgspec.Struct, frozen=True):
+    """Why the shaft may not turn now: what kind of thing it is, and a sentence."""
+
+    cause: Cause
+    text: str
+
+
+def interlock(inputs: int, settings: FixtureSettings) -> Obstacle | None:
+    """What stands against turning in an input word; a guard or chain that the rig says is not wired is not looked at."""
+    if settings.guard == "input" and not inputs & GUARD_CLOSED:
+        return Obstacle(Cause.INTERVENTION, "the guard is open")
+    if settings.stop_chain == "input" and not inputs & STOP_CHAIN_HEALTHY:
+        return Obstacle(Cause.INTERVENTION, "the stop chain is open")
+    if inputs & DRIVE_FAULT:
+        return Obstacle(Cause.TRIPPED, "the turning drive reports a fault")
+    return None
+
+
+def unwired(settings: FixtureSettings) -> str:
+    """What the rig file says is not wired, as a sentence that every start repeats; empty when all is."""
+    missing = [
+        name
+        for name, wired in (
+            ("guard", settings.guard == "input"),
+            ("stop chain", settings.stop_chain == "input"),
+            ("warning lamp", settings.lamp == "output"),
+        )
+        if not wired
+    ]
+    return f"bench.toml says that there is no {', no '.join(missing)}" if missing else ""

@@ -1,0 +1,212 @@
+"""Motion permission: whether the shaft of one fixture may turn, who said so, and what it waits for.
+
+This is bookkeeping, not a safety function. A name is a record and no authentication, and no state here isolates
+anything: before anybody reaches into a rig its energy is isolated and locked by the rules that hold there.
+
+`TABLE` is the whole machine. A pair that it does not name leaves everything as it is, and `take` says so by returning
+None; a test goes through every pair of state and cause. What happens outside (drive off, lamp, lease) follows from the
+`Change` that `take` returns.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+
+import msgspec
+
+REASONS_MAX = 20
+"""So many reasons of a lock are kept; the oldest stay, because they came first."""
+
+
+class MotionState(StrEnum):
+    """What the shaft may do."""
+
+    LOCKED = "locked"
+    ALLOWED = "allowed"
+    ANNOUNCED = "announced"
+    TURNING = "turning"
+    STOPPING = "stopping"
+    PAUSED = "paused"
+    ENDED = "ended"
+
+
+class Cause(StrEnum):
+    """What can change it."""
+
+    GO = "go"
+    RESUMED = "resumed"
+    READY = "ready"
+    COUNTED_DOWN = "counted_down"
+    LAPSED = "lapsed"
+    PAUSE = "pause"
+    STOP = "stop"
+    FINISHED = "finished"
+    INTERVENTION = "intervention"
+    TRIPPED = "tripped"
+    NEW_BOOT = "new_boot"
+    LOST = "lost"
+    STILL = "still"
+    NOT_STILL = "not_still"
+
+
+FOR_A_PERSON = frozenset({Cause.INTERVENTION, Cause.TRIPPED, Cause.NEW_BOOT, Cause.NOT_STILL, Cause.LAPSED})
+"""After these only a person's `go` lets the shaft turn again."""
+BY_A_PERSON = frozenset({Cause.GO, Cause.PAUSE, Cause.STOP})
+"""These need a name."""
+
+_S, _C = MotionState, Cause
+_ENDS = {_C.STOP: _S.ENDED, _C.FINISHED: _S.ENDED}
+_LOCKS = {_C.INTERVENTION: _S.LOCKED, _C.TRIPPED: _S.LOCKED, _C.NEW_BOOT: _S.LOCKED}
+
+TABLE: Mapping[MotionState, Mapping[Cause, MotionState]] = {
+    _S.LOCKED: {**_ENDS, **_LOCKS, _C.GO: _S.ALLOWED, _C.RESUMED: _S.ALLOWED, _C.NOT_STILL: _S.LOCKED},
+    _S.PAUSED: {**_ENDS, **_LOCKS, _C.GO: _S.ALLOWED, _C.NOT_STILL: _S.LOCKED},
+    _S.ALLOWED: {
+        **_ENDS,
+        **_LOCKS,
+        _C.PAUSE: _S.PAUSED,
+        _C.LAPSED: _S.LOCKED,
+        _C.READY: _S.ANNOUNCED,
+    },
+    _S.ANNOUNCED: {
+        **_ENDS,
+        **_LOCKS,
+        _C.PAUSE: _S.PAUSED,
+        _C.LAPSED: _S.LOCKED,
+        _C.LOST: _S.LOCKED,
+        _C.COUNTED_DOWN: _S.TURNING,
+    },
+    _S.TURNING: {
+        **_ENDS,
+        _C.PAUSE: _S.STOPPING,
+        _C.INTERVENTION: _S.STOPPING,
+        _C.TRIPPED: _S.STOPPING,
+        _C.NEW_BOOT: _S.STOPPING,
+        _C.LOST: _S.STOPPING,
+    },
+    _S.STOPPING: {
+        **_ENDS,
+        _C.PAUSE: _S.STOPPING,
+        _C.INTERVENTION: _S.STOPPING,
+        _C.TRIPPED: _S.STOPPING,
+        _C.NEW_BOOT: _S.STOPPING,
+        _C.LOST: _S.STOPPING,
+        _C.STILL: _S.STOPPING,  # `Permission.target` says where it leads
+        _C.NOT_STILL: _S.LOCKED,
+    },
+    _S.ENDED: {},
+}
+
+
+class LockReason(msgspec.Struct, frozen=True):
+    """Why nothing may turn: what happened, in a sentence, and when by UTC, ns."""
+
+    cause: Cause
+    text: str
+    ts: int
+
+
+class Change(msgspec.Struct, frozen=True):
+    """A transition: from which state to which, why, and whose word it was."""
+
+    was: MotionState
+    now: MotionState
+    cause: Cause
+    text: str
+    by: str
+
+
+class Permission(msgspec.Struct):
+    """The one owner of motion permission of a fixture.
+
+    Attributes:
+        state: what the shaft may do; read by state, events, MQTT, `status` and manifest alike.
+        since_ns: host clock at which it began.
+        reasons: why it is locked, oldest first; a person's `go` clears them all.
+        text: the sentence of the last transition.
+        target: where `stopping` leads once the shaft stands.
+        by: who gave permission last.
+        go_ns: when, host clock; `go_record_no` its record, which must be durable before anything is commanded.
+        resumes: how often motion has gone on by itself since then.
+        resuming: whether the present permission is such a one.
+        refusal: why the last `go` was refused; empty when it was not.
+        lamp_ns: when the warning lamp was last asked to be on; `lamp_seq` the request that waits for its answer.
+    """
+
+    state: MotionState = MotionState.LOCKED
+    since_ns: int = 0
+    reasons: list[LockReason] = []
+    text: str = "no permission yet"
+    target: MotionState = MotionState.LOCKED
+    by: str = ""
+    go_ns: int = 0
+    go_record_no: int = -1
+    resumes: int = 0
+    resuming: bool = False
+    refusal: str = ""
+    lamp_ns: int = 0
+    lamp_seq: int | None = None
+
+    @property
+    def may_turn(self) -> bool:
+        """Whether the plan may command the drive."""
+        return self.state is MotionState.TURNING
+
+    def take(self, cause: Cause, text: str, *, at_ns: int, ts: int, by: str = "") -> Change | None:
+        """Make the transition of a cause; None when the table has none from here.
+
+        Args:
+            cause: what happened.
+            text: the same as a sentence.
+            at_ns: host clock.
+            ts: UTC, ns.
+            by: whose word it is.
+        """
+        was, now = self.state, TABLE[self.state].get(cause)
+        if now is None:
+            return None
+        if cause is Cause.STILL:
+            return self._arrived(at_ns, ts)
+        if now is MotionState.STOPPING:
+            self._aim(cause)
+        if cause in FOR_A_PERSON or (cause is Cause.LOST and now is MotionState.LOCKED):
+            self._lock(LockReason(cause, text, ts))
+        if now is MotionState.ALLOWED and cause in {Cause.GO, Cause.RESUMED}:
+            self.reasons = []
+        if now is not was:
+            self.since_ns = at_ns
+        self.state, self.text = now, text
+        return Change(was, now, cause, text, by)
+
+    def permit(self, by: str, *, at_ns: int, record_no: int) -> None:
+        """Note whose permission it is; `take` with `go` made it."""
+        self.by, self.go_ns, self.go_record_no = by, at_ns, record_no
+        self.resumes, self.resuming = 0, False
+
+    def resume_after_stop(self) -> None:
+        """The stop under way leads back to the permission that was given."""
+        if self.state is MotionState.STOPPING and not self.reasons:
+            self.target = MotionState.ALLOWED
+
+    def _arrived(self, at_ns: int, ts: int) -> Change:
+        """The shaft stands: the stop leads where it was to lead."""
+        self.state, self.since_ns = self.target, at_ns
+        if self.state is MotionState.LOCKED and not self.reasons:
+            self._lock(LockReason(Cause.LOST, self.text, ts))
+        elif self.state is MotionState.ALLOWED:
+            self.resumes, self.resuming = self.resumes + 1, True
+        return Change(MotionState.STOPPING, self.state, Cause.STILL, self.text, "")
+
+    def _aim(self, cause: Cause) -> None:
+        """Where the stop leads: never to more than before."""
+        if self.state is MotionState.TURNING:
+            self.target = MotionState.PAUSED if cause is Cause.PAUSE else MotionState.LOCKED
+        elif cause in FOR_A_PERSON:
+            self.target = MotionState.LOCKED
+        elif cause is Cause.PAUSE and self.target is MotionState.ALLOWED:
+            self.target = MotionState.PAUSED
+
+    def _lock(self, reason: LockReason) -> None:
+        if len(self.reasons) < REASONS_MAX and all(
+            reason.text != known.text or reason.cause is not known.cause for known in self.reasons
+        ):
+            self.reasons.append(reason)
