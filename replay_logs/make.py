@@ -83,8 +83,8 @@ PLAN = CyclePlan(
 class Scene:
     """What a tape shows: the virtual fixture with its faults, the plan, and how long it may take at most.
 
-    With `epochs` the device restarts, so the tape has a segment for each epoch. At `resumed_at_s` a person says
-    `resume`.
+    With `epochs` the device restarts, so the tape has a segment for each epoch. At each of `go_at_s` a person says
+    `go` again, after what only a person may end.
     """
 
     name: str
@@ -96,7 +96,7 @@ class Scene:
     seed: int = 7
     torque_limit: Literal["stop", "warn"] = "stop"
     epochs: bool = False
-    resumed_at_s: float | None = None
+    go_at_s: tuple[float, ...] = ()
     chunk_s: float = 3600.0
 
 
@@ -116,10 +116,10 @@ SCENES = (
     ),
     Scene(
         "guard_and_reset",
-        "pan15?seed=10&fault=guard@144s+5s,reset@169s",
+        "pan15?seed=10&fault=guard@152s+5s,reset@190s",
         "a guard opened during a pass, a person who lets the plan go on, then the device restarting: two epochs",
         epochs=True,
-        resumed_at_s=154.0,
+        go_at_s=(162.0, 205.0),
     ),
 )
 
@@ -194,8 +194,8 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
     )
     station.start(msgspec.structs.replace(opened, host_version="made"))
     saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit))
-    if scene.resumed_at_s is not None:
-        loop.call_later(scene.resumed_at_s, station.command, "go", CARD.operator, CARD.unit)
+    for at_s in scene.go_at_s:
+        loop.call_later(at_s, station.command, "go", CARD.operator, CARD.unit)
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(station.ended.wait(), scene.seconds_max)
     saying_go.cancel()

@@ -46,19 +46,19 @@ def test_the_state_may_be_handed_over_as_bytes_before_any_record(brief: Path, sp
 @SAME_FOR_ALL
 @given(changed=st.integers(20, 390))
 def test_a_changed_effect_is_placed_within_a_control_period(brief: Path, changed: int) -> None:
-    """The core sends one lease fewer; the next tick after that says so."""
+    """The core says one thing more; the next tick after that says so."""
     calls = 0
     original = steering.tick
 
-    def once_less(work: Work, record: Tick) -> None:
+    def once_more(work: Work, record: Tick) -> None:
         nonlocal calls
+        original(work, record)
         if work.state.record_no >= changed and not calls:
             calls = work.state.record_no
-            return
-        original(work, record)
+            work.event("changed", "info", "what the live core did not say")
 
     with pytest.MonkeyPatch.context() as patch:
-        row = tuple(once_less if reaction is original else reaction for reaction in REACTIONS[Tick])
+        row = tuple(once_more if reaction is original else reaction for reaction in REACTIONS[Tick])
         patch.setitem(cast("dict[type | int, object]", REACTIONS), Tick, row)
         seen = replay(tape_of_file(brief))
     assert seen.first_difference.startswith("effects differ before record ")
