@@ -88,7 +88,9 @@ def test_the_spall_is_worse_than_the_healthy_unit() -> None:
 
 def test_guard_and_reset_leave_an_intervention_and_two_epochs() -> None:
     rows = named("guard_and_reset").rows
-    assert {"intervention", "motion_locked", "motion_allowed", "device_restarted"} <= {event.kind for event in rows.events}
+    assert {"intervention", "motion_locked", "motion_allowed", "device_restarted"} <= {
+        event.kind for event in rows.events
+    }
     assert {cycle.epoch for cycle in rows.cycles} == {0, 1}
     assert any(cycle.reasons[:1] == ("intervention: guard or stop chain opened",) for cycle in rows.cycles)
     assert [(gap.cause, gap.exact) for gap in rows.gaps] == [("restart", False)]

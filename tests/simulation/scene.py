@@ -14,11 +14,13 @@ from nightturn.bench.recovery import recover
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Cadence, Station
+from nightturn.bench.take_up import take_up
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
 from nightturn.demo.operator import say_go
 from nightturn.model.cards import MountCard
+from nightturn.model.facts import RunOpened
 from nightturn.model.rows import EventRow, GapRow
 from nightturn.settings.rig import (
     CyclePlan,
@@ -139,6 +141,7 @@ def open_scene(
     poll_s: float = 0.05,
     variant: str = VARIANT,
     go: bool = True,
+    card: MountCard = CARD,
 ) -> Scene:
     """A station that has started, on the running virtual loop."""
     loop = asyncio.get_running_loop()
@@ -156,13 +159,16 @@ def open_scene(
         beginning = recover(world.files, journal, settings.id).beginning
     tally = Tally()
     station = Station(settings.id, world, port, journal, [tally], Cadence(0.1, sync_s))
-    opened = runs.opened(
-        settings, CARD, root, root, world.clock, rng, beginning, pace or Pace(tile_samples=100)
-    )
+
+    def opened_for(beginning: Beginning) -> RunOpened:
+        pace_of = pace or Pace(tile_samples=100)
+        return runs.opened(settings, card, root, root, world.clock, rng, beginning, pace_of)
+
+    start = take_up(world.files, journal, world.clock, beginning, opened_for)
     scene = Scene(root, world, device, port, station, tally)
-    station.start(opened, beginning.segment)
-    if go and not opened.resumed:
-        scene.saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit))
+    station.start(start.opened, start.segment, start.setting)
+    if go and not start.opened.resumed:
+        scene.saying_go = loop.create_task(say_go(station, card.operator, card.unit))
     return scene
 
 

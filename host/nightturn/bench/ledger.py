@@ -19,19 +19,14 @@ class Ledger:
         self._manifest: Manifest = of_opened(fixture, opened, f"{MAJOR}.{MINOR}")
 
     def begin(self) -> None:
-        """The run has begun, or goes on: what is known of its device stays.
+        """The run has begun, or goes on: what its manifest says of it stays, whatever the settings are by now.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
         known = _known(self._files, self._manifest)
         if known is not None:
-            self._manifest = msgspec.structs.replace(
-                self._manifest,
-                torque_channel=known.torque_channel,
-                devices=known.devices,
-                shunt_checks=known.shunt_checks,
-            )
+            self._manifest = known
         write_manifest(self._files, self._manifest)
 
     def met(self, findings: Findings) -> None:

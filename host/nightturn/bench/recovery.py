@@ -21,9 +21,11 @@ from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.records import Emit, Record
 from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan
+from nightturn.settings.meaning import Texts
 from nightturn.storage import recovery, tape
 from nightturn.storage.aside import set_aside
 from nightturn.storage.journal import Journal
+from nightturn.storage.manifest import ENDED, newest_run, usable_manifest
 from nightturn.storage.recovery import Damaged, Leftover
 from nightturn.storage.salvage import stands_for_lost
 from nightturn.storage.segment import Segment, read_segment
@@ -93,6 +95,7 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
             lost
         ):  # whatever run there was cannot be named; the next one must not take its travel for granted
             beginning = dataclasses.replace(beginning, travel_unknown=True, lost=lost)
+    ended: FixtureState | None = None
     while newest is not None:
         first = newest.segment.first_record_no
         if newest.says_only_where and first >= found.next_record_no:
@@ -104,9 +107,31 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         if not newest.core.state.ended:
             upcoming = _begin_next(files, journal, newest.core, beginning.first_record_no)
         sealed += _seal(files, journal, newest)
-        newest = upcoming
+        ended, newest = newest.core.state, upcoming
+    if not beginning.run:
+        beginning = _after_settings(files, fixture, beginning, ended)
     dropped = sum(leftover.segment.dropped_bytes for leftover in found.leftovers)
     return Recovered(sealed, dropped, beginning)
+
+
+def _after_settings(
+    files: Files, fixture: str, beginning: Beginning, ended: FixtureState | None
+) -> Beginning:
+    """A run that follows one which a setting ended says so, and takes nothing of its travel for granted.
+
+    `ended` is the run that the tape has just been read of; else an earlier start has sealed it, and its manifest knows.
+    """
+    if ended is not None and ended.run_ended is not None:
+        run, by, reason = ended.run_ended.run, ended.run_ended.by, ended.run_ended.reason
+    else:
+        run = newest_run(files, fixture)
+        manifest = usable_manifest(files, fixture, run) if run else None
+        if manifest is None or manifest.state != ENDED:
+            return beginning
+        by, reason = manifest.ended_by, manifest.reason
+    if by != facts.BY_SETTINGS:
+        return beginning
+    return dataclasses.replace(beginning, travel_unknown=True, changed=f"run {run} ended: {reason}")
 
 
 def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple[_Fed | None, int]:
@@ -168,8 +193,8 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         boot_id=state.link.boot_id if state.link is not None else 0,
         left=permit.left_of(state),
         segment=segment,
-        card=state.opened.card,
-        calibration=state.opened.calibration,
+        recorded=Texts(state.opened.rig, state.opened.variant, state.opened.card, state.opened.calibration),
+        utc_offset_ns=state.opened.utc_offset_ns,
     )
 
 

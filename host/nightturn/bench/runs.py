@@ -16,6 +16,7 @@ from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import MotionLeft, RunOpened
 from nightturn.settings.load import load_variant
+from nightturn.settings.meaning import Texts
 from nightturn.settings.rig import UTC, FixtureSettings
 from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
@@ -25,6 +26,9 @@ from nightturn.world import Clock
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
+NOTHING_RECORDED = Texts("", "", "", "")
+
+
 @dataclass(frozen=True, slots=True)
 class Beginning:
     """Where a run starts on the tape, or goes on after a host restart.
@@ -32,7 +36,9 @@ class Beginning:
     Attributes:
         lost: why nothing could be restored of a run that goes on; empty when all was.
         segment: the segment that recovery has begun for it; empty for a run that starts.
-        card, calibration: those of a run that goes on, JSON text; they hold when their files are damaged.
+        recorded: under what a run that goes on was recorded; card and calibration hold when their files are damaged.
+        utc_offset_ns: UTC less the clock of that run.
+        changed: what ended the run before this new one, when that was a setting; empty otherwise.
     """
 
     first_record_no: int = 0
@@ -50,8 +56,9 @@ class Beginning:
     boot_id: int = 0
     left: MotionLeft | None = None
     segment: str = ""
-    card: str = ""
-    calibration: str = ""
+    recorded: Texts = NOTHING_RECORDED
+    utc_offset_ns: int = 0
+    changed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +139,7 @@ def opened(
     """
     utc_ns, monotonic_ns = clock.utc_ns(), clock.monotonic_ns()
     variant = load_variant(variants, card.variant)
-    calibration = calibration_in_force(root, settings, utc_ns, beginning.calibration)
+    calibration = calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)
     encode = msgspec.json.encode
     return RunOpened(
         run=beginning.run or run_id(utc_ns, rng),
@@ -162,6 +169,7 @@ def opened(
         boot_id=beginning.boot_id,
         left=beginning.left,
         timezone=timezone,
+        changed=beginning.changed,
     )
 
 

@@ -131,12 +131,13 @@ class Station:
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self._close_task: asyncio.Task[None] | None = None
 
-    def start(self, opened: RunOpened, segment: str = "") -> None:
+    def start(self, opened: RunOpened, segment: str = "", setting: facts.Setting | None = None) -> None:
         """Open the tape with the run's first record, then the port.
 
         Args:
             opened: the run that starts or goes on.
             segment: what recovery has begun for a run that goes on; empty for a new one.
+            setting: what holds from here on in a run that goes on; None when it is what the run was recorded under.
 
         Raises:
             StorageError: the tape or the manifest cannot be written; nothing of a new run is left on disk.
@@ -147,13 +148,14 @@ class Station:
         self.core = Fixture(opened.first_record_no)
         self._shell.segment_first = opened.first_record_no
         first = facts.host(self._world.clock.monotonic_ns(), facts.RUN_OPENED, opened)
+        begun = [first, *([facts.host(first.at_ns, facts.SETTING, setting)] if setting is not None else [])]
         if segment:
             self._ledger.begin()
             self._journal.reopen(segment)
-            self._journal.write([first])
+            self._journal.write(begun)
         else:
             self._begin_tape(first, opened)
-        self._handle([first])
+        self._handle(begun)
         self._shell.frame_s = self._loop.time()
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)

@@ -18,12 +18,13 @@ from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import Recovered, recover
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Sink, Station
+from nightturn.bench.take_up import Start, take_up
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import Command
+from nightturn.model.facts import Command, RunOpened
 from nightturn.outlook.plan import outlook
 from nightturn.settings.load import data_root, load_rig, load_variant, read_card
 from nightturn.settings.mistakes import raise_mistakes
@@ -97,7 +98,7 @@ class FixtureWatch:
         ended: MountCard | None = None
         why = "its run has ended"
         while True:
-            card = await self._card(ended, why, beginning.card)
+            card = await self._card(ended, why, beginning.recorded.card)
             try:
                 ended = await self._one_run(card, beginning)
             except (ConfigError, CalibrationError) as error:
@@ -178,26 +179,17 @@ class FixtureWatch:
         fixture, world = self.settings.id, self._world
         refuse_impossible(self.settings, card, self._bench)
         pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
-        opened = runs.opened(
-            self.settings,
-            card,
-            self._bench.parent,
-            self._root,
-            world.clock,
-            self._rng,
-            beginning,
-            pace,
-            self._timezone,
-        )
         journal = Journal(
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
         )
+        start = await self._start(card, journal, beginning, pace)
+        opened = start.opened
         station = Station(
             fixture, world, port_for(self.settings, world.clock, self._locks), journal, self._sinks, Cadence()
         )
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
-        station.start(opened, beginning.segment)
+        station.start(opened, start.segment, start.setting)
         self._station, self.card = station, card
         if self._first is not None:
             station.command(self._first.name, self._first.by)
@@ -212,6 +204,27 @@ class FixtureWatch:
         ended = station.run_ended
         log.info("run_ended", fixture=fixture, run=opened.run, why=ended.reason if ended is not None else "")
         return card
+
+    async def _start(self, card: MountCard, journal: Journal, beginning: Beginning, pace: Pace) -> Start:
+        """What the station starts with; a run that cannot go on under the settings of now is ended first."""
+        files, clock, variants = self._world.files, self._world.clock, self._bench.parent
+        made: list[Start] = []
+
+        def opened_for(beginning: Beginning) -> RunOpened:
+            return runs.opened(
+                self.settings, card, variants, self._root, clock, self._rng, beginning, pace, self._timezone
+            )
+
+        def make() -> None:
+            made.append(take_up(files, journal, clock, beginning, opened_for))
+
+        await self._world.offload(make)
+        (start,) = made
+        if beginning.run and start.opened.run != beginning.run:
+            log.warning(
+                "run_ended_by_settings", fixture=self.settings.id, run=beginning.run, why=start.opened.changed
+            )
+        return start
 
     async def _until_ended(self, station: Station, card: MountCard) -> MountCard:
         """Hand newer cards to the run; returns the one in force at its end."""

@@ -12,6 +12,8 @@ CUT = "cut"
 COMMAND = "command"
 FAILURE = "failure"
 DAEMON_ENDS = "daemon_ends"  # the name of a command
+SETTING = "setting"
+BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 
 
 class MotionLeft(msgspec.Struct, frozen=True):
@@ -39,6 +41,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `boot_id` is the device's boot when the last daemon ended, 0 when it is not known; `left` what motion it left.
     `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
     `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
+    `changed` says what ended the run before, when that was a setting: a person sees to it before this one moves.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
     """
 
@@ -69,6 +72,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     boot_id: int = 0
     left: MotionLeft | None = None
     timezone: str = "UTC"
+    changed: str = ""
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -114,6 +118,16 @@ class Failure(msgspec.Struct, frozen=True):
     detail: str
 
 
+class Setting(msgspec.Struct, frozen=True):
+    """Other settings than the run was opened or goes on with, each text in full, and the start of their SHA-256."""
+
+    rig: str
+    variant: str
+    card: str
+    calibration: str
+    digest: str
+
+
 KINDS: dict[str, type[msgspec.Struct]] = {
     RUN_OPENED: RunOpened,
     LINK: LinkFact,
@@ -122,6 +136,7 @@ KINDS: dict[str, type[msgspec.Struct]] = {
     CUT: Cut,
     COMMAND: Command,
     FAILURE: Failure,
+    SETTING: Setting,
 }
 
 

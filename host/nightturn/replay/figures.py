@@ -28,7 +28,16 @@ def _temperatures(work: Work, output: SlowIn) -> None:
 FIGURES_REACTIONS: Reactions = {
     **{
         kind: REACTIONS[kind]
-        for kind in (Bad, SessionUp, Missing, Restarted, facts.RunOpened, facts.LinkFact, facts.Cut)
+        for kind in (
+            Bad,
+            SessionUp,
+            Missing,
+            Restarted,
+            facts.RunOpened,
+            facts.Setting,
+            facts.LinkFact,
+            facts.Cut,
+        )
     },
     Tick: (line.tick,),
     BlockIn: (measuring.series,),

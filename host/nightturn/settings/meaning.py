@@ -1,0 +1,123 @@
+"""Which settings give recorded numbers their meaning: a run keeps those to its end, the others may change on the way.
+
+Whatever stands in a table below a key shares the key's weight. A test holds these tables against the structs.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Literal
+
+import msgspec
+
+from nightturn.model.cards import MountCard
+from nightturn.settings.mistakes import shown
+from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, Rig
+from nightturn.settings.variant import Variant
+
+Weight = Literal["meaning", "setting"]
+MEANING: Weight = "meaning"  # a change ends the run
+SETTING: Weight = "setting"  # a change is an event, and holds from there on
+
+WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
+    FixtureSettings: {
+        "id": MEANING,
+        "port": SETTING,  # what answers there says who it is, and each chunk keeps the scale of its own
+        "rate_hz": MEANING,
+        "after_restart": SETTING,
+        "ramp_rad_per_s2": SETTING,
+        "chunk_s": SETTING,
+        "samples_per_block": SETTING,
+        "line_baud": SETTING,
+        "resonance_hz": SETTING,
+        "mains_hz": SETTING,
+        "transducer": MEANING,
+        "encoder": MEANING,
+        "drive": SETTING,
+        "travel": SETTING,
+        "protect": SETTING,
+        "shunt": SETTING,
+        "plan": SETTING,
+    },
+    Variant: {
+        "schema": SETTING,
+        "name": MEANING,
+        "rated_torque_nm": MEANING,
+        "pole_pairs": MEANING,
+        "slots": MEANING,
+        "accept": SETTING,
+    },
+    MountCard: {
+        "unit": MEANING,
+        "variant": MEANING,
+        "operator": SETTING,
+        "notes": SETTING,
+        "mounted_utc": SETTING,
+        "travel_zero_confirmed": SETTING,
+    },
+}
+NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (Rig, BenchPart, MqttPart)  # the bench's own
+
+
+class Texts(msgspec.Struct, frozen=True):
+    """What decides the figures of a run: fixture, variant, mount card and calibration record, each as JSON text."""
+
+    rig: str
+    variant: str
+    card: str
+    calibration: str
+
+
+class Change(msgspec.Struct, frozen=True):
+    """One key that is not what it was; `ends` when recorded numbers would mean something else under it."""
+
+    key: str
+    old: object
+    new: object
+    ends: bool
+
+    @property
+    def text(self) -> str:
+        """For people: `encoder.sense: 1 -> -1`."""
+        return f"{self.key}: {_value(self.old)} -> {_value(self.new)}"
+
+
+def changes(before: Texts, after: Texts) -> tuple[Change, ...]:
+    """Every key that differs, in order of the tables; a key that an older text lacks counts with its default.
+
+    Raises:
+        msgspec.MsgspecError: a text is not what it should be.
+    """
+    return (
+        *_of_struct("", FixtureSettings, before.rig, after.rig),
+        *_of_struct("variant.", Variant, before.variant, after.variant),
+        *_of_struct("card.", MountCard, before.card, after.card),
+        *(
+            Change(key, old, new, ends=True)
+            for key, old, new in _differences(
+                "calibration", msgspec.json.decode(before.calibration), msgspec.json.decode(after.calibration)
+            )
+        ),
+    )
+
+
+def listed_changes(found: tuple[Change, ...]) -> str:
+    """Changes in one line."""
+    return "; ".join(change.text for change in found)
+
+
+def _of_struct(prefix: str, kind: type[msgspec.Struct], before: str, after: str) -> Iterator[Change]:
+    old, new = (msgspec.to_builtins(msgspec.json.decode(text, type=kind)) for text in (before, after))
+    for name, weight in WEIGHTS[kind].items():
+        for key, was, becomes in _differences(prefix + name, old.get(name), new.get(name)):
+            yield Change(key, was, becomes, ends=weight == MEANING)
+
+
+def _differences(key: str, old: object, new: object) -> Iterator[tuple[str, object, object]]:
+    if isinstance(old, dict) and isinstance(new, dict):
+        for name in dict.fromkeys([*old, *new]):
+            yield from _differences(f"{key}.{name}", old.get(name), new.get(name))
+    elif old != new:
+        yield key, old, new
+
+
+def _value(given: object) -> str:
+    return "none" if given is None else shown(given)
