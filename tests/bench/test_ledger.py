@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import msgspec
+from tests.storage.scenario import plan_for
 
 from nightturn.bench.ledger import with_findings
 from nightturn.model.device import KEPT_MAX, MET, SKIPPED, START, DeviceFacts, Findings, ShuntResult
@@ -11,6 +12,7 @@ from nightturn.storage.manifest import Manifest, read_manifest, write_manifest
 
 BARE = Manifest(fixture="pan-a1", run="20260504T180000Z-7922", started_utc_ns=1)
 SHEET = b'{"torque":{"bits":24,"unit":"V"}}'
+PLAN = plan_for(1, 2, 0, chunk_no=3, epoch=1)
 
 
 def facts(boot_id: int) -> DeviceFacts:
@@ -22,26 +24,36 @@ def result(ts: int, outcome: str = MET) -> ShuntResult:
 
 
 def test_what_is_found_is_added_once_and_in_order() -> None:
-    once = with_findings(BARE, Findings(SHEET, (facts(1),), (result(5),)))
+    once = with_findings(BARE, Findings(SHEET, (facts(1),), (result(5),)), PLAN)
     assert once.torque_channel == '{"bits":24,"unit":"V"}'
-    assert with_findings(once, Findings(SHEET, (facts(1),), (result(5),))) == once
-    more = with_findings(once, Findings(b"", (facts(2),), (result(9, SKIPPED),)))
+    assert with_findings(once, Findings(SHEET, (facts(1),), (result(5),)), PLAN) == once
+    more = with_findings(once, Findings(b"", (facts(2),), (result(9, SKIPPED),)), PLAN)
     assert more.torque_channel == once.torque_channel
     assert [each.boot_id for each in more.devices] == [1, 2]
     assert [each.ts for each in more.shunt_checks] == [5, 9]
 
 
+def test_a_torque_table_is_never_replaced_and_another_stands_behind_it() -> None:
+    manifest = with_findings(BARE, Findings(SHEET), PLAN)
+    later = msgspec.structs.replace(PLAN, chunk_no=7, epoch=4)
+    for sheet in (b'{"torque":{"bits":20,"unit":"V"}}', SHEET, b'{"torque":{"bits":20,"unit":"V"}}'):
+        manifest = with_findings(manifest, Findings(sheet), later)
+    assert manifest.torque_channel == '{"bits":24,"unit":"V"}'
+    (since,) = manifest.torque_since
+    assert (since.chunk_no, since.epoch, since.torque_channel) == (7, 4, '{"bits":20,"unit":"V"}')
+
+
 def test_a_device_that_restarts_all_night_fills_no_manifest() -> None:
     manifest = BARE
     for boot_id in range(KEPT_MAX + 20):
-        manifest = with_findings(manifest, Findings(SHEET, (facts(boot_id),), (result(boot_id),)))
+        manifest = with_findings(manifest, Findings(SHEET, (facts(boot_id),), (result(boot_id),)), PLAN)
     assert len(manifest.devices) == len(manifest.shunt_checks) == KEPT_MAX
     assert manifest.devices[-1].boot_id == KEPT_MAX + 19
 
 
 def test_a_manifest_keeps_its_findings_on_disk_and_one_without_them_is_read(tmp_path: Path) -> None:
     files = RealFiles(tmp_path)
-    full = with_findings(BARE, Findings(SHEET, (facts(1),), (result(5),)))
+    full = with_findings(BARE, Findings(SHEET, (facts(1),), (result(5),)), PLAN)
     write_manifest(files, full)
     assert read_manifest(files, BARE.fixture, BARE.run) == full
     (path,) = tmp_path.glob("runs/*/*.json")

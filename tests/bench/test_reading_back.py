@@ -4,10 +4,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from tests.bench.test_recovery import RESUME, play
+from tests.bench.test_recovery import RESUME, killed, play
 
 from nightturn.calibration.records import CalibrationRecord, encode_line
 from nightturn.storage.runs import open_run
+from nightturn.virtual import sheet
 from nightturn.virtual.products import VOLTS_PER_COUNT
 
 
@@ -37,3 +38,25 @@ def test_a_certificate_that_comes_after_the_run_rescales_what_the_device_sent(tm
         (frame["torque_raw"] * VOLTS_PER_COUNT - 0.01) * 4.4
     )
     assert run.samples(columns=["torque_nm"], calibration="recorded").equals(inline[["torque_nm"]])
+
+
+def test_every_chunk_is_read_with_the_scale_it_was_recorded_under(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    play(tmp_path, killed, 6.0, settings=RESUME)
+    with monkeypatch.context() as patched:
+        patched.setattr(sheet, "VOLTS_PER_COUNT", 2 * VOLTS_PER_COUNT)  # another board stands there
+        play(tmp_path, None, 6.0, settings=RESUME, seed=2)
+    run = open_run(tmp_path)
+    frame = run.samples(columns=["epoch", "torque_raw", "torque_nm"], calibration="recorded")
+    volts = VOLTS_PER_COUNT * (1 + frame["epoch"]) * frame["torque_raw"]
+    assert sorted(frame["epoch"].unique()) == [0, 1]
+    assert frame["torque_nm"].to_numpy() == pytest.approx(volts * 4.0)
+    assert run.samples()["torque_nm"].equals(frame["torque_nm"])
+    calibrate(tmp_path, "TR-204/1", 4.4, 0.01)
+    assert run.samples()["torque_nm"].to_numpy() == pytest.approx((volts - 0.01) * 4.4)
+    manifest = run.manifest
+    assert manifest is not None
+    (since,) = manifest.torque_since
+    assert since.epoch == 1
+    assert manifest.torque_channel != since.torque_channel

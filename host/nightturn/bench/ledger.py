@@ -5,8 +5,15 @@ import msgspec
 from nightturn.fixture.state import FixtureState
 from nightturn.model.device import KEPT_MAX, Findings
 from nightturn.model.facts import RunOpened
-from nightturn.model.rows import RunEnded
-from nightturn.storage.manifest import ENDED, Manifest, of_opened, usable_manifest, write_manifest
+from nightturn.model.rows import ChunkPlan, RunEnded
+from nightturn.storage.manifest import (
+    ENDED,
+    Manifest,
+    TorqueSince,
+    of_opened,
+    usable_manifest,
+    write_manifest,
+)
 from nightturn.world import Files
 from nightturn_protocol.messages import MAJOR, MINOR
 
@@ -29,13 +36,13 @@ class Ledger:
             self._manifest = known
         write_manifest(self._files, self._manifest)
 
-    def met(self, findings: Findings) -> None:
-        """What is known of the device belongs to the run.
+    def met(self, findings: Findings, plan: ChunkPlan) -> None:
+        """What is known of the device when a chunk is sealed belongs to the run.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
-        manifest = with_findings(self._manifest, findings)
+        manifest = with_findings(self._manifest, findings, plan)
         if manifest != self._manifest:
             self._manifest = manifest
             write_manifest(self._files, self._manifest)
@@ -55,17 +62,29 @@ def torque_channel(sheet: bytes) -> str:
     return msgspec.json.encode(msgspec.json.decode(sheet)["torque"]).decode()
 
 
-def with_findings(manifest: Manifest, findings: Findings) -> Manifest:
-    """The manifest with what is known of the device; what it holds already stays, the oldest gives way."""
-    channel = torque_channel(findings.sheet) if findings.sheet else manifest.torque_channel
+def with_findings(manifest: Manifest, findings: Findings, plan: ChunkPlan) -> Manifest:
+    """The manifest with what is known of the device at the end of a chunk; what it holds already stays.
+
+    Of devices and checks the oldest give way. A torque table is never replaced: another one is added behind it.
+    """
+    manifest = _with_channel(manifest, torque_channel(findings.sheet), plan) if findings.sheet else manifest
     devices = [*manifest.devices, *(each for each in findings.devices if each not in manifest.devices)]
     checks = [*manifest.shunt_checks, *(e for e in findings.shunt_checks if e not in manifest.shunt_checks)]
     return msgspec.structs.replace(
         manifest,
-        torque_channel=channel,
         devices=tuple(devices[-KEPT_MAX:]),
         shunt_checks=tuple(checks[-KEPT_MAX:]),
     )
+
+
+def _with_channel(manifest: Manifest, channel: str, plan: ChunkPlan) -> Manifest:
+    known = [manifest.torque_channel, *(each.torque_channel for each in manifest.torque_since)]
+    if not known[0]:
+        return msgspec.structs.replace(manifest, torque_channel=channel)
+    if channel in known:
+        return manifest
+    since = TorqueSince(chunk_no=plan.chunk_no, epoch=plan.epoch, torque_channel=channel)
+    return msgspec.structs.replace(manifest, torque_since=(*manifest.torque_since, since)[-KEPT_MAX:])
 
 
 def with_end(manifest: Manifest, ended: RunEnded) -> Manifest:
@@ -76,9 +95,9 @@ def with_end(manifest: Manifest, ended: RunEnded) -> Manifest:
 
 
 def put_right(
-    files: Files, fixture: str, state: FixtureState, wire_version: str = f"{MAJOR}.{MINOR}"
+    files: Files, fixture: str, state: FixtureState, plan: ChunkPlan, wire_version: str = f"{MAJOR}.{MINOR}"
 ) -> None:
-    """Bring a manifest up to what recovery found on the tape.
+    """Bring a manifest up to what recovery found on the tape up to the end of a chunk.
 
     Raises:
         StorageError: the manifest cannot be written.
@@ -86,7 +105,7 @@ def put_right(
     assert state.opened is not None
     fresh = of_opened(fixture, state.opened, wire_version)
     known = _known(files, fresh)
-    manifest = with_findings(known or fresh, state.findings)
+    manifest = with_findings(known or fresh, state.findings, plan)
     if state.run_ended is not None and manifest.state != ENDED:
         manifest = with_end(manifest, state.run_ended)
     if manifest != known:

@@ -255,7 +255,7 @@ def _seal(files: Files, journal: Journal, fed: _Fed) -> int:
     if fed.says_only_where:
         files.remove(fed.path)
         return 0
-    put_right(files, journal.fixture, fed.core.state)
+    put_right(files, journal.fixture, fed.core.state, fed.plans[-1])
     try:
         journal.seal(fed.path, fed.plans[-1], fed.rows, fed.plans[:-1])
     except StorageError as error:  # the tape keeps it; the fixture goes on

@@ -95,7 +95,7 @@ class Safekeeping:
         def seal_now() -> None:
             self._journal.seal(finished.path, finished.plan, finished.rows)
             if self.ledger is not None:
-                self.ledger.met(finished.findings)
+                self.ledger.met(finished.findings, finished.plan)
 
         try:
             await self._world.offload(seal_now)

@@ -19,13 +19,22 @@ RUNNING: State = "running"
 ENDED: State = "ended"
 
 
+class TorqueSince(msgspec.Struct, frozen=True, kw_only=True):
+    """The torque table of a device's sheet, JSON text, and with which chunk and epoch it was first met."""
+
+    chunk_no: int
+    epoch: int
+    torque_channel: str
+
+
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     """What a run is.
 
     Attributes:
         ended_utc_ns, reason, ended_by: as the core told the end, in its own row.
         rig, variant, card, calibration: as put on the tape when the run opened, each JSON text.
-        torque_channel: the torque entry of the device's sheet, JSON text; empty when the device named none.
+        torque_channel: the torque table of the first device's sheet, JSON text; empty before one was met.
+        torque_since: the tables of later boots that differ, in order; what was recorded before keeps its own.
         devices: who the device was, boot by boot.
         shunt_checks: what came of each.
         kept: exempt from retention.
@@ -45,6 +54,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     card: str = ""
     calibration: str = ""
     torque_channel: str = ""
+    torque_since: tuple[TorqueSince, ...] = ()
     devices: tuple[DeviceFacts, ...] = ()
     shunt_checks: tuple[ShuntResult, ...] = ()
     host_version: str = ""

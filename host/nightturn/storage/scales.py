@@ -1,5 +1,8 @@
 """Which scale turns a chunk's counts into N·m and radian: as recorded, or by the calibration in force now."""
 
+import math
+from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -58,35 +61,54 @@ def current_scale(files: Files, plan: ChunkPlan, at_ns: int, manifest: Manifest 
     record = in_force(records, datetime.fromtimestamp(at_ns // 1_000_000_000, UTC))
     if record.id == plan.calibration_id:
         return recorded_scale(plan)
-    if manifest.torque_channel:
-        return torque_scale(record, _told(manifest))
-    known = {each.id: each for each in records}
-    return torque_scale(record, _channel(plan, known.get(plan.calibration_id), settings))
+    known = {each.id: each for each in (*records, *_recorded_under(manifest, settings))}
+    return torque_scale(record, _channel(plan, known.get(plan.calibration_id), manifest))
 
 
-def _told(manifest: Manifest) -> dict[str, object]:
-    """The torque entry of the device's sheet, as the manifest keeps it."""
+def _recorded_under(manifest: Manifest, settings: FixtureSettings) -> Iterator[CalibrationRecord]:
+    """The record that the run was opened with, and the one that the factor in its rig amounts to."""
+    with suppress(msgspec.DecodeError):
+        yield msgspec.json.decode(manifest.calibration, type=CalibrationRecord)
+    with suppress(CalibrationError):
+        yield from_settings(settings.transducer)
+
+
+def _told(manifest: Manifest) -> list[dict[str, object]]:
+    """The torque tables of the devices' sheets, as the manifest keeps them, in order."""
+    told = [manifest.torque_channel, *(each.torque_channel for each in manifest.torque_since)]
     try:
-        return torque_entry(manifest.torque_channel)
+        return [torque_entry(each) for each in told if each]
     except DeviceMismatchError as problem:
         raise CalibrationError(
             f"the manifest of run {manifest.run}: {problem}; ask for calibration='recorded'"
         ) from problem
 
 
-def _channel(
-    plan: ChunkPlan, recorded: CalibrationRecord | None, settings: FixtureSettings
-) -> dict[str, object]:
-    """The torque entry of the device's sheet, worked back from the recorded scale and the record it came from."""
+def _channel(plan: ChunkPlan, recorded: CalibrationRecord | None, manifest: Manifest) -> dict[str, object]:
+    """The torque table that the chunk was recorded with.
+
+    The chunk's own scale is the truth: of the tables that the manifest keeps it is the one that gives this scale with
+    the record of then; where none does, it is worked back from the scale.
+    """
+    told = _told(manifest)
     if recorded is None:
-        recorded = from_settings(settings.transducer)
-        if recorded.id != plan.calibration_id:
-            raise CalibrationError(
-                f"calibration {plan.calibration_id!r} of run {plan.run} is in no record; ask for "
-                "calibration='recorded'"
-            )
+        if len(told) == 1:
+            return told[0]
+        raise CalibrationError(
+            f"calibration {plan.calibration_id!r} of run {plan.run} is in no record; ask for calibration='recorded'"
+        )
+    for entry in reversed(told):
+        with suppress(CalibrationError):
+            if _same(torque_scale(recorded, entry), plan):
+                return entry
     unit = "V" if recorded.factor_nm_per_v is not None else "mV/V"
     zero = recorded.zero_v if unit == "V" else recorded.zero_mv_per_v
     one = torque_scale(recorded, {"bits": ADC_BITS, "unit": unit, "scale": 1.0})
     scale = plan.lsb_nm / one.lsb_nm
     return {"bits": ADC_BITS, "unit": unit, "scale": scale, "offset": zero - plan.zero_count * scale}
+
+
+def _same(scale: TorqueScale, plan: ChunkPlan) -> bool:
+    return math.isclose(scale.lsb_nm, plan.lsb_nm, rel_tol=1e-12) and math.isclose(
+        scale.zero_count, plan.zero_count, rel_tol=1e-12, abs_tol=1e-9
+    )
