@@ -23,6 +23,11 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "port": SETTING,  # what answers there says who it is, and each chunk keeps the scale of its own
         "rate_hz": MEANING,
         "after_restart": SETTING,
+        "permission_min": SETTING,
+        "restarts_max": SETTING,
+        "guard": SETTING,
+        "stop_chain": SETTING,
+        "lamp": SETTING,
         "ramp_rad_per_s2": SETTING,
         "chunk_s": SETTING,
         "samples_per_block": SETTING,
