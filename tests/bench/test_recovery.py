@@ -134,7 +134,7 @@ def test_with_stay_a_restarted_host_records_and_moves_nothing(tmp_path: Path) ->
     second = play(tmp_path, None, 40.0)
     assert second.station.core.state.counts.samples > 38_000
     assert second.station.core.state.planner.command_no <= 2  # the two OFF
-    assert second.count("motion_released") == 0
+    assert second.count("motion_resumed") == 0
 
 
 @pytest.mark.parametrize("same_boot", [True, False])

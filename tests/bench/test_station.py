@@ -81,7 +81,7 @@ def test_a_disk_that_fills_takes_small_writes_and_fills_again_leaves_nobody_sile
         await asyncio.sleep(0.35)
         disk.files.bytes_max = None
         disk.mended()
-        await scene.until(lambda: scene.motion == "moving" and scene.moving, 60)
+        await scene.until(lambda: scene.motion == "turning" and scene.moving, 60)
         before = scene.station.core.state.counts.samples
         await asyncio.sleep(2.0)
         assert scene.station.core.state.counts.samples > before + 1500
@@ -204,12 +204,12 @@ def test_a_sync_that_fails_stops_motion_and_a_fresh_segment_ends_the_trouble(tmp
         scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
         await asyncio.sleep(12.0)
         disk.full("sync", "journal/")
-        await scene.until(lambda: scene.motion == "stopped", 2.0)
+        await scene.until(lambda: scene.motion == "locked", 2.0)
         assert "sync failed" in scene.station.core.state.planner.reason
         assert scene.count("sync_failed") >= 1
         await asyncio.sleep(3.0)
         disk.mended()
-        await scene.until(lambda: scene.motion == "moving", 150)
+        await scene.until(lambda: scene.motion == "turning", 150)
         await scene.station.close()
 
     run(act)
@@ -223,7 +223,7 @@ def test_a_seal_that_fails_is_told_and_made_up_for_at_the_next_start(tmp_path: P
         disk.full("append", "raw/")
         await asyncio.sleep(25.0)
         assert scene.count("seal_failed") == scene.station._keeping.failed_seals == 2
-        assert scene.motion == "moving"  # the tape is durable
+        assert scene.motion == "turning"  # the tape is durable
         await scene.station.close()
 
     run(act)
@@ -355,7 +355,7 @@ def test_a_slow_seal_does_not_hold_up_syncs(tmp_path: Path) -> None:
         gate = asyncio.Event()
         scene.station._keeping._begin(gate_wait(gate))
         await asyncio.sleep(8.0)
-        assert scene.motion == "moving"
+        assert scene.motion == "turning"
         gate.set()
         await scene.station.close()
 

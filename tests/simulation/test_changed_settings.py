@@ -51,7 +51,7 @@ def test_what_gives_numbers_their_meaning_ends_the_run_and_the_next_one_says_why
     (event,) = [event for event in second.events if event.kind == "settings_changed"]
     assert key in event.detail
     assert first.run in event.detail
-    assert second.count("motion_released") == 0
+    assert second.count("motion_resumed") == 0
     assert state.counts.samples > 20_000
     frame = open_run(tmp_path, run=state.opened.run).samples(columns=["encoder"])
     assert np.ptp(frame["encoder"]) < 2**20 / 360  # less than a degree
@@ -102,7 +102,7 @@ def test_a_host_that_dies_between_the_end_of_one_run_and_the_next_finds_the_same
     after = play(tmp_path, None, 20.0, settings=TURNED, seed=3)
     (event,) = [event for event in after.events if event.kind == "settings_changed"]
     assert SENSE in event.detail
-    assert after.count("motion_released") == 0
+    assert after.count("motion_resumed") == 0
     assert sorted(each.ended_by for each in manifests(RealFiles(tmp_path))) == ["", facts.BY_SETTINGS]
     checked(tmp_path)
 
@@ -151,7 +151,7 @@ def test_stay_written_while_the_host_was_down_holds_at_once(tmp_path: Path) -> N
     play(tmp_path, killed, 10.0, settings=RESUME)
     second = play(tmp_path, killed, 20.0, settings=settings_of(after_restart="stay", chunk_s=20.0), seed=2)
     assert second.count("setting_changed") == 1
-    assert second.count("motion_released") == 0
+    assert second.count("motion_resumed") == 0
     assert not second.moving
 
 

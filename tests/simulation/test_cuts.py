@@ -162,14 +162,14 @@ def test_a_step_of_the_wall_clock_is_an_event_and_moves_no_sample_and_no_shaft(t
         await asyncio.sleep(8.0)
         steps = [event.value for event in scene.events if event.kind == "wall_clock_stepped"]
         assert steps == pytest.approx([-3600.0, 3607.0])
-        assert scene.motion == "moving"
+        assert scene.motion == "turning"
         await scene.station.close()
 
     run(act)
     assert open_run(tmp_path).samples(columns=["index"]).index.is_monotonic_increasing
 
 
-def test_a_device_that_refuses_is_asked_again_a_few_times_and_then_left_alone(tmp_path: Path) -> None:
+def test_a_device_that_refuses_a_command_is_left_alone_until_a_person_has_looked(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, settings=RESUME)
 
@@ -178,12 +178,15 @@ def test_a_device_that_refuses_is_asked_again_a_few_times_and_then_left_alone(tm
             return wire.Reason.NOT_NOW
 
         scene.device._control._why_not = stubborn  # type: ignore[method-assign]  # a device that will not
-        await asyncio.sleep(120.0)
-        refusals = [event for event in scene.events if "refused command" in event.detail]
-        assert len(refusals) == 5
-        assert scene.motion == "stopped"
-        assert not scene.station.core.state.planner.may_resume
-        assert scene.count("motion_released") == 4
+        for asked in range(1, 4):
+            await asyncio.sleep(60.0)
+            refused = [
+                e for e in scene.events if e.kind == "motion_stopped" and "refused command" in e.detail
+            ]
+            assert len(refused) == asked
+            assert scene.motion == "locked"
+            scene.go()
+        assert scene.count("motion_resumed") == 0
         await scene.station.close()
 
     run(act)

@@ -35,7 +35,7 @@ def test_a_host_that_stops_deciding_lets_the_lease_lapse_and_the_shaft_stand(tmp
         assert lease_state(scene) is wire.LeaseState.LAPSED
         await asyncio.sleep(1.0)
         assert not scene.moving
-        assert scene.motion == "stopped"
+        assert scene.motion == "stopping"  # nobody looks at the samples to see that it stands
         assert "lease_lapsed" in scene.kinds
         await scene.station.close()
 
@@ -47,8 +47,9 @@ def test_a_lapsed_lease_needs_clear_a_fresh_lease_and_a_new_command(tmp_path: Pa
         scene = open_scene(tmp_path)
         await scene.until(lambda: scene.moving)
         freeze_control(scene)
-        await scene.until(lambda: scene.motion == "stopped")
+        await scene.until(lambda: scene.motion == "stopping")
         scene.station._again("control", 0.1, scene.station._control)
+        await scene.until(lambda: scene.motion == "locked")
         await asyncio.sleep(30)
         assert lease_state(scene) is wire.LeaseState.LAPSED
         assert not scene.moving
@@ -60,7 +61,7 @@ def test_a_lapsed_lease_needs_clear_a_fresh_lease_and_a_new_command(tmp_path: Pa
             handle(body)
 
         scene.device._control.handle = spy  # type: ignore[method-assign]  # a spy
-        scene.station.command("resume", "R. Vale")
+        scene.go()
         await scene.until(lambda: scene.moving)
         motion = [kind for kind in sent if kind in {wire.Clear.KIND, wire.Lease.KIND, wire.Drive.KIND}]
         assert motion[0] == wire.Clear.KIND
@@ -79,7 +80,7 @@ def test_a_stopped_plan_never_starts_by_itself_with_stay(tmp_path: Path, how: st
             scene.station._line.lost("the cable was pulled")
         else:
             scene.device.reset()
-        await scene.until(lambda: scene.motion == "stopped")
+        await scene.until(lambda: scene.motion == "locked")
         await scene.until(lambda: scene.count("session_up") == 2)
         await asyncio.sleep(1.0)  # the lease given before runs out
         for _ in range(600):
@@ -97,7 +98,7 @@ def test_with_resume_a_fresh_cycle_begins_after_an_outage_and_no_cycle_is_pollut
         scene = open_scene(tmp_path, settings=RESUME)
         await scene.until(lambda: scene.station.core.state.planner.phase == "hold")
         scene.station._line.lost("the cable was pulled")
-        await scene.until(lambda: scene.count("motion_released") == 1)
+        await scene.until(lambda: scene.count("motion_resumed") == 1)
         await asyncio.sleep(3 * CYCLE_S)
         cycles = scene.tally.cycles["pan-a1"]
         assert [cycle.status for cycle in cycles[:3]] == ["incomplete", "ok", "ok"]
@@ -111,18 +112,18 @@ def test_with_resume_a_fresh_cycle_begins_after_an_outage_and_no_cycle_is_pollut
 
 def test_an_opened_guard_stops_at_once_and_only_a_person_starts_again(tmp_path: Path) -> None:
     async def act() -> None:
-        device = from_spec("pan15?seed=7&fault=guard@8s+5s").build(1_000_000_000)
+        device = from_spec("pan15?seed=7&fault=guard@20s+5s").build(1_000_000_000)
         scene = open_scene(tmp_path, settings=RESUME, device=device)
         await scene.until(lambda: scene.count("intervention") == 1)
-        assert scene.motion == "stopped"
+        assert scene.motion == "stopping"
         await asyncio.sleep(0.5)
         assert not scene.moving
         samples = scene.station.core.state.counts.samples
         await scene.until(lambda: scene.count("intervention_over") == 1)
         await asyncio.sleep(20)
-        assert scene.motion == "stopped"
+        assert scene.motion == "locked"
         assert scene.station.core.state.counts.samples > samples + 20_000
-        scene.station.command("resume", "R. Vale")
+        scene.go()
         await asyncio.sleep(2 * CYCLE_S + 15)
         cycles = scene.tally.cycles["pan-a1"]
         assert cycles[0].status == "incomplete"
@@ -140,9 +141,9 @@ def test_pause_stops_and_resume_goes_on_with_a_fresh_cycle_from_travel_zero(tmp_
         await scene.until(lambda: scene.moving)
         scene.station.command("pause", "R. Vale")
         await asyncio.sleep(30)
-        assert scene.motion == "stopped"
+        assert scene.motion == "paused"
         assert not scene.moving
-        scene.station.command("resume", "R. Vale")
+        scene.go()
         await scene.until(lambda: scene.moving)
         assert scene.station.core.state.planner.phase == "return"
         await scene.until(lambda: scene.station.core.state.planner.phase == "slow_turn")
@@ -162,18 +163,19 @@ def test_a_paused_plan_is_not_started_by_a_rig_file_that_resumes_stopped_ones(tm
         scene.station._line.lost("the cable was pulled")
         scene.station.command("pause", "R. Vale")
         await asyncio.sleep(60)
-        assert scene.motion == "stopped"
-        assert scene.count("motion_released") == 0
+        assert scene.motion == "paused"
+        assert scene.count("motion_resumed") == 0
         await scene.station.close()
 
     run(act)
 
 
-def test_stop_ends_the_run_and_finish_ends_it_at_the_next_standstill(tmp_path: Path) -> None:
+def test_stop_and_a_card_changed_by_hand_end_the_run_at_once(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path / "a")
         await scene.until(lambda: scene.moving)
         scene.station.command("stop", "R. Vale")
+        assert scene.motion == "ended"
         await asyncio.sleep(1.0)
         assert not scene.moving  # at once; the run ends when its last shunt check is done
         assert lease_state(scene) is not wire.LeaseState.LIVE
@@ -183,16 +185,107 @@ def test_stop_ends_the_run_and_finish_ends_it_at_the_next_standstill(tmp_path: P
         await scene.station.close()
         scene = open_scene(tmp_path / "b")
         await scene.until(lambda: scene.station.core.state.planner.move_no == 2)
-        scene.station.command("finish", "R. Vale")
-        assert not scene.station.ended.is_set()
-        await scene.until(scene.station.ended.is_set, 10)
+        scene.station.command("card_changed", "R. Vale")
+        await asyncio.sleep(1.0)
         assert not scene.moving
+        await scene.until(scene.station.ended.is_set, 10)
         assert scene.station.run_ended is not None
         assert scene.station.run_ended.by == "card"
         await scene.station.close()
         scene = open_scene(tmp_path / "c")
-        scene.station.command("finish", "R. Vale")  # nothing turns yet
+        scene.station.command("card_changed", "R. Vale")  # nothing turns yet
         assert scene.station.ended.is_set()
+        await scene.station.close()
+
+    run(act)
+
+
+def test_nothing_turns_without_go_and_go_is_for_the_unit_that_is_mounted(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, go=False)
+        await asyncio.sleep(60)
+        assert scene.motion == "locked"
+        assert not scene.moving
+        assert "nightturn go pan-a1 --unit Q-0117" in scene.tally.states["pan-a1"].waits_for
+        scene.station.command("go", "R. Vale", "Q-9999")
+        assert scene.station.core.state.permission.refusal.startswith("Q-0117 is mounted here, not Q-9999")
+        scene.station.command("go", "", "Q-0117")
+        assert "nobody's name was given" in scene.station.core.state.permission.refusal
+        await asyncio.sleep(30)
+        assert not scene.moving
+        scene.go()
+        await scene.until(lambda: scene.motion == "announced")
+        begun = asyncio.get_running_loop().time()
+        assert not scene.moving
+        await scene.until(lambda: scene.moving)
+        assert asyncio.get_running_loop().time() - begun >= 5.0
+        scene.go()  # a second one
+        assert "stop it first" in scene.station.core.state.permission.refusal
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_go_that_an_open_guard_refuses_is_not_remembered(tmp_path: Path) -> None:
+    async def act() -> None:
+        device = from_spec("pan15?seed=7&fault=guard@2s+20s").build(1_000_000_000)
+        scene = open_scene(tmp_path, settings=RESUME, device=device, go=False)
+        await scene.until(lambda: scene.count("intervention") == 1)
+        scene.go()
+        assert scene.station.core.state.permission.refusal == "the guard is open"
+        assert scene.count("go_refused") == 1
+        await scene.until(lambda: scene.count("intervention_over") == 1)
+        await asyncio.sleep(60)
+        assert scene.motion == "locked"
+        assert not scene.moving
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_guard_that_opens_before_the_first_turn_takes_the_permission_away(tmp_path: Path) -> None:
+    async def act() -> None:
+        device = from_spec("pan15?seed=7&fault=guard@3s+2s").build(1_000_000_000)
+        scene = open_scene(tmp_path, settings=RESUME, device=device)
+        await scene.until(lambda: scene.count("motion_allowed") == 1)
+        await scene.until(lambda: scene.count("intervention_over") == 1)
+        await asyncio.sleep(60)
+        assert scene.motion == "locked"
+        assert scene.count("motion_started") == 0
+        assert not scene.moving
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_permission_that_nobody_uses_lapses(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings_of(permission_min=1.0))
+        await scene.until(lambda: scene.motion == "allowed")
+        scene.station._line.drop()  # nothing can be announced without a device
+        scene.station._line.stop()
+        await asyncio.sleep(70)
+        assert scene.motion == "locked"
+        assert "has lapsed" in scene.tally.states["pan-a1"].reason
+        await scene.station.close()
+
+    run(act)
+
+
+def test_motion_goes_on_by_itself_only_so_often(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings_of(after_restart="resume", restarts_max=2))
+        for number in range(3):
+            await scene.until(lambda: scene.moving)
+            scene.station._line.lost("the cable was pulled")
+            await scene.until(lambda: scene.motion not in {"turning", "stopping"})
+            assert scene.motion == ("locked" if number == 2 else "allowed")
+        assert scene.count("motion_resumed") == 2
+        await asyncio.sleep(120)
+        assert not scene.moving
+        assert scene.motion == "locked"
+        scene.go()
+        await scene.until(lambda: scene.moving)
         await scene.station.close()
 
     run(act)
@@ -216,12 +309,12 @@ def test_travel_beyond_the_range_is_not_commanded(tmp_path: Path) -> None:
     async def act() -> None:
         narrow = settings_of(travel=Travel(range_deg=(-100.0, 300.0)))
         scene = open_scene(tmp_path, settings=narrow)
-        await scene.until(lambda: scene.motion == "stopped")
+        await scene.until(lambda: scene.count("motion_locked") == 1)
         assert not scene.moving
-        reason = scene.station.core.state.planner.reason
+        reason = scene.station.core.waits_for
         assert "outside the travel of [-100, 300]°" in reason
         await asyncio.sleep(30)
-        assert scene.motion == "stopped"
+        assert scene.motion == "locked"
         await scene.station.close()
 
     run(act)
@@ -238,8 +331,13 @@ def test_without_an_absolute_encoder_a_restart_makes_the_turn_count_unknown(tmp_
         await scene.until(lambda: scene.count("session_up") == 2)
         await asyncio.sleep(30)
         assert not scene.moving
-        assert "the turn count is unknown" in scene.station.core.state.planner.reason
+        scene.go()
+        assert "the turn count is unknown" in scene.station.core.state.permission.refusal
+        assert scene.motion == "locked"
         scene.station.command("confirm_travel_zero", "R. Vale")
+        await asyncio.sleep(30)
+        assert not scene.moving  # a word about the cable is no permission
+        scene.go()
         await scene.until(lambda: scene.moving)
         scene.station.command("confirm_travel_zero", "R. Vale")  # while it turns: no
         assert scene.count("travel_zero_ignored") == 1
@@ -281,7 +379,7 @@ def test_limits_that_warn_tell_once_a_cycle_and_each_for_itself(tmp_path: Path) 
                 assert event.value == float(
                     event.detail.split(" ")[2]
                 )  # no last digits of a figure in an event
-        assert scene.motion == "moving"
+        assert scene.motion == "turning"
         await scene.station.close()
 
     run(act)
@@ -310,8 +408,8 @@ def test_the_lease_is_withheld_when_nothing_is_kept_or_seen(tmp_path: Path, what
             scene.station._timers["sync"].cancel()
         else:
             scene.device._firmware.sampler.halt()
-        await scene.until(lambda: scene.motion == "stopped", 10)
-        assert scene.station.core.state.planner.reason == reason
+        await scene.until(lambda: scene.motion == "stopping", 10)
+        assert scene.station.core.state.permission.text == reason
         await asyncio.sleep(2.0)
         assert lease_state(scene) is not wire.LeaseState.LIVE
         await scene.station.close()

@@ -152,15 +152,13 @@ def test_a_step_that_is_not_the_expected_one_warns_or_stops(tmp_path: Path, on_e
             assert scene.tally.cycles["pan-a1"][0].status == "ok"
         else:
             await asyncio.sleep(60)
-            assert scene.motion == "stopped"
+            assert scene.motion == "locked"
             assert not scene.moving
             assert "the shunt check at the start was missed" in scene.station.core.state.planner.reason
-            scene.station.command(
-                "resume", "R. Vale"
-            )  # somebody has looked: it is checked again, and stops again
+            scene.go()  # somebody has looked: it is checked again, and stops again
             await scene.until(lambda: len(results(scene)) == 2)
             await asyncio.sleep(20)
-            assert scene.motion == "stopped"
+            assert scene.motion == "locked"
             assert not scene.moving
         await scene.station.close()
 
@@ -201,7 +199,7 @@ def test_a_resistor_that_cannot_be_compared_says_what_is_lacking_and_stops_a_run
     async def act() -> None:
         relied_on = Shunt(resistance_ohm=109_200.0, on_exceed="stop")
         scene = open_scene(tmp_path, settings=rig(relied_on), device=device())
-        await scene.until(lambda: scene.motion == "stopped")
+        await scene.until(lambda: scene.motion == "locked")
         (start,) = results(scene)
         assert start.outcome == NOT_JUDGED
         assert "give step_nm" in start.why
@@ -233,7 +231,7 @@ def test_a_device_without_outputs_is_skipped_with_its_reason(tmp_path: Path, on_
         shunt = Shunt(step_nm=8.0, on_exceed=on_exceed)  # type: ignore[arg-type]  # one of the two literals
         bare = device("pan15?seed=7&without=outputs,firmware")
         scene = open_scene(tmp_path, settings=rig(shunt), device=bare)
-        await scene.until(lambda: scene.station.ended.is_set() or scene.motion == "stopped")
+        await scene.until(lambda: scene.station.ended.is_set() or scene.motion == "locked")
         (skipped,) = told(scene, "shunt_check_skipped")
         assert (skipped.severity, scene.count("firmware")) == ("info", 0)
         assert "does not name `outputs`" in skipped.detail

@@ -118,7 +118,7 @@ def test_a_relay_that_somebody_else_holds_on_keeps_the_shaft_still(tmp_path: Pat
         held.switch(wire.Output.SHUNT, None)
         await scene.until(lambda: scene.moving)
         held.expiry[wire.Output.SHUNT] = 10**12  # and while it turns, the plan stops
-        await scene.until(lambda: scene.motion == "stopped", 3.0)
+        await scene.until(lambda: scene.motion == "locked", 3.0)
         assert scene.station.core.state.planner.reason == "the shunt is on"
         await scene.station.close()
 
