@@ -93,6 +93,12 @@ class NativeDevice:
         found: dict[str, Any] = json.loads(self.say("state").removeprefix("ok "))
         return found
 
+    def takes(self, samples: int) -> None:
+        """Wait until it has taken so many samples in this boot."""
+        until_s = time.monotonic() + ANSWER_S_MAX
+        while (taken := self.state()["next_index"]) < samples:
+            assert time.monotonic() < until_s, f"the native device has taken {taken} samples of {samples}"
+
     def reset_by_watchdog(self) -> None:
         """It starts again in place."""
         self._reset(signal.SIGUSR1)

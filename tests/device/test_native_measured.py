@@ -43,8 +43,7 @@ def played_again(run: Run, produced: Produced, folder: Path, native_device: Nati
     run.samples(columns=["torque_raw", "encoder"]).to_csv(folder / "FILE", index=False)
     first = int(run.samples(columns=["index"])["index"].iloc[0])
     device = native_device("again.line", rate=20_000, recording=folder / "FILE")
-    while device.state()["next_index"] < PLAYED_SAMPLES:
-        pass
+    device.takes(PLAYED_SAMPLES)
     device.end()
     (again,) = device.produced()
     for column in ("torque", "encoder"):

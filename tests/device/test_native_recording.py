@@ -34,8 +34,7 @@ def test_a_recording_is_played_and_begins_again_with_the_encoder_going_on(
 ) -> None:
     frame = recording(tmp_path / "run.csv")
     device = native_device(recording=tmp_path / "run.csv", rate=5000)
-    while device.state()["next_index"] < 3 * len(frame):
-        pass
+    device.takes(3 * len(frame))
     device.end()
     (produced,) = device.produced()
     number = np.arange(len(produced))
@@ -48,8 +47,7 @@ def test_a_recorded_shaft_that_came_back_starts_each_round_where_it_ended(
 ) -> None:
     (tmp_path / "run.csv").write_text("torque_raw,encoder\r\n1,100\r\n2,150\r\n3,120\r\n4,120\r\n")
     device = native_device(recording=tmp_path / "run.csv")
-    while device.state()["next_index"] < 12:
-        pass
+    device.takes(12)
     device.end()
     (produced,) = device.produced()
     assert list(produced["encoder"][:10]) == [100, 150, 120, 120, 120, 170, 140, 140, 140, 190]

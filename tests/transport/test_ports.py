@@ -1,6 +1,7 @@
 """Ports on real descriptors: ptys and sockets of this machine, no device needed."""
 
 import asyncio
+import contextlib
 import os
 import pty
 import socket
@@ -21,6 +22,7 @@ from nightturn.transport.serial_port import SerialPort, not_raw
 from nightturn.transport.tcp_port import TcpPort
 
 EVERY_BYTE = bytes(range(256))
+LOOP_TURNS = 50  # a second telling would have come by then
 
 
 class Ears:
@@ -151,7 +153,8 @@ def test_unplugging_is_told_once(tmp_path: Path) -> None:
         line.close()
         await until(lambda: bool(host.lost))
         port.write(b"into the void")
-        await asyncio.sleep(0.02)
+        for _ in range(LOOP_TURNS):
+            await asyncio.sleep(0)
         assert len(host.lost) == 1
         port.close()
         assert not (tmp_path / "pan.line").is_symlink()
@@ -196,11 +199,13 @@ def test_a_pty_line_does_not_wait_for_an_absent_or_slow_reader(tmp_path: Path) -
         for _ in range(2000):
             line.write(b"x" * 100)  # nobody reads: what does not fit is gone, as from a full device
         port = host.open(SerialPort(str(tmp_path / "pan.line"), RealClock()))
-        await asyncio.sleep(0.05)
-        assert len(host.heard) < 200_000
-        host.heard = b""
-        line.write(b"fresh")
-        await until(lambda: host.heard.endswith(b"fresh"))
+
+        def fresh_came() -> bool:
+            line.write(b"fresh")  # gone like the rest until the reader has made room
+            return b"fresh" in host.heard
+
+        await until(fresh_came)
+        assert host.heard.count(b"x") < 200_000
         port.close()
         line.close()
         line.write(b"after the end")
@@ -218,12 +223,14 @@ def test_what_does_not_fit_waits_in_order_and_nobody_reading_is_a_lost_line() ->
         pump.write(content[:1000])
         pump.write(content[1000:])
         theirs.settimeout(0)
-        got = b""
-        while len(got) < len(content):
-            try:
-                got += theirs.recv(65536)
-            except BlockingIOError:
-                await asyncio.sleep(0.001)
+        got = bytearray()
+
+        def all_came() -> bool:
+            with contextlib.suppress(BlockingIOError):
+                got.extend(theirs.recv(65536))
+            return len(got) >= len(content)
+
+        await until(all_came)
         assert got == content
         for _ in range(WRITE_BACKLOG_MAX // 4096 + 20):
             pump.write(b"y" * 4096)
