@@ -25,8 +25,8 @@ WORKERS = (
     2  # as many cores as the build server has; a file's tests stay together, so its fixtures are made once
 )
 SHARED = ("-n", str(WORKERS), "--dist", "loadfile")
-# One after the other: emulated boards that starve beside other tests lose samples, as a real one never would.
-GROUPS = ((*SHARED, "--ignore=tests/device"), ("tests/device",))
+# Emulated boards that starve beside other tests lose samples, as a real one never would: those come last, one by one.
+GROUPS = ((SHARED, "not alone"), ((), "alone"))
 
 
 def said(command: tuple[str, ...], began_s: float, code: int) -> None:
@@ -59,12 +59,12 @@ def passes(command: tuple[str, ...]) -> bool:
     return process.returncode == 0
 
 
-def tests_pass(chosen: tuple[str, ...], failed: list[str]) -> bool:
+def tests_pass(*, long: bool, failed: list[str]) -> bool:
     """Run the groups of tests and show them as they go; a line with all of their sums ends the output."""
     began_s = time.monotonic()
     closing, codes = [], []
-    for group in GROUPS:
-        command = (*TESTS, *group, *chosen)
+    for options, marked in GROUPS:
+        command = (*TESTS, *options, "-m", marked if long else f"{marked} and not long")
         group_began_s = time.monotonic()
         process = started(command)
         closing.append(shown(process))
@@ -104,7 +104,7 @@ def main() -> int:
     chosen = parser.parse_args()
     commands = (*FIXES, *CHECKS) if chosen.fix else CHECKS
     failed = [" ".join(command[:2]) for command in commands if not passes(command)]
-    tested = tests_pass(() if chosen.long else ("-m", "not long"), failed)
+    tested = tests_pass(long=chosen.long, failed=failed)
     return 0 if tested and not failed else 1
 
 

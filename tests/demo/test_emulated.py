@@ -68,6 +68,7 @@ def test_an_emulator_that_ends_at_once_is_quoted(tmp_path: Path) -> None:
         pass
 
 
+@pytest.mark.alone
 def test_the_checkouts_firmware_is_recorded_from_without_a_gap(tmp_path: Path) -> None:
     built(f"{MACHINE}.elf")
     seen: list[int] = []

@@ -121,6 +121,24 @@ def blocks(root: Path, fixture: str) -> list[int]:
     return sorted({header.seq for header in headers if header.kind == messages.Block.KIND})
 
 
+def blocks_of_boots(root: Path, fixture: str = "pan-a1") -> dict[int, int]:
+    """How many blocks are on the tape of each boot that has answered OPEN, by its boot_id, oldest first."""
+    found: dict[int, int] = {}
+    boot_id = 0
+    for record in _records(root, fixture):
+        if not isinstance(record, Frame):
+            continue
+        kind = parse_header(record.body).kind
+        if kind == messages.Opened.KIND:
+            opened = parse_message(record.body)
+            assert isinstance(opened, messages.Opened)
+            boot_id = opened.boot_id
+            found.setdefault(boot_id, 0)
+        elif kind == messages.Block.KIND:
+            found[boot_id] += 1
+    return found
+
+
 def bad_frames(root: Path, fixture: str) -> int:
     """Frames that the host could not take."""
     return sum(record.count for record in _records(root, fixture) if isinstance(record, Bad))

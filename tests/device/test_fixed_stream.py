@@ -34,6 +34,8 @@ POLL_S = 0.01
 SESSION, BOOT_ID = 0x5EED, 0x0F1DE57B  # as in fixed_stream.c and fixed_stream.h
 START_TICK, TICKS_PER_SAMPLE, RATE_HZ, BLOCK_SAMPLES = 100_000, 1000, 1000, 50
 
+pytestmark = pytest.mark.alone
+
 
 def stream(image: Path, machine: str, icount: str | None, folder: Path) -> bytes:
     """The first bytes that an image sends."""

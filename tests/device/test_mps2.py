@@ -30,6 +30,9 @@ TIMER0_VALUE = 0x4000_0004
 FLASH_FAILED = 0x400  # NT_SELF_TEST_FLASH
 PATIENCE_S = 30.0  # a hang guard
 TICKS_PER_S = 1_000_000
+NOBODY_READS_S = 2.5  # the pty takes about a second of the fast stream
+
+pytestmark = pytest.mark.alone
 
 
 @pytest.fixture(params=MACHINES)
@@ -248,7 +251,7 @@ def test_a_line_that_nobody_reads_is_counted_as_stalled() -> None:
         host.open(SESSION)
         run(host, 10_000)
         before = host.next(messages.Status)
-        time.sleep(2.5)  # the pty takes about a second of this stream
+        time.sleep(NOBODY_READS_S)
         collect(host, 300)
         after = host.next(messages.Status)
 

@@ -36,6 +36,8 @@ ENABLE_INTERRUPTS = b"\x62\xb6"
 STORE_R1_BEHIND_R0 = b"\xc0\xf8\x00\x11"  # at r0 + 0x100: the register that makes an interrupt pending
 PUSH_FOR_EVER = b"\x10\xb5\xfd\xe7"
 
+pytestmark = pytest.mark.alone
+
 
 @pytest.fixture(scope="module")
 def image() -> Image:

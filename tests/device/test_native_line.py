@@ -23,7 +23,10 @@ SESSION = 0x1234
 SECONDS = 3.0
 BITS_PER_BYTE = 10
 PROBE_WIRE_BYTES = 8 + 28 + 4 + 2  # header, payload, CRC, one code byte and the delimiter
+UNPLUGGED_S = 0.4  # the ring holds a second
 NOBODY_READS_S = 2.6  # longer than the ring lasts, shorter than the device's patience
+
+pytestmark = pytest.mark.alone
 
 
 def in_the_log(link: LiveLink, native_device: NativeDevices, number: int = 0) -> None:
@@ -54,7 +57,7 @@ def test_a_line_that_is_closed_and_opened_again_goes_on_without_a_hole(native_de
         link.until(lambda part=part: len(link.sessions) == part)  # type: ignore[misc]  # bound by its default
         link.play(0.5)
         link.close()
-        time.sleep(0.4)  # the ring holds a second
+        time.sleep(UNPLUGGED_S)
         link.open()
     link.until(lambda: len(link.sessions) == 4)
     link.play(0.5)

@@ -16,6 +16,8 @@ from nightturn_protocol.framing import Deframer, frame_body, parse_message, to_w
 IMAGE = "mps2-an385.elf"
 PATIENCE_S = 30.0  # a hang guard
 
+pytestmark = pytest.mark.alone
+
 
 def test_a_missing_emulator_is_named_with_its_package(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
