@@ -85,6 +85,15 @@ class Scene:
         """The operator lets the shaft turn."""
         self.station.command("go", CARD.operator, CARD.unit)
 
+    async def go_when_it_streams(self) -> None:
+        """As `go`, once it would not be refused for want of a device."""
+        await say_go(self.station, CARD.operator, CARD.unit)
+
+    @property
+    def why_locked(self) -> list[str]:
+        """The sentences of the lock."""
+        return [reason.text for reason in self.station.core.state.permission.reasons]
+
     @property
     def events(self) -> list[EventRow]:
         return self.tally.events.get(self.station.fixture, [])
@@ -142,13 +151,14 @@ def open_scene(
     variant: str = VARIANT,
     go: bool = True,
     card: MountCard = CARD,
+    later_s: float = 0.0,
 ) -> Scene:
-    """A station that has started, on the running virtual loop."""
+    """A station that has started, on the running virtual loop, so long after the others' start by the wall clock."""
     loop = asyncio.get_running_loop()
     assert isinstance(loop, VirtualLoop)
     (root / "variants").mkdir(parents=True, exist_ok=True)
     (root / "variants" / "pan15.toml").write_text(variant)
-    plain = virtual_world(root, loop, START_UTC_NS)
+    plain = virtual_world(root, loop, START_UTC_NS + round(later_s * 1e9))
     world = dataclasses.replace(plain, files=wrap_files(plain.files))
     rng = np.random.default_rng(seed)
     if device is None:

@@ -14,7 +14,7 @@ import structlog
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import MotionLeft, RunOpened
+from nightturn.model.facts import Lock, MotionLeft, RunOpened
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
 from nightturn.settings.rig import UTC, FixtureSettings
@@ -55,6 +55,7 @@ class Beginning:
     lost: str = ""
     boot_id: int = 0
     left: MotionLeft | None = None
+    locks: tuple[Lock, ...] = ()
     segment: str = ""
     recorded: Texts = NOTHING_RECORDED
     utc_offset_ns: int = 0
@@ -168,6 +169,7 @@ def opened(
         lost=beginning.lost,
         boot_id=beginning.boot_id,
         left=beginning.left,
+        locks=beginning.locks,
         timezone=timezone,
         changed=beginning.changed,
     )

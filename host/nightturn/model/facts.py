@@ -30,6 +30,14 @@ class MotionLeft(msgspec.Struct, frozen=True):
     resumes: int
 
 
+class Lock(msgspec.Struct, frozen=True):
+    """Why the last daemon's motion waited for a person: a cause of `motion.permission`, a sentence, when by UTC, ns."""
+
+    cause: str
+    text: str
+    ts: int
+
+
 class RunOpened(msgspec.Struct, frozen=True):
     """A run begins or goes on: everything that decides its figures, in full.
 
@@ -38,7 +46,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     the last time given out (`previous_ts_ns`), the encoder count of travel zero (good only if the encoder is absolute;
     `travel_unknown` when it was lost before) and how many cycles the plan has done.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
-    `boot_id` is the device's boot when the last daemon ended, 0 when it is not known; `left` what motion it left.
+    `boot_id` is the device's boot when the last daemon ended, 0 when it is not known; `left` what motion it left,
+    `locks` why it waited for a person.
     `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
     `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
     `changed` says what ended the run before, when that was a setting: a person sees to it before this one moves.
@@ -71,6 +80,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     lost: str = ""
     boot_id: int = 0
     left: MotionLeft | None = None
+    locks: tuple[Lock, ...] = ()
     timezone: str = "UTC"
     changed: str = ""
 

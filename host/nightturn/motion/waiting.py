@@ -10,15 +10,15 @@ def waits_for(permission: Permission, fixture: str, unit: str, stands: str) -> s
         permission: the state.
         fixture: its id, for the commands.
         unit: the serial that is mounted.
-        stands: what keeps a permission from being used, or an empty text.
+        stands: what keeps a permission from being used or given, or an empty text.
     """
     go = f"`nightturn go {fixture} --unit {unit} --operator NAME`"
     match permission.state:
         case MotionState.LOCKED:
-            why = "; ".join(reason.text for reason in permission.reasons)
+            why = "; ".join([*(reason.text for reason in permission.reasons), *([stands] if stands else [])])
             return f"nothing turns: {why}; waits for {go}" if why else f"nothing turns; waits for {go}"
         case MotionState.PAUSED:
-            return f"paused; {go} ends the wait"
+            return f"paused: {stands}; waits for {go}" if stands else f"paused; {go} ends the wait"
         case MotionState.ALLOWED:
             return f"waits: {stands}" if stands else "about to be announced"
         case MotionState.ANNOUNCED:
