@@ -47,9 +47,10 @@ def left_by(end: END, *, unsealed: bool = False) -> tuple[dict[str, bytes], RunO
         root = Path(folder)
         settings = settings_of(chunk_s=10.0) if unsealed else settings_of()
         wrap: Callable[[Files], Files] = unsealing if unsealed else (lambda files: files)
-        scene = play(root, end, 14.0 if unsealed else 9.0, settings=settings, wrap_files=wrap)
+        scene = play(root, end, 16.0 if unsealed else 13.0, settings=settings, wrap_files=wrap)
         opened = scene.station.core.state.opened
         assert opened is not None
+        assert scene.count("motion_started") == 1 or end is stopped
         files = (path for path in root.rglob("*") if path.is_file() and path.suffix != ".toml")
         return {str(path.relative_to(root)): path.read_bytes() for path in files}, opened
 
@@ -70,6 +71,9 @@ def go_on(files: Files, opened: RunOpened, beginning: Beginning) -> None:
         travel_zero=beginning.travel_zero,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
+        boot_id=beginning.boot_id,
+        left=beginning.left,
+        locks=beginning.locks,
     )
     Ledger(files, FIXTURE, resumed).begin()
     journal = Journal(files, FIXTURE, FixedClock())
@@ -104,6 +108,9 @@ def identity(beginning: Beginning) -> tuple[object, ...]:
         beginning.cycle_no,
         beginning.cycles_done,
         beginning.lost,
+        beginning.boot_id,
+        beginning.left,
+        beginning.locks,
     )
 
 

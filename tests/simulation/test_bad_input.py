@@ -145,7 +145,7 @@ def test_each_stranger_is_told_apart_once_and_the_line_is_tried_on(
         assert 3 <= other.opened <= 40
         assert len(scene.events) < 10
         assert not scene.station.core.state.running
-        assert scene.tally.states["pan-a1"].state == "waiting"
+        assert scene.tally.states["pan-a1"].state == "locked"
         await scene.station.close()
 
     run(act)
@@ -178,7 +178,7 @@ def test_a_device_that_does_not_fit_the_rig_is_told_once_kept_quiet_and_looked_a
         assert per_second < 13  # ticks and syncs: nothing streams that nobody can use
         assert scene.count("device_unfit") == 1
         assert scene.count("line_opened") == 1
-        assert "counts per revolution" in scene.tally.states["pan-a1"].reason
+        assert "counts per revolution" in scene.tally.states["pan-a1"].waits_for
         await scene.station.close()
 
     run(act)
@@ -218,10 +218,12 @@ def test_an_absent_port_is_told_once_and_the_plan_starts_when_it_comes(tmp_path:
         scene = open_scene(tmp_path, wrap=wrap)
         await asyncio.sleep(60.0)
         assert scene.count("line_lost") == 1
-        assert "there is no such port" in scene.tally.states["pan-a1"].reason
+        assert "there is no such port" in scene.tally.states["pan-a1"].waits_for
+        assert scene.motion == "locked"
         assert 10 < ports[0].tries < 20
         ports[0].there = True
-        await scene.until(lambda: scene.moving, 20)
+        await scene.until(lambda: scene.moving, 25)  # the operator says `go` once a device streams
+        assert scene.count("go_refused") == 0
         await scene.station.close()
 
     run(act)

@@ -1,5 +1,6 @@
 """Who the device says it is: asked once for each boot, told, and kept with the run."""
 
+import asyncio
 from pathlib import Path
 
 from tests.simulation.scene import open_scene, run
@@ -12,6 +13,11 @@ def test_a_restarted_device_is_asked_and_checked_again(tmp_path: Path) -> None:
     async def act() -> None:
         settings = rig(after_restart="resume")
         scene = open_scene(tmp_path, settings=settings, device=device("pan15?seed=7&fault=crash@12s"))
+        await scene.until(lambda: scene.count("session_up") == 2)
+        await asyncio.sleep(30.0)
+        assert (scene.motion, scene.moving) == ("locked", False)  # a new boot waits for a person
+        assert scene.why_locked == ["the device restarted"]
+        scene.go()
         await scene.until(scene.station.ended.is_set, 200)
         await scene.station.close()
         assert [(each.when, each.epoch) for each in results(scene)] == [
