@@ -8,6 +8,9 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from nightturn.daemon.control_client import ask, new_request
+from nightturn.daemon.control_protocol import GO, Answer
+from nightturn.errors import DeviceError
 from nightturn.model.cards import MountCard
 from nightturn.settings.load import append_card
 
@@ -119,3 +122,23 @@ def mount(folder: Path, fixture: str, unit: str = "Q-0117") -> None:
         travel_zero_confirmed=True, unit=unit, variant="pan15", operator="R. Vale", mounted_utc=mounted
     )
     append_card(folder / "nights", fixture, card)
+
+
+NOT_YET = ("no run is open", "no device streams", "no input word")  # what passes by itself after a start
+
+
+def say_go(folder: Path, fixture: str = "pan-a1", unit: str = "Q-0117") -> None:
+    """The operator lets the shaft turn, as `nightturn go` does, once a device streams; any other refusal is a failure."""
+    wait(
+        lambda: _permitted(folder, fixture, unit), lambda: f"{fixture} streams nothing, so nobody can say go"
+    )
+
+
+def _permitted(folder: Path, fixture: str, unit: str) -> bool:
+    try:
+        answer: Answer = ask(folder / "nights", new_request(GO, fixture, "R. Vale", unit=unit))
+    except DeviceError as error:
+        assert "no daemon runs" in str(error), error  # it starts, and has no socket yet
+        return False
+    assert answer.ok or any(words in answer.problem for words in NOT_YET), answer.problem
+    return answer.ok

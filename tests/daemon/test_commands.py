@@ -3,10 +3,12 @@
 import json
 from pathlib import Path
 
-from tests.daemon.processes import LIMIT_S, Child, Processes, mount, wait, write_bench
+from tests.daemon.processes import LIMIT_S, Child, Processes, mount, say_go, wait, write_bench
 from tests.device.native import NativeDevice, NativeDevices
 
 from nightturn.bench.locks import own_root, us
+from nightturn.daemon.control_client import ask, new_request
+from nightturn.daemon.control_protocol import STATUS, Answer
 from nightturn.storage.runs import open_run
 from nightturn.storage.verify import verify
 
@@ -18,10 +20,15 @@ def asked(processes: Processes, *words: str) -> tuple[int, str]:
     return child.process.wait(LIMIT_S), child.said
 
 
+def status(tmp_path: Path) -> Answer:
+    return ask(tmp_path / "nights", new_request(STATUS, "pan-a1"))
+
+
 def turning(tmp_path: Path, processes: Processes, device: NativeDevice) -> Child:
     bench = write_bench(tmp_path, {"pan-a1": device.port})
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench))
+    say_go(tmp_path)
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
     return serve
 
@@ -32,14 +39,18 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     device = native_device()
     serve = turning(tmp_path, processes, device)
     code, said = asked(processes, "status")
-    assert (code, "running" in said) == (0, True)
+    assert (code, "turning" in said) == (0, True)
 
     code, said = asked(processes, "pause", "pan-a1", *VALE, "--reason", "a noise", "--json")
     answer = json.loads(said)
     assert (code, answer["ok"], answer["kept"]) == (0, True, True)
-    assert answer["state"] == "stopped: paused by R. Vale (a noise)"
-    assert answer["waits_for"] == "`nightturn go pan-a1 --unit Q-0117 --operator NAME`"
+    assert answer["state"] == "stopping: paused by R. Vale (a noise)"
+    assert answer["waits_for"] == "waits until the shaft stands"
     wait(lambda: not device.state()["moving"], lambda: str(device.state()))
+    wait(lambda: status(tmp_path).state.startswith("paused"), lambda: serve.said)
+    assert status(tmp_path).waits_for == (
+        "paused; `nightturn go pan-a1 --unit Q-0117 --operator NAME` ends the wait"
+    )
     wait(lambda: not device.state()["lease"], lambda: str(device.state()))  # no longer renewed, it runs out
 
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0121", *VALE)
@@ -49,7 +60,7 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     assert code == 0, said
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
-    assert (code, "does not wait for `go`" in said) == (1, True)
+    assert (code, "it is turning already; stop it first" in said) == (1, True)
 
     code, said = asked(processes, "stop", "pan-a1", *VALE)
     assert code == 0, said
@@ -65,7 +76,7 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     assert serve.interrupt() == 0
     assert verify(tmp_path / "nights", run="all").ok
     details = open_run(tmp_path / "nights", "pan-a1").events()["detail"]
-    for words in ("paused by R. Vale (a noise)", "released by R. Vale", "stopped by R. Vale (by command)"):
+    for words in ("paused by R. Vale (a noise)", "permitted by R. Vale", "stopped by R. Vale (by command)"):
         assert words in set(details)
 
 

@@ -4,7 +4,7 @@ import signal
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import Child, Processes, mount, wait, write_bench
+from tests.daemon.processes import Child, Processes, mount, say_go, wait, write_bench
 from tests.device.native import NativeDevice, NativeDevices
 
 from nightturn.storage.runs import open_run
@@ -15,6 +15,7 @@ def turning(tmp_path: Path, processes: Processes, device: NativeDevice) -> Child
     bench = write_bench(tmp_path, {"pan-a1": device.port}, after_restart="stay")
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench))
+    say_go(tmp_path)
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
     return serve
 

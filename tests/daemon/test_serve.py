@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import Processes, mount, wait, write_bench
+from tests.daemon.processes import Processes, mount, say_go, wait, write_bench
 from tests.device.native import NativeDevices
 from tests.telemetry.watching import Watcher, watching
 
@@ -42,11 +42,16 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
     async def act() -> None:
         async with watching(broker.port) as watcher:
             serve = processes.start("serve", str(bench))
-            await watcher.until(lambda: all(newest(watcher, f).get("state") == "running" for f in PORTS))
+            for fixture in PORTS:
+                await asyncio.to_thread(say_go, tmp_path, fixture)
+            await watcher.until(lambda: all(newest(watcher, f).get("state") == "turning" for f in PORTS))
+            assert newest(watcher, "pan-a1")["permitted_by"] == "R. Vale"
             assert watcher.on("/info")
             devices["pan-a1"].kill()
             native_device(PORTS["pan-a1"])
             await watcher.until(lambda: newest(watcher, "pan-a1").get("epoch") == 1)
+            await watcher.until(lambda: newest(watcher, "pan-a1").get("state") == "locked")
+            assert "the device restarted" in str(newest(watcher, "pan-a1")["waits_for"])
             await watcher.until(lambda: bool(watcher.on("/pan-a2/m/cycle")))
             (cycle, *_) = watcher.on("/pan-a2/m/cycle")
             assert {"v", "ts", "seq", "daemon_boot"} <= set(cycle.values)

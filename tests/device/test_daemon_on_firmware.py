@@ -2,11 +2,11 @@
 
 import signal
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import HEAD, STAND, VARIANT, Child, Processes, wait
+from tests.daemon.processes import HEAD, STAND, VARIANT, Child, Processes, say_go, wait
 from tests.device.build import built
 from tests.device.client import Client
 from tests.device.fault_proxy import FaultProxy, Rates
@@ -74,9 +74,12 @@ def rig(folder: Path, ports: dict[str, str], rate_hz: int, *, moves: bool = True
     return folder / "bench.toml"
 
 
-def serving(processes: Processes, bench: Path, runs: int) -> Child:
+def serving(processes: Processes, bench: Path, runs: int, *, turns: Iterable[str] = ("pan-a1",)) -> Child:
+    """A daemon with so many runs; somebody says go for the fixtures that are to turn."""
     serve = processes.start("serve", str(bench))
     serve.says("run_open", runs)
+    for fixture in turns:
+        say_go(bench.parent, fixture)
     return serve
 
 
@@ -99,7 +102,7 @@ def test_eight_boards_side_by_side_lose_nothing(tmp_path: Path, processes: Proce
     boards = [Qemu(image, Wiring(number=1 + number)) for number in range(BOARDS)]
     try:
         ports = {f"pan-a{number}": board.port for number, board in enumerate(boards)}
-        serve = serving(processes, rig(tmp_path, ports, 1000), BOARDS)
+        serve = serving(processes, rig(tmp_path, ports, 1000), BOARDS, turns=ports)
         time.sleep(seconds)
         assert serve.interrupt() == 0
     finally:
@@ -145,7 +148,7 @@ def test_of_frames_discarded_on_the_way_each_one_comes_again(
 
 def stalled(tmp_path: Path, processes: Processes, board: Qemu, seconds: float) -> Path:
     """Record at 10 kS/s with the daemon standing still for so long in between; the data root."""
-    serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 10_000, moves=False), 1)
+    serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 10_000, moves=False), 1, turns=())
     time.sleep(AROUND_S)
     serve.process.send_signal(signal.SIGSTOP)
     time.sleep(seconds)
@@ -180,7 +183,7 @@ def test_a_short_stall_leaves_no_gap(tmp_path: Path, processes: Processes, board
 def test_a_crash_of_the_firmware_is_a_new_epoch_with_its_cause(
     tmp_path: Path, processes: Processes, board: Qemu, crash: str, cause: messages.ResetCause
 ) -> None:
-    serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 1000, moves=False), 1)
+    serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 1000, moves=False), 1, turns=())
     root = tmp_path / "nights"
     streams(root, serve, boots=1)
     with board.debugger() as debugger:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.daemon.processes import HEAD, STAND, Processes, mount
+from tests.daemon.processes import HEAD, STAND, Processes, mount, say_go
 from tests.device.build import built
 from tests.device.native import SANITIZED, NativeDevices
 from tests.device.plant import friction_nm, named, order_table, wave_nm
@@ -59,6 +59,7 @@ def test_a_cycle_on_the_native_device_gives_the_figures_of_its_plant(
     (tmp_path / "bench.toml").write_text(HEAD + FIXTURE)
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", "bench.toml")
+    say_go(tmp_path)
     serve.says("run_ended", limit_s=CYCLE_S_MAX)
     assert serve.interrupt() == 0
     device.end()

@@ -35,7 +35,7 @@ def command(root: Path, request: Request, *, as_json: bool) -> None:
         kept = KEPT[answer.kept]
         typer.echo(f"{request.fixture}: {answer.state}" + (f" ({kept})" if kept else ""))
         if answer.waits_for:
-            typer.echo(f"{request.fixture}: waits for {answer.waits_for}")
+            typer.echo(f"{request.fixture}: {answer.waits_for}")
     else:
         typer.echo(f"nightturn: refused: {answer.problem}", err=True)
     if not answer.ok:

@@ -107,7 +107,7 @@ async def _go(request: Request, watch: Watched, station: Station) -> Answer:
     if record_no is None:
         return refused(request.id, "the tape takes no records, so nothing may turn; nothing was changed")
     if permission.refusal:
-        return refused(request.id, f"refused: {permission.refusal}")
+        return refused(request.id, permission.refusal)
     return msgspec.structs.replace(_shown(request, watch), kept=await _kept(station, record_no))
 
 
@@ -152,7 +152,7 @@ def _by(request: Request) -> str:
 def _shown(request: Request, watch: Watched) -> Answer:
     station, card = watch.station, watch.card
     if station is None or card is None:
-        state, waits_for = "no run is open", f"`nightturn mount` of a unit on {request.fixture}"
+        state, waits_for = "no run is open", f"waits for `nightturn mount` of a unit on {request.fixture}"
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
     permission = station.core.state.permission
     state = f"{permission.state.value}: {permission.text}"
