@@ -88,8 +88,10 @@ def test_state_and_live_values_part_what_stands_from_what_moves() -> None:
     state, live = read(payloads.state(state_row(), STAMP)), read(payloads.live(state_row(), STAMP))
     assert set(state) == COMMON | {
         "state", "reason", "unit", "variant", "cycle_no", "cycles_planned", "phase", "link", "epoch", "samples",
-        "gaps", "missing_samples",
+        "gaps", "missing_samples", "waits_for", "permitted_by",
     }  # fmt: skip
+    assert (state["state"], state["reason"]) == ("turning", "turning, permitted by R. Vale")
+    assert (state["waits_for"], state["permitted_by"]) == ("", "R. Vale")
     assert set(live) == COMMON | {
         "phase", "cycle_no", "position_deg", "torque_nm", "rtt_us", "u_time_us", "temp_bearing_degc",
         "temp_ambient_degc",

@@ -184,14 +184,14 @@ def event(kind: str = "link_lost", severity: str = "info", ts: int = T0) -> Emit
     return Emit(EVENTS, EventRow(ts, 3, 1000, kind, severity, f"{kind} happened"))
 
 
-def state(word: str = "running", run: str = RUN) -> Emit:
+def state(word: str = "turning", run: str = RUN) -> Emit:
     return Emit(STATE, state_row(word, run))
 
 
-def state_row(word: str = "running", run: str = RUN) -> StateRow:
+def state_row(word: str = "turning", run: str = RUN) -> StateRow:
     return StateRow(
         T0, word, run, "U-17", "pan15", 4, 71, "slow_turn", "up", 3, -12.5, 0.125, 90_000, 1, 20, 180.0, 45.0,
-        {"bearing": 31.5, "ambient": 22.25},
+        {"bearing": 31.5, "ambient": 22.25}, "turning, permitted by R. Vale", "", "R. Vale",
     )  # fmt: skip
 
 

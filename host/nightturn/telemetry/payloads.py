@@ -79,12 +79,14 @@ def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
 
 
 def state(row: StateRow, stamp: Stamp) -> bytes:
-    """What the fixture is doing."""
+    """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in."""
     return _encode(
         {
             **_common(stamp, row.ts),
             "state": row.state,
             "reason": row.reason,
+            "waits_for": row.waits_for,
+            "permitted_by": row.permitted_by,
             "unit": row.unit,
             "variant": row.variant,
             "cycle_no": row.cycle_no,
