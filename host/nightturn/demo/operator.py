@@ -14,3 +14,4 @@ async def say_go(station: Station, operator: str, unit: str) -> None:
         await asyncio.sleep(LOOK_S)
         state = station.core.state
     station.command("go", operator, unit)
+    station.sync_now()  # a permission has to be on the disk before anything turns, and a night in virtual time seldom syncs
