@@ -1028,8 +1028,8 @@ class Drive:
 
     Attributes:
         travel_counts: encoder counts relative to where the axis stands (TRAVEL), 0 = none.
-        not_after_tick: refused when older than this, 0 = no limit.
-        command_no: counts.
+        not_after_tick: refused when older than this; 0 is refused, except for OFF.
+        command_no: counts from 1 in a session; one that is not newer than the newest is answered, never carried out.
         setpoint: rad/s (SPEED, TRAVEL) or N·m (TORQUE).
         speed_limit: rad/s.
         ramp: rad/s² (SPEED, TRAVEL) or N·m/s (TORQUE).
@@ -1114,10 +1114,10 @@ _CLEAR = struct.Struct("<I")
 
 @dataclass(frozen=True, slots=True)
 class Clear:
-    """Unlatches an event (0 = all); re-arming the lease needs this, a fresh LEASE and a new DRIVE.
+    """Unlatches events up to a number, none newer; re-arming the lease needs this, a fresh LEASE and a new DRIVE.
 
     Attributes:
-        event_no: of the EVENT, 0 = all.
+        event_no: of the newest EVENT seen; 0 = only a lapsed lease.
     """
 
     KIND: ClassVar[int] = 0x8F

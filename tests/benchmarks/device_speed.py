@@ -141,7 +141,7 @@ def lease_drop() -> None:
             seen = host.next(messages.Status).tick
             granted_s = time.perf_counter()
             host.send(messages.Lease(seen, 7.0, 5.0, WINDOW_MS, 0))
-            drive = messages.Drive(0, 0, number, 1.0, 2.0, 50.0, Axis.DRIVE, DriveMode.SPEED, 0)
+            drive = messages.Drive(0, 1 << 62, number, 1.0, 2.0, 50.0, Axis.DRIVE, DriveMode.SPEED, 0)
             reply = host.ask(drive, messages.DriveReply)
             assert reply.accepted, reply
             lapsed = host.next(messages.Event)

@@ -65,14 +65,14 @@ def opened(rate_hz: int, *, turning: bool) -> VirtualDevice:
         lease(device, 5_000_000)
         send(
             device,
-            wire.Drive(0, 0, 1, 5.0, 1.0, 20.0, wire.Axis.ACTUATOR, wire.DriveMode.TORQUE, 0),
+            wire.Drive(0, 1 << 62, 1, 5.0, 1.0, 20.0, wire.Axis.ACTUATOR, wire.DriveMode.TORQUE, 0),
             8,
             6_000_000,
         )
         speed = 3.0 * math.tau / 60
         send(
             device,
-            wire.Drive(0, 0, 2, speed, 0.0, 2.0, wire.Axis.DRIVE, wire.DriveMode.SPEED, 0),
+            wire.Drive(0, 1 << 62, 2, speed, 0.0, 2.0, wire.Axis.DRIVE, wire.DriveMode.SPEED, 0),
             9,
             6_000_000,
         )

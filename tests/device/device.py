@@ -3,7 +3,7 @@
 import ctypes
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from tests.device.library import Call, core
@@ -13,6 +13,7 @@ from nightturn_protocol.framing import Deframer, frame_body, parse_header, parse
 
 TICK_HZ = 1_000_000
 MS = TICK_HZ // 1000
+LATER = 1 << 62  # a tick that no test reaches
 SESSION = 0x1234
 BOOT_ID = 0xB0071D
 SAFE_INPUTS = int(wire.Input.GUARD_CLOSED | wire.Input.STOP_CHAIN_HEALTHY)
@@ -72,10 +73,10 @@ def drive(
     travel: int = 0,
     limit: float = 0.0,
     ramp: float = 0.0,
-    not_after: int = 0,
-    command: int = 1,
+    not_after: int = LATER,
+    command: int = 0,
 ) -> wire.Drive:
-    """A DRIVE."""
+    """A DRIVE, valid for long unless said; without a number `Device.tell` gives it the next one."""
     return wire.Drive(travel, not_after, command, setpoint, limit, ramp, axis, mode, 0)
 
 
@@ -108,6 +109,7 @@ class Device:
         self.session = SESSION
         self._seq = 0
         self._notice_seq = 0
+        self.command_no = 0
         self.start(boot_id, self_test=self_test)
 
     def __del__(self) -> None:
@@ -216,6 +218,9 @@ class Device:
 
     def tell(self, message: wire.Message, *, seq: int | None = None, session: int | None = None) -> int:
         """A message of the host, whole and undamaged; its seq."""
+        if isinstance(message, wire.Drive) and message.command_no == 0:
+            self.command_no = self.command_no + 1 if seq is None else seq
+            message = replace(message, command_no=self.command_no)
         if seq is None and message.LANE is wire.Lane.CONTROL:
             seq = self._seq = self._seq + 1
         elif seq is None:

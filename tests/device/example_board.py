@@ -206,7 +206,7 @@ class ExampleBoard:
     def speed(self) -> wire.DriveReply:
         """A lease and a command to turn."""
         self.lease(self.tick_now)
-        drive = wire.Drive(0, 0, 1, 1.0, 0.0, 2.0, Axis.DRIVE, DriveMode.SPEED, 0)
+        drive = wire.Drive(0, 1 << 62, 1, 1.0, 0.0, 2.0, Axis.DRIVE, DriveMode.SPEED, 0)
         return self.ask(drive, wire.DriveReply)
 
 

@@ -80,6 +80,8 @@ static void good_drive(struct host *host, struct tape *t)
     uint8_t how = byte(t);
     struct nt_drive drive = {
         .travel_counts = (int64_t)byte(t) * 100 - 12800,
+        .not_after_tick = UINT64_MAX,
+        .command_no = host->seq + 1u,
         .setpoint = (float)byte(t) / 32.0f - 2.0f,
         .speed_limit = (float)(byte(t) & 7u),
         .ramp = (float)byte(t) / 64.0f,

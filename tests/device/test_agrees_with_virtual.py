@@ -186,8 +186,8 @@ MESSAGES = st.one_of(
     st.builds(
         wire.Drive,
         st.sampled_from([0, 500, -500]),
-        st.sampled_from([0, 0, 0, 1, 1 << 40]),
-        st.integers(0, 9),
+        st.sampled_from([1 << 40, 1 << 40, 1 << 40, 1, 0]),
+        st.integers(0, 30),
         st.sampled_from([0.0, 0.5, -0.5, 14.0, -80.0, float("nan")]),
         st.sampled_from([0.0, 0.0, 1.0, -1.0, float("inf")]),
         st.sampled_from([0.0, 50.0, -1.0]),
@@ -195,7 +195,7 @@ MESSAGES = st.one_of(
         st.sampled_from([*DriveMode, 4]),
         st.just(0),
     ),
-    st.sampled_from([wire.Clear(0), wire.Clear(9999), wire.Firmware(), wire.Close()]),
+    st.sampled_from([wire.Clear(0), wire.Clear(3), wire.Clear(9999), wire.Firmware(), wire.Close()]),
     st.builds(
         wire.Switch,
         st.sampled_from([0, 30, 1000, 1001]),

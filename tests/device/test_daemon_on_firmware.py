@@ -231,7 +231,7 @@ def test_the_lease_lapses_when_the_host_stops_and_reconnecting_arms_nothing(
 
 def drive(number: int) -> messages.Drive:
     """Turn slowly."""
-    return messages.Drive(0, 0, number, 1.0, 2.0, 5.0, Axis.DRIVE, DriveMode.SPEED, 0)
+    return messages.Drive(0, 1 << 62, number, 1.0, 2.0, 5.0, Axis.DRIVE, DriveMode.SPEED, 0)
 
 
 def turns(root: Path) -> bool:

@@ -5,7 +5,17 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.device.device import DRIVE, DRIVE_OFF, MS, SAFE_INPUTS, Device, drive, lease, setup
+from tests.device.device import (
+    DRIVE,
+    DRIVE_OFF,
+    LATER,
+    MS,
+    SAFE_INPUTS,
+    Device,
+    drive,
+    lease,
+    setup,
+)
 
 from nightturn_protocol import messages as wire
 from nightturn_protocol.framing import frame_body, to_wire
@@ -54,7 +64,7 @@ def torque(setpoint: float = 2.0, **more: float) -> wire.Drive:
 def test_each_command_is_taken_or_refused_for_its_reason(command: wire.Drive, reason: Reason) -> None:
     device = Device().armed()
     answer = device.ask(command)
-    assert answer == wire.DriveReply(command.command_no, reason, int(reason is Reason.NONE), 0)
+    assert answer == wire.DriveReply(device.command_no, reason, int(reason is Reason.NONE), 0)
     driven = device.calls(DRIVE)
     assert len(driven) == (reason is Reason.NONE and command.setpoint != 0.0)
 
@@ -137,7 +147,7 @@ def test_a_command_that_has_waited_for_the_loop_is_judged_by_now() -> None:
     device = Device().armed()
     came = device.now
     device.poll(1000 * MS)  # the loop comes by when the lease is long over
-    device.receive(to_wire(frame_body(drive(), device.session, 99)), came)
+    device.receive(to_wire(frame_body(drive(command=1), device.session, 99)), came)
     (answer,) = [f.message for f in device.drain() if isinstance(f.message, wire.DriveReply)]
     assert answer.reason == Reason.NO_LEASE
 
@@ -309,7 +319,7 @@ def test_no_numbers_move_an_axis_beyond_its_lease(
     device.sample()
     device.tell(lease(device.now, speed=speed, torque=most))
     device.calls()
-    command = wire.Drive(travel, 0, 5, setpoint, limit, ramp, axis, mode, 0)
+    command = wire.Drive(travel, LATER, 5, setpoint, limit, ramp, axis, mode, 0)
     answer = device.ask(command)
     calls = device.calls(DRIVE)
     assert len(calls) == (answer.accepted and setpoint != 0.0)

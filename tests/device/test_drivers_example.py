@@ -149,7 +149,7 @@ def test_a_converter_given_up_is_begun_again_by_the_next_setup_and_motion_needs_
     board.ask(wire.Run(0), wire.Done)
 
     assert board.speed().reason == wire.Reason.LATCHED
-    board.ask(wire.Clear(0), wire.Done)
+    board.ask(wire.Clear(0xFFFFFFFF), wire.Done)
     assert board.speed().accepted
     assert len(every(board.run(100), wire.Block)) == 5
 

@@ -2,7 +2,7 @@
 
 from itertools import pairwise
 
-from tests.device.device import MS, SAFE_INPUTS, Device, lease
+from tests.device.device import MS, SAFE_INPUTS, Device, drive, lease
 
 from nightturn_protocol import messages as wire
 from nightturn_protocol.messages import EventCode, Input, Severity
@@ -97,15 +97,31 @@ def test_acknowledging_is_not_clearing() -> None:
     assert not device.forbidden()
 
 
-def test_clear_names_one_event_or_all() -> None:
+def test_clear_names_the_newest_event_seen_and_clears_nothing_newer() -> None:
     device = opened()
     device.sample(7_000_000, inputs=0)
     device.sample()
     latched = {event.code: event.event_no for event in device.events() if event.latched}
     assert set(latched) == {EventCode.TORQUE_TRIP, EventCode.GUARD_OPENED, EventCode.STOP_CHAIN}
     assert device.ask(wire.Clear(1)) == wire.Done(3, wire.Clear.KIND)
-    assert device.ask(wire.Clear(latched[EventCode.GUARD_OPENED])) == wire.Done(2, wire.Clear.KIND)
-    assert device.ask(wire.Clear(0)) == wire.Done(0, wire.Clear.KIND)
+    for left, event_no in zip((2, 1, 0), sorted(latched.values()), strict=True):
+        assert device.ask(wire.Clear(event_no)) == wire.Done(left, wire.Clear.KIND)
+
+
+def test_clear_without_a_number_clears_a_lapsed_lease_and_nothing_else() -> None:
+    device = opened()
+    device.tell(lease(device.now, window_ms=100))
+    device.ask(drive())
+    device.run(100)
+    device.sample(7_000_000)
+    device.sample()
+    assert {event.code for event in device.events() if event.latched} == {
+        EventCode.LEASE_LAPSED,
+        EventCode.TORQUE_TRIP,
+    }
+    assert device.ask(wire.Clear(0)) == wire.Done(1, wire.Clear.KIND)
+    assert device["lease_state"] == wire.LeaseState.OFF
+    assert device.forbidden()
 
 
 def test_a_latched_event_outlives_its_session() -> None:

@@ -176,7 +176,7 @@ def test_an_image_that_changed_in_flash_fails_its_self_test_and_moves_nothing(tm
         firmware = host.ask(messages.Firmware(), messages.FirmwareReply)
         seen = host.next(messages.Status)
         host.send(messages.Lease(seen.tick, 7.0, 5.0, 1000, 0))
-        drive = messages.Drive(0, 0, 1, 1.0, 2.0, 50.0, Axis.DRIVE, DriveMode.SPEED, 0)
+        drive = messages.Drive(0, 1 << 62, 1, 1.0, 2.0, 50.0, Axis.DRIVE, DriveMode.SPEED, 0)
         reply = host.ask(drive, messages.DriveReply)
 
     assert opened.state == DeviceState.FAULT
@@ -290,7 +290,7 @@ def test_the_stack_stays_far_from_its_guard_while_everything_is_asked_for(machin
         ):
             seen = host.next(messages.Status)
             host.send(messages.Lease(seen.tick, 7.0, 5.0, 1000, 0))
-            drive = messages.Drive(0, 0, number, 1.0, 2.0, 50.0, axis, mode, 0)
+            drive = messages.Drive(0, 1 << 62, number, 1.0, 2.0, 50.0, axis, mode, 0)
             assert host.ask(drive, messages.DriveReply).accepted
         host.ask(messages.Switch(100, messages.Output.LAMP, 1), messages.Done)
         host.send(messages.Probe(0, 0, 0, 1))

@@ -22,7 +22,7 @@ CRASH = (0x00C0FFEE, 0x00C0DE01, 7)  # what SIGUSR2 leaves behind
 
 def drive(number: int, mode: DriveMode = DriveMode.SPEED, counts: int = 0) -> wire.Drive:
     """Turn slowly."""
-    return wire.Drive(counts, 0, number, *TURN_SLOWLY, Axis.DRIVE, mode, 0)
+    return wire.Drive(counts, 1 << 62, number, *TURN_SLOWLY, Axis.DRIVE, mode, 0)
 
 
 def lease(host: Client) -> None:
@@ -211,7 +211,7 @@ def test_what_goes_wrong_stops_the_drive_until_it_is_right_and_cleared(
             pass
         host.next(wire.Status)
         host.ask(wire.Clear(told.event_no), wire.Done)
-        host.ask(wire.Clear(0), wire.Done)
+        host.ask(wire.Clear(0xFFFFFFFF), wire.Done)
         lease(host)
         assert host.ask(drive(3), wire.DriveReply).accepted
 

@@ -57,22 +57,21 @@ def test_a_refused_unknown_kind_takes_one_place_however_often_it_is_repeated() -
 
 
 def test_as_many_answers_are_kept_as_promised_and_the_oldest_goes() -> None:
-    device = Device().armed()
-    device.ask(drive(), seq=100)
+    device = Device()
+    device.open()
+    first = device.ask(setup(), seq=100)
     for seq in range(101, 100 + REPLIES_KEPT):
         device.ask(wire.Firmware(), seq=seq)
-    device.ask(drive(), seq=100)
-    assert len(device.calls(DRIVE)) == 1
+    assert device.ask(setup(), seq=100) == first
     device.ask(wire.Firmware(), seq=200)
-    device.ask(drive(), seq=100)
-    assert len(device.calls(DRIVE)) == 1, "the one used again last is not the oldest one made"
+    again = device.ask(setup(), seq=100)
+    assert again.config_epoch == first.config_epoch + 1, "the one used again last is the oldest one made"
 
 
 def test_a_number_used_again_for_something_else_is_another_request() -> None:
     device = Device().armed()
-    device.ask(wire.Switch(500, wire.Output.LAMP, 1), seq=40)
-    device.ask(wire.Switch(0, wire.Output.LAMP, 0), seq=40)
-    assert device["outputs"] == 0
+    device.ask(setup(1000), seq=40)
+    assert device.ask(setup(500), seq=40).rate_millihz == 500_000
     assert isinstance(device.ask(wire.Firmware(), seq=40), wire.FirmwareReply)
 
 
@@ -92,7 +91,7 @@ def test_a_session_that_is_taken_up_keeps_its_answers() -> None:
     device.tell(drive(), seq=500)
     device.open(9, fresh=0, last_session=SESSION, last_boot_id=BOOT_ID, nonce=3)
     device.calls()
-    assert device.ask(drive(), seq=500) == wire.DriveReply(1, 0, 1, 0)
+    assert device.ask(drive(), seq=500) == wire.DriveReply(500, 0, 1, 0)
     assert device.calls(DRIVE) == []
 
 
@@ -138,7 +137,7 @@ def test_answers_go_out_in_the_order_they_were_made() -> None:
 def test_whatever_is_repeated_in_whatever_order_happens_once(order: list[int], busy: bool) -> None:
     device = Device().armed()
     outputs = list(wire.Output)
-    requests: list[wire.Message] = [drive(setpoint=0.5 + n, command=n) for n in range(4)]
+    requests: list[wire.Message] = [drive(setpoint=0.5 + n, command=n + 1) for n in range(4)]
     requests += [wire.Switch(900, output, 1) for output in (wire.Output.SHUNT, wire.Output.LAMP)]
     requests += [wire.Clear(0), wire.Firmware()]
     assert len(requests) == REPLIES_KEPT
@@ -150,7 +149,9 @@ def test_whatever_is_repeated_in_whatever_order_happens_once(order: list[int], b
         if not busy:
             assert [frame.seq for frame in device.drain()] == [1000 + number]
     calls = device.calls()
-    assert [call.setpoint for call in calls if call.what == DRIVE] == [0.5 + n for n in asked if n < 4]
+    drives = [n for n in asked if n < 4]
+    newest = [n for at, n in enumerate(drives) if n == max(drives[: at + 1])]
+    assert [call.setpoint for call in calls if call.what == DRIVE] == [0.5 + n for n in newest]
     assert [call.which for call in calls if call.what == SET_OUTPUT] == [
         {4: wire.Output.SHUNT, 5: wire.Output.LAMP}[n] for n in asked if n in {4, 5}
     ]

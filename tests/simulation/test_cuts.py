@@ -177,7 +177,7 @@ def test_a_device_that_refuses_a_command_is_left_alone_until_a_person_has_looked
             del message
             return wire.Reason.NOT_NOW
 
-        scene.device._control._why_not = stubborn  # type: ignore[method-assign]  # a device that will not
+        scene.device._control._commands._why_not = stubborn  # type: ignore[method-assign]  # a device that will not
         for asked in range(1, 4):
             await asyncio.sleep(60.0)
             refused = [

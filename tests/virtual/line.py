@@ -129,7 +129,7 @@ class HostSide:
         counts: int = 0,
         ramp: float = 2.0,
         limit: float | None = None,
-        not_after: int = 0,
+        not_after: int = 1 << 62,
     ) -> wire.Reason:
         """DRIVE; the reason it was refused, NONE when taken. A torque may spin its axis up to 1 rad/s, unless said."""
         if limit is None:

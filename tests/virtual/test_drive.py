@@ -194,6 +194,8 @@ def test_an_opened_guard_stops_at_once_and_holds_until_closed_and_cleared() -> N
     assert host.blocks()[-1].inputs & Input.GUARD_CLOSED
     assert host.drive(DriveMode.SPEED, 1.0) is Reason.INTERLOCK  # closed, not cleared
     assert isinstance(host.ask(wire.Clear(0)), wire.Done)
+    assert host.drive(DriveMode.SPEED, 1.0) is Reason.INTERLOCK  # nobody looked at it
+    assert isinstance(host.ask(wire.Clear(event.event_no)), wire.Done)
     host.lease()
     assert host.drive(DriveMode.SPEED, 1.0) is Reason.NONE
 

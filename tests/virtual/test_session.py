@@ -165,7 +165,7 @@ def test_close_ends_the_session_and_makes_the_device_mute() -> None:
 def test_a_retried_request_is_answered_again_and_carried_out_once() -> None:
     host = HostSide().streaming()
     host.lease()
-    request = wire.Drive(5000, 0, 1, 1.0, 0.0, 2.0, wire.Axis.DRIVE, wire.DriveMode.TRAVEL, 0)
+    request = wire.Drive(5000, 1 << 62, 1, 1.0, 0.0, 2.0, wire.Axis.DRIVE, wire.DriveMode.TRAVEL, 0)
     frame = host.put(request)
     first = [m for _, m in host.listen() if isinstance(m, wire.DriveReply)]
     assert first[0].accepted

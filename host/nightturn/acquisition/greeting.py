@@ -30,7 +30,8 @@ class Memory(msgspec.Struct):
     """What outlives a lost line: the boot, the set-up in force, the sheet and the events already told.
 
     `boot_id` is 0 before the first contact. `set_up_epoch` is the device's count of SETUPs after ours, -1 when
-    what is set up is not ours. `features` are those that the sheet names.
+    what is set up is not ours. `features` are those that the sheet names. `newest_latched` is the number of the newest
+    event seen that needs CLEAR, 0 = none.
     """
 
     boot_id: int = 0
@@ -43,6 +44,7 @@ class Memory(msgspec.Struct):
     sheet_parts: bytes = b""
     sheet_total: int = -1
     events_told: list[int] = []
+    newest_latched: int = 0
 
     def forget_boot(self) -> None:
         """The device has restarted; the sheet stays, it is known by its digest."""
@@ -50,9 +52,13 @@ class Memory(msgspec.Struct):
         self.uptime_tick = -1
         self.set_up_epoch = -1
         self.events_told.clear()
+        self.newest_latched = 0
 
-    def first_told(self, event_no: int) -> bool:
+    def first_told(self, event: messages.Event) -> bool:
         """Whether this event is new; remembers it. A device repeats at most EVENTS_KEPT events."""
+        event_no = event.event_no
+        if event.latched:
+            self.newest_latched = max(self.newest_latched, event_no)
         if event_no in self.events_told:
             return False
         self.events_told.append(event_no)

@@ -91,6 +91,11 @@ class Link(Handshake):
         return self.lane.session
 
     @property
+    def newest_latched(self) -> int:
+        """The number of the newest event of this boot that was seen and needs CLEAR, 0 when there was none."""
+        return self.memory.newest_latched
+
+    @property
     def boot_id(self) -> int:
         """The boot last talked to, 0 before the first."""
         return self.memory.boot_id
@@ -298,7 +303,7 @@ class Link(Handshake):
                 out.append(SlowIn(message))
             case messages.Event():
                 out.append(self.notice(messages.EventAck(message.event_no)))
-                if self.memory.first_told(message.event_no):
+                if self.memory.first_told(message):
                     out.append(DeviceEvent(message))
             case messages.Probed():
                 out.append(ProbedIn(message, at_ns))

@@ -1,23 +1,21 @@
 """What the device does with each message of the host: one function each, all through `handle`."""
 
-import math
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from typing import TypeAlias
 
 from nightturn.virtual.clock import TICK_HZ
+from nightturn.virtual.commands import Commands
 from nightturn.virtual.firmware import Firmware
 from nightturn.virtual.sampler import StreamSetup
-from nightturn.virtual.sheet import FIRMWARE, OUTPUTS, digest_of
+from nightturn.virtual.sheet import FIRMWARE, digest_of
 from nightturn_protocol import messages as wire
 from nightturn_protocol.errors import MalformedError
 from nightturn_protocol.framing import HEADER_BYTES, MUST_UNDERSTAND, Header, parse_header
-from nightturn_protocol.messages import Axis, DriveMode, Reason
+from nightturn_protocol.messages import Reason
 
 VERSION = b"1.0.0-virtual"
 BUILD = b"virtual fixture, reproducible"
-TICKS_PER_MS = TICK_HZ // 1000
-DRIVES = {(Axis.DRIVE, DriveMode.SPEED), (Axis.DRIVE, DriveMode.TRAVEL), (Axis.ACTUATOR, DriveMode.TORQUE)}
 
 Answer: TypeAlias = wire.Message | Reason | None
 
@@ -31,6 +29,8 @@ class Control:
         self._sheet = sheet
         self._features = features
         self._answered: OrderedDict[int, tuple[bytes, wire.Message]] = OrderedDict()
+        self._commands = Commands(firmware, features)
+        self._seq = 0  # of the request under way
         self._carried_out: dict[int, Callable[..., Answer]] = {
             wire.Sheet.KIND: self._sheet_part,
             wire.Setup.KIND: self._setup,
@@ -40,10 +40,10 @@ class Control:
             wire.EventAck.KIND: self._event_ack,
             wire.Resend.KIND: self._resend,
             wire.Lease.KIND: self._lease,
-            wire.Drive.KIND: self._drive,
+            wire.Drive.KIND: self._commands.drive,
             wire.Clear.KIND: self._clear,
             wire.Firmware.KIND: self._firmware_info,
-            wire.Switch.KIND: self._switch,
+            wire.Switch.KIND: lambda message: self._commands.switch(message, self._seq),
             wire.Close.KIND: self._close,
             wire.Open.KIND: self._open,
         }
@@ -91,6 +91,7 @@ class Control:
             self._firmware.send(known[1], header.seq)
             return
         try:
+            self._seq = header.seq
             answer = carry_out(kind.decode(body[HEADER_BYTES:]))
         except MalformedError:
             answer = Reason.MALFORMED
@@ -131,6 +132,7 @@ class Control:
             firmware.cutter.next_seq = 0
             firmware.ring.empty()
         firmware.heard_tick = firmware.tick
+        self._commands.opened(self._seq)
         opened = self._opened(resumed=resumed)
         firmware.sampler.torque_min = firmware.sampler.torque_max = None
         return opened
@@ -167,6 +169,7 @@ class Control:
         firmware.rig.all_outputs_off()
         firmware.lease.end()
         firmware.refresh_inputs()
+        self._commands.begin_session()
 
     def _close(self, _message: wire.Close) -> Answer:
         self._end_session()
@@ -249,14 +252,14 @@ class Control:
     def _clear(self, message: wire.Clear) -> Answer:
         firmware = self._firmware
         events = firmware.events
-        wanted = list(events.latched) if message.event_no == 0 else [message.event_no]
-        for event_no in wanted:
-            code = events.latched.get(event_no)
-            if code is wire.EventCode.GUARD_OPENED and not firmware.rig.guard_closed:
-                if message.event_no:
-                    return Reason.INTERLOCK
-                continue
-            events.latched.pop(event_no, None)
+        stands = set() if firmware.rig.guard_closed else {wire.EventCode.GUARD_OPENED}
+        if events.latched.get(message.event_no) in stands:
+            return Reason.INTERLOCK
+        for event_no, code in list(events.latched.items()):
+            # without a number nobody has looked at anything: only what a silent host leaves behind
+            named = event_no <= message.event_no if message.event_no else code is wire.EventCode.LEASE_LAPSED
+            if named and code not in stands:
+                del events.latched[event_no]
         if not events.holds(wire.EventCode.LEASE_LAPSED):
             firmware.lease.clear()
         firmware.rig.guard_latched = events.holds(wire.EventCode.GUARD_OPENED)
@@ -269,101 +272,7 @@ class Control:
         self._firmware.lease.offer(message, self._firmware.tick)
         return None
 
-    def _drive(self, message: wire.Drive) -> Answer:
-        reason = (
-            self._carry_out_off(message) if message.mode == DriveMode.OFF else self._carry_out_drive(message)
-        )
-        self._firmware.refresh_inputs()
-        return wire.DriveReply(message.command_no, reason, int(reason is Reason.NONE), 0)
-
-    def _carry_out_off(self, message: wire.Drive) -> Reason:
-        """OFF is always taken, whatever else the command says; with an axis that does not exist both go off."""
-        ramp = message.ramp if math.isfinite(message.ramp) and message.ramp > 0 else 0.0
-        if message.axis != Axis.DRIVE:
-            self._firmware.rig.set_torque(0.0, ramp)
-        if message.axis != Axis.ACTUATOR:
-            self._firmware.rig.set_speed(0.0, ramp)
-        return Reason.NONE
-
-    def _carry_out_drive(self, message: wire.Drive) -> Reason:
-        reason = self._why_not(message)
-        if reason is not Reason.NONE:
-            return reason
-        rig = self._firmware.rig
-        if message.mode == DriveMode.TORQUE:
-            rig.set_torque(message.setpoint, message.ramp)
-        elif message.mode == DriveMode.SPEED:
-            rig.set_speed(message.setpoint, message.ramp)
-        else:
-            rig.travel(message.travel_counts, abs(message.setpoint), message.ramp)
-        return Reason.NONE
-
-    def _why_not(self, message: wire.Drive) -> Reason:
-        """Why a command is refused; never silently clamped."""
-        firmware = self._firmware
-        if not all(map(math.isfinite, (message.setpoint, message.speed_limit, message.ramp))):
-            return Reason.NOT_FINITE
-        if message.axis not in set(Axis) or message.mode not in set(DriveMode):
-            return Reason.OUT_OF_RANGE
-        if (message.axis, message.mode) not in DRIVES:
-            return Reason.UNSUPPORTED
-        if message.not_after_tick and firmware.tick > message.not_after_tick:
-            return Reason.TOO_LATE
-        if firmware.rig.interlocked:
-            return Reason.INTERLOCK
-        if firmware.lease.state is not wire.LeaseState.LIVE:
-            lapsed = firmware.lease.state is wire.LeaseState.LAPSED
-            return Reason.LATCHED if lapsed else Reason.NO_LEASE
-        if firmware.events.latched:
-            return Reason.LATCHED
-        return self._torque_bounds(message) if message.axis == Axis.ACTUATOR else self._speed_bounds(message)
-
-    def _torque_bounds(self, message: wire.Drive) -> Reason:
-        firmware = self._firmware
-        torque, limit = abs(message.setpoint), message.speed_limit
-        if torque > firmware.plant.product.rated_torque_nm or limit < 0 or message.ramp < 0:
-            return Reason.OUT_OF_RANGE
-        most = limit or firmware.plant.product.speed_max_rad_s  # how fast it may spin up
-        if torque > firmware.lease.torque_max or most > firmware.lease.speed_max:
-            return Reason.LEASE_LIMIT
-        return Reason.INTERLOCK if firmware.plant.shorted else Reason.NONE
-
-    def _speed_bounds(self, message: wire.Drive) -> Reason:
-        firmware = self._firmware
-        speed, limit = abs(message.setpoint), message.speed_limit
-        travels = message.mode == DriveMode.TRAVEL
-        most = (
-            min(limit, firmware.plant.product.speed_max_rad_s)
-            if limit > 0
-            else firmware.plant.product.speed_max_rad_s
-        )
-        if (
-            speed > most
-            or limit < 0
-            or message.ramp < 0
-            or (travels and (not message.travel_counts or not speed))
-        ):
-            return Reason.OUT_OF_RANGE
-        if max(speed, limit) > firmware.lease.speed_max:
-            return Reason.LEASE_LIMIT
-        return Reason.NOT_NOW if travels and firmware.rig.moving else Reason.NONE
-
-    # ---- outputs, firmware ----------------------------------------------------------------------------------------
-
-    def _switch(self, message: wire.Switch) -> Answer:
-        firmware = self._firmware
-        if OUTPUTS not in self._features:
-            return Reason.UNSUPPORTED
-        if message.output not in set(wire.Output):
-            return Reason.OUT_OF_RANGE
-        until = None
-        if message.on:
-            if not 0 < message.expire_ms <= wire.LEASE_WINDOW_MS_MAX:
-                return Reason.OUT_OF_RANGE
-            until = firmware.tick + message.expire_ms * TICKS_PER_MS
-        reason = firmware.rig.switch(wire.Output(message.output), until)
-        firmware.refresh_inputs()
-        return wire.Done(request=wire.Switch.KIND, detail=message.output) if reason is Reason.NONE else reason
+    # ---- firmware ------------------------------------------------------------------------------------------------
 
     def _firmware_info(self, _message: wire.Firmware) -> Answer:
         if FIRMWARE not in self._features:

@@ -55,6 +55,7 @@ void nt_session_end(struct nt_device *d)
     nt_motion_ramp_down(&d->motion);
     nt_motion_outputs_off(&d->motion);
     nt_motion_lease_end(&d->motion);
+    nt_motion_commands_anew(&d->motion);
 }
 
 static void set_session(struct nt_device *d, uint16_t session)
@@ -130,6 +131,7 @@ static void open_session(struct nt_device *d, const struct nt_header *header, ui
         nt_replies_init(&d->replies); /* the numbers of a new session mean other requests */
     }
     d->link.heard_tick = d->link.tick;
+    nt_motion_switches_anew(&d->motion, header->seq);
     struct nt_answer what = {.kind = NT_KIND_OPENED};
     what.bytes = put_opened(d, resumed, d->frame + NT_HEADER_BYTES);
     answer(d, header, crc, d->link.session, &what);

@@ -1048,8 +1048,8 @@ static inline int nt_put_lease(const struct nt_lease *m, uint8_t *p, size_t room
 
 struct nt_drive {
     int64_t travel_counts; /* encoder counts relative to where the axis stands (TRAVEL), 0 = none */
-    uint64_t not_after_tick; /* refused when older than this, 0 = no limit */
-    uint32_t command_no; /* counts */
+    uint64_t not_after_tick; /* refused when older than this; 0 is refused, except for OFF */
+    uint32_t command_no; /* counts from 1 in a session; one that is not newer than the newest is answered, never carried out */
     float setpoint; /* rad/s (SPEED, TRAVEL) or N·m (TORQUE) */
     float speed_limit; /* rad/s */
     float ramp; /* rad/s² (SPEED, TRAVEL) or N·m/s (TORQUE) */
@@ -1125,10 +1125,10 @@ static inline int nt_put_drive_reply(const struct nt_drive_reply *m, uint8_t *p,
     return 8;
 }
 
-/* ---- Clear: Unlatches an event (0 = all); re-arming the lease needs this, a fresh LEASE and a new DRIVE. ---- */
+/* ---- Clear: Unlatches events up to a number, none newer; re-arming the lease needs this, a fresh LEASE and a new DRIVE. ---- */
 
 struct nt_clear {
-    uint32_t event_no; /* of the EVENT, 0 = all */
+    uint32_t event_no; /* of the newest EVENT seen; 0 = only a lapsed lease */
 };
 
 static inline bool nt_get_clear(struct nt_clear *m, const uint8_t *p, size_t n)

@@ -183,14 +183,15 @@ uint8_t nt_motion_why_not(const struct nt_motion_state *m, const struct nt_drive
     if (!isfinite(drive->setpoint) || !isfinite(drive->speed_limit) || !isfinite(drive->ramp)) {
         return NT_REASON_NOT_FINITE;
     }
-    if (drive->axis >= NT_AXES || drive->mode > NT_DRIVE_MODE_TORQUE) {
+    bool endless = drive->command_no == 0 || drive->not_after_tick == 0; /* nothing bounds when it acts */
+    if (drive->axis >= NT_AXES || drive->mode > NT_DRIVE_MODE_TORQUE || endless) {
         return NT_REASON_OUT_OF_RANGE;
     }
     bool has_drive = (m->board->features & NT_FEATURE_DRIVE) != 0;
     if (!has_drive || (m->board->modes & NT_MODE_BIT(drive->axis, drive->mode)) == 0) {
         return NT_REASON_UNSUPPORTED;
     }
-    if (drive->not_after_tick != 0 && tick > drive->not_after_tick) {
+    if (tick > drive->not_after_tick) {
         return NT_REASON_TOO_LATE;
     }
     if (interlocked || (m->outputs & (1u << NT_OUTPUT_BRAKE)) != 0) {
@@ -207,7 +208,7 @@ uint8_t nt_motion_why_not(const struct nt_motion_state *m, const struct nt_drive
     return reason == NT_REASON_NONE && shorted ? NT_REASON_INTERLOCK : reason;
 }
 
-void nt_motion_carry_out(struct nt_motion_state *m, const struct nt_drive *drive)
+static void carry_out(struct nt_motion_state *m, const struct nt_drive *drive)
 {
     struct nt_motion motion = {
         .travel_counts = drive->travel_counts,
@@ -228,14 +229,48 @@ void nt_motion_carry_out(struct nt_motion_state *m, const struct nt_drive *drive
     m->port->drive(m->port->context, &motion);
 }
 
+/* A refused command has used its number up as well: else a copy that comes late could still turn the shaft
+ * after its host was told no. A number that OFF has used names no other command. */
+uint8_t nt_motion_command(struct nt_motion_state *m, const struct nt_drive *drive, uint64_t tick,
+                          bool interlocked, bool latched)
+{
+    bool newer = drive->command_no > m->command_no;
+    bool off = drive->mode == NT_DRIVE_MODE_OFF;
+    uint8_t reason = NT_REASON_NONE;
+    if (off) {
+        nt_motion_off(m, drive->axis, drive->ramp);
+    } else if (drive->command_no != 0 && !newer) {
+        return drive->command_no == m->command_no ? m->command_reason : NT_REASON_TOO_LATE;
+    } else {
+        reason = nt_motion_why_not(m, drive, tick, interlocked, latched);
+        if (reason == NT_REASON_NONE) {
+            carry_out(m, drive);
+        }
+    }
+    if (newer) {
+        m->command_no = drive->command_no;
+        m->command_reason = off ? NT_REASON_TOO_LATE : reason;
+    }
+    return reason;
+}
+
+void nt_motion_commands_anew(struct nt_motion_state *m)
+{
+    m->command_no = 0;
+}
+
 /* ---- outputs ---- */
 
-uint8_t nt_motion_switch(struct nt_motion_state *m, const struct nt_switch *order, uint64_t tick)
+void nt_motion_switches_anew(struct nt_motion_state *m, uint32_t seq)
 {
-    uint32_t bit = 1u << (order->output & 7u);
-    if (order->output >= NT_OUTPUTS) {
-        return NT_REASON_OUT_OF_RANGE;
+    for (uint8_t output = 0; output < NT_OUTPUTS; output++) {
+        m->switch_seq[output] = seq;
     }
+}
+
+static uint8_t work_output(struct nt_motion_state *m, const struct nt_switch *order, uint64_t tick)
+{
+    uint32_t bit = 1u << order->output;
     if ((m->board->features & NT_FEATURE_OUTPUTS) == 0 || (m->board->outputs & bit) == 0) {
         return NT_REASON_UNSUPPORTED;
     }
@@ -255,6 +290,20 @@ uint8_t nt_motion_switch(struct nt_motion_state *m, const struct nt_switch *orde
     m->output_until[order->output] = tick + ticks_of_ms(m, order->expire_ms);
     set_output(m, order->output, true);
     return NT_REASON_NONE;
+}
+
+uint8_t nt_motion_switch(struct nt_motion_state *m, const struct nt_switch *order, uint32_t seq,
+                         uint64_t tick)
+{
+    if (order->output >= NT_OUTPUTS) {
+        return NT_REASON_OUT_OF_RANGE;
+    }
+    uint32_t behind = m->switch_seq[order->output] - seq;
+    if (behind <= UINT32_MAX / 2u) { /* a difference, because sequence numbers wrap */
+        return NT_REASON_TOO_LATE;
+    }
+    m->switch_seq[order->output] = seq;
+    return work_output(m, order, tick);
 }
 
 uint8_t nt_motion_expire(struct nt_motion_state *m, uint64_t tick)

@@ -30,6 +30,9 @@ struct nt_motion_state {
     float off_ramp[NT_AXES]; /* of the stop under way, 0 = the board's own */
     uint8_t outputs;         /* bit n: output n is on */
     uint64_t output_until[NT_OUTPUTS];
+    uint32_t switch_seq[NT_OUTPUTS]; /* of the last SWITCH of each, or of the OPEN before it */
+    uint32_t command_no;             /* newest of this session, 0 = none yet */
+    uint8_t command_reason;          /* what it was answered */
 };
 
 /* Everything off, also in hardware. */
@@ -56,8 +59,16 @@ void nt_motion_lease_end(struct nt_motion_state *m);
 uint8_t nt_motion_why_not(const struct nt_motion_state *m, const struct nt_drive *drive, uint64_t tick,
                           bool interlocked, bool latched);
 
-/* Carries out a DRIVE that was not refused. */
-void nt_motion_carry_out(struct nt_motion_state *m, const struct nt_drive *drive);
+/* Carries out a DRIVE once: one whose number is not newer than the newest of the session is answered, never
+ * carried out again. The reason it is refused, NT_REASON_NONE when it was taken. */
+uint8_t nt_motion_command(struct nt_motion_state *m, const struct nt_drive *drive, uint64_t tick,
+                          bool interlocked, bool latched);
+
+/* A new session: commands are numbered anew. */
+void nt_motion_commands_anew(struct nt_motion_state *m);
+
+/* An OPEN with this sequence number: what was sent before it is no order any more. */
+void nt_motion_switches_anew(struct nt_motion_state *m, uint32_t seq);
 
 /* OFF, always taken; an axis that does not exist means both. A stop under way is never softened. */
 void nt_motion_off(struct nt_motion_state *m, uint8_t axis, float ramp);
@@ -66,8 +77,10 @@ void nt_motion_off(struct nt_motion_state *m, uint8_t axis, float ramp);
 void nt_motion_ramp_down(struct nt_motion_state *m);
 void nt_motion_stop(struct nt_motion_state *m);
 
-/* Works an output; NT_REASON_NONE when it was done. */
-uint8_t nt_motion_switch(struct nt_motion_state *m, const struct nt_switch *order, uint64_t tick);
+/* Works an output; NT_REASON_NONE when it was done. One that an order with a later `seq` has overtaken is too
+ * late. */
+uint8_t nt_motion_switch(struct nt_motion_state *m, const struct nt_switch *order, uint32_t seq,
+                         uint64_t tick);
 
 /* Turns off what has run out by this tick; bit n: output n did. */
 uint8_t nt_motion_expire(struct nt_motion_state *m, uint64_t tick);

@@ -207,9 +207,11 @@ static struct nt_answer clear(struct nt_device *d, const uint8_t *payload, size_
     if (wanted != 0 && nt_trips_stands(&d->trips, wanted)) {
         return refusal(NT_REASON_INTERLOCK);
     }
+    if (message.event_no == 0) { /* nobody has looked at anything: only what a silent host leaves behind */
+        nt_events_unlatch(&d->events, NT_EVENT_CODE_LEASE_LAPSED);
+    }
     for (uint8_t code = 0; code < NT_EVENT_CODES; code++) {
-        bool named = message.event_no == 0 || code == wanted;
-        if (named && !nt_trips_stands(&d->trips, code)) {
+        if (d->events.latched_no[code] <= message.event_no && !nt_trips_stands(&d->trips, code)) {
             nt_events_unlatch(&d->events, code);
         }
     }
@@ -238,17 +240,9 @@ static struct nt_answer drive(struct nt_device *d, const uint8_t *payload, size_
     if (!nt_get_drive(&message, payload, n)) {
         return refusal(NT_REASON_MALFORMED);
     }
-    uint8_t reason = NT_REASON_NONE;
-    if (message.mode == NT_DRIVE_MODE_OFF) {
-        nt_motion_off(&d->motion, message.axis, message.ramp);
-    } else {
-        bool interlocked = nt_trips_interlocked(&d->trips) || d->boot.self_test != 0;
-        bool latched = nt_events_latched(&d->events) != 0;
-        reason = nt_motion_why_not(&d->motion, &message, d->link.tick, interlocked, latched);
-        if (reason == NT_REASON_NONE) {
-            nt_motion_carry_out(&d->motion, &message);
-        }
-    }
+    bool interlocked = nt_trips_interlocked(&d->trips) || d->boot.self_test != 0;
+    bool latched = nt_events_latched(&d->events) != 0;
+    uint8_t reason = nt_motion_command(&d->motion, &message, d->link.tick, interlocked, latched);
     struct nt_drive_reply reply = {
         .command_no = message.command_no, .reason = reason, .accepted = reason == NT_REASON_NONE ? 1 : 0};
     struct nt_answer answer = {.kind = NT_KIND_DRIVE_REPLY};
@@ -256,13 +250,14 @@ static struct nt_answer drive(struct nt_device *d, const uint8_t *payload, size_
     return answer;
 }
 
-static struct nt_answer switch_output(struct nt_device *d, const uint8_t *payload, size_t n, uint8_t *out)
+static struct nt_answer switch_output(struct nt_device *d, uint32_t seq, const uint8_t *payload, size_t n,
+                                      uint8_t *out)
 {
     struct nt_switch message;
     if (!nt_get_switch(&message, payload, n)) {
         return refusal(NT_REASON_MALFORMED);
     }
-    uint8_t reason = nt_motion_switch(&d->motion, &message, d->link.tick);
+    uint8_t reason = nt_motion_switch(&d->motion, &message, seq, d->link.tick);
     return reason != NT_REASON_NONE ? refusal(reason) : done(NT_KIND_SWITCH, message.output, out);
 }
 
@@ -294,7 +289,7 @@ struct nt_answer nt_request(struct nt_device *d, const struct nt_header *header,
     case NT_KIND_FIRMWARE:
         return firmware(d, out);
     case NT_KIND_SWITCH:
-        return switch_output(d, payload, n, out);
+        return switch_output(d, header->seq, payload, n, out);
     case NT_KIND_CLOSE:
         nt_session_end(d);
         return done(NT_KIND_CLOSE, 0, out);
