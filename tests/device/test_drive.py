@@ -98,7 +98,7 @@ def test_nothing_beyond_the_lease_is_taken_and_nothing_is_trimmed(
     assert device.ask(command).reason == Reason.NONE
     (call,) = device.calls(DRIVE)
     assert abs(call.setpoint) == abs(command.setpoint)
-    assert call.speed_limit == command.speed_limit
+    assert call.speed_limit == (command.speed_limit or 7.0), "0 is the board's own limit, never none"
 
 
 def test_without_a_lease_nothing_moves() -> None:
@@ -325,8 +325,9 @@ def test_no_numbers_move_an_axis_beyond_its_lease(
     assert len(calls) == (answer.accepted and setpoint != 0.0)
     for call in calls:
         assert abs(call.setpoint) <= (most if mode == TORQUE else min(speed, 7.0))
-        assert 0 <= call.speed_limit <= speed
-        assert mode != TORQUE or call.speed_limit != 0 or speed >= 7.0
+        assert 0 < call.speed_limit <= 7.0, "a port is never given a command without a limit"
+        assert call.speed_limit == (min(limit, 7.0) if limit else 7.0)
+        assert mode != TORQUE or call.speed_limit <= speed
         assert 0 <= call.ramp < INF
     device.poll(500 * MS)
     assert device["driven"] == 0

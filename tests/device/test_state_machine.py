@@ -189,7 +189,7 @@ TestHostAndCore.settings = settings(
 @pytest.mark.parametrize("night", range(BAD_NIGHTS))
 def test_many_bad_nights(night: int) -> None:
     bounds = settings(
-        max_examples=30,
+        max_examples=10,
         database=None,
         stateful_step_count=60,
         deadline=None,

@@ -149,6 +149,13 @@ void nt_motion_stop(struct nt_motion_state *m)
     axis_off(m, NT_AXIS_DRIVE, m->board->ramp_stop);
 }
 
+/* 0 names the board's own limit, never none. */
+static float speed_limit_of(const struct nt_motion_state *m, const struct nt_drive *drive)
+{
+    float limit = drive->speed_limit;
+    return limit > 0.0f && limit < m->board->speed_max ? limit : m->board->speed_max;
+}
+
 static uint8_t torque_bounds(const struct nt_motion_state *m, const struct nt_drive *drive)
 {
     float torque = fabsf(drive->setpoint);
@@ -156,16 +163,15 @@ static uint8_t torque_bounds(const struct nt_motion_state *m, const struct nt_dr
     if (torque > m->board->torque_max || limit < 0.0f || drive->ramp < 0.0f) {
         return NT_REASON_OUT_OF_RANGE;
     }
-    float most =
-        limit > 0.0f ? limit : m->board->speed_max; /* how fast it may spin up with nothing to push against */
-    return torque > m->lease.torque_max || most > m->lease.speed_max ? NT_REASON_LEASE_LIMIT : NT_REASON_NONE;
+    float most = speed_limit_of(m, drive); /* how fast it may spin up with nothing to push against */
+    return torque > m->lease.torque_max || most > m->lease.speed_max || limit > m->lease.speed_max ? NT_REASON_LEASE_LIMIT : NT_REASON_NONE;
 }
 
 static uint8_t speed_bounds(const struct nt_motion_state *m, const struct nt_drive *drive)
 {
     float speed = fabsf(drive->setpoint);
     float limit = drive->speed_limit;
-    float most = limit > 0.0f && limit < m->board->speed_max ? limit : m->board->speed_max;
+    float most = speed_limit_of(m, drive);
     bool travels = drive->mode == NT_DRIVE_MODE_TRAVEL;
     bool nowhere = travels && (drive->travel_counts == 0 || speed == 0.0f);
     if (speed > most || limit < 0.0f || drive->ramp < 0.0f || nowhere) {
@@ -213,7 +219,7 @@ static void carry_out(struct nt_motion_state *m, const struct nt_drive *drive)
     struct nt_motion motion = {
         .travel_counts = drive->travel_counts,
         .setpoint = drive->mode == NT_DRIVE_MODE_TRAVEL ? fabsf(drive->setpoint) : drive->setpoint,
-        .speed_limit = drive->speed_limit,
+        .speed_limit = speed_limit_of(m, drive),
         .ramp = drive->ramp,
         .axis = drive->axis,
         .mode = drive->mode,

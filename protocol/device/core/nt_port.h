@@ -13,7 +13,7 @@
 struct nt_motion {
     int64_t travel_counts; /* TRAVEL: encoder counts from where the axis stands */
     float setpoint;        /* rad/s (SPEED), its magnitude (TRAVEL), or N·m (TORQUE) */
-    float speed_limit;     /* rad/s; 0 = the board's own */
+    float speed_limit;     /* rad/s, never above the board's own, which it is when the command named none */
     float ramp;            /* rad/s² or N·m/s; 0 = the board's own */
     uint8_t axis;          /* enum nt_axis */
     uint8_t mode;          /* enum nt_drive_mode, never OFF */
