@@ -52,8 +52,8 @@ def play(root: Path, act: Callable[[Scene], None] | None, seconds: float, **scen
 def test_a_run_goes_on_with_its_number_in_the_next_epoch(
     tmp_path: Path, end: Callable[[Scene], None] | None
 ) -> None:
-    first = play(tmp_path, end, 47.0, settings=RESUME)
-    second = play(tmp_path, None, 30.0, settings=RESUME)
+    first = play(tmp_path, end, 56.0, settings=RESUME)
+    second = play(tmp_path, None, 40.0, settings=RESUME, later_s=60.0)
     one, two = first.station.core.state, second.station.core.state
     assert one.opened is not None
     assert two.opened is not None
@@ -62,6 +62,9 @@ def test_a_run_goes_on_with_its_number_in_the_next_epoch(
     assert (one.epoch, two.epoch) == (0, 1)
     assert two.opened.cycles_done == one.planner.cycles_done == 2
     assert two.opened.first_record_no > one.record_no
+    assert (second.count("motion_resumed"), second.count("motion_started")) == (1, 1)
+    (resumed,) = [event for event in second.events if event.kind == "motion_resumed"]
+    assert resumed.detail.endswith("permitted by R. Vale; goes on by itself (1 of 3)")
     (gap,) = [gap for gap in second.gaps if not gap.exact]
     assert gap.epoch == 1
     assert gap.ts_from <= gap.ts_to
@@ -130,15 +133,49 @@ def test_an_ended_run_leaves_no_segment_behind_whose_number_the_next_would_use(t
 
 
 def test_with_stay_a_restarted_host_records_and_moves_nothing(tmp_path: Path) -> None:
-    play(tmp_path, killed, 10.0)
-    second = play(tmp_path, None, 40.0)
+    play(tmp_path, killed, 14.0)
+    second = play(tmp_path, None, 40.0, later_s=20.0)
     assert second.station.core.state.counts.samples > 38_000
     assert second.station.core.state.planner.command_no <= 2  # the two OFF
-    assert second.count("motion_resumed") == 0
+    assert second.count("motion_started") == 0
+    (why,) = second.why_locked
+    assert why == 'the host restarted; motion stays: bench.toml says after_restart = "stay"'
+
+
+@pytest.mark.parametrize(
+    ("later_s", "why"), [(0.0, "interrupted"), (150.0, "interrupted for longer than 120 s")]
+)
+def test_an_outage_that_was_long_or_of_an_unknown_length_leaves_motion_to_a_person(
+    tmp_path: Path, later_s: float, why: str
+) -> None:
+    play(tmp_path, killed, 14.0, settings=RESUME)
+    for _ in range(2):  # nor does a second restart forget why
+        again = play(tmp_path, killed, 25.0, settings=RESUME, later_s=later_s)
+        assert (again.motion, again.count("motion_started")) == ("locked", 0)
+        assert why in again.why_locked[0]
+
+
+def test_a_permission_that_was_not_used_ends_with_the_host(tmp_path: Path) -> None:
+    first = play(tmp_path, killed, 7.0, settings=RESUME)
+    assert first.motion in {"allowed", "announced"}
+    second = play(tmp_path, None, 30.0, settings=RESUME, later_s=10.0)
+    assert (second.motion, second.count("motion_started")) == ("locked", 0)
+    assert second.why_locked == ["the host restarted, and the permission of R. Vale has lapsed"]
+
+
+def test_a_pause_outlives_the_host(tmp_path: Path) -> None:
+    def pause(scene: Scene) -> None:
+        scene.station.command("pause", "R. Vale")
+        killed(scene)
+
+    play(tmp_path, pause, 14.0, settings=RESUME)
+    second = play(tmp_path, None, 30.0, settings=RESUME, later_s=20.0)
+    assert (second.motion, second.count("motion_started")) == ("locked", 0)
+    assert second.why_locked == ["paused by R. Vale"]
 
 
 @pytest.mark.parametrize("same_boot", [True, False])
-def test_without_an_absolute_encoder_a_restarted_host_knows_no_turn_count(
+def test_without_an_absolute_encoder_only_the_same_boot_keeps_the_turn_count_over_a_host_restart(
     tmp_path: Path, same_boot: bool
 ) -> None:
     indexed = settings_of(encoder=Encoder(counts_per_rev=2**20, reference="index"), after_restart="resume")
@@ -146,11 +183,14 @@ def test_without_an_absolute_encoder_a_restarted_host_knows_no_turn_count(
     def device(entropy: int) -> VirtualDevice:
         return from_spec("pan15?seed=7").build(1_000_000_000, entropy)
 
-    play(tmp_path, killed, 10.0, settings=indexed, device=device(1))
+    play(tmp_path, killed, 14.0, settings=indexed, device=device(1))
     second = play(tmp_path, killed, 25.0, settings=indexed, device=device(1 if same_boot else 2))
-    assert "the turn count is unknown" in second.station.core.state.planner.reason
+    assert second.station.core.state.travel_unknown != same_boot
+    assert ("the turn count is unknown" in second.station.waits_for) != same_boot
+    assert second.count("motion_started") == 0
     third = play(tmp_path, killed, 25.0, settings=indexed, device=device(3))
-    assert "the turn count is unknown" in third.station.core.state.planner.reason
+    assert "the turn count is unknown" in third.station.waits_for
+    assert third.count("motion_started") == 0
 
 
 def test_a_wall_clock_that_went_back_over_a_restart_gives_no_earlier_time(tmp_path: Path) -> None:

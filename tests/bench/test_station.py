@@ -204,16 +204,39 @@ def test_a_sync_that_fails_stops_motion_and_a_fresh_segment_ends_the_trouble(tmp
         scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
         await asyncio.sleep(12.0)
         disk.full("sync", "journal/")
-        await scene.until(lambda: scene.motion == "locked", 2.0)
-        assert "sync failed" in scene.station.core.state.planner.reason
+        await scene.until(lambda: scene.count("motion_stopped") == 1, 2.0)
+        assert "sync failed" in scene.station.core.state.permission.text
         assert scene.count("sync_failed") >= 1
-        await asyncio.sleep(3.0)
+        await asyncio.sleep(30.0)
+        assert (scene.motion, scene.moving) == ("locked", False)
+        assert "sync failed" in scene.station.waits_for
         disk.mended()
-        await scene.until(lambda: scene.motion == "turning", 150)
+        await scene.until(lambda: not scene.station.core.state.disk_trouble, 80)
+        scene.go()
+        await scene.until(lambda: scene.motion == "turning", 80)
+        assert scene.count("motion_resumed") == 0
         await scene.station.close()
 
     run(act)
     assert checked(tmp_path)[0].missing == 0
+
+
+def test_a_disk_that_fails_for_too_long_leaves_motion_to_a_person(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.moving)
+        disk.full("sync", "journal/")
+        await scene.until(lambda: scene.motion == "locked", 130.0)
+        disk.mended()
+        await asyncio.sleep(60.0)
+        assert (scene.motion, scene.moving) == ("locked", False)
+        assert scene.why_locked == ["motion stays: it was interrupted for longer than 120 s"]
+        scene.go()
+        await scene.until(lambda: scene.motion == "turning", 80)
+        await scene.station.close()
+
+    run(act)
 
 
 def test_a_seal_that_fails_is_told_and_made_up_for_at_the_next_start(tmp_path: Path) -> None:
@@ -354,6 +377,7 @@ def test_a_slow_seal_does_not_hold_up_syncs(tmp_path: Path) -> None:
         scene = open_scene(tmp_path, settings=settings_of(chunk_s=10.0))
         gate = asyncio.Event()
         scene.station._keeping._begin(gate_wait(gate))
+        await scene.until(lambda: scene.motion == "turning", 20.0)
         await asyncio.sleep(8.0)
         assert scene.motion == "turning"
         gate.set()

@@ -75,6 +75,10 @@ def test_a_guard_that_opens_during_the_first_check_puts_it_off(tmp_path: Path) -
         assert not shunt_on(scene)
         assert scene.count("shunt_off") == 1
         assert results(scene) == []
+        await scene.until(lambda: scene.count("intervention_over") == 1)
+        await asyncio.sleep(20.0)
+        assert (scene.motion, scene.moving) == ("locked", False)  # closing it starts nothing
+        scene.go()
         await scene.until(scene.station.ended.is_set)
         assert [each.outcome for each in results(scene)] == [MET, MET]
         assert scene.count("shunt_check_skipped") == 0
@@ -114,12 +118,13 @@ def test_a_relay_that_somebody_else_holds_on_keeps_the_shaft_still(tmp_path: Pat
         (skipped,) = results(scene)
         assert skipped.outcome == SKIPPED
         assert not scene.moving
-        assert scene.station.core.state.planner.reason == "the shunt is on"
+        assert scene.motion == "allowed"
+        assert scene.station.waits_for == "waits: the shunt is on"
         held.switch(wire.Output.SHUNT, None)
         await scene.until(lambda: scene.moving)
         held.expiry[wire.Output.SHUNT] = 10**12  # and while it turns, the plan stops
-        await scene.until(lambda: scene.motion == "locked", 3.0)
-        assert scene.station.core.state.planner.reason == "the shunt is on"
+        await scene.until(lambda: scene.motion == "locked", 5.0)
+        assert scene.why_locked == ["the shunt is on"]
         await scene.station.close()
 
     run(act)
@@ -156,7 +161,7 @@ def refuse(scene: Scene, reason: wire.Reason, times: int = 10**6) -> None:
     switch = control._carried_out[wire.Switch.KIND]
 
     def refusing(message: wire.Switch) -> object:
-        if message.on and left[0]:
+        if message.output == wire.Output.SHUNT and message.on and left[0]:
             left[0] -= 1
             return reason
         return switch(message)
@@ -174,9 +179,12 @@ def test_a_restarted_host_checks_again_and_compares_with_the_runs_first(tmp_path
         await scene.station.close()
 
     async def second() -> None:
-        scene = open_scene(tmp_path, settings=settings, device=device("pan15?seed=7&fault=shunt@1ms*1.003"))
+        scene = open_scene(
+            tmp_path, settings=settings, device=device("pan15?seed=7&fault=shunt@1ms*1.003"), later_s=40.0
+        )
         await scene.until(scene.station.ended.is_set, 200)
         await scene.station.close()
+        assert scene.count("motion_resumed") == 1
         again, end = results(scene)
         assert (again.when, again.epoch, again.outcome) == ("start", 1, MISSED)
         assert again.change_pct == pytest.approx(0.3, abs=0.02)
