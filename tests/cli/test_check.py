@@ -50,6 +50,20 @@ def test_a_shunt_check_that_is_left_out_is_told_as_off(capsys: pytest.CaptureFix
     assert row.split() == ["shunt", "check", "off"]
 
 
+def test_what_is_declared_as_not_wired_is_repeated(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = typed(["check", str(EXAMPLE)], capsys)
+    assert "not wired" not in out
+    changes = [word for key in ("guard", "lamp") for word in ("--set", f'fixture.pan-a1.{key}="none"')]
+    code, out, _ = typed(["check", str(EXAMPLE), *changes], capsys)
+    (row,) = (line for line in out.splitlines() if line.strip().startswith("not wired"))
+    assert (code, row.strip().split("  ", 1)[1].strip()) == (
+        0,
+        "bench.toml says that there is no guard, no warning lamp",
+    )
+    _, out, _ = typed(["check", str(EXAMPLE), *changes, "--json"], capsys)
+    assert json.loads(out)[0]["not_wired"] == "bench.toml says that there is no guard, no warning lamp"
+
+
 def test_json_holds_the_outlook_in_numbers(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = typed(["check", str(EXAMPLE), "--json"], capsys)
     (entry,) = json.loads(out)

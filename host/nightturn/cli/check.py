@@ -25,21 +25,35 @@ def run(
     from nightturn.cli.outlook_text import outlook_rows
     from nightturn.cli.output import print_json, print_pairs
     from nightturn.estimation.figures import FIGURES
+    from nightturn.motion.interlocks import unwired
     from nightturn.outlook.plan import outlook
     from nightturn.settings.load import calibration_mistakes, load_rig, variants_for
     from nightturn.settings.mistakes import raise_mistakes
 
     figures = frozenset(spec.name for spec in FIGURES)
     rig = load_rig(bench, overrides or (), figures=figures)
+    missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = [
         (fixture.id, product.name, outlook(fixture, product, str(bench)))
         for fixture in rig.fixture
         for product in variants_for(bench, rig, fixture.id, variant, figures=figures)
     ]
     if as_json:
-        print_json([{"fixture": fixture, "variant": name, "outlook": found} for fixture, name, found in seen])
+        print_json(
+            [
+                {
+                    "fixture": fixture,
+                    "variant": name,
+                    "not_wired": missing_wires[fixture],
+                    "outlook": found,
+                }
+                for fixture, name, found in seen
+            ]
+        )
     else:
         for fixture, name, found in seen:
-            print_pairs(f"{fixture} with {name}", outlook_rows(found))
+            wires = missing_wires[fixture]
+            rows = [*outlook_rows(found), *([("not wired", wires)] if wires else [])]
+            print_pairs(f"{fixture} with {name}", rows)
     missing = calibration_mistakes(bench, rig)
     raise_mistakes([*missing, *(error for _, _, found in seen for error in found.errors)])

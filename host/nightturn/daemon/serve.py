@@ -22,6 +22,7 @@ from nightturn.bench.take_up import Start, take_up
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
+from nightturn.daemon.wiring import say_unwired
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Command, RunOpened
@@ -389,4 +390,5 @@ def main(bench: Path, overrides: Sequence[str]) -> None:
     from nightturn.estimation.figures import FIGURES
 
     rig = load_rig(bench, overrides, figures=[spec.name for spec in FIGURES])
+    say_unwired(rig)
     asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD")))
