@@ -138,17 +138,16 @@ def opened(
         ConfigError: the card's variant cannot be read.
         CalibrationError: the transducer has no usable calibration.
     """
-    utc_ns, monotonic_ns = clock.utc_ns(), clock.monotonic_ns()
-    variant = load_variant(variants, card.variant)
+    utc_ns = clock.utc_ns()
     calibration = calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)
     encode = msgspec.json.encode
     return RunOpened(
         run=beginning.run or run_id(utc_ns, rng),
         rig=encode(settings).decode(),
-        variant=encode(variant).decode(),
+        variant=encode(load_variant(variants, card.variant)).decode(),
         card=encode(card).decode(),
         calibration=encode(calibration).decode(),
-        utc_offset_ns=utc_ns - monotonic_ns,
+        utc_offset_ns=utc_ns - clock.monotonic_ns(),
         started_utc_ns=beginning.started_utc_ns or utc_ns,
         first_record_no=beginning.first_record_no,
         epoch=beginning.epoch,
