@@ -20,8 +20,10 @@ from nightturn.model.records import Emit, Host, Record
 from nightturn.settings.rig import CyclePlan, Exercise, Hold, SlowTurn
 from nightturn.transport.port import OnBytes, OnLost
 from nightturn.virtual.catalogue import from_spec
+from nightturn.virtual.condition import levels_at
 from nightturn.virtual.device import VirtualDevice
 from nightturn.virtual.products import PRODUCTS
+from nightturn.virtual.truth import truth
 from nightturn_protocol.framing import Deframer, to_wire
 from nightturn_protocol.messages import Block
 
@@ -130,13 +132,13 @@ class Watch:
     def truth(self, cycle: CycleRecord, case: Case, hold_nm: float) -> dict[str, float]:
         """The device's own truth, as it was while the slow passes ran (three of the four passes, the shorter ones)."""
         middle = cycle.index_first + (cycle.index_last - cycle.index_first) * 2 // 3
-        bearing, strokes = (
-            self.during(name, cycle.index_first, middle) for name in ("bearing_degc", "strokes")
+        bearing, strokes, spall_nm = (
+            self.during(name, cycle.index_first, middle) for name in ("bearing_degc", "strokes", "spall_nm")
         )
+        now = self._device.levels()
+        levels = levels_at(self._device.product, bearing, strokes, spall_nm, now.zero_v)
         speed = cycle.direction * case.sense * case.rpm / 60 * math.tau
-        said = self._device.truth(
-            speed_rad_s=speed, torque_nm=hold_nm, temperature_degc=bearing, strokes=strokes
-        )
+        said = truth(self._device.product, levels, speed_rad_s=speed, torque_nm=hold_nm)
         return {name: value for name, value in said.items() if isinstance(value, float)}
 
 
