@@ -12,16 +12,18 @@ from nightturn.settings.load import read_card
 
 
 def command(path: Path, fixture: str = "pan-a1", unit: str = "Q-0117", variant: str = "pan15") -> list[str]:
-    return ["mount", str(path), fixture, "--unit", unit, "--variant", variant, "--operator", "R. Vale"]
+    words = ["mount", str(path), fixture, "--unit", unit, "--variant", variant, "--operator", "R. Vale"]
+    return [*words, "--travel-zero"]
 
 
 def test_the_card_says_who_mounted_what_and_when(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_bench(tmp_path)
-    code, out, err = typed([*command(path), "--notes", "new bearing", "--travel-zero"], capsys)
+    code, out, err = typed([*command(path), "--notes", "new bearing"], capsys)
     assert (code, err) == (0, "")
-    assert (
-        out == f"pan-a1: Q-0117 (pan15) mounted by R. Vale; card in {tmp_path}/nights/mounts/pan-a1.jsonl\n"
-    )
+    assert out.splitlines() == [
+        f"pan-a1: Q-0117 (pan15) mounted by R. Vale; card in {tmp_path}/nights/mounts/pan-a1.jsonl",
+        "pan-a1: nothing turns; next: `nightturn go pan-a1 --unit Q-0117 --operator NAME`",
+    ]
     card = read_card(tmp_path / "nights", "pan-a1")
     assert card is not None
     assert (card.unit, card.variant, card.operator, card.notes) == (
@@ -36,9 +38,33 @@ def test_the_card_says_who_mounted_what_and_when(tmp_path: Path, capsys: pytest.
 
 def test_the_cable_is_confirmed_only_by_saying_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = write_bench(tmp_path)
+    code, out, err = typed(command(path)[:-1], capsys)
+    assert (code, out) == (2, "")
+    assert "pan-a1: Q-0117: the travel is unknown" in err
+    assert "see to the cable, then mount with `--travel-zero`" in err
+    assert read_card(tmp_path / "nights", "pan-a1") is None
     code, out, _ = typed([*command(path), "--json"], capsys)
-    assert code == 0
-    assert json.loads(out)["card"]["travel_zero_confirmed"] is False
+    assert (code, json.loads(out)["card"]["travel_zero_confirmed"]) == (0, True)
+
+
+def test_a_unit_that_was_taken_off_leaves_a_line_and_no_card(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bench(tmp_path)
+    away = ["unmount", "pan-a1", "--operator", "R. Vale", "--bench", str(path)]
+    code, _, err = typed(away, capsys)
+    assert (code, err) == (1, "nightturn: no unit is mounted on pan-a1\n")
+    typed(command(path), capsys)
+    code, out, err = typed([*away, "--reason", "worn out"], capsys)
+    assert (code, out, err) == (0, "pan-a1: Q-0117 taken off by R. Vale (kept)\n", "")
+    assert read_card(tmp_path / "nights", "pan-a1") is None
+    lines = (tmp_path / "nights" / "mounts" / "pan-a1.jsonl").read_text(encoding="utf-8").splitlines()
+    last = json.loads(lines[-1])
+    assert (len(lines), last["unit"], last["taken_off"], last["notes"]) == (2, "Q-0117", True, "worn out")
+    typed(command(path, unit="Q-0118"), capsys)
+    card = read_card(tmp_path / "nights", "pan-a1")
+    assert card is not None
+    assert card.unit == "Q-0118"
 
 
 def test_a_second_card_is_appended_and_in_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -117,7 +117,7 @@ def write_bench(
 
 def mount(folder: Path, fixture: str, unit: str = "Q-0117") -> None:
     """A card as `nightturn mount` writes it."""
-    mounted = f"2026-05-04T18:00:{time.monotonic_ns() % 60:02d}Z"
+    mounted = f"2026-05-04T18:00:{time.monotonic_ns() // 1000 % 10**6 / 2e4:09.6f}Z"
     card = MountCard(
         travel_zero_confirmed=True, unit=unit, variant="pan15", operator="R. Vale", mounted_utc=mounted
     )

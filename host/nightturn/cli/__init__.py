@@ -45,6 +45,7 @@ VERBS: dict[str, Verb] = {
         "nightturn.cli.check", "Check a rig file: time, travel, orders, sampling; refuse what cannot work."
     ),
     "mount": Verb("nightturn.cli.mount", "Write the card of the unit that has been mounted on a fixture."),
+    "unmount": Verb("nightturn.cli.unmount", "Take the card of a fixture off; its run ends."),
     "ports": Verb("nightturn.cli.ports", "List serial ports under names that stay the same."),
     "linktest": Verb(
         "nightturn.cli.linktest", "Open a device, print what it is, prove its line bit for bit."

@@ -28,7 +28,11 @@ def command(root: Path, request: Request, *, as_json: bool) -> None:
     Raises:
         DeviceError: no daemon answers.
     """
-    answer = ask(root, request)
+    answered(request, ask(root, request), as_json=as_json)
+
+
+def answered(request: Request, answer: Answer, *, as_json: bool) -> None:
+    """Print an answer; ends with 1 when it is a refusal."""
     if as_json:
         print_json(answer)
     elif answer.ok:

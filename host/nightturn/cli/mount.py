@@ -27,8 +27,9 @@ def run(
 ) -> None:
     """Append a mount card under the data root; the last card is in force when a run begins.
 
-    While a daemon runs on the data root, it writes the card. Nothing moves without a card. A newer card ends a run at its
-    next standstill.
+    While a daemon runs on the data root, it writes the card. A card begins a run, which records; nothing turns before
+    `nightturn go`. Travel counts from where somebody has seen the cable hang free, so --travel-zero has to be said: without
+    it this ends with 2. It is refused, with 1, while the shaft turns or may turn: stop it first.
     """
     from nightturn.cli.output import print_json
     from nightturn.daemon.control_client import new_request
@@ -54,3 +55,6 @@ def run(
         print_json({"fixture": station.id, "path": str(path), "card": card})
     else:
         typer.echo(f"{station.id}: {card.unit} ({card.variant}) mounted by {card.operator}; card in {path}")
+        typer.echo(
+            f"{station.id}: nothing turns; next: `nightturn go {station.id} --unit {card.unit} --operator NAME`"
+        )

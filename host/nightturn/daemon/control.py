@@ -14,19 +14,24 @@ from nightturn.daemon.control_protocol import (
     PAUSE,
     STATUS,
     STOP,
+    UNMOUNT,
     VERSION,
     Answer,
     Request,
     refused,
 )
-from nightturn.daemon.mounting import card_of
+from nightturn.daemon.mounting import SEE_TO_IT, TRAVEL, card_of, taken_off
 from nightturn.errors import NightturnError
 from nightturn.model.cards import MountCard
+from nightturn.motion.permission import MotionState
 from nightturn.settings.load import append_card
 from nightturn.world import World
 
 KEPT_S_MAX = 1.0  # a client waits two seconds
 POLL_S = 0.01
+NOT_NOW = frozenset(
+    {MotionState.ALLOWED, MotionState.ANNOUNCED, MotionState.TURNING, MotionState.STOPPING}
+)  # cards stay as they are while the shaft turns or may
 
 
 class Watched(Protocol):
@@ -72,8 +77,9 @@ class Control:
         station = watch.station
         if request.command == STATUS:
             return _shown(request, watch)
-        if request.command == MOUNT:
-            return await self._mount(request, watch)
+        if request.command in {MOUNT, UNMOUNT}:
+            change_card = self._mount if request.command == MOUNT else self._unmount
+            return await change_card(request, watch)
         if station is None or station.run_ended is not None:
             return _without_a_run(request, watch)
         if request.command == GO:
@@ -84,6 +90,11 @@ class Control:
 
     async def _mount(self, request: Request, watch: Watched) -> Answer:
         """Write the card; the fixture's watch finds it as it finds one that was there at the start."""
+        problem = _not_now(request, watch.station)
+        if problem:
+            return refused(request.id, problem)
+        if not request.travel_zero:
+            return msgspec.structs.replace(refused(request.id, f"{TRAVEL}; {SEE_TO_IT}"), left_out=True)
         card = card_of(request, self._world.clock.utc_ns())
         try:
             await self._world.offload(lambda: _append(self._root, request.fixture, card))
@@ -91,9 +102,48 @@ class Control:
             return refused(request.id, str(error))
         return msgspec.structs.replace(_shown(request, watch), kept=True)
 
+    async def _unmount(self, request: Request, watch: Watched) -> Answer:
+        """Take the card off, and end the run that it had begun."""
+        problem = _not_now(request, watch.station)
+        if problem:
+            return refused(request.id, problem)
+        utc_ns = self._world.clock.utc_ns()
+        gone: list[MountCard] = []
+
+        def write() -> None:
+            card = taken_off(self._root, request, utc_ns)
+            _append(self._root, request.fixture, card)
+            gone.append(card)
+
+        try:
+            await self._world.offload(write)
+        except NightturnError as error:
+            return refused(request.id, str(error))
+        station = watch.station
+        if station is not None and station.run_ended is None:
+            station.command(UNMOUNT, _by(request))
+        else:
+            watch.when_open(UNMOUNT, _by(request))
+        state = f"{gone[0].unit} taken off by {request.operator.strip()}"
+        waits_for = f"waits for `nightturn mount` of a unit on {request.fixture}"
+        return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for, kept=True)
+
 
 def _append(root: Path, fixture: str, card: MountCard) -> None:
     append_card(root, fixture, card)
+
+
+def _not_now(request: Request, station: Station | None) -> str:
+    """Why no card is written or taken off now, or an empty text."""
+    if station is None or station.run_ended is not None:
+        return ""
+    permission = station.core.state.permission
+    if permission.state in NOT_NOW:
+        stop = f"`nightturn stop {request.fixture} --operator NAME`"
+        return f"stop it first: {stop}; it is {permission.state.value} ({permission.text})"
+    if station.core.state.ending is not None:
+        return f"the run of {request.fixture} is ending; ask again when it has ended"
+    return ""
 
 
 async def _go(request: Request, watch: Watched, station: Station) -> Answer:

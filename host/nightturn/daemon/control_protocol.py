@@ -11,8 +11,8 @@ LINE_BYTES_MAX = 64 * 1024
 NAME_LENGTH_MAX = 80
 TEXT_LENGTH_MAX = 400
 
-STATUS, STOP, PAUSE, GO, MOUNT = "status", "stop", "pause", "go", "mount"
-COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT})
+STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT = "status", "stop", "pause", "go", "mount", "unmount"
+COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT})
 NAMED = COMMANDS - {STATUS}  # a person stands behind these
 
 
@@ -39,6 +39,7 @@ class Answer(msgspec.Struct, frozen=True):
         state: what the fixture is doing now.
         waits_for: what has to happen before it does something else, and which command makes it so.
         kept: for a command that was done: whether it is on the disk already.
+        left_out: whether it was refused for what the request itself leaves out, not for what the fixture does.
         fixtures: which fixtures this daemon has, when a status names none.
     """
 
@@ -49,6 +50,7 @@ class Answer(msgspec.Struct, frozen=True):
     waits_for: str = ""
     problem: str = ""
     kept: bool | None = None
+    left_out: bool = False
     fixtures: tuple[str, ...] = ()
 
 

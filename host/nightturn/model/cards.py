@@ -4,7 +4,7 @@ import msgspec
 
 
 class MountCard(msgspec.Struct, frozen=True, kw_only=True):
-    """One line of `mounts/<fixture>.jsonl`; the last line is the card in force."""
+    """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off."""
 
     unit: str
     variant: str
@@ -12,3 +12,4 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     notes: str = ""
     mounted_utc: str
     travel_zero_confirmed: bool = False
+    taken_off: bool = False

@@ -158,7 +158,7 @@ def append_card(root: Path, fixture: str, card: MountCard) -> Path:
 
 
 def read_card(root: Path, fixture: str) -> MountCard | None:
-    """The card in force: the last line of `mounts/<fixture>.jsonl`, or None when nothing is mounted.
+    """The card in force: the last line of `mounts/<fixture>.jsonl`, or None when nothing is mounted or the unit was taken off.
 
     A last line without its end was torn by a crash before `append_card` returned, and counts for nothing.
 
@@ -174,10 +174,11 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
     if not lines:
         return None
     try:
-        return msgspec.json.decode(lines[-1], type=MountCard)
+        card = msgspec.json.decode(lines[-1], type=MountCard)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         what = f"line {len(lines)} is no mount card ({error}); mount the unit again"
         raise CorruptFileError(str(path), what) from error
+    return None if card.taken_off else card
 
 
 def card_path(root: Path, fixture: str) -> Path:

@@ -1,0 +1,90 @@
+"""Cards of a running daemon: written and taken off only while nothing may turn, and a permission is for one card."""
+
+from pathlib import Path
+
+from tests.daemon.processes import Processes, mount, wait
+from tests.daemon.test_commands import VALE, asked, status, turning
+from tests.daemon.test_one_owner import streams
+from tests.device.native import NativeDevices
+
+from nightturn.storage.runs import list_runs, open_run
+from nightturn.storage.verify import verify
+
+
+def test_no_card_changes_while_the_shaft_turns_and_a_paused_unit_can_be_taken_off(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    serve = turning(tmp_path, processes, device)
+    other = (
+        "mount",
+        "bench.toml",
+        "pan-a1",
+        "--unit",
+        "Q-0121",
+        "--variant",
+        "pan15",
+        *VALE,
+        "--travel-zero",
+    )
+    for words in (other, ("unmount", "pan-a1", *VALE)):
+        code, said = asked(processes, *words)
+        assert (code, "stop it first: `nightturn stop pan-a1 --operator NAME`" in said) == (1, True)
+        assert "it is turning (turning, permitted by R. Vale)" in said
+    assert device.state()["lease"]
+    cards = tmp_path / "nights" / "mounts" / "pan-a1.jsonl"
+    assert len(cards.read_bytes().splitlines()) == 1
+
+    assert asked(processes, "pause", "pan-a1", *VALE)[0] == 0
+    wait(lambda: status(tmp_path).state.startswith("paused"), lambda: serve.said)
+    code, said = asked(processes, *other[:-1])
+    assert (code, "the travel is unknown" in said) == (2, True)
+    code, said = asked(processes, "unmount", "pan-a1", *VALE)
+    assert (code, "pan-a1: Q-0117 taken off by R. Vale (kept)" in said) == (0, True)
+    serve.says("run_ended")
+    serve.says("no unit is mounted")
+    code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
+    assert (code, "no run is open" in said) == (1, True)
+    code, said = asked(processes, "unmount", "pan-a1", *VALE)
+    assert (code, "no unit is mounted on pan-a1" in said) == (1, True)
+    assert serve.interrupt() == 0
+    assert verify(tmp_path / "nights", run="all").ok
+    details = open_run(tmp_path / "nights", "pan-a1").events()["detail"]
+    assert "Q-0117 taken off by R. Vale (by card)" in set(details)
+
+
+def test_a_unit_mounted_while_no_daemon_ran_gets_a_run_of_its_own_and_no_permission(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    turning(tmp_path, processes, device).kill()
+    wait(lambda: not device.state()["moving"], lambda: str(device.state()))
+    mount(tmp_path, "pan-a1", unit="Q-0121")
+    again = processes.start("serve", "bench.toml")
+    again.says("run_given_up")
+    again.says("run_open")
+    streams(tmp_path / "nights")
+    shown = status(tmp_path)
+    assert shown.state.startswith("locked")
+    assert "`nightturn go pan-a1 --unit Q-0121 --operator NAME`" in shown.waits_for
+    assert again.interrupt() == 0
+    assert not device.state()["lease"]
+    assert [run.unit for run in list_runs(tmp_path / "nights")] == ["Q-0121", "Q-0117"]
+    assert verify(tmp_path / "nights", run="all").ok
+
+
+def test_motion_does_not_go_on_by_itself_under_a_newer_card_of_the_same_unit(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    turning(tmp_path, processes, device).kill()
+    wait(lambda: not device.state()["moving"], lambda: str(device.state()))
+    mount(tmp_path, "pan-a1")
+    again = processes.start("serve", "bench.toml")
+    again.says("run_open")
+    streams(tmp_path / "nights")
+    assert status(tmp_path).state.startswith("locked")
+    assert again.interrupt() == 0
+    (run,) = list_runs(tmp_path / "nights")
+    assert "motion_resumed" not in set(open_run(tmp_path / "nights", "pan-a1").events()["kind"])
+    assert run.unit == "Q-0117"
