@@ -1,138 +1,232 @@
-"""Motion permission: every pair of state and cause, and what no order of causes may do."""
+"""The permission by itself: every pair of state and cause against the contract, and what no order of causes may do."""
 
+import itertools
+
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightturn.motion.permission import FOR_A_PERSON, REASONS_MAX, TABLE, Cause, MotionState, Permission
+from nightturn.motion.permission import (
+    FOR_A_PERSON,
+    REASONS_MAX,
+    Cause,
+    LockReason,
+    MotionState,
+    Permission,
+)
 
-L, A, N, T, S, P, E = (
+# Written from the contract, not from the table in the code: a row for each state, a column for each cause, in the
+# order of CAUSES. "-" leaves everything as it is; "=" is taken and changes no state. A stop leads to its target.
+CAUSES = "go resumed ready counted_down lapsed pause stop finished intervention tripped new_boot lost still not_still"
+CONTRACT = """
+locked    allowed allowed - - - - ended ended = = = - - =
+allowed   - - announced - locked paused ended ended locked locked locked - - -
+announced - - - turning locked paused ended ended locked locked locked locked - -
+turning   - - - - - stopping ended ended stopping stopping stopping stopping - -
+stopping  - - - - - = ended ended = = = = target locked
+paused    allowed - - - - - ended ended locked locked locked - - locked
+ended     - - - - - - - - - - - - - -
+"""
+EXPECTED = {
+    (MotionState(row.split()[0]), Cause(cause)): word
+    for row in CONTRACT.strip().splitlines()
+    for cause, word in zip(CAUSES.split(), row.split()[1:], strict=True)
+}
+LEADS_ON = {Cause.GO, Cause.RESUMED}
+MORE = [  # from less to more; a stop counts as what it leads to
+    MotionState.ENDED,
     MotionState.LOCKED,
+    MotionState.PAUSED,
     MotionState.ALLOWED,
     MotionState.ANNOUNCED,
     MotionState.TURNING,
-    MotionState.STOPPING,
-    MotionState.PAUSED,
-    MotionState.ENDED,
-)
-COLUMNS = (L, A, N, T, S, P, E)
-# What each cause makes of each state, in the order of COLUMNS; None leaves everything as it is. A stop under way leads
-# to its target when the shaft stands, here `locked`.
-EXPECTED: dict[Cause, tuple[MotionState | None, ...]] = {
-    Cause.GO: (A, None, None, None, None, A, None),
-    Cause.RESUMED: (A, None, None, None, None, None, None),
-    Cause.READY: (None, N, None, None, None, None, None),
-    Cause.COUNTED_DOWN: (None, None, T, None, None, None, None),
-    Cause.LAPSED: (None, L, L, None, None, None, None),
-    Cause.PAUSE: (None, P, P, S, S, None, None),
-    Cause.STOP: (E, E, E, E, E, E, None),
-    Cause.FINISHED: (E, E, E, E, E, E, None),
-    Cause.INTERVENTION: (L, L, L, S, S, L, None),
-    Cause.TRIPPED: (L, L, L, S, S, L, None),
-    Cause.NEW_BOOT: (L, L, L, S, S, L, None),
-    Cause.LOST: (None, None, L, S, S, None, None),
-    Cause.STILL: (None, None, None, None, L, None, None),
-    Cause.NOT_STILL: (L, None, None, None, L, L, None),
-}
-causes = st.sampled_from(list(Cause))
+]
+causes = st.lists(st.sampled_from(Cause), max_size=30)
+Order = list[Cause]
 
 
-def after(permission: Permission, *happened: Cause) -> Permission:
-    for number, cause in enumerate(happened):
-        permission.take(cause, cause.value, at_ns=number, ts=number, by="R. Vale")
+def in_state(state: MotionState, target: MotionState = MotionState.LOCKED) -> Permission:
+    return Permission(state=state, target=target, text="before", since_ns=1)
+
+
+def take(permission: Permission, cause: Cause, at_ns: int = 5) -> MotionState | None:
+    """The state after the cause; None when it was not taken."""
+    change = permission.take(cause, cause.value, at_ns=at_ns, ts=at_ns, by="R. Vale")
+    return None if change is None else change.now
+
+
+def turning() -> Permission:
+    permission = Permission()
+    for cause in (Cause.GO, Cause.READY, Cause.COUNTED_DOWN):
+        assert take(permission, cause) is not None
+    assert permission.may_turn
     return permission
 
 
-def test_every_cause_is_in_the_table_of_this_test() -> None:
-    assert set(EXPECTED) == set(Cause)
-    assert set(TABLE) == set(MotionState)
+def reaches(permission: Permission) -> int:
+    state = permission.target if permission.state is MotionState.STOPPING else permission.state
+    return MORE.index(state)
 
 
-@pytest.mark.parametrize("cause", list(Cause))
-@pytest.mark.parametrize("state", list(MotionState))
-def test_each_pair_of_state_and_cause(state: MotionState, cause: Cause) -> None:
-    permission = Permission(state=state)
-    change = permission.take(cause, "it happened", at_ns=7, ts=8, by="R. Vale")
-    expected = EXPECTED[cause][COLUMNS.index(state)]
-    if expected is None:
-        assert change is None
-        assert permission == Permission(state=state)
-        return
-    assert change is not None
-    assert (change.was, change.now, permission.state) == (state, expected, expected)
+def test_the_contract_names_every_pair() -> None:
+    assert set(EXPECTED) == set(itertools.product(MotionState, Cause))
+    assert len(EXPECTED) == 7 * 14
 
 
-@given(st.lists(causes, max_size=40))
-def test_nothing_turns_without_a_go_or_a_resume(happened: list[Cause]) -> None:
-    silent = [cause for cause in happened if cause not in {Cause.GO, Cause.RESUMED}]
-    permission = Permission()
-    for cause in silent:
-        permission = after(permission, cause)
-        assert permission.state not in {A, N, T}
-
-
-@given(st.lists(causes, max_size=30), st.sampled_from(sorted(FOR_A_PERSON)), st.lists(causes, max_size=30))
-def test_after_what_a_person_has_to_see_only_go_leads_on(
-    before: list[Cause], seen: Cause, later: list[Cause]
+@pytest.mark.parametrize(("state", "cause"), EXPECTED, ids=lambda word: word.value)
+@pytest.mark.parametrize("target", [MotionState.LOCKED, MotionState.PAUSED, MotionState.ALLOWED])
+def test_every_pair_of_state_and_cause_leads_where_the_contract_says(
+    state: MotionState, cause: Cause, target: MotionState
 ) -> None:
-    permission = after(Permission(), *before)
-    if permission.take(seen, "see to it", at_ns=1, ts=1) is None:
+    permission, word = in_state(state, target), EXPECTED[state, cause]
+    before = msgspec.structs.asdict(permission)
+    now = take(permission, cause)
+    if word == "-":
+        assert now is None
+        assert msgspec.structs.asdict(permission) == before
         return
-    for cause in later:
-        if cause in {Cause.GO, Cause.RESUMED}:
-            break
-        permission = after(permission, cause)
-        assert not permission.may_turn
-        assert permission.state not in {A, N}
+    assert now is permission.state
+    assert now is {"=": state, "target": target}.get(word, now)
+    assert word in {"=", "target"} or now == word
+    assert permission.since_ns == (1 if now is state else 5)
 
 
-@given(st.lists(causes, max_size=40))
-def test_turning_is_always_announced_and_an_end_is_for_good(happened: list[Cause]) -> None:
-    permission, was = Permission(), L
-    for cause in happened:
-        permission = after(permission, cause)
-        if permission.may_turn and was is not T:
-            assert was is N
-        if was is E:
-            assert permission.state is E
-        was = permission.state
+def test_a_change_says_from_where_to_where_why_and_whose_word_it_was() -> None:
+    change = Permission().take(Cause.GO, "permitted by R. Vale", at_ns=7, ts=8, by="R. Vale")
+    assert change is not None
+    assert (change.was, change.now, change.cause) == (MotionState.LOCKED, MotionState.ALLOWED, Cause.GO)
+    assert (change.text, change.by) == ("permitted by R. Vale", "R. Vale")
 
 
-@given(st.lists(st.sampled_from([Cause.PAUSE, Cause.INTERVENTION, Cause.TRIPPED, Cause.LOST]), min_size=1))
-def test_a_stop_under_way_never_leads_to_more_than_before(happened: list[Cause]) -> None:
-    rank = {L: 0, P: 1, A: 2}
-    permission = after(Permission(state=T), Cause.LOST)
-    permission.resume_after_stop()
-    assert permission.target is A
-    before = rank[permission.target]
-    for cause in happened:
-        permission = after(permission, cause)
-        permission_rank = rank[permission.target]
-        assert permission_rank <= before
-        before = permission_rank
-
-
-def test_a_stop_that_may_end_by_itself_counts_and_a_person_starts_the_count_anew() -> None:
-    permission = Permission(state=T)
-    permission.permit("R. Vale", at_ns=1, record_no=1)
-    after(permission, Cause.LOST)
-    permission.resume_after_stop()
-    assert after(permission, Cause.STILL).state is A
-    assert (permission.resumes, permission.resuming) == (1, True)
-    permission.permit("M. Orsel", at_ns=2, record_no=2)
-    assert (permission.resumes, permission.resuming, permission.by) == (0, False, "M. Orsel")
-
-
-def test_a_stop_that_no_one_wished_names_its_reason_when_it_stays_locked() -> None:
-    permission = after(Permission(state=T), Cause.LOST, Cause.STILL)
-    assert permission.state is L
-    assert [reason.text for reason in permission.reasons] == ["lost"]
-    assert after(permission, Cause.GO).reasons == []
-
-
-@given(st.lists(st.text(max_size=3), min_size=REASONS_MAX + 5, max_size=60, unique=True))
-def test_reasons_are_bounded_and_the_first_ones_stay(texts: list[str]) -> None:
+@given(causes)
+def test_no_order_of_causes_without_a_go_or_a_resume_ever_turns(order: Order) -> None:
     permission = Permission()
-    for number, text in enumerate(texts):
-        permission.take(Cause.TRIPPED, text, at_ns=number, ts=number)
-    assert [reason.text for reason in permission.reasons] == texts[:REASONS_MAX]
+    for cause in order:
+        if cause in LEADS_ON:
+            continue
+        take(permission, cause)
+        permission.resume_after_stop()
+        assert permission.state in {MotionState.LOCKED, MotionState.ENDED}
+
+
+@given(causes, st.sampled_from(sorted(FOR_A_PERSON)), causes)
+def test_after_what_a_person_has_to_see_to_only_a_go_leads_on(
+    before: Order, cause: Cause, after: Order
+) -> None:
+    permission = Permission()
+    for each in before:
+        take(permission, each)
+    if take(permission, cause) is None:
+        return
+    for each in after:
+        if each is Cause.GO:
+            continue
+        take(permission, each)
+        permission.resume_after_stop()
+        assert permission.state in {MotionState.LOCKED, MotionState.STOPPING, MotionState.ENDED}
+        assert permission.state is not MotionState.STOPPING or permission.target is MotionState.LOCKED
+
+
+@given(causes, st.sampled_from([Cause.STOP, Cause.FINISHED]), causes)
+def test_the_end_is_final(before: Order, end: Cause, after: Order) -> None:
+    permission = Permission()
+    for each in before:
+        take(permission, each)
+    take(permission, end)
+    assert permission.state is MotionState.ENDED
+    for each in after:
+        assert take(permission, each) is None
+        permission.resume_after_stop()
+        assert permission.state is MotionState.ENDED
+
+
+@given(st.lists(st.tuples(st.sampled_from(Cause), st.booleans()), max_size=12))
+def test_a_stop_never_leads_to_more_than_before(order: list[tuple[Cause, bool]]) -> None:
+    """Only the loss of a line that nobody wished may lead back to permission, and only before anybody said otherwise."""
+    permission = turning()
+    steps = [cause for cause, _ in order]
+    for cause, asks in order:
+        reached = reaches(permission)
+        was = permission.state
+        taken = take(permission, cause)
+        if asks and taken is MotionState.STOPPING and cause is Cause.LOST:
+            permission.resume_after_stop()
+        if cause not in LEADS_ON | {Cause.READY, Cause.COUNTED_DOWN, Cause.LOST}:
+            assert reaches(permission) <= reached
+        if was is MotionState.STOPPING and reached == MORE.index(MotionState.PAUSED):
+            assert reaches(permission) <= reached, steps
+
+
+def test_a_pause_is_kept_when_the_line_is_lost_before_the_shaft_stands() -> None:
+    permission = turning()
+    take(permission, Cause.PAUSE)
+    take(permission, Cause.LOST)
+    permission.resume_after_stop()
+    assert take(permission, Cause.STILL) is MotionState.PAUSED
+
+
+def test_a_pause_ends_a_resume_that_is_under_way() -> None:
+    permission = turning()
+    take(permission, Cause.LOST)
+    permission.resume_after_stop()
+    take(permission, Cause.PAUSE)
+    assert take(permission, Cause.STILL) is MotionState.PAUSED
+
+
+def test_a_lost_line_leads_back_to_permission_only_when_asked_and_is_counted() -> None:
+    permission = turning()
+    permission.permit("R. Vale", at_ns=3, record_no=9)
+    take(permission, Cause.LOST)
+    permission.resume_after_stop()
+    assert take(permission, Cause.STILL) is MotionState.ALLOWED
+    assert (permission.resumes, permission.resuming, permission.by) == (1, True, "R. Vale")
+    take(permission, Cause.READY)
+    take(permission, Cause.COUNTED_DOWN)
+    take(permission, Cause.LOST)
+    assert take(permission, Cause.STILL) is MotionState.LOCKED
+    assert [reason.cause for reason in permission.reasons] == [Cause.LOST]
+    take(permission, Cause.GO)
+    permission.permit("A. Roe", at_ns=4, record_no=12)
+    assert (permission.resumes, permission.resuming, permission.go_ns) == (0, False, 4)
+
+
+@pytest.mark.parametrize("cause", sorted(FOR_A_PERSON - {Cause.LAPSED}))
+def test_what_comes_while_the_shaft_stops_is_a_reason_that_no_resume_clears(cause: Cause) -> None:
+    permission = turning()
+    take(permission, Cause.LOST)
+    permission.resume_after_stop()
+    take(permission, cause)
+    permission.resume_after_stop()
+    take(permission, Cause.STILL)
+    assert permission.state is MotionState.LOCKED
+    assert [reason.cause for reason in permission.reasons] == [cause]
+    assert take(permission, Cause.RESUMED) is None
+    assert take(permission, Cause.GO) is MotionState.ALLOWED
+    assert permission.reasons == []
+
+
+def test_reasons_are_kept_once_each_and_the_oldest_stay() -> None:
+    permission = Permission()
+    for number in range(3 * REASONS_MAX):
+        for _ in range(2):
+            permission.take(Cause.TRIPPED, f"trip {number}", at_ns=number, ts=number)
+    assert [reason.text for reason in permission.reasons] == [
+        f"trip {number}" for number in range(REASONS_MAX)
+    ]
+    assert permission.reasons[0] == LockReason(Cause.TRIPPED, "trip 0", 0)
+
+
+@given(st.lists(st.tuples(st.sampled_from(Cause), st.text(max_size=5)), max_size=120))
+def test_reasons_are_bounded_whatever_happens(order: list[tuple[Cause, str]]) -> None:
+    permission = Permission()
+    for cause, text in order:
+        permission.take(cause, text, at_ns=1, ts=1)
+        assert len(permission.reasons) <= REASONS_MAX
+        assert not (permission.may_turn and permission.reasons)
+
+
+def test_two_permissions_share_no_reasons() -> None:
+    one, other = Permission(), Permission()
+    take(one, Cause.TRIPPED)
+    assert other.reasons == []

@@ -1,39 +1,54 @@
-"""What motion waits for: each state names the command that ends the wait."""
+"""What motion waits for: each state names the command that ends its wait, and none says that there is no danger."""
+
+import re
 
 import pytest
 
-from nightturn.motion.permission import Cause, LockReason, MotionState, Permission
+from nightturn.motion.permission import Cause, MotionState, Permission
 from nightturn.motion.waiting import waits_for
+
+GO = "`nightturn go pan-a1 --unit Q-0117 --operator NAME`"
+
+
+def said(state: MotionState, stands: str = "") -> str:
+    return waits_for(Permission(state=state), "pan-a1", "Q-0117", stands)
 
 
 @pytest.mark.parametrize(
-    ("state", "words"),
+    ("state", "sentence"),
     [
-        (MotionState.LOCKED, "`nightturn go pan-a1 --unit Q-0117 --operator NAME`"),
-        (MotionState.PAUSED, "`nightturn go pan-a1 --unit Q-0117 --operator NAME`"),
-        (MotionState.ANNOUNCED, "`nightturn stop pan-a1`"),
-        (MotionState.ENDED, "`nightturn mount`"),
-        (MotionState.ALLOWED, "waits: the guard is open"),
-        (MotionState.STOPPING, "until the shaft stands"),
+        (MotionState.LOCKED, f"nothing turns; waits for {GO}"),
+        (MotionState.PAUSED, f"paused; {GO} ends the wait"),
+        (MotionState.ALLOWED, "about to be announced"),
+        (MotionState.ANNOUNCED, "about to turn; `nightturn stop pan-a1` prevents it"),
+        (MotionState.TURNING, ""),  # waits for nothing
+        (MotionState.STOPPING, "waits until the shaft stands"),
+        (MotionState.ENDED, "the run is over and its card used up; `nightturn mount` begins another"),
     ],
 )
-def test_a_state_says_what_it_waits_for(state: MotionState, words: str) -> None:
-    assert words in waits_for(Permission(state=state), "pan-a1", "Q-0117", "the guard is open")
+def test_every_state_says_what_ends_its_wait(state: MotionState, sentence: str) -> None:
+    assert said(state) == sentence
 
 
-def test_turning_waits_for_nothing() -> None:
-    assert waits_for(Permission(state=MotionState.TURNING), "pan-a1", "Q-0117", "") == ""
+def test_the_states_that_wait_for_a_person_name_a_command() -> None:
+    for state in (MotionState.LOCKED, MotionState.PAUSED, MotionState.ANNOUNCED, MotionState.ENDED):
+        assert re.search(r"`nightturn (go|stop|mount)\b", said(state)), state
 
 
 def test_a_lock_names_every_reason_in_order() -> None:
-    reasons = [
-        LockReason(Cause.TRIPPED, "torque trip", 1),
-        LockReason(Cause.NEW_BOOT, "the device restarted", 2),
-    ]
-    text = waits_for(Permission(reasons=reasons), "pan-a1", "Q-0117", "")
-    assert text.startswith("nothing turns: torque trip; the device restarted; waits for ")
+    permission = Permission()
+    for text in ("the guard is open", "torque trip"):
+        permission.take(Cause.TRIPPED, text, at_ns=1, ts=1)
+    sentence = waits_for(permission, "pan-a1", "Q-0117", "")
+    assert sentence == f"nothing turns: the guard is open; torque trip; waits for {GO}"
 
 
-@pytest.mark.parametrize("state", list(MotionState))
-def test_no_sentence_says_that_anything_is_safe(state: MotionState) -> None:
-    assert "safe" not in waits_for(Permission(state=state), "pan-a1", "Q-0117", "")
+def test_a_permission_that_cannot_be_used_names_what_keeps_it() -> None:
+    assert (
+        said(MotionState.ALLOWED, "the timebase is not locked yet") == "waits: the timebase is not locked yet"
+    )
+
+
+def test_no_state_calls_anything_free_of_danger() -> None:
+    for state in MotionState:
+        assert not re.search(r"safe|danger", said(state), re.IGNORECASE)

@@ -162,7 +162,7 @@ class Permission(msgspec.Struct):
             by: whose word it is.
         """
         was, now = self.state, TABLE[self.state].get(cause)
-        if now is None:
+        if now is None or (cause is Cause.RESUMED and self.reasons):  # a reason waits for a person
             return None
         if cause is Cause.STILL:
             return self._arrived(at_ns, ts)
@@ -183,8 +183,8 @@ class Permission(msgspec.Struct):
         self.resumes, self.resuming = 0, False
 
     def resume_after_stop(self) -> None:
-        """The stop under way leads back to the permission that was given."""
-        if self.state is MotionState.STOPPING and not self.reasons:
+        """The stop under way leads back to the permission that was given, unless a person paused or has to look."""
+        if self.state is MotionState.STOPPING and self.target is MotionState.LOCKED and not self.reasons:
             self.target = MotionState.ALLOWED
 
     def _arrived(self, at_ns: int, ts: int) -> Change:
