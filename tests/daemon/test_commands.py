@@ -13,6 +13,7 @@ from nightturn.storage.runs import open_run
 from nightturn.storage.verify import verify
 
 VALE = ("--operator", "R. Vale")
+TRAVEL_ZERO = "--travel-zero"
 
 
 def asked(processes: Processes, *words: str) -> tuple[int, str]:
@@ -139,7 +140,7 @@ def test_a_card_is_written_by_the_daemon_that_owns_the_root(
     bench = write_bench(tmp_path, {"pan-a1": native_device().port})
     serve = processes.start("serve", str(bench))
     serve.says("waiting_for_card")
-    card = ("mount", str(bench), "pan-a1", "--unit", "Q-0117", "--variant", "pan15", *VALE)
+    card = ("mount", str(bench), "pan-a1", "--unit", "Q-0117", "--variant", "pan15", *VALE, TRAVEL_ZERO)
     code, said = asked(processes, *card, "--json")
     assert (code, json.loads(said)["card"]["operator"]) == (0, "R. Vale")
     serve.says("run_open")
@@ -154,7 +155,7 @@ def test_a_card_is_not_written_behind_the_back_of_who_owns_the_root(
 ) -> None:
     bench = write_bench(tmp_path, {"pan-a1": "a.line"})
     owned = own_root(tmp_path / "nights", "nightturn demo")
-    card = ("mount", str(bench), "pan-a1", "--unit", "Q-0117", "--variant", "pan15", *VALE)
+    card = ("mount", str(bench), "pan-a1", "--unit", "Q-0117", "--variant", "pan15", *VALE, TRAVEL_ZERO)
     code, said = asked(processes, *card)
     assert (code, "`nightturn demo` (process" in said) == (4, True)
     assert not (tmp_path / "nights" / "mounts").exists()
