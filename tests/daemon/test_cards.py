@@ -61,7 +61,6 @@ def test_a_unit_mounted_while_no_daemon_ran_gets_a_run_of_its_own_and_no_permiss
     wait(lambda: not device.state()["moving"], lambda: str(device.state()))
     mount(tmp_path, "pan-a1", unit="Q-0121")
     again = processes.start("serve", "bench.toml")
-    again.says("run_given_up")
     again.says("run_open")
     streams(tmp_path / "nights")
     shown = status(tmp_path)

@@ -1,13 +1,11 @@
 """Mount cards, written and taken off: by the daemon while one runs, else under the lock of the data root."""
 
-import dataclasses
 import datetime as dt
 from pathlib import Path
 
 import msgspec
 
 from nightturn.bench.locks import Lock, own_root_or_meet
-from nightturn.bench.runs import Beginning
 from nightturn.daemon.control_client import ask
 from nightturn.daemon.control_protocol import VERSION, Answer, Request
 from nightturn.errors import ConfigError, NightturnError
@@ -44,20 +42,6 @@ def taken_off(root: Path, request: Request, utc_ns: int) -> MountCard:
         raise NightturnError(f"no unit is mounted on {request.fixture}")
     line = msgspec.structs.replace(request, unit=mounted.unit, variant=mounted.variant, notes=request.reason)
     return msgspec.structs.replace(card_of(line, utc_ns), taken_off=True)
-
-
-def beginning_with(beginning: Beginning, card: MountCard) -> Beginning:
-    """How a run that an earlier daemon left open begins under the card in force.
-
-    Under another unit's card it does not: that is a run of its own. Under any other card than its own, motion does not go
-    on by itself: a permission was given for the card that was seen.
-    """
-    if not beginning.card:
-        return beginning
-    own = msgspec.json.decode(beginning.card, type=MountCard)
-    if (own.unit, own.variant) != (card.unit, card.variant):
-        return Beginning(first_record_no=beginning.first_record_no)
-    return beginning if own == card else dataclasses.replace(beginning, left=None)
 
 
 def mount(root: Path, request: Request, utc_ns: int) -> None:

@@ -22,7 +22,6 @@ from nightturn.bench.take_up import Start, take_up
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
-from nightturn.daemon.mounting import beginning_with
 from nightturn.daemon.wiring import say_unwired
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
 from nightturn.model.cards import MountCard
@@ -101,7 +100,6 @@ class FixtureWatch:
         why = "its run has ended"
         while True:
             card = await self._card(ended, why, beginning.recorded.card)
-            beginning = self._under(card, beginning)
             try:
                 ended = await self._one_run(card, beginning)
             except (ConfigError, CalibrationError) as error:
@@ -120,19 +118,6 @@ class FixtureWatch:
         if self._station is not None:
             await self._station.let_go()
             await self._station.close()
-
-    def _under(self, card: MountCard, beginning: Beginning) -> Beginning:
-        """Where the tape goes on under this card; the run of another unit does not."""
-        found = beginning_with(beginning, card)
-        if found.run != beginning.run:
-            self._world.files.remove(beginning.segment)
-            log.warning(
-                "run_given_up",
-                fixture=self.settings.id,
-                run=beginning.run,
-                why=f"{card.unit} was mounted while no daemon ran",
-            )
-        return found
 
     async def _recovered(self) -> Beginning:
         """Where the tape goes on; what an earlier daemon or run left unsealed is sealed first."""
