@@ -138,9 +138,8 @@ def opened(
         ConfigError: the card's variant cannot be read.
         CalibrationError: the transducer has no usable calibration.
     """
-    utc_ns = clock.utc_ns()
+    utc_ns, encode = clock.utc_ns(), msgspec.json.encode
     calibration = calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)
-    encode = msgspec.json.encode
     return RunOpened(
         run=beginning.run or run_id(utc_ns, rng),
         rig=encode(settings).decode(),

@@ -57,6 +57,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "notes": SETTING,
         "mounted_utc": SETTING,
         "travel_zero_confirmed": SETTING,
+        "taken_off": SETTING,
     },
 }
 NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (Rig, BenchPart, MqttPart)  # the bench's own
