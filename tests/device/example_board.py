@@ -72,6 +72,7 @@ class ExampleBoard:
     sent: list[bytes] = field(default_factory=list)
     sent_tick: int = 0
     busy_turns: int = 0
+    commands: int = 0
     winding_degc: float = 25.0
     encoder_off: bool = False
 
@@ -206,7 +207,8 @@ class ExampleBoard:
     def speed(self) -> wire.DriveReply:
         """A lease and a command to turn."""
         self.lease(self.tick_now)
-        drive = wire.Drive(0, 1 << 62, 1, 1.0, 0.0, 2.0, Axis.DRIVE, DriveMode.SPEED, 0)
+        self.commands += 1
+        drive = wire.Drive(0, 1 << 62, self.commands, 1.0, 0.0, 2.0, Axis.DRIVE, DriveMode.SPEED, 0)
         return self.ask(drive, wire.DriveReply)
 
 

@@ -20,7 +20,7 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import manifests
 from nightturn.storage.runs import open_run
 
-TURNED = msgspec.structs.replace(RESUME, encoder=msgspec.structs.replace(RESUME.encoder, sense=-1))
+TURNED = msgspec.structs.replace(Scene, RESUME, encoder=msgspec.structs.replace(RESUME.encoder, sense=-1))
 FACTOR = msgspec.structs.replace(RESUME, transducer=Transducer(serial="TR-204", factor_nm_per_v=8.0))
 RATE = msgspec.structs.replace(RESUME, rate_hz=2000)
 SENSE = "what gives the numbers their meaning was changed: encoder.sense: 1 -> -1"
@@ -81,6 +81,9 @@ def test_the_run_that_follows_stands_until_a_person_has_seen_to_it_also_over_mor
         await asyncio.sleep(5.0)
         assert not scene.moving
         scene.station.command("confirm_travel_zero", "R. Vale")
+        await asyncio.sleep(20.0)
+        assert not scene.moving
+        scene.go()
         await scene.until(lambda: scene.moving)
         await scene.station.close()
 
@@ -126,7 +129,20 @@ def test_other_settings_go_on_with_the_run_as_a_fact_an_event_and_no_new_manifes
     fewer = msgspec.structs.replace(
         RESUME, samples_per_block=25, plan=msgspec.structs.replace(RESUME.plan, cycles=2)
     )
-    second = play(tmp_path, None, 60.0, settings=fewer, seed=2)
+    played: list[Scene] = []
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=fewer, seed=2)
+        played.append(scene)
+        await asyncio.sleep(10.0)
+        assert not scene.moving  # the permission was for the plan that was seen
+        assert scene.why_locked[-1].startswith("settings were changed: samples_per_block: 50 -> 25")
+        scene.go()
+        await scene.until(scene.station.ended.is_set)
+        await scene.station.close()
+
+    run(act)
+    (second,) = played
     opened = second.station.core.state.opened
     assert opened is not None
     assert opened.run == before.run

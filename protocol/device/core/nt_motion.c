@@ -164,7 +164,9 @@ static uint8_t torque_bounds(const struct nt_motion_state *m, const struct nt_dr
         return NT_REASON_OUT_OF_RANGE;
     }
     float most = speed_limit_of(m, drive); /* how fast it may spin up with nothing to push against */
-    return torque > m->lease.torque_max || most > m->lease.speed_max || limit > m->lease.speed_max ? NT_REASON_LEASE_LIMIT : NT_REASON_NONE;
+    return torque > m->lease.torque_max || most > m->lease.speed_max || limit > m->lease.speed_max
+               ? NT_REASON_LEASE_LIMIT
+               : NT_REASON_NONE;
 }
 
 static uint8_t speed_bounds(const struct nt_motion_state *m, const struct nt_drive *drive)
