@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from tests.bench.test_reading_back import calibrate
 from tests.bench.test_recovery import RESUME, killed, play
-from tests.simulation.scene import CARD, checked, open_scene, run, settings_of
+from tests.simulation.scene import CARD, Scene, checked, open_scene, run, settings_of
 from tests.simulation.tapes import records_of
 
 from nightturn.bench import take_up
@@ -20,7 +20,7 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import manifests
 from nightturn.storage.runs import open_run
 
-TURNED = msgspec.structs.replace(Scene, RESUME, encoder=msgspec.structs.replace(RESUME.encoder, sense=-1))
+TURNED = msgspec.structs.replace(RESUME, encoder=msgspec.structs.replace(RESUME.encoder, sense=-1))
 FACTOR = msgspec.structs.replace(RESUME, transducer=Transducer(serial="TR-204", factor_nm_per_v=8.0))
 RATE = msgspec.structs.replace(RESUME, rate_hz=2000)
 SENSE = "what gives the numbers their meaning was changed: encoder.sense: 1 -> -1"
