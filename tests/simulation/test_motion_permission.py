@@ -6,10 +6,12 @@ Motion permission is bookkeeping and not a safety function; these tests say what
 import asyncio
 from pathlib import Path
 
+import msgspec
 import pytest
 from tests.simulation.permission_scene import guard, inputs_known, line_down, reasons, stays_still
-from tests.simulation.scene import CARD, Scene, open_scene, run, settings_of
+from tests.simulation.scene import CARD, PLAN, Scene, open_scene, run, settings_of
 
+from nightturn.settings.rig import SlowTurn, Travel
 from nightturn.virtual.rig import Rig
 from nightturn_protocol import messages as wire
 
@@ -43,18 +45,20 @@ def test_a_run_begins_locked_records_and_turns_only_after_go_countdown_and_lamp(
     run(act)
 
 
-def test_the_lamp_is_on_through_the_countdown_and_falls_back_once_the_shaft_turns(tmp_path: Path) -> None:
+def test_the_lamp_is_on_from_the_announcement_until_motion_stops(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path)
         await scene.until(lambda: scene.motion == "announced")
         await asyncio.sleep(0.3)
-        while scene.motion == "announced":
-            scene.device.advance(scene.world.clock.monotonic_ns())
-            assert wire.Output.LAMP in scene.device._rig.expiry
-            assert not scene.moving
-            await asyncio.sleep(0.1)
-        assert scene.motion == "turning"
-        await asyncio.sleep(2.0)
+        for state, seconds in (("announced", 4.0), ("turning", 10.0)):
+            await scene.until(lambda state=state: scene.motion == state)  # type: ignore[misc]  # bound now
+            for _ in range(round(seconds * 10)):
+                scene.device.advance(scene.world.clock.monotonic_ns())
+                assert wire.Output.LAMP in scene.device._rig.expiry
+                await asyncio.sleep(0.1)
+            assert scene.motion == state
+        scene.station.command("pause", "R. Vale")
+        await asyncio.sleep(0.2)
         scene.device.advance(scene.world.clock.monotonic_ns())
         assert wire.Output.LAMP not in scene.device._rig.expiry
         await scene.station.close()
@@ -225,6 +229,49 @@ def test_stop_twice_ends_the_run_once_and_a_go_after_it_turns_nothing(tmp_path: 
         assert scene.count("run_ended") == scene.count("motion_ended") == 1
         assert scene.station.run_ended is not None
         assert scene.station.run_ended.reason == "stopped by R. Vale"
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_pause_at_the_first_moment_of_a_turn_is_over_only_when_the_shaft_has_stood_since(
+    tmp_path: Path,
+) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        await scene.until(lambda: scene.moving)
+        scene.station.command("pause", "R. Vale")  # it had stood for long by the samples until now
+        assert scene.motion == "stopping"
+        await asyncio.sleep(0.9 * PLAN.dwell_s)
+        assert scene.motion == "stopping"
+        await scene.until(lambda: scene.motion == "paused", PLAN.dwell_s)
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_shaft_that_does_not_stop_is_locked_gets_off_again_and_is_a_matter_of_the_emergency_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    long = msgspec.structs.replace(PLAN, slow_turn=SlowTurn(revolutions=20, speed_rpm=30.0))
+    settings = settings_of(plan=long, travel=Travel(range_deg=(-20_000.0, 20_000.0)), after_restart="resume")
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings)
+        await scene.until(lambda: scene.moving)
+        monkeypatch.setattr(
+            Rig, "set_speed", lambda _rig, _speed, _ramp: None
+        )  # a drive that no longer listens
+        scene.station.command("pause", "R. Vale")
+        numbered = scene.station.core.state.planner.command_no
+        await scene.until(lambda: scene.motion == "locked", 20)
+        assert scene.moving
+        assert reasons(scene) == "the shaft still moves: emergency stop"
+        assert scene.station.core.state.planner.command_no == numbered + 2
+        monkeypatch.undo()
+        await asyncio.sleep(90.0)
+        assert scene.motion == "locked"
+        assert reasons(scene) == "the shaft still moves: emergency stop"
         await scene.station.close()
 
     run(act)
