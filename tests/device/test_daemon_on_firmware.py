@@ -235,8 +235,9 @@ def drive(number: int) -> messages.Drive:
 
 
 def turns(root: Path) -> bool:
-    """Whether the host has had its DRIVE accepted."""
-    return any(isinstance(each, messages.DriveReply) and each.accepted for each in frames(root, "pan-a1"))
+    """Whether the host has had a DRIVE accepted behind the OFF of both machines that each session begins with."""
+    accepted = [e for e in frames(root, "pan-a1") if isinstance(e, messages.DriveReply) and e.accepted]
+    return len(accepted) > len(Axis)
 
 
 def streams(root: Path, serve: Child, *, boots: int) -> None:
