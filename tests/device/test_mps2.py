@@ -286,7 +286,8 @@ def test_the_stack_stays_far_from_its_guard_while_everything_is_asked_for(machin
         host.ask(messages.Firmware(), messages.FirmwareReply)
         run(host, 10_000)
         for number, (axis, mode) in enumerate(
-            [(Axis.DRIVE, DriveMode.SPEED), (Axis.ACTUATOR, DriveMode.TORQUE), (Axis.DRIVE, DriveMode.OFF)]
+            [(Axis.DRIVE, DriveMode.SPEED), (Axis.ACTUATOR, DriveMode.TORQUE), (Axis.DRIVE, DriveMode.OFF)],
+            start=1,
         ):
             seen = host.next(messages.Status)
             host.send(messages.Lease(seen.tick, 7.0, 5.0, 1000, 0))
