@@ -82,7 +82,12 @@ def test_a_damaged_beginning_of_the_open_tape_loses_no_record(tmp_path: Path, wh
     assert one.opened is not None
     assert (found.run, found.travel_zero) == (one.opened.run, one.planner.travel_zero)
     assert not found.travel_unknown
-    assert found.first_record_no == one.record_no + 2
+    assert found.first_record_no == one.record_no + 3  # the damage, then the cut
+    told = open_run(tmp_path).events()
+    assert list(told[told["kind"] == "tape_bytes_failed"]["detail"]) == [
+        "bytes of the tape that are no record were damaged and put right: no record is lost"
+    ]
+    assert found == begun(tmp_path)
     (report,) = verify(tmp_path, run="all").runs
     assert report.stored == report.produced == one.counts.samples
     assert {problem.kind for problem in report.problems} <= {"damaged"}

@@ -50,7 +50,7 @@ def test_fixtures_that_recover_at_once_do_not_crash_the_interpreter(tmp_path: Pa
         root = tmp_path / f"{number}"
         shutil.copytree(left, root)
         ended = subprocess.run(
-            [sys.executable, "-c", CHILD, str(root), *FIXTURES],
+            [sys.executable, "-X", "faulthandler", "-c", CHILD, str(root), *FIXTURES],
             capture_output=True,
             text=True,
             check=False,

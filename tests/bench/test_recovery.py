@@ -276,12 +276,16 @@ def test_a_running_run_with_nothing_to_restore_goes_on_and_waits_for_a_person(
 def test_a_run_given_up_for_one_of_its_own_is_not_gone_on_with(tmp_path: Path) -> None:
     first = play(tmp_path, killed, 10.0)
     files = RealFiles(tmp_path)
-    anew = start_anew(files, recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1"))
+    found = recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
+    anew = start_anew(files, "pan-a1", found, 1_780_000_000_000_000_000)
     second = play(tmp_path, None, 5.0, beginning=anew, seed=2)
     third = begun(tmp_path)
     assert first.station.core.state.opened is not None
     assert second.station.core.state.opened is not None
     assert third.run == second.station.core.state.opened.run != first.station.core.state.opened.run
+    given_up = read_manifest(files, "pan-a1", first.station.core.state.opened.run)
+    assert (given_up.state, given_up.reason) == ("ended", "given up: a run of its own was begun")
+    assert given_up.ended_utc_ns == 1_780_000_000_000_000_000
 
 
 def test_a_run_whose_tape_cannot_be_begun_is_no_run_to_go_on_with(tmp_path: Path) -> None:

@@ -18,13 +18,14 @@ from nightturn.world import Files
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
-def mend(files: Files, damaged: Damaged, before: Fixture | None) -> Leftover | None:
+def mend(files: Files, damaged: Damaged, before: Fixture | None, *, last: bool = False) -> Leftover | None:
     """Put a whole segment in the place of a damaged one; None when nothing says what its records mean: it is set aside.
 
     Args:
         files: the data root.
         damaged: what is left of it.
         before: a core at the end of the segment before, if that is unsealed too.
+        last: no record number after its last one is in use.
 
     Raises:
         StorageError: the damaged bytes or the mended segment cannot be written; nothing has changed then.
@@ -38,7 +39,7 @@ def mend(files: Files, damaged: Damaged, before: Fixture | None) -> Leftover | N
         why = "no snapshot is left that its records follow"
         log.error("segment_set_aside", path=damaged.path, kept=kept_as, why=why)
         return None
-    content = mended(damaged.content, damaged.found, header, snapshot)
+    content = mended(damaged.content, damaged.found, header, snapshot, last=last)
     recovery.put_in_place(files, damaged.path, content)
     return Leftover(damaged.path, read_segment(content, damaged.path))
 

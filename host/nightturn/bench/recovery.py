@@ -11,7 +11,7 @@ import msgspec
 import structlog
 
 from nightturn.bench import unrestored
-from nightturn.bench.ledger import put_right
+from nightturn.bench.ledger import put_right, with_end
 from nightturn.bench.mending import mend
 from nightturn.bench.runs import Beginning
 from nightturn.errors import SchemaVersionError, StorageError
@@ -20,12 +20,12 @@ from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.records import Emit, Record
-from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan
+from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan, RunEnded
 from nightturn.settings.meaning import Texts
 from nightturn.storage import recovery, tape
 from nightturn.storage.aside import set_aside
 from nightturn.storage.journal import Journal
-from nightturn.storage.manifest import ENDED, newest_run, usable_manifest
+from nightturn.storage.manifest import ENDED, newest_run, usable_manifest, write_manifest
 from nightturn.storage.recovery import Damaged, Leftover
 from nightturn.storage.salvage import stands_for_lost
 from nightturn.storage.segment import Segment, read_segment
@@ -35,6 +35,7 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 DAMAGED = "records of the run's tape are damaged, so its travel is unknown"
 OTHER_VERSION = "a part of the run's tape is of another version, so its travel is unknown"
 SET_ASIDE = "a part of the run's tape cannot be read, so its travel is unknown"
+GIVEN_UP = "given up: a run of its own was begun"
 NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED})
 
 
@@ -141,7 +142,8 @@ def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple
         log.error("segment_set_aside", path=path, why="it was written by another version")
     left: list[Leftover | Damaged] = [*found.leftovers, *found.damaged]
     for each in sorted(left, key=_in_order):
-        fed = _feed_mended(files, each, newest.core if newest is not None else None)
+        last_of_all = _in_order(each)[1] + 1 == found.next_record_no
+        fed = _feed_mended(files, each, newest.core if newest is not None else None, last=last_of_all)
         if fed is None:
             first, last = _in_order(each)
             lost = SET_ASIDE if last >= first else lost
@@ -155,20 +157,27 @@ def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple
     return newest, sealed
 
 
-def _feed_mended(files: Files, each: Leftover | Damaged, before: Fixture | None) -> _Fed | None:
+def _feed_mended(
+    files: Files, each: Leftover | Damaged, before: Fixture | None, *, last: bool
+) -> _Fed | None:
     """As `_feed`; a damaged segment is mended first."""
-    leftover = mend(files, each, before) if isinstance(each, Damaged) else each
+    leftover = mend(files, each, before, last=last) if isinstance(each, Damaged) else each
     return _feed(files, leftover) if leftover is not None else None
 
 
-def start_anew(files: Files, recovered: Recovered) -> Beginning:
-    """For a run of its own, whatever was left: the run that would have gone on is given up.
+def start_anew(files: Files, fixture: str, recovered: Recovered, utc_ns: int) -> Beginning:
+    """For a run of its own, whatever was left: the run that would have gone on is given up, and its manifest says so.
 
     Raises:
         OSError: the segment that says where it stands cannot be removed.
+        StorageError: the manifest cannot be written.
     """
-    if recovered.beginning.segment:
-        files.remove(recovered.beginning.segment)
+    left = recovered.beginning
+    manifest = usable_manifest(files, fixture, left.run) if left.run else None
+    if manifest is not None and manifest.state != ENDED:
+        write_manifest(files, with_end(manifest, RunEnded(utc_ns, left.run, GIVEN_UP, "command")))
+    if left.segment:
+        files.remove(left.segment)
     return Beginning(first_record_no=recovered.beginning.first_record_no)
 
 

@@ -268,6 +268,8 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     Raises:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
+    stop = _asked_to_stop()  # first: whatever is begun below is also closed
+    say_unwired(rig)
     root = data_root(bench, rig)
     owned = own_root(root, COMMAND)  # until the process ends: something may write at its very end
     try:
@@ -287,10 +289,6 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     )
     await control.open()
     owned.note(us(COMMAND, str(control.path)))
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
     publishing = asyncio.create_task(_publish(publisher)) if publisher is not None else None
     tasks = [asyncio.create_task(watch.run()) for watch in watches]
     clearing = asyncio.create_task(clear_old_tape(world, root))
@@ -311,6 +309,14 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     for outcome in outcomes:
         if isinstance(outcome, Exception):
             raise outcome
+
+
+def _asked_to_stop() -> asyncio.Event:
+    """Set when a signal asks the daemon to end."""
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    return stop
 
 
 async def clear_old_tape(world: World, root: Path) -> None:
@@ -390,5 +396,4 @@ def main(bench: Path, overrides: Sequence[str]) -> None:
     from nightturn.estimation.figures import FIGURES
 
     rig = load_rig(bench, overrides, figures=[spec.name for spec in FIGURES])
-    say_unwired(rig)
     asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD")))

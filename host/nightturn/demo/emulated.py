@@ -118,7 +118,7 @@ def _station(
     card = msgspec.structs.replace(CARDS[FIXTURE], mounted_utc=mounted)
     append_card(root, FIXTURE, card)
     journal = Journal(world.files, FIXTURE, world.clock, catalogue=Catalogue(root), host_version=VERSION)
-    beginning = start_anew(world.files, recover(world.files, journal, FIXTURE))
+    beginning = start_anew(world.files, FIXTURE, recover(world.files, journal, FIXTURE), world.clock.utc_ns())
     rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
     pace = Pace(round(CONTROL_S * 1000), tile_samples=settings.rate_hz // TILES_PER_S)
     opened = runs.opened(settings, card, bench.parent, root, world.clock, rng, beginning, pace)

@@ -140,7 +140,9 @@ def _station(
     card = msgspec.structs.replace(CARDS[settings.id], mounted_utc=mounted)
     append_card(root, settings.id, card)
     journal = Journal(world.files, settings.id, world.clock, catalogue=Catalogue(root), host_version=VERSION)
-    beginning = start_anew(world.files, recover(world.files, journal, settings.id))
+    beginning = start_anew(
+        world.files, settings.id, recover(world.files, journal, settings.id), world.clock.utc_ns()
+    )
     rng = np.random.default_rng((order.seed, *settings.id.encode()))
     pace = Pace(round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX)
     opened = runs.opened(settings, card, order.bench.parent, root, world.clock, rng, beginning, pace)

@@ -21,6 +21,7 @@ from nightturn.storage.segment import SegmentHeader, decode_header, encode_heade
 
 DAMAGED_SUFFIX = ".damaged"
 EVENT = "tape"  # the failure that a damaged stretch is told as
+NOTHING_LOST = "tape_bytes"  # the same for damage that cost no record
 _MAGIC = tape.MAGIC.to_bytes(2, "little")
 _RECORD_BYTES_MIN = tape.HEADER.size + tape.CRC.size
 _NAME = re.compile(r"(\d{12,20})-([0-9a-f]{16})\.ntj")
@@ -81,14 +82,19 @@ def salvage(content: bytes, path: str) -> Salvaged | None:
     return Salvaged(header, segment_id, first, tuple(entries), tuple(damages), last_used)
 
 
-def mended(content: bytes, found: Salvaged, header: SegmentHeader, snapshot: bytes) -> bytes:
+def mended(
+    content: bytes, found: Salvaged, header: SegmentHeader, snapshot: bytes, *, last: bool = False
+) -> bytes:
     """The segment anew: every whole record under its number, and in place of each lost one a record that says so.
+
+    Damage that cost no record has no number to say it under; the last segment says it under the next one.
 
     Args:
         content: the damaged segment.
         found: what `salvage` found in it.
         header: its own, or one made from what is known.
         snapshot: the core's state before its first record; used if its own is damaged.
+        last: no number after its last one is in use.
     """
     salt = tape.salt_of(found.segment_id)
     at_ns = found.entries[0].at_ns if found.entries else 0
@@ -104,6 +110,10 @@ def mended(content: bytes, found: Salvaged, header: SegmentHeader, snapshot: byt
         at_ns = entry.at_ns
         parts.append(content[entry.start - tape.HEADER.size : entry.stop + tape.CRC.size])
     parts += [_in_place_of(hole, at_ns, salt) for hole in holes]
+    if last and not any(damage.last >= damage.first for damage in found.damages):
+        detail = "bytes of the tape that are no record were damaged and put right: no record is lost"
+        failure = host(at_ns, FAILURE, Failure(NOTHING_LOST, detail))
+        parts.append(tape.encode_records([failure], found.last_used + 1, salt))
     return b"".join(parts)
 
 
