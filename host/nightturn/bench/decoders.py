@@ -9,6 +9,7 @@ from functools import cache
 import msgspec
 
 from nightturn.calibration.records import CalibrationRecord
+from nightturn.calibration.torque import TorqueChannel
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.cards import MountCard
@@ -22,6 +23,7 @@ TYPES: tuple[type[msgspec.Struct], ...] = (
     FixtureState,
     *facts.KINDS.values(),
     CalibrationRecord,
+    TorqueChannel,
     MountCard,
     ChunkPlan,
     FixtureSettings,
