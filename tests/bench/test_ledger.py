@@ -6,7 +6,8 @@ import msgspec
 from tests.storage.scenario import plan_for
 
 from nightturn.bench.ledger import with_findings
-from nightturn.model.device import KEPT_MAX, MET, SKIPPED, START, DeviceFacts, Findings, ShuntResult
+from nightturn.model.device import KEPT_MAX, SKIPPED, START, DeviceFacts, Findings, ShuntResult
+from nightturn.model.verdicts import MET
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest, write_manifest
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from tests.simulation.scene import open_scene, run
 from tests.simulation.shunt_scene import device, manifest, results, rig, told
 
-from nightturn.model.device import MET
+from nightturn.model.verdicts import MET
 
 
 def test_a_restarted_device_is_asked_and_checked_again(tmp_path: Path) -> None:

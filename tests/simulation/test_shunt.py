@@ -16,7 +16,8 @@ from tests.simulation.shunt_scene import (
     told,
 )
 
-from nightturn.model.device import MET, MISSED, NOT_JUDGED, SKIPPED
+from nightturn.model.device import SKIPPED
+from nightturn.model.verdicts import MET, MISSED, NOT_JUDGED
 from nightturn.settings.rig import Limit, Shunt, Transducer
 from nightturn.storage.runs import open_run
 

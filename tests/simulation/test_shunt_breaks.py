@@ -16,7 +16,8 @@ from tests.simulation.shunt_scene import (
     told,
 )
 
-from nightturn.model.device import MET, MISSED, SKIPPED
+from nightturn.model.device import SKIPPED
+from nightturn.model.verdicts import MET, MISSED
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.runs import open_run
 from nightturn_protocol import messages as wire

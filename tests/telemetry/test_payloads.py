@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.telemetry.watching import RUN, T0, cycle_record, state_row
 
-from nightturn.model.figures import INCOMPLETE, NOT_JUDGED, OK, REFUSED, Figure
+from nightturn.model.figures import INCOMPLETE, OK, REFUSED, Figure
 from nightturn.model.rows import EventRow, GapRow, RunEnded
+from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.telemetry import payloads
 from nightturn.telemetry.payloads import Health, Stamp
 

@@ -9,9 +9,10 @@ from typing import Any
 
 import aiomqtt
 
-from nightturn.model.figures import NOT_JUDGED, OK, CycleRecord, Figure
+from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES, EVENTS, STATE, EventRow, StateRow
+from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.settings.rig import MqttPart
 from nightturn.telemetry.client import Timing
 from nightturn.telemetry.publisher import Publisher

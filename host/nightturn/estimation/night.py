@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from nightturn.model.figures import ACCEPT, NOT_JUDGED, OK, REJECT, UNDECIDED, CycleRecord
+from nightturn.model.figures import OK, CycleRecord
+from nightturn.model.verdicts import ACCEPT, NOT_JUDGED, REJECT, UNDECIDED
 
 LAST_JUDGED = 5
 REJECTS_DECIDE = 3

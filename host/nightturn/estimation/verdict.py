@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.model.figures import ACCEPT, NOT_JUDGED, OK, REJECT, UNDECIDED, Figure
+from nightturn.model.figures import OK, Figure
 from nightturn.model.limits import AT_LIMIT, at_limit, exceeds
 from nightturn.model.phases import SPEED_TOLERANCE
+from nightturn.model.verdicts import MET, MISSED, NOT_JUDGED, OF_ALL_LIMITS, against, gravest
 
-"""A condition on speed holds within 5 % of it, as the scan's own gate."""
 TORQUE_TOLERANCE = 0.10
 """A condition on torque holds within 10 % of it."""
 TEMPERATURE_ROLES = ("housing", "bearing", "winding", "ambient", "bridge")
@@ -42,25 +42,22 @@ def judge(
     each limit.
     """
     by_name = {figure.name: figure for figure in figures}
-    verdicts, reasons = [], []
+    if not accept:
+        return NOT_JUDGED, ("the variant sets no acceptance limit",)
+    words, reasons = [], []
     for limit in accept:
         broken = _broken_condition(limit, speeds_rpm, torque_nm, temperatures_degc)
         if broken:
-            verdict, reason = NOT_JUDGED, broken
+            word, reason = NOT_JUDGED, broken
         else:
-            verdict, reason = judge_one(by_name.get(limit.figure), limit)
-        verdicts.append(verdict)
+            word, reason = judge_one(by_name.get(limit.figure), limit)
+        words.append(word)
         reasons.append(f"{limit.figure}: {reason}")
-    if not verdicts:
-        return NOT_JUDGED, ("the variant sets no acceptance limit",)
-    for verdict in (REJECT, NOT_JUDGED, UNDECIDED):
-        if verdict in verdicts:
-            return verdict, tuple(reasons)
-    return ACCEPT, tuple(reasons)
+    return OF_ALL_LIMITS[gravest(words)], tuple(reasons)
 
 
 def judge_one(figure: Figure | None, limit: AcceptLimit) -> tuple[str, str]:
-    """The verdict on one figure and one sentence why."""
+    """The word of `model.verdicts` on one figure and one limit, and one sentence why."""
     if figure is None or figure.value is None or figure.status != OK:
         why = "; ".join(figure.reasons) if figure is not None and figure.reasons else "no value"
         return NOT_JUDGED, f"not judged: {why}"
@@ -74,15 +71,19 @@ def judge_one(figure: Figure | None, limit: AcceptLimit) -> tuple[str, str]:
     low, high = figure.value - wide, figure.value + wide
     if at_limit(high, line) or at_limit(low, limit.max):
         text += f", an end of the interval {AT_LIMIT}"
-    if not exceeds(high, line):
-        return ACCEPT, f"met: {text}"
-    if not exceeds(limit.max, low):
-        return REJECT, f"missed: {text}"
+    word = against(low, high, limit.max, limit.guard)
+    if word in {MET, MISSED}:
+        return word, f"{word}: {text}"
     inside = probability_within(figure.value, figure.u, limit.max)
     return (
-        UNDECIDED,
+        word,
         f"between acceptance line and limit, the result proves neither: {text}, P(within) {inside:.3f}",
     )
+
+
+def near(value: float | None, wanted: float, tolerance: float) -> bool:
+    """Whether a condition of a limit holds: within this share of what is wanted, and known at all."""
+    return value is not None and not exceeds(abs(value - wanted), tolerance * wanted)
 
 
 def _broken_condition(
@@ -94,13 +95,11 @@ def _broken_condition(
     """What condition of the limit does not hold, as a sentence; empty when all hold."""
     if limit.at_rpm is not None:
         speed = speeds_rpm.get(limit.figure)
-        if speed is None or exceeds(abs(speed - limit.at_rpm), SPEED_TOLERANCE * limit.at_rpm):
+        if not near(speed, limit.at_rpm, SPEED_TOLERANCE):
             seen = "not known" if speed is None else f"{speed:.3g} rpm"
             return f"not judged: the limit holds at {limit.at_rpm:g} rpm, the speed was {seen}"
-    if limit.at_torque_nm is not None and (
-        torque_nm is None
-        or exceeds(abs(abs(torque_nm) - limit.at_torque_nm), TORQUE_TOLERANCE * limit.at_torque_nm)
-    ):
+    size_nm = None if torque_nm is None else abs(torque_nm)
+    if limit.at_torque_nm is not None and not near(size_nm, limit.at_torque_nm, TORQUE_TOLERANCE):
         seen = "not known" if torque_nm is None else f"{torque_nm:.3g} N·m"
         return f"not judged: the limit holds at {limit.at_torque_nm:g} N·m, the torque was {seen}"
     if limit.temp_degc is not None:

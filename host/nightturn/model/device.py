@@ -6,11 +6,8 @@ KEPT_MAX = 100  # of a run, of either; a device that restarts all night has said
 
 START, END = "start", "end"
 
-MET = "met"
-MISSED = "missed"
-UNDECIDED = "undecided"
-NOT_JUDGED = "not judged"
 SKIPPED = "skipped"
+"""An outcome beside the words of `verdicts`: the check did not come about."""
 
 
 class DeviceFacts(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,15 +1,12 @@
-"""Figures, cycles and verdicts."""
+"""Figures and cycles."""
 
 import msgspec
+
+from nightturn.model.verdicts import NOT_JUDGED
 
 OK = "ok"
 INCOMPLETE = "incomplete"
 REFUSED = "refused"
-NOT_JUDGED = "not judged"
-
-ACCEPT = "accept"
-REJECT = "reject"
-UNDECIDED = "undecided"
 
 
 class Figure(msgspec.Struct, frozen=True):

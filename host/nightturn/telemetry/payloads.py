@@ -13,8 +13,9 @@ from typing import Literal
 
 import msgspec
 
-from nightturn.model.figures import INCOMPLETE, NOT_JUDGED, OK, REFUSED, CycleRecord
+from nightturn.model.figures import INCOMPLETE, OK, REFUSED, CycleRecord
 from nightturn.model.rows import EventRow, GapRow, RunEnded, StateRow
+from nightturn.model.verdicts import NOT_JUDGED
 
 VERSION = 1
 MAX_ORDERS = 32

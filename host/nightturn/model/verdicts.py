@@ -1,0 +1,39 @@
+"""Met, missed or undecided: the one rule by which an interval is held against an upper limit, and its words.
+
+The rule is acceptance with a guard band after JCGM 106:2012, used for figures of a cycle and for shunt checks alike. A
+protective limit is another matter: it acts on the value alone (`limits.exceeds`), because waiting for proof may cost the
+rig.
+"""
+
+from collections.abc import Iterable
+
+from nightturn.model.limits import exceeds
+
+MET = "met"
+MISSED = "missed"
+UNDECIDED = "undecided"
+NOT_JUDGED = "not judged"
+
+GRAVEST_FIRST = (MISSED, NOT_JUDGED, UNDECIDED, MET)
+"""A limit that could not be judged weighs more than one that stayed undecided: more cycles alone may settle the latter."""
+
+ACCEPT = "accept"
+REJECT = "reject"
+OF_ALL_LIMITS = {MET: ACCEPT, MISSED: REJECT, UNDECIDED: UNDECIDED, NOT_JUDGED: NOT_JUDGED}
+"""What the gravest word on any limit makes of the whole: a limit is met or missed, a unit is accepted or rejected."""
+
+
+def against(low: float, high: float, limit: float, guard: float = 0.0) -> str:
+    """The word on an upper limit: only the whole interval, from `low` to `high`, meets or misses it.
+
+    Met up to `limit - guard`, the end on that line included; missed from `limit` on; else undecided. All in one unit.
+    """
+    if not exceeds(high, limit - guard):
+        return MET
+    return UNDECIDED if exceeds(limit, low) else MISSED
+
+
+def gravest(words: Iterable[str]) -> str:
+    """The word that decides over several limits; `not judged` where there is none."""
+    found = set(words)
+    return next((word for word in GRAVEST_FIRST if word in found), NOT_JUDGED)
