@@ -25,3 +25,22 @@ WINDOW_S = 2
 """How often the scan looks for such a standstill, at multiples of it in sample index."""
 REST_SPARE_S = STAND_SPARE_S + WINDOW_S + 0.5
 """Before a stopped plan begins afresh the shaft stands this much longer than the dwell, so that the scan has seen it."""
+
+SLOW_WAYS = (1, -1, 1)
+"""Senses of the slow passes, by the one in which the cycle begins: the middle pass lies half-way between the outer two in
+time, so that a linear drift of the zero cancels out of the step between the directions."""
+
+
+def cell_samples(rate_hz: int) -> int:
+    """Samples in a cell of the grid."""
+    return max(1, rate_hz // GRID_CELLS_PER_S)
+
+
+def cell_counts(speed_rpm: float, counts_per_rev: int) -> int:
+    """Travel in a cell at a commanded speed, encoder counts."""
+    return round(speed_rpm / 60 * counts_per_rev / GRID_CELLS_PER_S)
+
+
+def exclusion_counts(counts_per_rev: int) -> int:
+    """What is left out after a reversal, encoder counts."""
+    return round(EXCLUSION_DEG / 360 * counts_per_rev)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.phases import CONFIRM_CELLS, ScanSettings
 from nightturn.fixture.stream import JUMP_SHARE, STAND_SHARE
-from nightturn.model.phases import EXCLUSION_DEG, GRID_CELLS_PER_S
+from nightturn.model.phases import SLOW_WAYS, cell_counts, cell_samples, exclusion_counts
 from nightturn.model.tiles import Float64s, Int32s, Int64s
 from nightturn.replay.grids import ADC_COUNTS, Grid, Series
 
@@ -27,7 +27,6 @@ LOADED_OF_LARGEST = 0.5  # and every hold at least this share of the largest
 NO_RAIL = 1 << 30
 RAIL_RUN = 3  # a converter that saturates gives the same largest count at least so often in a row,
 RAIL_OUT = 2.0  # so many times as far from the middle as the rest
-SLOW_LEGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +55,7 @@ def commanded(series: Series, rate_hz: int, counts_per_rev: int, grid: Grid) -> 
     Raises:
         InsufficientSamplesError: nothing in them turns steadily for a fifth of a second.
     """
-    cell = max(1, rate_hz // GRID_CELLS_PER_S)
+    cell = cell_samples(rate_hz)
     travel, torque_nm = _cells(series, cell, grid)
     speeds = _speeds(travel)
     if not speeds:
@@ -76,7 +75,7 @@ def commanded(series: Series, rate_hz: int, counts_per_rev: int, grid: Grid) -> 
     rpm = {
         speed: _round_to(speed * 60 * rate_hz / cell / counts_per_rev, ROUND_SPEED, 3) for speed in speeds
     } | {0: 0.0}
-    counts = {speed: round(rpm[speed] / 60 * counts_per_rev / GRID_CELLS_PER_S) for speed in rpm}
+    counts = {speed: cell_counts(rpm[speed], counts_per_rev) for speed in rpm}
     scan = ScanSettings(
         cell_samples=cell,
         counts_per_rev=counts_per_rev,
@@ -86,8 +85,8 @@ def commanded(series: Series, rate_hz: int, counts_per_rev: int, grid: Grid) -> 
         stand_cell_counts=max(
             1, int(min(counts[each] for each in (slow, hold, exercise) if each) * STAND_SHARE)
         ),
-        exclusion_counts=round(EXCLUSION_DEG / 360 * counts_per_rev),
-        slow_legs=SLOW_LEGS,
+        exclusion_counts=exclusion_counts(counts_per_rev),
+        slow_legs=len(SLOW_WAYS),
         strokes=_strokes(legs, exercise) if exercise else 0,
         zero_raw=round(grid.zero_count),
         hold_threshold_raw=max(1, round(hold_nm / 2 / grid.lsb_nm)) if loaded else 0,

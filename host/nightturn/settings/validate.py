@@ -13,7 +13,7 @@ from nightturn.model.names import (
     TRANSDUCER_SERIAL,
     VARIANT_NAME,
 )
-from nightturn.model.phases import GRID_S
+from nightturn.model.phases import EXERCISE, GRID_S, HOLD, SLOW_TURN
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
 from nightturn.settings.rig import UTC, BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
 from nightturn.settings.variant import Variant
@@ -212,7 +212,7 @@ def _sampling_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[Confi
         )
         most = int(fixture.rate_hz * BLOCK_S_MAX)
         yield place.mistake("samples_per_block", what, f"at most 100 ms: 10 to {most} at this rate")
-    for table, phase in (("slow_turn", fixture.plan.slow_turn), ("hold", fixture.plan.hold)):
+    for table, phase in ((SLOW_TURN, fixture.plan.slow_turn), (HOLD, fixture.plan.hold)):
         if phase is None:
             continue
         counts = fixture.encoder.counts_per_rev * phase.speed_rpm / 60 * GRID_S
@@ -279,11 +279,11 @@ def _shunt_mistakes(shunt: Shunt, place: Place) -> Iterator[ConfigError]:
 
 def _plan_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigError]:
     plan = fixture.plan
-    exercise = place.inside("exercise")
+    exercise = place.inside(EXERCISE)
     if plan.exercise.strokes % 2:
         what = f"{plan.exercise.strokes} is odd: every cycle would end {plan.exercise.angle_deg:g}° further on and wind the cable up"
         yield exercise.mistake("strokes", what, "an even number; a stroke is one way")
-    for name, phase in (("slow_turn", plan.slow_turn), ("hold", plan.hold)):
+    for name, phase in ((SLOW_TURN, plan.slow_turn), (HOLD, plan.hold)):
         if phase is None or not plan.exercise.strokes:
             continue
         if abs(plan.exercise.speed_rpm / phase.speed_rpm - 1) <= SPEED_CLASS_GAP + 1e-9:
