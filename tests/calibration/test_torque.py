@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightturn.calibration.angle import per_cent_of_rated
 from nightturn.calibration.records import CalibrationRecord
 from nightturn.calibration.torque import TorqueScale, torque_scale
 from nightturn.errors import CalibrationError
+from nightturn.estimation.figures import per_cent_of
 
 VOLTS: dict[str, object] = {"bits": 24, "unit": "V", "scale": 10.0 / 2**23}
 RATIO: dict[str, object] = {"bits": 24, "unit": "mV/V", "scale": 4.0 / 2**23}
@@ -31,8 +31,8 @@ def test_ten_millivolts_peak_to_peak_at_four_newton_metres_per_volt() -> None:
     torque = scale(**BY_FACTOR, zero_v=0.2).to_nm(volts(0.195, 0.205))
     ripple_nm = float(torque.max() - torque.min())
     assert ripple_nm == pytest.approx(0.040, abs=1e-5)
-    assert per_cent_of_rated(ripple_nm, 15.0) == pytest.approx(0.2667, abs=1e-3)
-    assert f"{per_cent_of_rated(ripple_nm, 15.0):.2f}" == "0.27"
+    assert ripple_nm * per_cent_of(15.0) == pytest.approx(0.2667, abs=1e-3)
+    assert f"{ripple_nm * per_cent_of(15.0):.2f}" == "0.27"
 
 
 def test_a_reversal_step_of_fifty_five_millivolts_is_twice_the_friction() -> None:
@@ -40,12 +40,10 @@ def test_a_reversal_step_of_fifty_five_millivolts_is_twice_the_friction() -> Non
     ahead, back = scale(**BY_FACTOR, zero_v=-0.1).to_nm(volts(0.0275, -0.0275))
     friction_nm = float(ahead - back) / 2.0
     assert friction_nm == pytest.approx(0.110, abs=1e-5)
-    assert f"{per_cent_of_rated(friction_nm, 15.0):.2f}" == "0.73"
-    assert f"{per_cent_of_rated(2.0 * friction_nm, 15.0):.2f}" == "1.47"
+    assert f"{friction_nm * per_cent_of(15.0):.2f}" == "0.73"
+    assert f"{2.0 * friction_nm * per_cent_of(15.0):.2f}" == "1.47"
     # relative to 0.22 N·m on 20 N·m it is one third better
-    assert per_cent_of_rated(friction_nm, 15.0) / per_cent_of_rated(0.22, 20.0) == pytest.approx(
-        2 / 3, abs=1e-3
-    )
+    assert friction_nm * per_cent_of(15.0) / (0.22 * per_cent_of(20.0)) == pytest.approx(2 / 3, abs=1e-3)
 
 
 def test_a_sensitivity_gives_rated_torque_at_its_rated_output() -> None:
@@ -154,7 +152,8 @@ def test_a_torque_that_falls_on_a_count_trips_on_it() -> None:
 def test_a_limit_beyond_the_converter_trips_on_its_rails() -> None:
     one = scale(**BY_FACTOR)
     assert one.limit_counts(100.0) == (one.rail_low, one.rail_high)
-    assert one.range_nm == pytest.approx((-40.0, 40.0), rel=1e-6)
+    rails_nm = one.to_nm(np.array([one.rail_low, one.rail_high]))
+    assert rails_nm == pytest.approx([-40.0, 40.0], rel=1e-6)
 
 
 @pytest.mark.parametrize("max_nm", [0.0, -1.0, float("nan"), float("inf")])

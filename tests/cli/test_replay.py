@@ -8,7 +8,7 @@ import pytest
 from replay_logs.make import FOLDER
 from tests.cli.terminal import typed
 
-from nightturn.estimation.figures import COGGING_PP, FIGURE_OF_NAME
+from nightturn.estimation.figures import COGGING_PP, FIGURES
 from nightturn.replay.expected import Expected, read_expected
 
 SPALL = FOLDER / "spall.ntj"
@@ -47,8 +47,8 @@ def test_a_changed_method_is_told_and_ends_with_one_until_it_is_accepted(
 ) -> None:
     import msgspec
 
-    spec = FIGURE_OF_NAME[COGGING_PP]
-    monkeypatch.setitem(FIGURE_OF_NAME, COGGING_PP, msgspec.structs.replace(spec, method=spec.method + 1))
+    spec = FIGURES[COGGING_PP]
+    monkeypatch.setitem(FIGURES, COGGING_PP, msgspec.structs.replace(spec, method=spec.method + 1))
     value = expectation(tape).rows.cycles[0].figure(COGGING_PP).value
     code, out, _ = typed(["replay", str(tape)], capsys)
     assert code == 1

@@ -33,7 +33,7 @@ def test_every_fixture_has_complete_cycles_with_figures_and_intervals(
     for line in night[1]["fixtures"]:
         assert line["cycles_complete"] >= 1
         for name in ("ripple_pp_nm", "cogging_pp_nm", "friction_nm"):
-            value, half_width = line[name]
+            value, half_width = line["figures"][name]
             assert value > 0
             assert 0 < half_width < 0.05 * value
 
@@ -44,7 +44,9 @@ def test_figures_agree_with_the_truth_written_beside_the_data(night: tuple[Path,
     truth = json.loads((root / "truth" / "pan-a1" / f"{healthy['run']}.json").read_text())
 
     assert truth["boots"] == 1
-    assert truth["snapshots"][0]["coulomb_nm"] == pytest.approx(healthy["friction_nm"][0], rel=0.25)
+    assert truth["snapshots"][0]["coulomb_nm"] == pytest.approx(
+        healthy["figures"]["friction_nm"][0], rel=0.25
+    )
 
 
 def test_outages_are_in_the_table_with_their_cause(night: tuple[Path, dict[str, Any]]) -> None:

@@ -22,11 +22,12 @@ from nightturn.settings.load import load_rig
         ((0.119, 0.0137), "0.119 ± 0.014"),
         ((12.3, 1.04), "12.3 ± 1.0"),
         ((0.08, 0.0), "0.0800"),
+        ((0.08, None), "0.0800"),
         (None, "-"),
     ],
 )
 def test_value_and_uncertainty_end_at_the_second_digit_of_the_uncertainty(
-    pair: tuple[float, float] | None, text: str
+    pair: tuple[float, float | None] | None, text: str
 ) -> None:
     # JCGM 100:2008 (GUM), 7.2.6: uncertainty to at most two significant digits, the estimate rounded to match.
     assert _pm(pair) == text

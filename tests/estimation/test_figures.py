@@ -40,7 +40,7 @@ def said(found: CycleRecord, name: str) -> str:
 
 def test_a_record_carries_every_figure_of_the_list_in_its_order() -> None:
     found = figures(BENCH)
-    assert [f.name for f in found.figures] == [spec.name for spec in FIGURES]
+    assert [f.name for f in found.figures] == list(FIGURES)
     assert {f.status for f in found.figures} == {"ok"}
     assert all(f.u is not None and f.nu is not None and f.n >= 3 for f in found.figures)
     assert (found.record_first, found.record_last, found.ts_start, found.ts_end) == (10, 20, 30, 40)

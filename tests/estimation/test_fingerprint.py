@@ -12,8 +12,8 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from nightturn.estimation import finish
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.figure_drafts import Measured
 from nightturn.estimation.fingerprint import fingerprint, fingerprint_change, one_blas_thread
-from nightturn.estimation.report import Measured
 
 BENCH = Bench(rate_hz=250, pole_pairs=7, slots=12, cogging={12: 0.01, 84: 0.02}, ripple={7: 0.006})
 OLD = "numpy 2.4.6; numpy-blas openblas 0.3.31 SkylakeX threads=1; cpu x86_64 X86_V2 X86_V3"

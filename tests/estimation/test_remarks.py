@@ -5,14 +5,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from tests.estimation.synthetic import Bench, cycles_of, record
 
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.finish import finish_cycle
+from nightturn.estimation.hum import clear_speed, hum_order
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.remarks import hum_order, note_hum
+from nightturn.estimation.remarks import note_hum
 from nightturn.model.figures import CycleRecord
 
 BENCH = Bench(rate_hz=1000)
@@ -47,6 +50,24 @@ def test_hum_meets_an_order_that_the_turns_cannot_tell_from_it(
     rpm: float, mains_hz: float, turns: int, met: tuple[float, int] | None
 ) -> None:
     assert hum_order(ORDERS, rpm, turns, mains_hz) == met
+
+
+@pytest.mark.parametrize("revolutions", [1, 2, 3, 5])
+def test_hum_is_told_from_an_order_one_over_the_turns_away(revolutions: int) -> None:
+    for offset, met in ((0.98, (50.0, 100)), (1.02, None)):
+        speed = 3000 / (100 + offset / revolutions)
+        assert hum_order(np.array([100]), speed, revolutions, 50.0) == met
+
+
+@given(st.floats(0.5, 60.0), st.integers(1, 10), st.sampled_from([50.0, 60.0]))
+def test_a_clear_speed_is_clear_in_the_digits_in_which_it_is_told(
+    rpm: float, turns: int, mains_hz: float
+) -> None:
+    speed = clear_speed(ORDERS, rpm, turns, mains_hz)
+    if speed is not None:
+        assert float(f"{speed:.4g}") == speed
+        assert hum_order(ORDERS, speed, turns, mains_hz) is None
+        assert abs(speed / rpm - 1) < 0.201
 
 
 def test_hum_marks_the_value_and_names_the_nearest_clear_speed() -> None:

@@ -8,7 +8,7 @@ import pytest
 from replay_logs.make import Recorded
 
 from nightturn.errors import ConfigError, CorruptFileError
-from nightturn.estimation.figures import FIGURE_OF_NAME, FRICTION
+from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.estimation.fingerprint import fingerprint
 from nightturn.model.figures import CycleRecord
 from nightturn.replay.differences import close, cycle_differences, row_differences
@@ -58,8 +58,8 @@ def test_an_accepted_tape_is_identical(kept: Path, options: Options) -> None:
 def test_a_changed_method_says_from_which_value_to_which(
     kept: Path, options: Options, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    newer = msgspec.structs.replace(FIGURE_OF_NAME[FRICTION], method=FIGURE_OF_NAME[FRICTION].method + 1)
-    monkeypatch.setitem(FIGURE_OF_NAME, FRICTION, newer)
+    newer = msgspec.structs.replace(FIGURES[FRICTION], method=FIGURES[FRICTION].method + 1)
+    monkeypatch.setitem(FIGURES, FRICTION, newer)
     outcome = replay_log(kept, "", LATEST, options)
     first = outcome.differences[0]
     value = replay(tape_of_file(kept)).rows.cycles[0].figure(FRICTION).value
@@ -77,8 +77,8 @@ def test_accept_rewrites_the_expectation_and_keeps_who_made_the_tape(
     tape = tmp_path / kept.name
     shutil.copyfile(kept, tape)
     shutil.copyfile(expected_path(kept), expected_path(tape))
-    newer = msgspec.structs.replace(FIGURE_OF_NAME[FRICTION], method=FIGURE_OF_NAME[FRICTION].method + 1)
-    monkeypatch.setitem(FIGURE_OF_NAME, FRICTION, newer)
+    newer = msgspec.structs.replace(FIGURES[FRICTION], method=FIGURES[FRICTION].method + 1)
+    monkeypatch.setitem(FIGURES, FRICTION, newer)
     assert not replay_log(tape, "", LATEST, Options()).identical
     replay_log(tape, "", LATEST, Options(accept=True))
     assert replay_log(tape, "", LATEST, Options()).identical

@@ -58,7 +58,7 @@ def test_cycles_have_six_columns_and_the_method_for_every_figure() -> None:
     table = datasets.cycles_table([cycle_record()])
     row = table.to_pylist()[0]
 
-    for spec in FIGURES:
+    for spec in FIGURES.values():
         for part in ("", "_u", "_nu", "_n_rev", "_status", "_reasons", "_method"):
             assert spec.name + part in row
         assert (table.schema.field(spec.name).metadata or {})[b"unit"].decode() == spec.unit

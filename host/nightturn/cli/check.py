@@ -30,7 +30,7 @@ def run(
     from nightturn.settings.load import calibration_mistakes, load_rig, variants_for
     from nightturn.settings.mistakes import raise_mistakes
 
-    figures = frozenset(spec.name for spec in FIGURES)
+    figures = frozenset(FIGURES)
     rig = load_rig(bench, overrides or (), figures=figures)
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = [

@@ -14,7 +14,7 @@ from nightturn.demo.emulated import SECONDS, OnProgress, run_emulated
 from nightturn.demo.emulator import find_firmware, find_qemu
 from nightturn.demo.night import Night, run_night
 from nightturn.demo.scenario import write_scene
-from nightturn.demo.summary import HEAD, lines, rows
+from nightturn.demo.summary import head, lines, rows
 
 MILLION = 1_000_000
 
@@ -101,7 +101,7 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
             }
         )
         return
-    print_table(f"{title}, figures of the last complete cycle with their 95 % intervals", HEAD, rows(table))
+    print_table(f"{title}, figures of the last complete cycle with their 95 % intervals", head(), rows(table))
     for line in table:
         typer.echo(f"  {line.fixture}: {line.verdict}: {line.why}")
         if line.stopped and not line.cycles_complete:

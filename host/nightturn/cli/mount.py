@@ -35,12 +35,13 @@ def run(
     from nightturn.daemon.control_client import new_request
     from nightturn.daemon.control_protocol import MOUNT
     from nightturn.daemon.mounting import mount
+    from nightturn.estimation.figures import FIGURES
     from nightturn.settings.load import card_path, data_root, load_rig, load_variant, read_card
     from nightturn.settings.validate import fixture_named
 
     rig = load_rig(bench)
     station = fixture_named(rig, fixture, str(bench))
-    product = load_variant(bench.parent, variant)
+    product = load_variant(bench.parent, variant, figures=FIGURES)
     request = msgspec.structs.replace(
         new_request(MOUNT, station.id, operator, unit=unit),
         variant=product.name,

@@ -253,7 +253,9 @@ def refuse_impossible(settings: FixtureSettings, card: MountCard, bench: Path) -
     Raises:
         ConfigError: every reason, with file, table, key and what is allowed.
     """
-    variant = load_variant(bench.parent, card.variant)
+    from nightturn.estimation.figures import FIGURES
+
+    variant = load_variant(bench.parent, card.variant, figures=FIGURES)
     raise_mistakes(outlook(settings, variant, str(bench)).errors)
 
 
@@ -395,5 +397,5 @@ def main(bench: Path, overrides: Sequence[str]) -> None:
     """
     from nightturn.estimation.figures import FIGURES
 
-    rig = load_rig(bench, overrides, figures=[spec.name for spec in FIGURES])
+    rig = load_rig(bench, overrides, figures=FIGURES)
     asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD")))

@@ -7,39 +7,25 @@ from collections.abc import Sequence
 import msgspec
 
 from nightturn.demo.night import Night
+from nightturn.estimation.figures import FIGURES, ZERO, FigureSpec
 from nightturn.estimation.intervals import half_width
 from nightturn.estimation.night import night_verdict
-from nightturn.model.figures import OK, CycleRecord, Figure
+from nightturn.model.figures import OK, CycleRecord
 from nightturn.model.rows import EventRow, GapRow
-
-HEAD = (
-    "fixture",
-    "unit",
-    "cycles",
-    "ripple N·m",
-    "% rated",
-    "cogging N·m",
-    "friction N·m",
-    "% rated",
-    "zero drift",
-    "gaps",
-    "verdict",
-)
 
 
 class FixtureLine(msgspec.Struct, frozen=True):
-    """One fixture's line: figures are those of its last complete cycle, ± U is the 95 % interval."""
+    """One fixture's line.
+
+    `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value.
+    """
 
     fixture: str
     unit: str
     run: str
     cycles: int
     cycles_complete: int
-    ripple_pp_nm: tuple[float, float] | None
-    ripple_pct_rated: float | None
-    cogging_pp_nm: tuple[float, float] | None
-    friction_nm: tuple[float, float] | None
-    friction_pct_rated: float | None
+    figures: dict[str, tuple[float, float | None] | None]
     zero_drift_nm: float | None
     gaps: dict[str, dict[str, float]]
     verdict: str
@@ -64,11 +50,7 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         run=night.run_ids[fixture],
         cycles=len(cycles),
         cycles_complete=len(complete),
-        ripple_pp_nm=_interval(last, "ripple_pp_nm"),
-        ripple_pct_rated=_value(last, "ripple_pct_rated"),
-        cogging_pp_nm=_interval(last, "cogging_pp_nm"),
-        friction_nm=_interval(last, "friction_nm"),
-        friction_pct_rated=_value(last, "friction_pct_rated"),
+        figures={name: _interval(last, name) for name in FIGURES},
         zero_drift_nm=_drift(complete),
         gaps=_gaps(night.tally.gaps.get(fixture, [])),
         verdict=verdict,
@@ -81,27 +63,15 @@ def _stopped(rows: Sequence[EventRow]) -> str:
     return next((row.detail for row in reversed(rows) if row.kind == "motion_stopped"), "")
 
 
-def _figure(cycle: CycleRecord | None, name: str) -> Figure | None:
+def _interval(cycle: CycleRecord | None, name: str) -> tuple[float, float | None] | None:
     if cycle is None:
         return None
     figure = cycle.figure(name)
-    return figure if figure.value is not None else None
-
-
-def _value(cycle: CycleRecord | None, name: str) -> float | None:
-    figure = _figure(cycle, name)
-    return figure.value if figure is not None else None
-
-
-def _interval(cycle: CycleRecord | None, name: str) -> tuple[float, float] | None:
-    figure = _figure(cycle, name)
-    if figure is None or figure.value is None:
-        return None
-    return figure.value, half_width(figure) or 0.0
+    return None if figure.value is None else (figure.value, half_width(figure))
 
 
 def _drift(complete: Sequence[CycleRecord]) -> float | None:
-    zeros = [value for cycle in complete if (value := _value(cycle, "zero_nm")) is not None]
+    zeros = [value for cycle in complete if (value := cycle.figure(ZERO).value) is not None]
     return zeros[-1] - zeros[0] if len(zeros) > 1 else None
 
 
@@ -119,18 +89,25 @@ def _gaps(rows: Sequence[GapRow]) -> dict[str, dict[str, float]]:
     }
 
 
+def _headed() -> list[FigureSpec]:
+    """The figures that have a column."""
+    return [spec for spec in FIGURES.values() if spec.heading]
+
+
+def head() -> tuple[str, ...]:
+    """What stands above each column."""
+    figures = (spec.heading for spec in _headed())
+    return ("fixture", "unit", "cycles", *figures, "zero drift", "gaps", "verdict")
+
+
 def rows(table: Sequence[FixtureLine]) -> list[tuple[str, ...]]:
-    """The lines as text cells under `HEAD`."""
+    """The lines as text cells under `head`."""
     return [
         (
             line.fixture,
             line.unit,
             f"{line.cycles_complete}/{line.cycles}",
-            _pm(line.ripple_pp_nm),
-            _pct(line.ripple_pct_rated),
-            _pm(line.cogging_pp_nm),
-            _pm(line.friction_nm),
-            _pct(line.friction_pct_rated),
+            *(_cell(spec, line.figures[spec.name]) for spec in _headed()),
             "-" if line.zero_drift_nm is None else f"{line.zero_drift_nm * 1000:+.1f} mN·m",
             _gap_text(line.gaps),
             line.verdict,
@@ -139,19 +116,22 @@ def rows(table: Sequence[FixtureLine]) -> list[tuple[str, ...]]:
     ]
 
 
-def _pm(pair: tuple[float, float] | None) -> str:
+def _cell(spec: FigureSpec, pair: tuple[float, float | None] | None) -> str:
+    """Of rated torque without ±: its interval is that of the column in N·m beside it."""
+    if spec.of_rated and pair is not None:
+        return f"{pair[0]:.2f}"
+    return _pm(pair)
+
+
+def _pm(pair: tuple[float, float | None] | None) -> str:
     """Value and ± U, both to the second significant digit of U, as the GUM (JCGM 100:2008, 7.2.6) has it."""
     if pair is None:
         return "-"
-    value, half_width = pair
-    if not half_width > 0:
+    value, wide = pair
+    if not wide:
         return f"{value:.4f}"
-    digits = max(0, 1 - math.floor(math.log10(half_width)))
-    return f"{value:.{digits}f} ± {half_width:.{digits}f}"
-
-
-def _pct(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f}"
+    digits = max(0, 1 - math.floor(math.log10(wide)))
+    return f"{value:.{digits}f} ± {wide:.{digits}f}"
 
 
 def _gap_text(gaps: dict[str, dict[str, float]]) -> str:

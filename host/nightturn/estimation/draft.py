@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from nightturn.estimation.figures import FIGURE_OF_NAME
-from nightturn.model.figures import INCOMPLETE, NOT_JUDGED, OK, REFUSED, Figure
+from nightturn.model.figures import INCOMPLETE, OK, REFUSED, Figure
+from nightturn.model.verdicts import NOT_JUDGED
 
 
 @dataclass
@@ -25,8 +25,8 @@ class Draft:
         if order.index(status) > order.index(self.status):
             self.status = status
 
-    def figure(self, name: str, scale: float = 1.0) -> Figure:
-        """The figure under this name, times a factor."""
+    def figure(self, name: str, method: int, scale: float = 1.0) -> Figure:
+        """The figure under this name, times a factor; `method` is the version of what made it."""
         return Figure(
             name=name,
             value=None if self.value is None else self.value * scale,
@@ -34,6 +34,6 @@ class Draft:
             nu=None if self.u is None or self.value is None else self.nu,
             status=self.status,
             n=self.n,
-            method=FIGURE_OF_NAME[name].method,
+            method=method,
             reasons=self.reasons,
         )

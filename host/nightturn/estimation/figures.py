@@ -1,6 +1,14 @@
-"""The one list of figures: columns, limit keys, MQTT, API, report and page read it."""
+"""The one table of figures: columns, limit keys, MQTT, API, verdicts, the demo's summary and people's tables read it."""
+
+from collections.abc import Callable
 
 import msgspec
+
+from nightturn.estimation import figure_drafts as drafts
+from nightturn.estimation.draft import Draft
+from nightturn.estimation.figure_drafts import Basis
+from nightturn.model.figures import Figure
+from nightturn.model.phases import HOLD, SLOW_TURN
 
 RIPPLE_PP = "ripple_pp_nm"
 RIPPLE_RMS = "ripple_rms_nm"
@@ -13,23 +21,82 @@ MEAN_TORQUE = "mean_torque_nm"
 
 
 class FigureSpec(msgspec.Struct, frozen=True):
-    """What a figure is called, in what unit it stands and which version of the method makes it."""
+    """What a figure is called, what makes it and when it is measured.
+
+    Attributes:
+        name: with its unit at the end; the key of columns, limits and messages.
+        unit: of value and uncertainty.
+        title: for a person.
+        phase: in which it is measured; a condition on speed holds against the speed of that phase.
+        make: works it out; rows that share one are worked out once. In N·m.
+        heading: of its column in a narrow table; empty where it has none.
+        of_rated: given in per cent of the rated torque; its interval is then that of the same figure in N·m.
+        method: version of what makes it.
+    """
 
     name: str
     unit: str
     title: str
+    phase: str
+    make: Callable[[Basis], Draft]
+    heading: str = ""
+    of_rated: bool = False
     method: int = 1
 
 
-FIGURES: tuple[FigureSpec, ...] = (
-    FigureSpec(RIPPLE_PP, "N·m", "Torque ripple under load, peak to peak"),
-    FigureSpec(RIPPLE_RMS, "N·m", "Torque ripple under load, rms"),
-    FigureSpec(RIPPLE_PCT, "%", "Torque ripple under load, peak to peak, of rated torque"),
-    FigureSpec(COGGING_PP, "N·m", "Cogging torque, peak to peak"),
-    FigureSpec(FRICTION, "N·m", "Running friction"),
-    FigureSpec(FRICTION_PCT, "%", "Running friction, of rated torque"),
-    FigureSpec(ZERO, "N·m", "Zero error of the torque channel, half-sum of both directions"),
-    FigureSpec(MEAN_TORQUE, "N·m", "Mean torque of the hold"),
+_ROWS = (
+    FigureSpec(
+        RIPPLE_PP, "N·m", "Torque ripple under load, peak to peak", HOLD, drafts.ripple_pp, "ripple N·m"
+    ),
+    FigureSpec(RIPPLE_RMS, "N·m", "Torque ripple under load, rms", HOLD, drafts.ripple_rms),
+    FigureSpec(
+        RIPPLE_PCT,
+        "%",
+        "Torque ripple under load, peak to peak, of rated torque",
+        HOLD,
+        drafts.ripple_pp,
+        "% rated",
+        of_rated=True,
+    ),
+    FigureSpec(
+        COGGING_PP, "N·m", "Cogging torque, peak to peak", SLOW_TURN, drafts.cogging_pp, "cogging N·m"
+    ),
+    FigureSpec(FRICTION, "N·m", "Running friction", SLOW_TURN, drafts.friction, "friction N·m"),
+    FigureSpec(
+        FRICTION_PCT,
+        "%",
+        "Running friction, of rated torque",
+        SLOW_TURN,
+        drafts.friction,
+        "% rated",
+        of_rated=True,
+    ),
+    FigureSpec(
+        ZERO,
+        "N·m",
+        "Zero error of the torque channel, half-sum of both directions",
+        SLOW_TURN,
+        drafts.zero,
+    ),
+    FigureSpec(MEAN_TORQUE, "N·m", "Mean torque of the hold", HOLD, drafts.mean_torque),
 )
 
-FIGURE_OF_NAME: dict[str, FigureSpec] = {spec.name: spec for spec in FIGURES}
+FIGURES: dict[str, FigureSpec] = {spec.name: spec for spec in _ROWS}
+"""By name, in the order of columns and records."""
+
+
+def per_cent_of(rated_torque_nm: float) -> float:
+    """The factor from N·m to per cent of the rated torque."""
+    return 100.0 / rated_torque_nm
+
+
+def figures_of(basis: Basis) -> tuple[Figure, ...]:
+    """Every figure of the table, in its order."""
+    percent = per_cent_of(basis.conditions.rated_torque_nm)
+    made: dict[Callable[[Basis], Draft], Draft] = {}
+    out = []
+    for spec in FIGURES.values():
+        if spec.make not in made:
+            made[spec.make] = spec.make(basis)
+        out.append(made[spec.make].figure(spec.name, spec.method, percent if spec.of_rated else 1.0))
+    return tuple(out)

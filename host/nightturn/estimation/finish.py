@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from nightturn.estimation import figures as names
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.cogging import Cogging, cogging_of
 from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.figure_drafts import Basis, Measured, order_table
+from nightturn.estimation.figures import FIGURES, MEAN_TORQUE, figures_of
 from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
 from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
 from nightturn.estimation.friction import Friction, friction_of
-from nightturn.estimation.report import Measured, figures_of, order_table
 from nightturn.estimation.ripple import Ripple, ripple_of
 from nightturn.estimation.spectra import declared_orders, drift_rate, without_drift
 from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_per_rev, speed_rpm, turns_of
@@ -18,7 +18,7 @@ from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.rows import StrokeRow
 
-PHASE_WORDS = {SLOW_TURN: "slow turn", HOLD: "hold", "between": "outside the passes"}
+PHASE_WORDS = {SLOW_TURN: "slow turn", HOLD: HOLD, "between": "outside the passes"}
 
 
 @one_blas_thread()
@@ -39,7 +39,7 @@ def finish_cycle(
     cycle has none of its own.
     """
     measured = measure(sums, conditions)
-    figures = figures_of(measured, conditions, previous_friction_nm)
+    figures = figures_of(Basis(measured, conditions, previous_friction_nm))
     temperatures = {
         role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
     }
@@ -93,15 +93,11 @@ def _judged(
     figures: tuple[Figure, ...], measured: Measured, conditions: Conditions, temperatures: dict[str, float]
 ) -> tuple[str, tuple[str, ...]]:
     """The verdict on this cycle, each figure at the speed at which it was measured."""
-    slow, hold = measured.slow_speed_rpm, measured.hold_speed_rpm
-    speeds = dict.fromkeys((names.COGGING_PP, names.FRICTION, names.FRICTION_PCT, names.ZERO), slow)
-    speeds.update(
-        dict.fromkeys((names.RIPPLE_PP, names.RIPPLE_RMS, names.RIPPLE_PCT, names.MEAN_TORQUE), hold)
-    )
+    speed_of = {SLOW_TURN: measured.slow_speed_rpm, HOLD: measured.hold_speed_rpm}
     return judge(
         figures,
         conditions.accept,
-        speeds_rpm={name: value for name, value in speeds.items() if value},
+        speeds_rpm={spec.name: speed for spec in FIGURES.values() if (speed := speed_of[spec.phase])},
         torque_nm=_held_torque(figures, measured, conditions),
         temperatures_degc=temperatures,
     )
@@ -109,7 +105,7 @@ def _judged(
 
 def _held_torque(figures: tuple[Figure, ...], measured: Measured, conditions: Conditions) -> float | None:
     """The torque that the unit held: the mean of the hold without the friction that opposed the turning."""
-    mean = next(figure.value for figure in figures if figure.name == names.MEAN_TORQUE)
+    mean = next(figure.value for figure in figures if figure.name == MEAN_TORQUE)
     if mean is None or measured.friction is None or measured.hold is None:
         return mean
     return mean + measured.hold.direction * conditions.sense * measured.friction.step_nm

@@ -8,23 +8,21 @@ from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.folds import MAX_REVOLUTIONS, MAX_SAMPLES_PER_BIN, LegSums, N
 from nightturn.estimation.hidden import NOISY_SHARE, PP_PER_RMS, Hidden
+from nightturn.estimation.hum import clear_speed, hum_order
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.turns import Bools, bins_for, samples_per_rev
-from nightturn.model.figures import INCOMPLETE, NOT_JUDGED
+from nightturn.model.figures import INCOMPLETE
 from nightturn.model.tiles import Int64s
+from nightturn.model.verdicts import NOT_JUDGED
 
 COVERAGE_NEEDED = 0.99
 """Share of the bins that a peak-to-peak over a revolution needs."""
 RESONANCE_SHARE = 0.1
 """An order above this share of the rig's resonance reads more than 1 % high and is marked."""
 INDICATIVE_SHARE = 0.5
-
+"""Above this share the reading is amplified by a third and more, by an amount that the damping decides."""
 HIDDEN_SHARE = 0.7
 """Hidden orders that make up this share of U (half of its square) are spoken of."""
-HUM_HARMONICS = (1, 2, 3)
-"""Mains and its harmonics that reach a bridge: its loops, its supply's ripple, a saturated transformer."""
-SPEED_STEPS = 200
-"""Speeds tried for a clear one: every 0.1 % up to 20 % away."""
 
 
 def below_floor(draft: Draft, order_nm: float, hidden: Hidden, nu: int) -> None:
@@ -119,25 +117,9 @@ def note_hum(draft: Draft, orders: Int64s, speed_rpm: float, turns: int, conditi
     if met is None:
         return
     hum_hz, order = met
-    steps = (speed_rpm * (1 + sign * step / 1000) for step in range(1, SPEED_STEPS + 1) for sign in (-1, 1))
-    clear = next(
-        (speed for speed in steps if hum_order(orders, speed, turns, conditions.mains_hz) is None), None
-    )
+    clear = clear_speed(orders, speed_rpm, turns, conditions.mains_hz)
     advice = "no clear speed is near" if clear is None else f"nearest clear speed {clear:.4g} rpm"
     draft.note(
         f"Mains hum of {hum_hz:g} Hz coincides with order {order} at {speed_rpm:.4g} rpm, and the value may hold it; "
         f"{advice}."
     )
-
-
-def hum_order(orders: Int64s, speed_rpm: float, turns: int, mains_hz: float) -> tuple[float, int] | None:
-    """Frequency of the hum and the order that it cannot be told from in this many turns, or None."""
-    if len(orders) == 0 or speed_rpm <= 0:
-        return None
-    for harmonic in HUM_HARMONICS:
-        hum_hz = harmonic * mains_hz
-        away = np.abs(orders - 60.0 * hum_hz / speed_rpm)
-        nearest = int(away.argmin())
-        if away[nearest] * max(turns, 1) < 1:
-            return hum_hz, int(orders[nearest])
-    return None

@@ -9,7 +9,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 import msgspec
 import pyarrow as pa
 
-from nightturn.estimation.figures import FIGURE_OF_NAME, FIGURES
+from nightturn.estimation.figures import FIGURES
 from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES, ROW_OF_DATASET
@@ -135,14 +135,14 @@ def _temperature(role: str, cycle: CycleRecord) -> float | None:
 
 
 def _figure_columns(cycles: Sequence[CycleRecord]) -> list[Column]:
-    names = [spec.name for spec in FIGURES]
+    names = list(FIGURES)
     for cycle in cycles:
         names += [figure.name for figure in cycle.figures if figure.name not in names]
     return [each for name in names for each in _columns_of_figure(name)]
 
 
 def _columns_of_figure(name: str) -> list[Column]:
-    spec = FIGURE_OF_NAME.get(name)
+    spec = FIGURES.get(name)
     unit, title = (spec.unit, spec.title) if spec else (unit_of(name), name)
     parts: tuple[tuple[str, str, pa.DataType, str, str], ...] = (
         ("", "value", pa.float64(), unit, title),

@@ -1,11 +1,10 @@
-"""Figures with status and sentences: what can be said, and what must be said with it."""
+"""What makes each figure of the table: value, uncertainty, status, and the sentences that must be said with it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from nightturn.estimation import figures as names
 from nightturn.estimation.cogging import Cogging
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.draft import Draft
@@ -20,7 +19,8 @@ from nightturn.estimation.remarks import (
     note_travel,
 )
 from nightturn.estimation.ripple import Ripple
-from nightturn.model.figures import INCOMPLETE, NOT_JUDGED, REFUSED, Figure
+from nightturn.model.figures import INCOMPLETE, REFUSED
+from nightturn.model.verdicts import NOT_JUDGED
 
 NO_SCATTER = "U needs at least two turns a pass"
 NO_FRICTION_SCATTER = "U needs at least two turns a pass or five previous cycles"
@@ -42,23 +42,13 @@ class Measured:
     short_passes: int = 0
 
 
-def figures_of(
-    measured: Measured, conditions: Conditions, previous_friction_nm: Sequence[float] = ()
-) -> tuple[Figure, ...]:
-    """All figures, in the order of `figures.FIGURES`."""
-    percent = 100.0 / conditions.rated_torque_nm
-    friction, zero = _friction(measured, previous_friction_nm)
-    ripple = _ripple(measured, conditions)
-    return (
-        ripple.figure(names.RIPPLE_PP),
-        _rms(measured, conditions).figure(names.RIPPLE_RMS),
-        ripple.figure(names.RIPPLE_PCT, percent),
-        _cogging(measured, conditions).figure(names.COGGING_PP),
-        friction.figure(names.FRICTION),
-        friction.figure(names.FRICTION_PCT, percent),
-        zero.figure(names.ZERO),
-        _mean(measured, conditions, zero).figure(names.MEAN_TORQUE),
-    )
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What a figure is made of: the cycle's own estimates, its conditions, and friction of earlier cycles like it, N·m."""
+
+    measured: Measured
+    conditions: Conditions
+    previous_friction_nm: Sequence[float] = ()
 
 
 def order_table(found: Ripple | Cogging | None) -> tuple[tuple[int, float, float, float], ...]:
@@ -79,8 +69,9 @@ def order_table(found: Ripple | Cogging | None) -> tuple[tuple[int, float, float
     return tuple(rows)
 
 
-def _ripple(measured: Measured, conditions: Conditions) -> Draft:
+def ripple_pp(basis: Basis) -> Draft:
     """Ripple peak-to-peak."""
+    measured, conditions = basis.measured, basis.conditions
     found = measured.ripple
     if found is None:
         return _no_hold(measured, conditions)
@@ -105,8 +96,9 @@ def _ripple(measured: Measured, conditions: Conditions) -> Draft:
     return draft
 
 
-def _rms(measured: Measured, conditions: Conditions) -> Draft:
+def ripple_rms(basis: Basis) -> Draft:
     """Ripple rms."""
+    measured, conditions = basis.measured, basis.conditions
     found = measured.ripple
     if found is None:
         return _no_hold(measured, conditions)
@@ -124,8 +116,9 @@ def _rms(measured: Measured, conditions: Conditions) -> Draft:
     return draft
 
 
-def _cogging(measured: Measured, conditions: Conditions) -> Draft:
+def cogging_pp(basis: Basis) -> Draft:
     """Cogging peak-to-peak."""
+    measured, conditions = basis.measured, basis.conditions
     found = measured.cogging
     if found is None:
         return _no_passes(measured)
@@ -145,20 +138,30 @@ def _cogging(measured: Measured, conditions: Conditions) -> Draft:
     return draft
 
 
-def _friction(measured: Measured, previous_nm: Sequence[float]) -> tuple[Draft, Draft]:
-    """Friction and zero."""
-    found = measured.friction
+def friction(basis: Basis) -> Draft:
+    """Running friction."""
+    found = basis.measured.friction
     if found is None:
-        return _no_friction(measured), _no_passes(measured)
-    friction = Draft(found.friction_nm, found.friction_u_nm, float(found.nu), found.turns)
-    zero = Draft(found.zero_nm, found.zero_u_nm, float(found.nu), found.turns)
-    if zero.u is None:
-        zero.note(NO_SCATTER)
-        _borrow_scatter(friction, previous_nm)
+        return _no_friction(basis.measured)
+    draft = Draft(found.friction_nm, found.friction_u_nm, float(found.nu), found.turns)
+    if draft.u is None:
+        _borrow_scatter(draft, basis.previous_friction_nm)
     if found.passes < 3:
-        for draft in (friction, zero):
-            _note_zero_moved(draft, found)
-    return friction, zero
+        _note_zero_moved(draft, found)
+    return draft
+
+
+def zero(basis: Basis) -> Draft:
+    """Zero of the torque channel at the centre of the middle pass."""
+    found = basis.measured.friction
+    if found is None:
+        return _no_passes(basis.measured)
+    draft = Draft(found.zero_nm, found.zero_u_nm, float(found.nu), found.turns)
+    if draft.u is None:
+        draft.note(NO_SCATTER)
+    if found.passes < 3:
+        _note_zero_moved(draft, found)
+    return draft
 
 
 def _borrow_scatter(friction: Draft, previous_nm: Sequence[float]) -> None:
@@ -185,23 +188,24 @@ def _note_zero_moved(draft: Draft, found: Friction) -> None:
         draft.u = float(np.hypot(draft.u, moved / 2))
 
 
-def _mean(measured: Measured, conditions: Conditions, zero: Draft) -> Draft:
+def mean_torque(basis: Basis) -> Draft:
     """Mean torque of the hold, less the zero error that the slow passes found."""
-    found = measured.ripple
+    found = basis.measured.ripple
     if found is None:
-        return _no_hold(measured, conditions)
+        return _no_hold(basis.measured, basis.conditions)
     draft = Draft(found.mean_nm, found.mean_u_nm, found.mean_nu, found.turns)
-    if zero.value is None:
+    error = zero(basis)
+    if error.value is None:
         draft.note("The zero of the calibration was used; no slow passes to check it.")
         return draft
-    draft.value = found.mean_nm - zero.value
-    if draft.u is None or draft.nu is None or zero.u is None or zero.nu is None:
+    draft.value = found.mean_nm - error.value
+    if draft.u is None or draft.nu is None or error.u is None or error.nu is None:
         draft.u = None
         draft.note(NO_SCATTER)
         return draft
-    own, other = draft.u**2, zero.u**2
+    own, other = draft.u**2, error.u**2
     draft.u = float(np.sqrt(own + other))
-    down = own**2 / draft.nu + other**2 / zero.nu
+    down = own**2 / draft.nu + other**2 / error.nu
     draft.nu = (own + other) ** 2 / down if down > 0 else draft.nu
     return draft
 
