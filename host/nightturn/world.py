@@ -28,10 +28,6 @@ class Files(Protocol):
         """Write at the end, creating the file and its folders if absent."""
         ...
 
-    def preallocate(self, path: str, size: int) -> None:
-        """Reserve `size` bytes so that a full disk shows before it hurts."""
-        ...
-
     def truncate(self, path: str, size: int) -> None:
         """Cut the file to `size` bytes."""
         ...

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightturn.calibration.angle import AngleScale, per_cent_of_rated
+from nightturn.calibration.angle import AngleScale
 from nightturn.errors import CalibrationError
 
 ENCODERS = st.sampled_from([1_000, 36_000, 2**20, 2**26])
@@ -21,22 +21,9 @@ def test_turning_the_sense_turns_the_angle_and_nothing_else(counts: list[int], e
     unwrapped = np.array(counts, dtype=np.int64)
     plus, minus = AngleScale(encoder, 1), AngleScale(encoder, -1)
     assert np.array_equal(plus.to_rad(unwrapped), -minus.to_rad(unwrapped))
-    assert plus.to_deg(counts[0]) == -minus.to_deg(counts[0])
-
-
-@given(count=st.integers(-(2**40), 2**40), encoder=ENCODERS, sense=st.sampled_from([1, -1]))
-def test_degrees_lead_back_to_the_count(count: int, encoder: int, sense: int) -> None:
-    scale = AngleScale(encoder, sense)
-    assert scale.counts_for_deg(scale.to_deg(count)) == count
 
 
 @pytest.mark.parametrize(("counts_per_rev", "sense"), [(0, 1), (-5, 1), (1000, 0), (1000, 2)])
 def test_an_encoder_without_resolution_or_sense_is_refused(counts_per_rev: int, sense: int) -> None:
     with pytest.raises(CalibrationError, match="encoder: "):
         AngleScale(counts_per_rev, sense)
-
-
-def test_per_cent_needs_a_rated_torque() -> None:
-    assert per_cent_of_rated(0.3, 15.0) == pytest.approx(2.0)
-    with pytest.raises(CalibrationError, match="positive torque of the variant"):
-        per_cent_of_rated(0.3, 0.0)

@@ -9,7 +9,6 @@ from nightturn.acquisition.sheet import DeviceSheet, parse_sheet
 from nightturn.linktest.device_facts import (
     event_text,
     firmware_facts,
-    name_of,
     remarks_on,
     state_facts,
     stray_inputs,
@@ -29,11 +28,6 @@ def remarks(sheet: bytes, minor: int = 0) -> list[str]:
 
 def status(inputs: int, outputs: int = 0) -> wire.Status:
     return wire.Status.decode(bytes(72) + inputs.to_bytes(2, "little") + bytes([2, 1, outputs, 12]))
-
-
-def test_a_value_of_a_later_version_stays_a_number() -> None:
-    assert name_of(wire.ResetCause, 2) == "watchdog"
-    assert name_of(wire.ResetCause, 77) == "77 (unknown)"
 
 
 def test_a_canonical_sheet_has_no_remarks() -> None:

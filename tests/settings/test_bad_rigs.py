@@ -7,7 +7,7 @@ from tests.settings.bench_folder import FIGURES, RIG, spoilt, write_bench
 
 from nightturn.errors import ConfigError
 from nightturn.settings.load import load_rig
-from nightturn.settings.mistakes import ManyMistakesError, each_mistake
+from nightturn.settings.mistakes import ManyMistakesError
 from nightturn.settings.rig import Shunt
 
 HOLD = '[fixture.plan.hold] of fixture "pan-a1"'
@@ -77,7 +77,8 @@ def test_a_mistake_is_told_with_what_where_and_how_to_mend_it(case: str, tmp_pat
     path = write_bench(tmp_path, spoilt(RIG, old, new))
     with pytest.raises(ConfigError) as caught:
         load_rig(path, figures=FIGURES)
-    found = next(each for each in each_mistake(caught.value) if each.where == f"{path}, {where}")
+    several = caught.value.mistakes if isinstance(caught.value, ManyMistakesError) else (caught.value,)
+    found = next(each for each in several if each.where == f"{path}, {where}")
     assert what in found.what
     assert mend in str(found)
     assert "\n" not in str(found)

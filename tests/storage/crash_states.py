@@ -25,9 +25,6 @@ class MemoryFiles:
     def append(self, path: str, content: bytes) -> None:
         self.content[path] = self.content.get(path, b"") + content
 
-    def preallocate(self, path: str, size: int) -> None:
-        self.content[path] = self.content.get(path, b"").ljust(size, b"\0")
-
     def truncate(self, path: str, size: int) -> None:
         self.content[path] = self.read(path)[:size]
 

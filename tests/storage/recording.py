@@ -10,11 +10,11 @@ class Operation:
     """One change asked of the file system.
 
     Attributes:
-        name: append, preallocate, truncate, sync, replace, sync_dir or remove.
+        name: append, truncate, sync, replace, sync_dir or remove.
         path: what it was done to; the source of a replace.
         target: where a replace went.
         content: what was appended.
-        size: of truncate and preallocate.
+        size: of truncate.
     """
 
     name: str
@@ -44,11 +44,6 @@ class RecordingFiles:
         """Pass on, then record."""
         self.inner.append(path, content)
         self.operations.append(Operation("append", path, content=content))
-
-    def preallocate(self, path: str, size: int) -> None:
-        """Pass on, then record."""
-        self.inner.preallocate(path, size)
-        self.operations.append(Operation("preallocate", path, size=size))
 
     def truncate(self, path: str, size: int) -> None:
         """Pass on, then record."""

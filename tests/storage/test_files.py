@@ -73,12 +73,6 @@ def test_a_missing_folder_lists_nothing(tmp_path: Path) -> None:
     assert RealFiles(tmp_path).list("nowhere") == []
 
 
-def test_ballast_takes_its_room_at_once(tmp_path: Path) -> None:
-    RealFiles(tmp_path).preallocate("ballast", 1 << 20)
-
-    assert (tmp_path / "ballast").stat().st_blocks * 512 >= 1 << 20
-
-
 def test_a_full_disk_is_reported_as_such() -> None:
     with pytest.raises(OSError, match="No space left"):
         RealFiles(Path("/dev")).append("full", b"x")

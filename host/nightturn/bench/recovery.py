@@ -20,7 +20,7 @@ from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.records import Emit, Record
-from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan, RunEnded
+from nightturn.model.rows import NOT_STORED, ChunkPlan, RunEnded
 from nightturn.settings.meaning import Texts
 from nightturn.storage import recovery, tape
 from nightturn.storage.aside import set_aside
@@ -36,7 +36,6 @@ DAMAGED = "records of the run's tape are damaged, so its travel is unknown"
 OTHER_VERSION = "a part of the run's tape is of another version, so its travel is unknown"
 SET_ASIDE = "a part of the run's tape cannot be read, so its travel is unknown"
 GIVEN_UP = "given up: a run of its own was begun"
-NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED})
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.model.records import Emit, Frame, Host, Record, Send, Tick
-from nightturn.model.rows import CHUNK, RUN_ENDED, STATE, WANT_CUT, ChunkPlan, RunEnded
+from nightturn.model.rows import CHUNK, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
 from nightturn.world import World
@@ -38,7 +38,6 @@ KEPT_MAX = 100
 TAPE_REST_S = 1.0  # a tape that has failed takes records for so long before the line is opened again
 SILENT_S = 10.0  # a line that is up for so long without a frame on the tape is an alarm
 KIND_AT = 1
-UNSTORED = frozenset({STATE, RUN_ENDED, WANT_CUT, CHUNK})
 KEPT_FACTS = frozenset({facts.COMMAND, facts.FAILURE})  # told again when the tape takes records again
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -355,7 +354,7 @@ class Station:
             assert isinstance(emit.row, RunEnded)
             self.run_ended = emit.row
             self.ended.set()
-        if emit.dataset not in UNSTORED:
+        if emit.dataset not in NOT_STORED:
             self._shell.rows.append(emit)
         for sink in self._sinks:
             sink.offer(self.fixture, emit)

@@ -37,24 +37,3 @@ class AngleScale:
     def to_rad(self, counts: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """Angle of unwrapped counts, rad, float64, same shape."""
         return counts.astype(np.float64) * self.lsb_rad
-
-    def to_deg(self, counts: int) -> float:
-        """Angle of a count, degrees."""
-        return self.sense * counts * 360.0 / self.counts_per_rev
-
-    def counts_for_deg(self, angle_deg: float) -> int:
-        """The nearest count at an angle in degrees."""
-        return self.sense * round(angle_deg * self.counts_per_rev / 360.0)
-
-
-def per_cent_of_rated(torque_nm: float, rated_torque_nm: float) -> float:
-    """A torque in per cent of the rated torque.
-
-    Raises:
-        CalibrationError: the rated torque is not positive.
-    """
-    if not rated_torque_nm > 0:
-        raise CalibrationError(
-            f"rated torque of {rated_torque_nm} N·m; give the positive torque of the variant"
-        )
-    return 100.0 * torque_nm / rated_torque_nm

@@ -79,12 +79,6 @@ class TorqueScale:
         one, other = self.counts_for(max_nm), self.counts_for(-max_nm)
         return min(one, other), max(one, other)
 
-    @property
-    def range_nm(self) -> tuple[float, float]:
-        """Torque at the rails, low to high, N·m."""
-        ends = [(rail - self.zero_count) * self.lsb_nm for rail in (self.rail_low, self.rail_high)]
-        return min(ends), max(ends)
-
 
 def torque_scale(record: CalibrationRecord, entry: Mapping[str, object]) -> TorqueScale:
     """The scale from a calibration record and the torque entry of the device's sheet.

@@ -4,11 +4,12 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import IntEnum, IntFlag
+from enum import IntFlag
 
 from nightturn.acquisition.sheet import DeviceSheet, digest_of
 from nightturn.fixture.identity import failed_tests, text_of
 from nightturn_protocol import messages as wire
+from nightturn_protocol.names import name_of
 
 TORQUE_UNITS = ("V", "mV/V")
 PATTERN = "pattern"
@@ -77,14 +78,6 @@ class StateFacts:
     inputs: dict[str, bool]
     outputs_on: tuple[str, ...]
     cpu_pct: int
-
-
-def name_of(kind: type[IntEnum], number: int) -> str:
-    """The name of a value in small letters; a value of a later version stays a number."""
-    try:
-        return kind(number).name.lower()
-    except ValueError:
-        return f"{number} (unknown)"
 
 
 def device_facts(opened: wire.Opened, sheet_bytes: bytes, sheet: DeviceSheet) -> DeviceFacts:

@@ -1,11 +1,8 @@
 """The tape's records and the core's effects: whatever can change a decision, and what is decided.
 
-One fixture is a function of its tape: `Core.handle(record)` is called with every record in order and returns
+One fixture is a function of its tape: `fixture.core.Fixture.handle` is called with every record in order and returns
 effects. No queue, task or timer stands between a record and its effects.
 """
-
-from collections.abc import Sequence
-from typing import Protocol
 
 import msgspec
 
@@ -58,23 +55,3 @@ class Emit(msgspec.Struct, frozen=True, tag="emit", gc=False):
 
 
 Effect = Send | Emit
-
-
-class Core(Protocol):
-    """One fixture as a pure function of its tape."""
-
-    def handle(self, record: Record) -> Sequence[Effect]:
-        """Take the next record and return what is to be done."""
-        ...
-
-    def snapshot(self) -> bytes:
-        """The whole state, restorable by `restore` on another machine."""
-        ...
-
-    def restore(self, state: bytes) -> None:
-        """Take over a state written by `snapshot`.
-
-        Raises:
-            SchemaVersionError: the state is of another version.
-        """
-        ...

@@ -13,6 +13,9 @@ WANT_CUT = "want_cut"  # not a dataset: the core asks the shell for a cut
 STATE = "state"  # not stored: what telemetry and the daemon show
 RUN_ENDED = "run_ended"  # not a dataset: the shell closes the run
 
+NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED})
+"""What the shell acts on or shows; every other row becomes a row of a file."""
+
 
 class EventRow(msgspec.Struct, frozen=True):
     """Something that happened: `kind` is a word, `severity` info, warning or alarm, `detail` a sentence."""

@@ -35,11 +35,6 @@ def raise_mistakes(mistakes: Sequence[ConfigError]) -> None:
         raise ManyMistakesError(mistakes)
 
 
-def each_mistake(error: ConfigError) -> tuple[ConfigError, ...]:
-    """The mistakes an error stands for: its own, or all that it collects."""
-    return error.mistakes if isinstance(error, ManyMistakesError) else (error,)
-
-
 @dataclass(frozen=True, slots=True)
 class Place:
     """A table of a file, as a person would look for it.

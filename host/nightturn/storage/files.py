@@ -54,16 +54,6 @@ class RealFiles:
             with self._lock:
                 self._writing.discard(path)
 
-    def preallocate(self, path: str, size: int) -> None:
-        """Make the file `size` bytes long with blocks reserved; for ballast, since a tape grows at its end."""
-        real = self._real(path)
-        real.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(real, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, _MODE)
-        try:
-            os.posix_fallocate(descriptor, 0, size)
-        finally:
-            os.close(descriptor)
-
     def truncate(self, path: str, size: int) -> None:
         """Cut the file to `size` bytes."""
         os.truncate(self._real(path), size)

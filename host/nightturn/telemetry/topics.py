@@ -70,10 +70,6 @@ class Topics:
         """Something that happened."""
         return f"{self._of(fixture)}/ev/{_segment(kind, WORD, 'event type')}"
 
-    def command(self, fixture: str, name: str) -> str:
-        """Where a command would arrive; nothing subscribes here."""
-        return f"{self._of(fixture)}/cmd/{_segment(name, WORD, 'command')}"
-
     def _of(self, fixture: str) -> str:
         problem = fixture_id_problem(fixture)
         if problem is not None:

@@ -11,19 +11,6 @@ from nightturn.virtual.products import Orders, Product
 Floats = npt.NDArray[np.float64]
 TABLE_POINTS = 32768
 GOLDEN_ANGLE_RAD = 2.399963229728653  # phase of order n is n times this: spread, and the same for everyone
-ELECTRICAL_ORDERS = (1, 2, 6, 12)
-
-
-def cogging_order(pole_pairs: int, slots: int) -> int:
-    """Fundamental cogging order, LCM of poles and slots (Zhu and Howe, IEEE Trans. Energy Conv. 15(4), 2000)."""
-    return math.lcm(2 * pole_pairs, slots)
-
-
-def expected_orders(pole_pairs: int, slots: int) -> tuple[int, ...]:
-    """Orders a machine may show: 1, 2, poles, slots, their LCM and its double, and load ripple."""
-    lcm = cogging_order(pole_pairs, slots)
-    ripple = [electrical * pole_pairs for electrical in ELECTRICAL_ORDERS]
-    return tuple(sorted({1, 2, 2 * pole_pairs, slots, lcm, 2 * lcm, *ripple}))
 
 
 def phase_rad(order: int) -> float:
