@@ -5,6 +5,7 @@ import importlib
 import io
 import re
 import tokenize
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -42,8 +43,32 @@ STARTED = (
     "generate",
     "device.sheet",
     "device.ports.mps2.stamp",
-    "nightturn.telemetry.amqtt_child",
+    "nightturn.demo.amqtt_child",
 )
+
+# Public, and used by no product code; each with its reason.
+PUBLISHED = "one of the bridge equations, held as a set to published values; the shunt's step is one of them"
+UNUSED = {
+    **dict.fromkeys(
+        (
+            "nightturn.calibration.bridge.half_bridge_mv_per_v",
+            "nightturn.calibration.bridge.opposite_arms_mv_per_v",
+            "nightturn.calibration.bridge.quarter_bridge_mv_per_v",
+            "nightturn.calibration.bridge.shunt_ohm_for_strain",
+            "nightturn.calibration.bridge.shunt_strain",
+            "nightturn.calibration.bridge.torque_bridge_mv_per_v",
+        ),
+        PUBLISHED,
+    ),
+    "nightturn.calibration.records.encode_line": "the format's writer beside its reader, for scripts until `calibrate` is there",
+    "nightturn.estimation.folds.LegSums.merge": "states that parts of a leg add up, which the tests of any split hold it to",
+    "nightturn.storage.manifest.set_kept": "sets the mark that retention obeys, for scripts until there is a command",
+    "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",
+    "nightturn.virtual.device.VirtualDevice.truth": "the yardstick's answer, which is for tests",
+    "nightturn.virtual.friction.bristle": "ties the friction model's constants to the published step response",
+    "nightturn_protocol.framing.parse_message": "the wire package's way in, for programs of others",
+}
+PHASES = {"stand", "slow_turn", "hold", "exercise", "return"}
 
 # Letters in brackets keep these patterns from finding themselves.
 UNFINISHED = re.compile(r"\b(TOD[O]|FIXM[E]|XX[X]|NotImplemente[d]Error)\b")
@@ -138,6 +163,79 @@ def test_every_module_is_reached_from_something_that_starts() -> None:
     dead = sorted(set(modules) - reached - packages)
 
     assert not dead, ", ".join(dead)
+
+
+def names_used(tree: ast.AST) -> Iterator[str]:
+    """Every name that a piece of code reads: names, attributes, and what an import calls differently."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Name):
+            yield node.id
+        elif isinstance(node, ast.Attribute):
+            yield node.attr
+        elif isinstance(node, ast.alias) and node.asname:
+            yield node.name.rpartition(".")[2]
+
+
+def public_definitions(body: list[ast.stmt]) -> Iterator[tuple[str, ast.stmt]]:
+    """Public functions and classes with their public methods, by qualified name."""
+    for node in body:
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and node.name[0] != "_":
+            yield node.name, node
+            if isinstance(node, ast.ClassDef):
+                yield from ((f"{node.name}.{name}", inner) for name, inner in public_definitions(node.body))
+
+
+def unused(trees: dict[str, ast.Module], doors: set[str]) -> Iterator[str]:
+    """Public names that nothing but their own body reads; a door also hands on what its texts name.
+
+    By name alone: one that shares its name with something used is passed over, none is accused wrongly.
+    """
+    used: Counter[str] = Counter()
+    for module, tree in trees.items():
+        used.update(names_used(tree))
+        if module in doors:
+            used.update(str(node.value) for node in ast.walk(tree) if isinstance(node, ast.Constant))
+    for module, tree in trees.items():
+        for dotted, node in public_definitions(tree.body):
+            name = dotted.rpartition(".")[2]
+            if used[name] <= Counter(names_used(node))[name]:
+                yield f"{module}.{dotted}"
+
+
+def test_everything_public_is_used_by_the_product_and_not_by_tests_only() -> None:
+    trees = {import_name(path): ast.parse(path.read_text(encoding="utf-8")) for path in PRODUCT}
+    found = set(unused(trees, {"nightturn"}))
+
+    assert sorted(found - set(UNUSED)) == []
+    assert sorted(set(UNUSED) - found) == []  # an exception that has become a use is none any more
+    assert all(UNUSED.values())
+
+
+def test_what_nothing_uses_is_found_and_what_is_used_is_not() -> None:
+    source = """
+class Kept:
+    def used(self): return self.used_too()
+    def used_too(self): return 1
+    def alone(self): return self.alone()
+def door(): return Kept().used()
+def dead(): return dead()
+"""
+    trees = {"room": ast.parse(source), "nightturn": ast.parse('LAZY = {"door": 1}')}
+
+    assert sorted(unused(trees, {"nightturn"})) == ["room.Kept.alone", "room.dead"]
+    assert "room.door" in set(unused(trees, set()))
+
+
+def test_the_words_of_the_phases_are_written_once() -> None:
+    written = [
+        f"{name_of(path)}:{node.lineno}: {node.value}"
+        for path in PRODUCT
+        if import_name(path) != "nightturn.model.phases"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and node.value in PHASES
+    ]
+
+    assert not written, "; ".join(written)
 
 
 def test_every_folder_of_tests_mirrors_a_room() -> None:

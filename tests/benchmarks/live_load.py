@@ -31,11 +31,11 @@ from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.virtual_server import serve_pty
+from nightturn.demo.broker import start_broker
 from nightturn.model.cards import MountCard
 from nightturn.settings.load import load_rig
 from nightturn.settings.rig import MqttPart
 from nightturn.storage.journal import Journal
-from nightturn.telemetry.broker import start_broker
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World

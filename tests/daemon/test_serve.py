@@ -10,9 +10,9 @@ from tests.daemon.processes import Processes, mount, say_go, wait, write_bench
 from tests.device.native import NativeDevices
 from tests.telemetry.watching import Watcher, watching
 
+from nightturn.demo.broker import Broker, start_broker
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.verify import verify
-from nightturn.telemetry.broker import Broker, start_broker
 
 PORTS = {"pan-a1": "a.line", "pan-a2": "b.line"}
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from nightturn.telemetry.broker import Broker, find_mosquitto, start_mosquitto
+from nightturn.demo.broker import Broker, find_mosquitto, start_mosquitto
 
 StartMosquitto = Callable[..., Broker]
 

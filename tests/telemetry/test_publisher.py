@@ -27,9 +27,9 @@ from tests.telemetry.watching import (
     wire_to,
 )
 
+from nightturn.demo.broker import start_amqtt
 from nightturn.model.records import Emit
 from nightturn.model.rows import GAPS, RUN_ENDED, SLOW, GapRow, RunEnded, SlowRow
-from nightturn.telemetry.broker import start_amqtt
 from nightturn.telemetry.client import Timing
 from nightturn.telemetry.confirming import ConfirmingClient, RefusedError
 

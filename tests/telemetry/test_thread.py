@@ -6,7 +6,7 @@ import threading
 from tests.telemetry.conftest import StartMosquitto
 from tests.telemetry.watching import cycle, event, publisher, state, watching
 
-from nightturn.telemetry.broker import Broker
+from nightturn.demo.broker import Broker
 from nightturn.telemetry.thread import PublisherThread
 
 LIMIT_S = 20.0

@@ -11,12 +11,12 @@ from pathlib import Path
 from nightturn.bench import runs
 from nightturn.bench.locks import own_root
 from nightturn.bench.sinks import Tally
+from nightturn.demo.broker import Broker, start_broker
 from nightturn.demo.worker import Done, Message, Opened, Order, Progress, work
 from nightturn.errors import NightturnError
 from nightturn.settings.load import data_root, load_rig
 from nightturn.settings.rig import MqttPart, Rig
 from nightturn.storage.catalogue import Catalogue
-from nightturn.telemetry.broker import Broker, start_broker
 from nightturn.telemetry.publisher import Publisher
 from nightturn.telemetry.thread import PublisherThread
 from nightturn.version import VERSION

@@ -1,20 +1,14 @@
-"""The broker of our own: starts, answers, matches topics as the standard says, and goes away."""
+"""The broker of our own: starts, answers and goes away."""
 
-import asyncio
 import importlib.util
 import os
 import signal
 import socket
-from functools import partial
 from pathlib import Path
 
-import aiomqtt
 import pytest
-from tests.telemetry.conftest import StartMosquitto
-from tests.telemetry.test_topics import FILTERS, OURS
-from tests.telemetry.watching import Watcher, watching
 
-from nightturn.telemetry import broker as subject
+from nightturn.demo import broker as subject
 
 
 def answers(port: int) -> bool:
@@ -72,36 +66,11 @@ def test_a_broker_that_cannot_start_says_why(tmp_path: Path) -> None:
 
 
 def test_a_broker_that_ignores_the_polite_signal_is_killed(
-    start: StartMosquitto, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    broker = start()
+    broker, why = subject.start_broker(tmp_path)
+    assert broker is not None, why
     monkeypatch.setattr(subject, "STOP_S", 0.05)
     os.kill(broker.process.pid, signal.SIGSTOP)
     broker.stop()
     assert broker.process.returncode == -signal.SIGKILL
-
-
-def test_the_real_broker_matches_filters_as_the_standard_says(start: StartMosquitto) -> None:
-    # OASIS MQTT 5.0 section 4.7; $SYS belongs to the broker and cannot be published to, so those rows run
-    # against the matcher alone (test_topics.py)
-    async def story() -> None:
-        port = start().port
-        async with aiomqtt.Client("127.0.0.1", port) as client, watching(port, "the/end") as end:
-            for number, (topic_filter, topic, matches) in enumerate(FILTERS + OURS, start=1):
-                if topic.startswith("$SYS"):
-                    await client.publish("the/end", b"x", qos=1)
-                    continue
-                async with watching(port, topic_filter) as watcher:
-                    await client.publish(topic, b"x", qos=1)
-                    await client.publish("the/end", b"x", qos=1)
-                    await end.until(partial(arrived, end, number))
-                    if matches:
-                        await watcher.until(partial(arrived, watcher, 1))
-                    caught = [seen.topic for seen in watcher.seen if seen.topic != "the/end"]
-                    assert caught == ([topic] if matches else []), topic_filter
-
-    asyncio.run(story())
-
-
-def arrived(watcher: Watcher, count: int) -> bool:
-    return len(watcher.seen) >= count

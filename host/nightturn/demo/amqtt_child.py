@@ -1,4 +1,4 @@
-"""The amqtt broker as a process of its own: `python -m nightturn.telemetry.amqtt_child --port N`."""
+"""The amqtt broker as a process of its own: `python -m nightturn.demo.amqtt_child --port N`."""
 
 import argparse
 import asyncio

@@ -115,7 +115,7 @@ def start_amqtt(folder: Path, *, port: int | None = None) -> tuple[Broker | None
     """Start amqtt in a Python process of its own: half a millisecond a message must not burden our loop."""
 
     def command(chosen: int) -> list[str]:
-        return [sys.executable, "-m", "nightturn.telemetry.amqtt_child", "--port", str(chosen)]
+        return [sys.executable, "-m", "nightturn.demo.amqtt_child", "--port", str(chosen)]
 
     return _start("amqtt", command, folder, port, AMQTT_START_S)
 
