@@ -24,6 +24,7 @@ from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
 from nightturn.daemon.wiring import say_unwired
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
+from nightturn.estimation.figures import FIGURES
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Command, RunOpened
 from nightturn.outlook.plan import outlook
@@ -253,8 +254,6 @@ def refuse_impossible(settings: FixtureSettings, card: MountCard, bench: Path) -
     Raises:
         ConfigError: every reason, with file, table, key and what is allowed.
     """
-    from nightturn.estimation.figures import FIGURES
-
     variant = load_variant(bench.parent, card.variant, figures=FIGURES)
     raise_mistakes(outlook(settings, variant, str(bench)).errors)
 
@@ -395,7 +394,5 @@ def main(bench: Path, overrides: Sequence[str]) -> None:
         ConfigError: the rig cannot be used.
         NightturnError: as `serve`.
     """
-    from nightturn.estimation.figures import FIGURES
-
     rig = load_rig(bench, overrides, figures=FIGURES)
     asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD")))
