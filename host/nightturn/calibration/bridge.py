@@ -43,6 +43,7 @@ def opposite_arms_mv_per_v(strain: float, gauge_factor: float) -> float:
 def full_bridge_mv_per_v(strain: float, gauge_factor: float, poisson: float = 1.0) -> float:
     """Four active arms: +, -, +, - (1.0: the torque bridge at 45 degrees, exactly linear)."""
     change = gauge_factor * strain
+    # With poisson = 1 one arm gains what its neighbour loses: the sum in each branch stays, and nothing is left to bend.
     return bridge_mv_per_v(change, -poisson * change, change, -poisson * change)
 
 

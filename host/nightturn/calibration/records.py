@@ -177,6 +177,8 @@ def from_settings(transducer: Transducer) -> CalibrationRecord:
             f"{where}: no inline factor; give factor_nm_per_v, or sensitivity_mv_per_v with rated_torque_nm, "
             f"or a record in calibrations/{transducer.serial}.jsonl"
         )
+    # Settings have no certificate to be named by: the digest makes one number of them change the id, which every cycle
+    # keeps, and the same settings give the same id on every machine.
     digest = hashlib.sha256(msgspec.json.encode(transducer, order="sorted")).hexdigest()[:12]
     record = CalibrationRecord(
         id=INLINE + digest,

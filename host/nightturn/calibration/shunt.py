@@ -53,9 +53,11 @@ def step_of(before: Window, on: Window, after: Window) -> Step:
     stands for that of the windows and is not divided by their number, which makes the uncertainty too large rather than
     too small.
     """
+    # Relays take their time: the middle window need not lie half-way between the outer two, and a drift only cancels
+    # when each of these counts by its distance.
     share = (on.centre - before.centre) / (after.centre - before.centre)
     counts = on.mean - ((1.0 - share) * before.mean + share * after.mean)
-    nu = before.cells + on.cells + after.cells - 3
+    nu = before.cells + on.cells + after.cells - 3  # each window's mean takes one
     pooled = math.fsum(each.variance * (each.cells - 1) for each in (before, on, after)) / nu
     return Step(counts, math.sqrt(pooled * (1.0 + (1.0 - share) ** 2 + share**2)), float(nu))
 

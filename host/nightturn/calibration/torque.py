@@ -107,7 +107,7 @@ def torque_scale(record: CalibrationRecord, entry: Mapping[str, object]) -> Torq
         raise CalibrationError(f"{where}: the record {problem}")
     nm_per_unit = _nm_per_unit(record, channel.unit, where)
     zero = _zero_in(record, channel.unit, where)
-    half = 1 << (channel.bits - 1)
+    half = 1 << (channel.bits - 1)  # two's complement reaches one count further down than up
     return TorqueScale(
         lsb_nm=record.polarity * channel.scale * nm_per_unit,
         zero_count=(zero - channel.offset) / channel.scale,
@@ -118,6 +118,8 @@ def torque_scale(record: CalibrationRecord, entry: Mapping[str, object]) -> Torq
 
 def _nm_per_unit(record: CalibrationRecord, unit: str, where: str) -> float:
     """N·m per V or per mV/V, positive."""
+    # A converter that refers to the excitation reads mV/V, from which the excitation has gone; one that does not reads V,
+    # and then the torque is only as good as the excitation that the record names.
     if record.factor_nm_per_v is not None:
         if unit == "V":
             return record.factor_nm_per_v

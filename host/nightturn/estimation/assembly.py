@@ -95,6 +95,8 @@ class Assembly(msgspec.Struct):
             return SLOW_TURN
         if not speeds & SLOW_SPEED:
             return HOLD
+        # Both may be planned at one speed; then only the torque tells them apart. It confirms, it never starts a leg:
+        # cogging and friction make torque as well.
         loaded = abs(raw_sum - n * self.settings.zero_raw) > n * self.settings.hold_threshold_raw
         return HOLD if loaded else SLOW_TURN
 

@@ -71,6 +71,8 @@ def cogging_of(
     """
     ways = [[leg for leg in legs if leg[0].direction == way] for way in (1, -1)]
     each = [_direction_spectra(way, highest) for way in ways]
+    # Turns of one direction are compared with each other, not those of one leg: with one turn a pass the first and the
+    # third pass are all there is to tell scatter from.
     groups = [(spectra, coverage) for spectra, coverage in each]
     # A constant of its own for each leg changes order 0 only, so turns of several legs may be pooled.
     scatter = pooled_scatter([(s[:, : highest + 1], c) for s, c in groups])
@@ -82,7 +84,7 @@ def cogging_of(
     forward, backward = (m[: highest + 1] for m in means)
     lag = find_lag(forward, backward, scatter.variance / counts[0], scatter.variance / counts[1], declared)
     both = _aligned(np.arange(highest + 1), forward, backward, lag.rad)
-    of_mean = scatter.variance * (1 / counts[0] + 1 / counts[1]) / 4
+    of_mean = scatter.variance * (1 / counts[0] + 1 / counts[1]) / 4  # of half the sum of two means
     gate = gates(scatter.nu, declared, highest)
     kept = significant(both, of_mean, gate)
     fits = [fit_orders([collapse(t, y) for t, y in way], kept, drift_spread) for way in ways]
@@ -122,6 +124,8 @@ def _white(means: Sequence[Complex128s], highest: int) -> Scatter:
 
 def _aligned(orders: Int64s, forward: Complex128s, backward: Complex128s, lag: float) -> Complex128s:
     """Mean of both directions after each was moved back by the lag; friction's part cancels."""
+    # Torque is sampled late, by filters, backlash and wind-up: forward shows an angle's torque at +lag, backward at -lag.
+    # Their mean would keep cos(n lag) of order n: with 0.2 degrees 10 % of the peak-to-peak were gone (simulated).
     turn = np.exp(1j * orders * lag)
     return np.asarray((forward * turn + backward * np.conj(turn)) / 2)
 

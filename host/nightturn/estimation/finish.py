@@ -208,6 +208,8 @@ def _slow_drift(legs: list[Turns]) -> tuple[float, float, float]:
     if not repeated:
         groups = [[leg for leg in legs if leg.direction == way] for way in (1, -1)]
     rate, spread = drift_rate(groups)
+    # The zero moves by a millinewton metre or two within a cycle, so that it needs a moment: that of the middle pass, about
+    # which the outer two lie alike.
     middle = legs[len(legs) // 2]
     if len(legs) == 2:
         centres = [_centre(leg) for leg in legs]

@@ -12,10 +12,13 @@ BINS = 4096
 """Angle bins in a mechanical revolution."""
 SUMS = 5
 N, RAW, REMAINDER, RAW_SQUARED, INDEX = range(SUMS)
+# Floating sums depend on the order of their terms, and with it on how the stream was cut; these do not. The remainder
+# gives each bin its mean angle: with the bin's centre in its place, few and uneven samples would move the torque over
+# angle. The index gives it its mean time, on which the removal of a drift rests.
 MAX_REVOLUTIONS = 64
 """Revolutions of one leg that are kept; samples beyond are counted in `beyond`."""
 MAX_SAMPLES_PER_BIN = 1 << 16
-"""Beyond this the sum of squares of 24-bit counts may leave 64 bits; `finish` flags it."""
+"""Beyond this the sum of squares of 24-bit counts may leave 64 bits (2^46 x 2^16 = 2^62); `finish` flags it."""
 
 _OFFSETS = (np.arange(SUMS, dtype=np.int64) * BINS)[:, None]
 
@@ -167,6 +170,8 @@ class LegSums(msgspec.Struct):
     def _fold(self, index: int, counts: Int64s, encoder: Int64s) -> None:
         """Add one run of consecutive good samples to the bins."""
         unwrapped = self._bin_of(encoder)
+        # The shaft turns slowly, so neighbouring samples share a bin: each run of them is summed first, and only the
+        # runs are scattered.
         steps = (unwrapped[1:] != unwrapped[:-1]).nonzero()[0]
         starts = np.empty(len(steps) + 1, np.int64)
         starts[0] = 0
@@ -180,6 +185,7 @@ class LegSums(msgspec.Struct):
         sums[RAW] = np.add.reduceat(counts, starts)
         sums[REMAINDER] = np.add.reduceat(encoder, starts) * BINS - n * keys * self.counts_per_rev
         sums[RAW_SQUARED] = np.add.reduceat(counts * counts, starts)
+        # Indices of a run are consecutive: their sum is n times the first, plus 0 + 1 + ... + (n - 1).
         sums[INDEX] = n * (starts + (index - self.origin_index)) + n * (n - 1) // 2
         self._scatter(keys, sums)
 

@@ -75,8 +75,13 @@ def friction_of(
 
 def _solve(ways: Float64s, means: Float64s, times: Float64s, weights: Float64s, passes: int) -> Friction:
     """Fit zero, step and - with at least three passes or turns to spare - drift."""
+    # Friction opposes motion and changes sign with it; the zero does not. So the step from one direction to the other is
+    # twice the friction, its coefficient here is half of it, and the half-sum is the zero.
+    # Three passes of two turns are six means for three unknowns: nu = 3, t = 3.18. One turn a pass leaves nu = 0.
     columns = [np.ones_like(ways), -ways]
     if len(means) > 2 and np.ptp(times) > 0:
+        # In forward-back-forward the back pass lies in the middle, so that the drift's column is orthogonal to that of the
+        # step: a linear drift costs a degree of freedom and moves nothing.
         columns.append(times / np.ptp(times))
     solution = fit(np.column_stack(columns), means, weights)
     apart = float(times[ways > 0].mean() - times[ways < 0].mean())

@@ -54,6 +54,7 @@ def hidden_orders(
     if len(rest) == 0:
         return Hidden(0.0, sure=False, possible_pp_nm=0.0)
     power, noise = np.abs(amplitudes[rest]) ** 2, variance[rest]
+    # An amplitude of power s in noise of power v: |c|² has the mean s + v and the variance v² + 2 v s.
     excess = max(float((power - noise).sum()), 0.0)
     deviation = sqrt(float((noise**2 + 2 * noise * np.maximum(power - noise, 0.0)).sum()))
     noisy = PP_PER_RMS * sqrt(float(noise.sum()) / 2) > NOISY_SHARE * pp_nm

@@ -30,6 +30,8 @@ def solve_normal(normal: Float64s, right: Float64s, squares: float, rows: int) -
     Raises:
         numpy.linalg.LinAlgError: the columns are not independent.
     """
+    # A constant, a cosine and a time differ in size for no better reason than their units; unscaled, the inverse would
+    # lose digits to that.
     scale = np.sqrt(np.diag(normal))
     inverse = np.linalg.inv(normal / scale[:, None] / scale)
     x = inverse @ (right / scale) / scale

@@ -96,6 +96,7 @@ def fit_orders(legs: Sequence[Collapsed], orders: Int64s, drift_spread: float = 
     levels = []
     for i, leg in enumerate(legs):
         total = float(leg.weight.sum())
+        # Newton metres of a hold beside millinewton metres of an order would cost the normal equations their digits.
         level = float(leg.weight @ leg.torque_nm) / total
         levels.append(level)
         y = leg.torque_nm - level
@@ -112,7 +113,9 @@ def fit_orders(legs: Sequence[Collapsed], orders: Int64s, drift_spread: float = 
             by_time[cos] += when.real
             by_time[sin] -= when.imag
     solution = solve_normal(normal, right, squares, rows)
-    droop = np.sinc(orders / len(legs[0].weight))
+    droop = np.sinc(
+        orders / len(legs[0].weight)
+    )  # the mean over a bin's width is less than the wave at its middle
     return OrderFit(
         orders=orders,
         amplitudes=np.asarray((solution.x[cos] - 1j * solution.x[sin]) / droop, np.complex128),
@@ -142,6 +145,8 @@ def _component_variance(
     """Mean variance of the two components of each amplitude, the removed drift's share included."""
     diagonal = np.diag(solution.covariance).copy()
     if drift_spread > 0:
+        # The rate that was taken off has a variance of its own, noise / Σ n (t - t̄)². What a slope of 1 N·m/s would be
+        # taken for, order by order, is the fit of time itself.
         diagonal += solution.variance / drift_spread * (solution.inverse @ by_time) ** 2
     return np.asarray((diagonal[cos] + diagonal[sin]) / 2)
 

@@ -59,6 +59,7 @@ def ripple_of(turns: Turns, highest: int, declared: frozenset[int]) -> Ripple:
     zero = float((turns.n * turns.time_s).sum() / turns.n.sum())
     torque = without_drift(turns, rate, zero)
     count = int(turns.whole.sum())
+    # One turn has nothing to differ from: its noise is read from the orders beyond the highest, as if it were white.
     tail = turns.bins // 2 - 1 if count == 1 else highest
     spectra, coverage = turn_spectra(turns, torque, tail)
     mean = spectra.mean(0)
@@ -71,6 +72,8 @@ def ripple_of(turns: Turns, highest: int, declared: frozenset[int]) -> Ripple:
     gate = gates(scatter.nu, declared, highest)
     kept = significant(mean, of_mean, gate)
     fit = fit_orders([collapse(turns, torque)], kept, spread)
+    # The scatter is of the complex amplitude, half of it each component's. It sees slow noise, by which turns differ; the
+    # fit sees what holes in the coverage cost. The larger of the two is believed.
     variance = np.maximum(of_mean[kept] / 2, fit.variance)
     local = localised_residual(turns, torque, fit)
     rms, rms_u, below = _rms(mean, of_mean, fit, variance)
@@ -98,13 +101,15 @@ def ripple_of(turns: Turns, highest: int, declared: frozenset[int]) -> Ripple:
 
 def floor_of(variance: Float64s, gate: Float64s) -> float:
     """Peak-to-peak of the largest single order that could hide below the gate."""
-    return 2.0 * float(np.sqrt((gate * variance)[1:].max()))
+    return 2.0 * float(np.sqrt((gate * variance)[1:].max()))  # a sine's peak to peak is twice its amplitude
 
 
 def _rms(
     mean: Complex128s, of_mean: Float64s, fit: OrderFit, variance: Float64s
 ) -> tuple[float, float, bool]:
     """Rms of all orders with the noise's share taken off, its uncertainty, and whether nothing was left."""
+    # The power of noise adds to that of the signal and its mean is known, so that rms can be freed of it with all orders
+    # in. An extreme cannot: it grows with the noise, by more the more samples there are.
     power = mean.real**2 + mean.imag**2
     power[fit.orders] = np.abs(fit.amplitudes) ** 2
     square = float((power - of_mean)[1:].sum()) / 2

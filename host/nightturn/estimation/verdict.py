@@ -64,6 +64,8 @@ def judge_one(figure: Figure | None, limit: AcceptLimit) -> tuple[str, str]:
     if figure.u is None or figure.nu is None:
         return NOT_JUDGED, "not judged: the figure has no uncertainty"
     wide = coverage_factor(figure.nu) * figure.u
+    # The guard moves the line up to which is accepted. Rejection stays at the limit itself: a guard protects from accepting
+    # what is not good, and from nothing else.
     line = limit.max - limit.guard
     text = f"{figure.value:.4g} ± {wide:.2g} against {limit.max:g}"
     if limit.guard:

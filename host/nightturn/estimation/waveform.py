@@ -67,6 +67,8 @@ def peak_to_peak(
     high, low = int(wave.argmax()), int(wave.argmin())
     top, top_at = _refined(wave, high)
     bottom, bottom_at = _refined(wave, low)
+    # How far each amplitude moves top and bottom where they stand; that they move along the angle as well is of second
+    # order, because the wave is flat there.
     turn = 2 * np.pi / POINTS
     lever = np.exp(1j * orders * (top_at * turn)) - np.exp(1j * orders * (bottom_at * turn))
     spread = float(((lever.real**2 + lever.imag**2) * variance).sum())
@@ -126,6 +128,9 @@ def _filtered(residual: Float64s, width_deg: float) -> tuple[Float64s, Float64s]
 
 def _standard_error(residual: Float64s, width_deg: float) -> float:
     """Standard error of the mean over turns of the filtered residual, pooled over angle."""
+    # From the turns' differences, because slow noise is common to a whole stretch of angle: a scatter of single bins flagged
+    # 99 of 100 cycles without a defect (simulated, 1 mN·m of 1/f noise). Pooled, because three turns at one angle may agree
+    # by chance.
     mean, each = _filtered(residual, width_deg)
     count = len(residual)
     variance = float(((each - mean) ** 2).sum(0).mean()) / (count - 1)
