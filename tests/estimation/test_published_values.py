@@ -8,6 +8,7 @@ import pytest
 from tests.estimation.synthetic import Bench, cycles_of, record
 
 from nightturn.estimation.cogging import cogging_of
+from nightturn.estimation.cycle_verdict import probability_within
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.folds import LegSums, StrokeSums
 from nightturn.estimation.friction import friction_of
@@ -15,7 +16,6 @@ from nightturn.estimation.least_squares import fit
 from nightturn.estimation.ripple import ripple_of
 from nightturn.estimation.spectra import cogging_order, declared_orders
 from nightturn.estimation.turns import Turns
-from nightturn.estimation.verdict import probability_within
 
 BINS = 4096
 CENTRES = (np.arange(BINS) + 0.5) * (2 * np.pi / BINS)

@@ -1,7 +1,7 @@
 """An outlook as rows for people."""
 
 from nightturn.outlook.plan import Outlook, PhaseOutlook
-from nightturn.outlook.shunt import ShuntOutlook
+from nightturn.outlook.shunt_outlook import ShuntOutlook
 
 
 def outlook_rows(outlook: Outlook) -> list[tuple[str, str]]:

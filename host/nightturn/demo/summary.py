@@ -9,7 +9,7 @@ import msgspec
 from nightturn.demo.night import Night
 from nightturn.estimation.figures import FIGURES, ZERO, FigureSpec
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.night import night_verdict
+from nightturn.estimation.night_verdict import night_verdict
 from nightturn.model.figures import OK, CycleRecord
 from nightturn.model.rows import EventRow, GapRow
 

@@ -5,6 +5,7 @@ import numpy as np
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.cogging import Cogging, cogging_of
 from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.cycle_verdict import judge
 from nightturn.estimation.figure_drafts import Basis, Measured, order_table
 from nightturn.estimation.figures import FIGURES, MEAN_TORQUE, figures_of
 from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
@@ -13,7 +14,6 @@ from nightturn.estimation.friction import Friction, friction_of
 from nightturn.estimation.ripple import Ripple, ripple_of
 from nightturn.estimation.spectra import declared_orders, drift_rate, without_drift
 from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_per_rev, speed_rpm, turns_of
-from nightturn.estimation.verdict import judge
 from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.rows import StrokeRow

@@ -15,10 +15,10 @@ from nightturn.linktest.device_facts import (
     stray_inputs,
 )
 from nightturn.linktest.findings import Finding
+from nightturn.linktest.link_verdict import GOOD, REPAIRED, Damage, verdict_on
 from nightturn.linktest.pattern_check import Gap
 from nightturn.linktest.round_trips import RoundTripFacts
 from nightturn.linktest.stream_choice import load_pct
-from nightturn.linktest.verdict import GOOD, REPAIRED, Damage, verdict_on
 
 # of STATUS, what only ever grows within a boot; 32 bits, and wraps
 COUNTERS = (

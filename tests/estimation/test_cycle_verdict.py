@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 
 from nightturn.estimation.conditions import AcceptLimit
+from nightturn.estimation.cycle_verdict import judge, judge_one
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.estimation.verdict import judge, judge_one
 from nightturn.model.figures import Figure
 
 U, NU = 0.001, 3.0

@@ -6,7 +6,7 @@ from tests.estimation.synthetic import Bench, cycles_of, record
 
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.night import night_verdict
+from nightturn.estimation.night_verdict import night_verdict
 from nightturn.model.figures import CycleRecord, Figure
 
 BENCH = Bench(rate_hz=250, pole_pairs=7, slots=12, cogging={12: 0.01, 84: 0.02}, ripple={7: 0.006})
