@@ -4,6 +4,7 @@ import ast
 import importlib
 import io
 import re
+import sys
 import tokenize
 from collections import Counter
 from collections.abc import Iterator
@@ -70,6 +71,10 @@ UNUSED = {
 }
 PHASES = {"stand", "slow_turn", "hold", "exercise", "return"}
 
+
+# What a module under protocol/ may import besides the standard library: two packages, and its neighbours there.
+BESIDE_THE_WIRE = {"cobs", "crc32c", "nightturn_protocol", "generator", "device"}
+
 # Letters in brackets keep these patterns from finding themselves.
 UNFINISHED = re.compile(r"\b(TOD[O]|FIXM[E]|XX[X]|NotImplemente[d]Error)\b")
 HOSTS = re.compile(
@@ -108,15 +113,21 @@ def import_name(path: Path) -> str:
     return ".".join(parts)
 
 
-def words_of(tree: ast.AST) -> Iterator[str]:
-    """Every dotted name that a module imports, or holds as a text to import later."""
+def imports_of(tree: ast.AST) -> Iterator[str]:
+    """Every dotted name that a module imports."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
             yield node.module
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
-        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+
+
+def words_of(tree: ast.AST) -> Iterator[str]:
+    """Every dotted name that a module imports, or holds as a text to import later."""
+    yield from imports_of(tree)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
             yield node.value
 
 
@@ -236,6 +247,18 @@ def test_the_words_of_the_phases_are_written_once() -> None:
     ]
 
     assert not written, "; ".join(written)
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in PRODUCT if name_of(path).startswith("protocol/")], ids=name_of
+)
+def test_the_wire_and_its_tools_stand_without_the_host(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tops = {word.split(".")[0] for word in imports_of(tree)}
+
+    strange = sorted(tops - sys.stdlib_module_names - BESIDE_THE_WIRE)
+
+    assert not strange, ", ".join(strange)
 
 
 def test_every_folder_of_tests_mirrors_a_room() -> None:

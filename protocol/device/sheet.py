@@ -1,49 +1,39 @@
 """Writes the C header of a board's sheet: canonical JSON as bytes, and their digest, from a file that people edit.
 
 Run as `python protocol/device/sheet.py BOARD.json HEADER.h`. PROTOCOL.md section 9 says what stands in a sheet; the
-host's own reader decides here whether a host will accept it.
+reader that a host uses decides here whether a host will accept it, and a new board has to fit this version exactly.
 """
 
 import argparse
-import json
 import re
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
-from nightturn.acquisition.sheet import digest_of, parse_sheet
-from nightturn.errors import DeviceMismatchError
+from nightturn_protocol import sheet as wire
+from nightturn_protocol.errors import SheetError
 from nightturn_protocol.messages import Input
 
 BYTES_PER_LINE = 16
 FEATURES = ("drive", "firmware", "outputs", "pattern")
 
 
-class SheetError(Exception):
-    """A board file that makes no sheet; the text says what to mend."""
-
-
 def canonical(text: str) -> bytes:
     """The sheet as the wire carries it: sorted keys, no spaces, UTF-8.
 
     Raises:
-        SheetError: not JSON, or nothing a host would accept.
+        SheetError: not JSON, nothing a host would accept, or something that this version of the wire has no name for.
     """
-    try:
-        content = json.loads(text, object_pairs_hook=_without_doubles)
-    except json.JSONDecodeError as error:
-        raise SheetError(f"line {error.lineno}, column {error.colno}: {error.msg}") from error
-    sheet = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-    try:
-        parsed = parse_sheet(sheet)
-    except DeviceMismatchError as error:
-        raise SheetError(str(error)) from error
-    problem = _unknown("features", parsed.features, FEATURES)
-    problem = problem or _unknown("inputs", parsed.inputs, [bit.name.lower() for bit in Input if bit.name])
-    problem = problem or _rates_problem(parsed.rates_hz, parsed.tick_hz)
-    if "pattern" not in parsed.features:
-        problem = problem or "features lacks pattern, which every device has"
-    if problem:
-        raise SheetError(problem)
+    sheet = wire.canonical(text)
+    told = wire.parse_sheet(sheet)
+    _known("features", told.features, FEATURES)
+    _known("inputs", told.inputs, [bit.name.lower() for bit in Input if bit.name])
+    for number, rate in enumerate(told.rates_hz):
+        if told.tick_hz % rate:  # a sample's nominal tick must be a whole number
+            allowed = f"divisors of tick_hz = {told.tick_hz}"
+            raise SheetError(f"rates_hz[{number}]", str(rate), allowed)
+    if "pattern" not in told.features:
+        raise SheetError("features", "pattern is missing", "a list with pattern, which every device has")
     return sheet
 
 
@@ -54,7 +44,7 @@ def header(sheet: bytes, name: str, source: str) -> str:
         SheetError: the name is none for C.
     """
     if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-        raise SheetError(f"{name!r} is no name for C: small letters, digits and _")
+        raise SheetError("header", f"{name!r} is no name for C", "small letters, digits and _")
     rows = [sheet[at : at + BYTES_PER_LINE] for at in range(0, len(sheet), BYTES_PER_LINE)]
     content = "\n".join(f"    {', '.join(f'0x{byte:02X}' for byte in row)}," for row in rows)
     upper = name.upper()
@@ -65,7 +55,7 @@ def header(sheet: bytes, name: str, source: str) -> str:
 #include <stdint.h>
 
 #define {upper}_BYTES {len(sheet)}u
-#define {upper}_DIGEST 0x{digest_of(sheet):016X}ull
+#define {upper}_DIGEST 0x{wire.digest_of(sheet):016X}ull
 
 static const uint8_t {name}[{upper}_BYTES] = {{
 {content}
@@ -92,25 +82,11 @@ def main(arguments: list[str] | None = None) -> int:
     return 0
 
 
-def _without_doubles(pairs: list[tuple[str, object]]) -> dict[str, object]:
-    """An object; a key that stands there twice would lose one of its values in silence."""
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        keys = [key for key, _ in pairs]
-        twice = next(key for key in keys if keys.count(key) > 1)
-        raise SheetError(f"the key {twice!r} stands there twice")
-    return found
-
-
-def _unknown(title: str, names: tuple[str, ...], known: tuple[str, ...] | list[str]) -> str | None:
-    strange = [name for name in names if name not in known]
-    return f"{title} names {strange[0]!r}; there are {', '.join(known)}" if strange else None
-
-
-def _rates_problem(rates_hz: tuple[int, ...], tick_hz: int) -> str | None:
-    """A sample's nominal tick must be a whole number."""
-    odd = [rate for rate in rates_hz if tick_hz % rate]
-    return f"rates_hz has {odd[0]}, which does not divide tick_hz {tick_hz}" if odd else None
+def _known(key: str, names: Sequence[str], known: Sequence[str]) -> None:
+    """Refuses a name that no version of today knows: on a new board it is a slip of the pen."""
+    for number, name in enumerate(names):
+        if name not in known:
+            raise SheetError(f"{key}[{number}]", repr(name), ", ".join(known))
 
 
 if __name__ == "__main__":

@@ -341,7 +341,8 @@ def c_header(definition: Definition) -> str:
     )
     lines = [opening]
     lines += [
-        _define(f"NT_{limit.name.upper()}", f"{limit.value}u", limit.doc) for limit in definition.limits
+        _define(f"NT_{limit.name.upper()}", f"{limit.value}u", limit.doc)
+        for limit in (*definition.limits, *definition.sheet)
     ]
     lines += [
         "",

@@ -18,6 +18,7 @@ SCALARS: dict[str, tuple[str, int, str]] = {
 }
 LANES = ("data", "control", "notice")
 DIRECTIONS = ("host", "device")
+SHEET = "sheet"  # the table of its bounds
 
 
 class DefinitionError(Exception):
@@ -108,12 +109,16 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Definition:
-    """The whole wire; `digest` covers everything but the documentation."""
+    """The whole wire; `digest` covers everything but the documentation and the bounds of the sheet.
+
+    `sheet` holds these bounds and the schema they belong to; empty in definitions from before they stood there.
+    """
 
     name: str
     major: int
     minor: int
     limits: tuple[Limit, ...]
+    sheet: tuple[Limit, ...]
     enums: tuple[Enum, ...]
     messages: tuple[Message, ...]
     digest: str
@@ -164,6 +169,10 @@ def _field(message: str, row: list[str]) -> Field:
     return Field(name=name, type=kind, size=size, doc=doc, of=of)
 
 
+def _limits(table: dict[str, Any]) -> tuple[Limit, ...]:
+    return tuple(Limit(name, entry["value"], entry["doc"]) for name, entry in table.items())
+
+
 def _message(table: dict[str, Any], enums: dict[str, Enum]) -> Message:
     name = table["name"]
     fields = tuple(_field(name, row) for row in table["fields"])
@@ -199,8 +208,9 @@ def _without_doc(value: object) -> object:
 
 
 def digest_of(table: dict[str, Any]) -> str:
-    """SHA-256, in hex, of the definition's canonical JSON without its documentation."""
-    text = json.dumps(_without_doc(table), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    """SHA-256, in hex, of the definition's canonical JSON without its documentation and the bounds of the sheet."""
+    frames = {key: value for key, value in table.items() if key != SHEET}
+    text = json.dumps(_without_doc(frames), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -223,7 +233,8 @@ def parse(table: dict[str, Any]) -> Definition:
         name=table["wire"]["name"],
         major=table["wire"]["major"],
         minor=table["wire"]["minor"],
-        limits=tuple(Limit(name, entry["value"], entry["doc"]) for name, entry in table["limits"].items()),
+        limits=_limits(table["limits"]),
+        sheet=_limits(table.get(SHEET, {})),
         enums=enums,
         messages=tuple(_message(entry, by_name) for entry in table["message"]),
         digest=digest_of(table),
@@ -252,6 +263,7 @@ def _check_unique(definition: Definition) -> None:
         ("kind", [f"0x{message.kind:02X}" for message in definition.messages]),
         ("message", [message.name for message in definition.messages]),
         ("enum", [enum.name for enum in definition.enums]),
+        ("limit", [limit.name for limit in (*definition.limits, *definition.sheet)]),
     ):
         twice = sorted({value for value in values if values.count(value) > 1})
         if twice:

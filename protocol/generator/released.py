@@ -1,6 +1,8 @@
 """What a definition still owes to the releases before it."""
 
-from generator.definition import Definition, Enum, Message
+from generator.definition import Definition, Enum, Limit, Message
+
+SCHEMA = "sheet_schema"
 
 
 def _enum_breaks(old: Enum, new: Enum | None) -> list[str]:
@@ -34,11 +36,23 @@ def _message_breaks(old: Message, new: Message | None, *, may_grow: bool) -> lis
     return breaks
 
 
+def _value(limits: tuple[Limit, ...], name: str) -> int | None:
+    return next((limit.value for limit in limits if limit.name == name), None)
+
+
+def _limit_breaks(old: tuple[Limit, ...], new: tuple[Limit, ...]) -> list[str]:
+    return [
+        f"limit {limit.name} was {limit.value}, is {_value(new, limit.name)}"
+        for limit in old
+        if _value(new, limit.name) != limit.value
+    ]
+
+
 def breaks(released: Definition, current: Definition) -> list[str]:
     """Every way in which `current` breaks what `released` promised; empty when it keeps faith.
 
     A later minor version may add kinds, enum values and fields behind the last field of a message of fixed length.
-    The same version may add nothing. Another major version owes nothing.
+    The same version may add nothing. Bounds of the sheet hold for as long as its schema is the same. Another major version owes nothing.
     """
     if released.major != current.major:
         return []
@@ -52,12 +66,9 @@ def breaks(released: Definition, current: Definition) -> list[str]:
         found += _enum_breaks(enum, enums.get(enum.name))
     for message in released.messages:
         found += _message_breaks(message, messages.get(message.name), may_grow=may_grow)
-    limits = {limit.name: limit.value for limit in current.limits}
-    found += [
-        f"limit {limit.name} was {limit.value}, is {limits.get(limit.name)}"
-        for limit in released.limits
-        if limits.get(limit.name) != limit.value
-    ]
+    found += _limit_breaks(released.limits, current.limits)
+    if _value(released.sheet, SCHEMA) == _value(current.sheet, SCHEMA):
+        found += _limit_breaks(released.sheet, current.sheet)
     if not may_grow and not found and current.digest != released.digest:
         found.append(f"something was added to the released {released.major}.{released.minor}")
     return found

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 
-from generator.definition import Definition, Enum, Message, snake
+from generator.definition import Definition, Enum, Limit, Message, snake
 
 MARK = re.compile(r"(<!-- generated: (?P<name>[a-z]+) -->\n).*?(<!-- end of \2 -->)", re.DOTALL)
 
@@ -22,9 +22,9 @@ def _wire_name(message: Message) -> str:
     return snake(message.name).upper()
 
 
-def limits_table(definition: Definition) -> str:
+def limits_table(limits: Sequence[Limit]) -> str:
     """Every limit with its value and meaning."""
-    rows = [(f"`{limit.name.upper()}`", str(limit.value), limit.doc) for limit in definition.limits]
+    rows = [(f"`{limit.name.upper()}`", str(limit.value), limit.doc) for limit in limits]
     return _table(("limit", "value", "meaning"), rows)
 
 
@@ -66,7 +66,8 @@ def tables(definition: Definition) -> dict[str, str]:
     version = f"Version {definition.major}.{definition.minor}, definition digest `{definition.digest}`.\n"
     return {
         "version": version,
-        "limits": limits_table(definition),
+        "limits": limits_table(definition.limits),
+        "sheet": limits_table(definition.sheet),
         "kinds": kinds_table(definition),
         "enums": "\n".join(_enum_section(enum) for enum in definition.enums),
         "messages": "\n".join(_message_section(definition, message) for message in definition.messages),

@@ -15,3 +15,19 @@ class PeerProtocolError(ProtocolError):
 
 class MalformedError(PeerProtocolError):
     """A payload that is too short, or whose counts do not fit its length."""
+
+
+class SheetError(PeerProtocolError):
+    """A device sheet that cannot be used.
+
+    Attributes:
+        where: the key, such as `slow[1].name`, or the place in the text.
+        what: what stands there.
+        allowed: what would have been accepted.
+    """
+
+    def __init__(self, where: str, what: str, allowed: str = "") -> None:
+        self.where = where
+        self.what = what
+        self.allowed = allowed
+        super().__init__(f"{where}: {what}; allowed: {allowed}" if allowed else f"{where}: {what}")

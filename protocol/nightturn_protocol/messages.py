@@ -29,6 +29,18 @@ SILENCE_MS = 3000  # a device that hears no valid host frame for this long stops
 EVENT_REPEAT_MS = 200  # an unacknowledged EVENT is repeated after this
 WIRE_LOAD_PCT_MAX = 70  # the host refuses a set-up that fills more of a declared line rate
 
+SHEET_SCHEMA = 1  # schema of the sheet; raised when a key changes its meaning or a bound its value
+SHEET_DEPTH_MAX = 6  # deepest nesting of objects and lists
+SHEET_NAME_CHARS_MAX = 32  # longest name or unit
+SHEET_LIST_MAX = 64  # most entries in a list
+TICK_HZ_MIN = 1000  # slowest device clock
+TICK_HZ_MAX = 1000000000  # fastest device clock
+TORQUE_BITS_MIN = 8  # narrowest converter of the torque channel
+TORQUE_BITS_MAX = 24  # widest converter of the torque channel: what a BLOCK carries
+COUNTS_PER_REV_MAX = 2147483648  # finest encoder, counts per revolution
+RATE_HZ_MAX = 1000000  # fastest sampling rate
+SLOW_CHANNEL_NO_MAX = 255  # highest number of a slow channel: a u8 in SLOW
+
 
 class Lane(StrEnum):
     """How a kind is carried: resent by number, retried, or best effort."""

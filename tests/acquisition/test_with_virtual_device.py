@@ -7,11 +7,11 @@ import pytest
 
 from nightturn.acquisition.link import Link, LinkSettings
 from nightturn.acquisition.outputs import BlockIn, Missing, Output, Restarted, SendFrame, SessionUp, Skipped
-from nightturn.acquisition.sheet import parse_sheet
 from nightturn.acquisition.tiler import Tiler
 from nightturn.virtual.catalogue import from_spec
 from nightturn_protocol import messages
 from nightturn_protocol.framing import Deframer, to_wire
+from nightturn_protocol.sheet import parse_sheet
 
 MS = 1_000_000
 RATE_HZ = 10_000

@@ -3,6 +3,8 @@
 import ctypes
 import hashlib
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +13,8 @@ from tests.device.build import DEVICE
 from tests.device.plant import COUNTS_PER_NM, COUNTS_PER_REV, library, named
 
 from device import sheet
-from nightturn.acquisition.sheet import DeviceSheet, parse_sheet
 from nightturn_protocol.messages import SHEET_BYTES_MAX, Input, Output
+from nightturn_protocol.sheet import DeviceSheet, parse_sheet
 
 PLANT = DEVICE / "ports" / "plant"
 BOARD_VALUES = (
@@ -111,19 +113,28 @@ def test_converter_encoder_inputs_and_channels_of_board_and_sheet_are_the_same()
 
 
 SPOILT: list[tuple[dict[str, Any], str]] = [
-    ({"rates_hz": [1000, 333]}, "rates_hz has 333, which does not divide tick_hz 1000000"),
-    ({"features": ["drive"]}, "features lacks pattern"),
-    ({"features": ["pattern", "teleport"]}, "features names 'teleport'; there are drive, firmware"),
-    ({"inputs": ["guard_shut"]}, "inputs names 'guard_shut'; there are guard_closed"),
-    ({"tick_hz": 7}, "tick_hz is 7, allowed is 1000 to"),
-    ({"schema": 2}, "it has schema 2, this host reads 1"),
+    ({"rates_hz": [1000, 333]}, "rates_hz[1]: 333; allowed: divisors of tick_hz = 1000000"),
+    (
+        {"features": ["drive"]},
+        "features: pattern is missing; allowed: a list with pattern, which every device has",
+    ),
+    (
+        {"features": ["pattern", "teleport"]},
+        "features[1]: 'teleport'; allowed: drive, firmware, outputs, pattern",
+    ),
+    ({"inputs": ["guard_shut"]}, "inputs[0]: 'guard_shut'; allowed: guard_closed, "),
+    ({"tick_hz": 7}, "tick_hz: 7; allowed: 1000 to 1000000000"),
+    ({"schema": 2}, "schema: 2; allowed: 1"),
     (
         {"limits": {"speed_rad_per_s": 0.0, "torque_nm": 1.0}},
-        "limits.speed_rad_per_s is 0.0, it must be positive",
+        "limits.speed_rad_per_s: 0.0; allowed: a number above 0",
     ),
-    ({"torque": {"bits": 24, "unit": "V", "scale": "much"}}, "torque.scale is 'much', not a decimal number"),
-    ({"device": "n" * 33}, "is not a name of 1 to 32 printable characters"),
-    ({"note": "x" * SHEET_BYTES_MAX}, f"at most {SHEET_BYTES_MAX} are allowed"),
+    (
+        {"torque": {"bits": 24, "unit": "V", "scale": "much"}},
+        "torque.scale: 'much'; allowed: a decimal number above 0, as text",
+    ),
+    ({"device": "n" * 33}, f"device: '{'n' * 31}...; allowed: 1 to 32 printable characters"),
+    ({"note": "x" * SHEET_BYTES_MAX}, f" bytes; allowed: at most {SHEET_BYTES_MAX}"),
 ]
 
 
@@ -146,9 +157,9 @@ def test_a_board_file_that_no_host_would_accept_is_refused_with_its_reason(
     ("text", "why"),
     [
         ('{"schema" 1}', "line 1, column 11: "),
-        ('{"schema": 1, "schema": 1}', "the key 'schema' stands there twice"),
-        ("[]", "the device sheet cannot be read"),
-        ("{}", "the device sheet cannot be read: Object missing required field"),
+        ('{"schema": 1, "schema": 1}', "'schema': this key stands there twice; allowed: once in an object"),
+        ("[]", "top level: []; allowed: an object"),
+        ("{}", "schema: missing; allowed: 1"),
     ],
 )
 def test_a_file_that_is_no_sheet_at_all_says_where(
@@ -166,6 +177,21 @@ def test_a_header_needs_a_name_that_c_can_use_and_a_board_file_that_is_there(
     assert "'nt-sheet' is no name for C" in capsys.readouterr().err
     assert sheet.main([str(tmp_path / "none.json"), str(tmp_path / "nt_none.h")]) == 2
     assert "No such file" in capsys.readouterr().err
+
+
+def test_the_header_is_made_where_there_is_no_host(tmp_path: Path) -> None:
+    made = tmp_path / "nt_plant_sheet.h"
+    bare = [
+        sys.executable,
+        "-S",
+        str(DEVICE / "sheet.py"),
+        str(PLANT / "plant.json"),
+        str(made),
+    ]  # no packages
+
+    subprocess.run(bare, check=True, env={"PYTHONPATH": str(DEVICE.parent)})
+
+    assert made.read_bytes() == (PLANT / "nt_plant_sheet.h").read_bytes()
 
 
 def test_letters_beyond_ascii_reach_the_wire_as_utf_8() -> None:

@@ -22,9 +22,9 @@ from tests.device.example_board import (
 from tests.device.simulated_part import COUNTS_MAX, QUEUE
 
 from device import sheet as board_file
-from nightturn.acquisition.sheet import digest_of
 from nightturn_protocol import messages as wire
 from nightturn_protocol.messages import Axis, EventCode, Input, Output, ResetCause, SampleFlag
+from nightturn_protocol.sheet import digest_of
 
 
 @pytest.fixture

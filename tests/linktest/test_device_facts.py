@@ -5,7 +5,6 @@ import json
 import pytest
 from tests.acquisition.fake_device import SHEET, FakeDevice
 
-from nightturn.acquisition.sheet import DeviceSheet, parse_sheet
 from nightturn.linktest.device_facts import (
     event_text,
     firmware_facts,
@@ -14,6 +13,7 @@ from nightturn.linktest.device_facts import (
     stray_inputs,
 )
 from nightturn_protocol import messages as wire
+from nightturn_protocol.sheet import DeviceSheet, parse_sheet
 
 
 def written(**changes: object) -> bytes:

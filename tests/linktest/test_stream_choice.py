@@ -5,10 +5,10 @@ import json
 import pytest
 from tests.acquisition.fake_device import SHEET
 
-from nightturn.acquisition.sheet import DeviceSheet, parse_sheet
 from nightturn.errors import ConfigError
 from nightturn.linktest.stream_choice import Wanted, load_pct, samples_per_block, stream_for
 from nightturn_protocol.messages import WIRE_LOAD_PCT_MAX, Stream
+from nightturn_protocol.sheet import DeviceSheet, parse_sheet
 
 RATES = [50, 100, 300, 500, 1000, 10_000, 50_000]
 

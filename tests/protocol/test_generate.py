@@ -99,6 +99,10 @@ CONTRADICTIONS: dict[str, tuple[Change, str]] = {
     "same kind": (lambda t: entry(t, "Halt").update(kind=0x86), "kind 0x86 is defined twice"),
     "same name": (lambda t: entry(t, "Halt").update(name="Run"), "message Run is defined twice"),
     "no kind": (lambda t: entry(t, "Halt").update(kind=0), "kind is 1 to 255"),
+    "same limit": (
+        lambda t: t["sheet"].update(silence_ms={"value": 1, "doc": ""}),
+        "limit silence_ms is defined twice",
+    ),
     "same field": (_grow_twice, "two fields have the same name"),
     "rest not last": (lambda t: entry(t, "SheetPart")["fields"].reverse(), "must be the last field"),
     "pairs not last": (
@@ -146,7 +150,7 @@ def test_a_contradiction_is_refused(name: str) -> None:
     assert message in str(caught.value)
 
 
-def test_the_digest_ignores_words_and_nothing_else() -> None:
+def test_the_digest_ignores_words() -> None:
     tables = table()
     assert parse(tables).digest == messages.DEFINITION_DIGEST
     entry(tables, "Halt")["doc"] = "Other words."
@@ -154,6 +158,16 @@ def test_the_digest_ignores_words_and_nothing_else() -> None:
     assert parse(tables).digest == messages.DEFINITION_DIGEST
     entry(tables, "Sheet")["fields"][0][0] = "start"
     assert parse(tables).digest != messages.DEFINITION_DIGEST
+
+
+def test_the_bounds_of_the_sheet_are_under_its_schema_and_not_in_the_digest() -> None:
+    tables = table()
+    released = parse(copy.deepcopy(tables))
+    tables["sheet"]["tick_hz_max"]["value"] = 1
+    tables["sheet"]["sheet_schema"]["value"] += 1
+
+    assert parse(tables).digest == messages.DEFINITION_DIGEST
+    assert breaks(released, parse(tables)) == []
 
 
 @pytest.mark.parametrize("path", RELEASED, ids=lambda path: path.stem)
@@ -198,6 +212,14 @@ BREAKS: dict[str, tuple[Change, str]] = {
     "number changed": (lambda t: t["enum"][0]["values"].update(ACTUATOR=4), "Axis.ACTUATOR was 1, is 4"),
     "name removed": (lambda t: t["enum"][0]["values"].pop("ACTUATOR"), "Axis.ACTUATOR was 1, is None"),
     "limit changed": (lambda t: t["limits"]["silence_ms"].update(value=1), "limit silence_ms was 3000, is 1"),
+    "bound of the sheet changed": (
+        lambda t: t["sheet"]["tick_hz_max"].update(value=1),
+        "limit tick_hz_max was 1000000000, is 1",
+    ),
+    "bound of the sheet removed": (
+        lambda t: t["sheet"].pop("rate_hz_max"),
+        "limit rate_hz_max was 1000000, is None",
+    ),
     "grown without a version": (
         lambda t: entry(t, "Run")["fields"].append(["x", "u8", ""]),
         "needs a new minor",

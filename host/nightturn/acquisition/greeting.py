@@ -2,10 +2,10 @@
 
 import msgspec
 
-from nightturn.acquisition.sheet import digest_of, parse_sheet
-from nightturn.errors import DeviceMismatchError
 from nightturn_protocol import messages
+from nightturn_protocol.errors import SheetError
 from nightturn_protocol.messages import BY_KIND, SHEET_BYTES_MAX, Opened, Reason
+from nightturn_protocol.sheet import digest_of, parse_sheet
 
 SESSIONS = 0xFFFF
 
@@ -78,24 +78,23 @@ class Memory(msgspec.Struct):
         """Take the next part; true when the sheet is whole, its digest right and its content usable.
 
         Raises:
-            DeviceMismatchError: the parts or the sheet make no sense.
+            SheetError: the parts or the sheet make no sense.
         """
         if self.sheet_total < 0:
             self.sheet_total = part.total
         if part.total != self.sheet_total or not 0 < part.total <= SHEET_BYTES_MAX:
-            raise DeviceMismatchError(f"the device sheet is said to have {part.total} bytes")
+            raise SheetError("size", f"{part.total} bytes", f"1 to {SHEET_BYTES_MAX}, the same in each part")
         if part.offset != len(self.sheet_parts) or not part.part:
-            raise DeviceMismatchError(f"a part of the device sheet does not fit at byte {part.offset}")
+            have = f"the part behind byte {len(self.sheet_parts)}"
+            raise SheetError(f"byte {part.offset}", f"a part of {len(part.part)} bytes", have)
         self.sheet_parts += part.part
         if len(self.sheet_parts) < self.sheet_total:
             return False
         sheet = self.sheet_parts
         self.begin_sheet()
         if len(sheet) > part.total or digest_of(sheet) != digest:
-            raise DeviceMismatchError(
-                f"the device sheet does not agree with its digest: OPENED says {digest:016x}, its {len(sheet)} bytes have "
-                f"{digest_of(sheet):016x}"
-            )
+            got = f"{digest_of(sheet):016x} of {len(sheet)} bytes"
+            raise SheetError("digest", got, f"{digest:016x}, as OPENED says")
         self.features = parse_sheet(sheet).features
         self.sheet, self.sheet_digest = sheet, digest
         return True

@@ -11,8 +11,8 @@ from nightturn.acquisition.outputs import LinkFault, Output, Reply, Restarted, S
 from nightturn.acquisition.reassembly import DataLane
 from nightturn.acquisition.states import TRANSITIONS, LinkEvent, LinkState
 from nightturn.acquisition.watch import LineWatch
-from nightturn.errors import DeviceMismatchError
 from nightturn_protocol import messages
+from nightturn_protocol.errors import SheetError
 from nightturn_protocol.framing import frame_body
 from nightturn_protocol.messages import MINOR, Message
 
@@ -220,8 +220,8 @@ class Handshake(msgspec.Struct):
     def _sheet_part(self, part: messages.SheetPart, at_ns: int, out: list[Output]) -> None:
         try:
             whole = self.memory.add_sheet_part(part, self._opened().digest)
-        except DeviceMismatchError as error:
-            self._fault("sheet", str(error), at_ns, out)
+        except SheetError as error:
+            self._fault("sheet", f"the device sheet cannot be used: {error}", at_ns, out)
             return
         if whole:
             self._move(LinkEvent.SHEET_KNOWN, at_ns, out)

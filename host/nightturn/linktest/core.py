@@ -22,7 +22,6 @@ from nightturn.acquisition.outputs import (
     SlowIn,
     StatusIn,
 )
-from nightturn.acquisition.sheet import DeviceSheet, parse_sheet
 from nightturn.acquisition.states import LinkState
 from nightturn.errors import ConfigError, NightturnError
 from nightturn.linktest.findings import Findings
@@ -35,6 +34,7 @@ from nightturn.timebase.exchange import offset_and_delay
 from nightturn_protocol import messages as wire
 from nightturn_protocol.conversation import seq_add, seq_distance
 from nightturn_protocol.framing import HEADER_BYTES, Deframer, parse_header
+from nightturn_protocol.sheet import DeviceSheet, parse_sheet
 
 NS_PER_S = 1_000_000_000
 ANSWER_NS_MAX = (

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntFlag
 
-from nightturn.acquisition.sheet import DeviceSheet, digest_of
 from nightturn.fixture.identity import failed_tests, text_of
 from nightturn_protocol import messages as wire
 from nightturn_protocol.names import name_of
+from nightturn_protocol.sheet import DeviceSheet, digest_of
 
 TORQUE_UNITS = ("V", "mV/V")
 PATTERN = "pattern"

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 from nightturn.acquisition.handshake import LinkSettings
-from nightturn.acquisition.sheet import DeviceSheet
 from nightturn.errors import ConfigError
 from nightturn.outlook.plan import LINE_BITS_PER_BYTE, block_wire_bytes
 from nightturn_protocol.messages import BLOCK_SAMPLES_MIN, WIRE_LOAD_PCT_MAX, EncoderForm, Stream
+from nightturn_protocol.sheet import DeviceSheet
 
 BLOCK_SAMPLES = 100
 BLOCKS_PER_S_MIN = 10  # a block spans at most 100 ms

@@ -8,15 +8,16 @@ from typing import Literal
 
 import msgspec
 
-from nightturn.acquisition.sheet import torque_entry
 from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.calibration.torque import TorqueScale, torque_scale
-from nightturn.errors import CalibrationError, DeviceMismatchError
+from nightturn.errors import CalibrationError
 from nightturn.model.rows import ChunkPlan
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.manifest import Manifest
 from nightturn.world import Files
+from nightturn_protocol.errors import SheetError
+from nightturn_protocol.sheet import torque_entry
 
 Calibration = Literal["current", "recorded"]
 
@@ -78,9 +79,9 @@ def _told(manifest: Manifest) -> list[dict[str, object]]:
     told = [manifest.torque_channel, *(each.torque_channel for each in manifest.torque_since)]
     try:
         return [torque_entry(each) for each in told if each]
-    except DeviceMismatchError as problem:
+    except SheetError as problem:
         raise CalibrationError(
-            f"the manifest of run {manifest.run}: {problem}; ask for calibration='recorded'"
+            f"the manifest of run {manifest.run}: torque table of a device sheet: {problem}; ask for calibration='recorded'"
         ) from problem
 
 

@@ -42,6 +42,17 @@
 #define NT_SILENCE_MS 3000u /* a device that hears no valid host frame for this long stops sending */
 #define NT_EVENT_REPEAT_MS 200u /* an unacknowledged EVENT is repeated after this */
 #define NT_WIRE_LOAD_PCT_MAX 70u /* the host refuses a set-up that fills more of a declared line rate */
+#define NT_SHEET_SCHEMA 1u /* schema of the sheet; raised when a key changes its meaning or a bound its value */
+#define NT_SHEET_DEPTH_MAX 6u /* deepest nesting of objects and lists */
+#define NT_SHEET_NAME_CHARS_MAX 32u /* longest name or unit */
+#define NT_SHEET_LIST_MAX 64u /* most entries in a list */
+#define NT_TICK_HZ_MIN 1000u /* slowest device clock */
+#define NT_TICK_HZ_MAX 1000000000u /* fastest device clock */
+#define NT_TORQUE_BITS_MIN 8u /* narrowest converter of the torque channel */
+#define NT_TORQUE_BITS_MAX 24u /* widest converter of the torque channel: what a BLOCK carries */
+#define NT_COUNTS_PER_REV_MAX 2147483648u /* finest encoder, counts per revolution */
+#define NT_RATE_HZ_MAX 1000000u /* fastest sampling rate */
+#define NT_SLOW_CHANNEL_NO_MAX 255u /* highest number of a slow channel: a u8 in SLOW */
 
 enum nt_lane {
     NT_LANE_DATA = 0,
