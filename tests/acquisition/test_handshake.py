@@ -167,10 +167,10 @@ def test_a_set_up_that_came_out_otherwise_names_both_values() -> None:
 @pytest.mark.parametrize(
     ("sheet", "words"),
     [
-        (b"not JSON" * 10, "cannot be read"),
-        (json.dumps({**SHEET, "schema": 2}).encode(), "schema 2"),
-        (b"x" * 16385, "16385 bytes"),
-        (b"", "0 bytes"),
+        (b"not JSON" * 10, "cannot be used: line 1, column 1: Expecting value; allowed: JSON"),
+        (json.dumps({**SHEET, "schema": 2}).encode(), "cannot be used: schema: 2; allowed: 1"),
+        (b"x" * 16385, "size: 16385 bytes; allowed: 1 to 16384"),
+        (b"", "size: 0 bytes; allowed: 1 to 16384"),
     ],
 )
 def test_a_bad_sheet_ends_the_handshake_with_its_reason(sheet: bytes, words: str) -> None:
@@ -340,7 +340,9 @@ def test_no_frame_whatever_raises(bodies: list[bytes], state: str, data: st.Data
     for tail in bodies:
         kind = data.draw(st.sampled_from(known))
         session = data.draw(st.sampled_from([0, line.link.session, 9]))
-        seq = data.draw(st.sampled_from([0, 1, line.link.lane.expected, line.link.open_seq, 0xFFFF_FFFF]))
+        seq = data.draw(
+            st.sampled_from([0, 1, line.link.lane.series.expected, line.link.handshake.open_seq, 0xFFFF_FFFF])
+        )
         whole = bytes([0x10, kind]) + session.to_bytes(2, "little") + seq.to_bytes(4, "little") + tail
         line.carry(line.frame(data.draw(st.sampled_from([whole, tail]))))
         line.tick(ms=data.draw(st.integers(1, 300)))

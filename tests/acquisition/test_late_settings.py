@@ -18,7 +18,7 @@ def test_a_link_without_settings_waits_at_the_sheet() -> None:
     line = undecided()
     assert line.link.wants_settings
     assert line.state == "setup"
-    assert line.link.memory.sheet == SHEET_BYTES
+    assert line.link.sheet == SHEET_BYTES
     line.tick(times=50)
     assert line.link.wants_settings
     assert {type(message) for message in line.device.seen} == {messages.Open, messages.Sheet}

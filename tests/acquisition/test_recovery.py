@@ -188,7 +188,7 @@ def test_asking_on_a_silent_line_costs_no_try() -> None:
     line.tick(ms=40, times=20)
     asked = [body for body in line.sent if parse_header(body).kind == messages.Resend.KIND]
     assert len(asked) > 5
-    assert line.link.lane.blocks_given_up == 0
+    assert line.link.lane.series.blocks_given_up == 0
     line.to_device = straight
     line.tick(ms=40, times=2)
     line.assert_whole(0, 70)

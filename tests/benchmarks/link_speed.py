@@ -58,14 +58,14 @@ class Bench:
         self.bodies = device.produce(blocks)
         stream = b"".join(map(to_wire, self.bodies))
         self.reads = [stream[start : start + READ_BYTES] for start in range(0, len(stream), READ_BYTES)]
-        lane = self.link.lane
-        self.begin = (lane.expected, lane.next_index, lane.last_tick)
+        series = self.link.lane.series
+        self.begin = (series.expected, series.next_index, series.last_tick)
         self.taken: list[Output] = []
 
     def rewind(self) -> Link:
         """The link as it stood before the first block."""
-        lane = self.link.lane
-        lane.expected, lane.next_index, lane.last_tick = self.begin
+        series = self.link.lane.series
+        series.expected, series.next_index, series.last_tick = self.begin
         return self.link
 
     def deframe(self) -> None:

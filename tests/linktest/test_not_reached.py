@@ -62,15 +62,19 @@ def test_another_major_version_names_both() -> None:
 def test_a_sheet_that_is_not_what_its_digest_says_is_refused_with_both_digests() -> None:
     played = Played(PatternDevice(digest=0x1234))
     text = failure(played)
-    assert "does not agree with its digest: OPENED says 0000000000001234" in text
+    assert "the device sheet cannot be used: digest: OPENED says 0000000000001234, its " in text
     assert isinstance(played.test.failure, DeviceMismatchError)
     assert isinstance(played.port.heard[-1], wire.Close)
 
 
 def test_a_broken_sheet_names_its_mistake() -> None:
     broken = json.dumps({**SHEET, "tick_hz": 5}).encode()
-    assert "tick_hz is 5, allowed is 1000 to 1000000000" in failure(Played(PatternDevice(sheet=broken)))
-    assert "cannot be read" in failure(Played(PatternDevice(sheet=b'{"device":')))
+    assert "the device sheet cannot be used: tick_hz: 5; allowed: 1000 to 1000000000" in failure(
+        Played(PatternDevice(sheet=broken))
+    )
+    assert "cannot be used: line 1, column 11: Expecting value; allowed: JSON" in failure(
+        Played(PatternDevice(sheet=b'{"device":'))
+    )
 
 
 def test_a_refused_set_up_is_told_in_words() -> None:

@@ -43,8 +43,8 @@ def _align(link: Link, kind: int, seq: int) -> None:
     """Take the number of our request from its reply."""
     control = link.control
     if link.state == LinkState.OPENING and kind in {OPENED_KIND, Refused.KIND}:
-        if seq_after(seq, link.open_seq):
-            link.open_seq = seq
+        if seq_after(seq, link.handshake.open_seq):
+            link.handshake.open_seq = seq
     elif seq not in control.waiting:
         own = next((request for request in control.waiting.values() if _may_end(request, kind, seq)), None)
         if own is not None:

@@ -93,8 +93,8 @@ class Memory(msgspec.Struct):
         sheet = self.sheet_parts
         self.begin_sheet()
         if len(sheet) > part.total or digest_of(sheet) != digest:
-            got = f"{digest_of(sheet):016x} of {len(sheet)} bytes"
-            raise SheetError("digest", got, f"{digest:016x}, as OPENED says")
+            have = f"its {len(sheet)} bytes have {digest_of(sheet):016x}"
+            raise SheetError("digest", f"OPENED says {digest:016x}, {have}")
         self.features = parse_sheet(sheet).features
         self.sheet, self.sheet_digest = sheet, digest
         return True

@@ -6,15 +6,17 @@ only clock. All state is in structs, so that a snapshot taken anywhere goes on a
 
 import struct
 
+import msgspec
+
 from nightturn.acquisition.blocks import SAMPLE_BYTES, SAMPLES_AT
-from nightturn.acquisition.control import NS_PER_MS, ControlLane
+from nightturn.acquisition.control import FAR_NS, NS_PER_MS, ControlLane
 from nightturn.acquisition.greeting import Memory
-from nightturn.acquisition.handshake import Handshake, LinkCounters, LinkSettings
+from nightturn.acquisition.handshake import Handshake, LinkSettings
+from nightturn.acquisition.moment import LinkCounters, Moment
 from nightturn.acquisition.outputs import (
     FOREIGN,
     BlockIn,
     DeviceEvent,
-    LinkFault,
     Output,
     ProbedIn,
     Reply,
@@ -24,7 +26,7 @@ from nightturn.acquisition.outputs import (
     StatusIn,
 )
 from nightturn.acquisition.reassembly import DataLane
-from nightturn.acquisition.series import COUNT_MAX
+from nightturn.acquisition.series import COUNT_MAX, Series
 from nightturn.acquisition.states import LinkEvent, LinkState
 from nightturn.acquisition.watch import LineWatch
 from nightturn_protocol import messages
@@ -34,9 +36,6 @@ from nightturn_protocol.framing import HEADER, HEADER_BYTES, MUST_UNDERSTAND, VE
 from nightturn_protocol.messages import BLOCK_HEADER, BY_KIND, MAJOR, Lane, Message
 
 __all__ = ["Link", "LinkSettings"]
-
-REOPEN_NS = 10_000 * NS_PER_MS
-NOTICE_REORDER_MAX = 64  # a STATUS this far behind in its lane is not late, its sender has begun anew
 
 FIRMWARE, OUTPUTS = "firmware", "outputs"  # optional features, as a sheet names them
 
@@ -48,8 +47,19 @@ def _output_of(body: bytes) -> int:
     return messages.Switch.decode(body[HEADER_BYTES:]).output
 
 
-class Link(Handshake):
-    """One device as seen through its frames."""
+class Link(msgspec.Struct):
+    """One device as seen through its frames: its parts, and who of them a frame is for.
+
+    `due_ns` is when one of the parts has something to do; `notice_seq` numbers what is sent once.
+    """
+
+    handshake: Handshake
+    control: ControlLane
+    lane: DataLane
+    watch: LineWatch
+    counters: LinkCounters
+    due_ns: int = FAR_NS
+    notice_seq: int = 0
 
     @classmethod
     def start(
@@ -62,11 +72,11 @@ class Link(Handshake):
         not take a new host's request for a retry of the old one's.
         """
         link = cls(
-            settings=None,
-            nonce=nonce,
+            handshake=Handshake(
+                settings=None, nonce=nonce, memory=Memory(boot_id=last_boot_id, last_session=last_session)
+            ),
             control=ControlLane(next_seq=seq_add(nonce, 0)),
-            lane=DataLane(block_samples=0),
-            memory=Memory(boot_id=last_boot_id, last_session=last_session),
+            lane=DataLane(Series(block_samples=0)),
             watch=LineWatch(),
             counters=LinkCounters(),
         )
@@ -75,10 +85,33 @@ class Link(Handshake):
         return link
 
     def _use(self, settings: LinkSettings) -> None:
-        self.settings = settings
+        self.handshake.settings = settings
         self.lane.hold_ns = settings.hold_ms * NS_PER_MS
         self.lane.block_ns = settings.samples_per_block * 1_000_000_000_000 // settings.rate_millihz
-        self.lane.block_samples = settings.samples_per_block
+        self.lane.series.block_samples = settings.samples_per_block
+
+    def _now(self, at_ns: int) -> Moment:
+        return Moment(at_ns, [], self.control, self.lane, self.watch, self.counters)
+
+    @property
+    def state(self) -> LinkState:
+        """Where the conversation stands."""
+        return self.handshake.state
+
+    @property
+    def settings(self) -> LinkSettings | None:
+        """What the stream is set up as, None while that is left open."""
+        return self.handshake.settings
+
+    @property
+    def wants_reopen(self) -> bool:
+        """Whether the byte stream should be closed and opened anew."""
+        return self.handshake.wants_reopen
+
+    @property
+    def wants_settings(self) -> bool:
+        """Whether the sheet is known and the stream waits for `set_up`."""
+        return self.state == LinkState.SETUP and self.settings is None
 
     @property
     def buffered(self) -> bool:
@@ -91,74 +124,80 @@ class Link(Handshake):
         return self.lane.session
 
     @property
-    def newest_latched(self) -> int:
-        """The number of the newest event of this boot that was seen and needs CLEAR, 0 when there was none."""
-        return self.memory.newest_latched
-
-    @property
     def boot_id(self) -> int:
         """The boot last talked to, 0 before the first."""
-        return self.memory.boot_id
+        return self.handshake.memory.boot_id
+
+    @property
+    def newest_latched(self) -> int:
+        """The number of the newest event of this boot that was seen and needs CLEAR, 0 when there was none."""
+        return self.handshake.memory.newest_latched
+
+    @property
+    def sheet(self) -> bytes:
+        """The device's sheet, empty before it is known."""
+        return self.handshake.memory.sheet
+
+    @property
+    def features(self) -> tuple[str, ...]:
+        """Optional features that the device's sheet names, none before it is known."""
+        return self.handshake.memory.features
 
     # input
 
     def opened(self, at_ns: int) -> list[Output]:
         """The byte stream is open: begin the handshake."""
-        out: list[Output] = []
+        now = self._now(at_ns)
         if self.state != LinkState.CLOSED:
-            self._move(LinkEvent.LINE_LOST, at_ns, out)
-        self._move(LinkEvent.LINE_OPENED, at_ns, out)
-        return self._done(at_ns, out)
-
-    @property
-    def wants_settings(self) -> bool:
-        """Whether the sheet is known and the stream waits for `set_up`."""
-        return self.state == LinkState.SETUP and self.settings is None
+            self.handshake.move(LinkEvent.LINE_LOST, now)
+        self.handshake.move(LinkEvent.LINE_OPENED, now)
+        return self._done(now)
 
     def set_up(self, settings: LinkSettings, at_ns: int) -> list[Output]:
         """Begin the stream that was left open at the start; good for every later session too."""
+        now = self._now(at_ns)
         wanted = self.wants_settings
         self._use(settings)
-        out: list[Output] = []
         if wanted:
-            self._want_stream(at_ns, out)
-        return self._done(at_ns, out)
+            self.handshake.want_stream(now)
+        return self._done(now)
 
     def lost(self, at_ns: int) -> list[Output]:
         """The byte stream is lost; session and data sequence are remembered for taking them up again."""
-        out: list[Output] = []
-        self._move(LinkEvent.LINE_LOST, at_ns, out)
-        return self._done(at_ns, out)
+        now = self._now(at_ns)
+        self.handshake.move(LinkEvent.LINE_LOST, now)
+        return self._done(now)
 
     def frame(self, at_ns: int, record_no: int, body: bytes) -> list[Output]:
         """A device frame; the first lines are the common case, the next block of the series."""
         lane = self.lane
+        series = lane.series
         length = len(body)
         if length > SAMPLES_AT and at_ns < self.due_ns:
             version, kind, session, seq, index, tick, _, count, _, form, flags, epoch, inputs, _ = (
                 _BLOCK_FRAME.unpack_from(body)
             )
             if (
-                seq == lane.expected
+                seq == series.expected
                 and kind == _BLOCK
                 and session == lane.fast_session
-                and index == lane.next_index
-                and lane.last_tick < tick < COUNT_MAX
+                and index == series.next_index
+                and series.last_tick < tick < COUNT_MAX
                 and length == SAMPLES_AT + count * SAMPLE_BYTES[form]
-                and epoch == lane.config_epoch
+                and epoch == series.config_epoch
                 and version == VERSION_BYTE
             ):
-                lane.expected = (seq + 1) & 0xFFFF_FFFF
-                lane.next_index = index + count
-                lane.last_tick = tick
+                series.expected = (seq + 1) & 0xFFFF_FFFF
+                series.next_index = index + count
+                series.last_tick = tick
                 lane.frames += 1
-                lane.blocks += 1
+                series.blocks += 1
                 return [BlockIn(record_no, seq, index, tick, count, flags, inputs, body)]
-        out: list[Output] = []
-        self._frame(at_ns, record_no, body, out)
+        now = self._now(at_ns)
+        self._frame(record_no, body, now)
         if at_ns >= self.due_ns:
-            self._serve(at_ns, out)
-        return self._done(at_ns, out)
+            self._serve(now)
+        return self._done(now)
 
     def bad(self, at_ns: int, count: int) -> list[Output]:  # noqa: ARG002  every input is stamped
         """Bytes that were no frame."""
@@ -167,20 +206,14 @@ class Link(Handshake):
 
     def tick(self, at_ns: int) -> list[Output]:
         """The control tick: retries, RESEND, giving up, silence and noise."""
-        out: list[Output] = []
-        self._serve(at_ns, out)
-        if self.state == LinkState.RUNNING:
-            trouble = self.watch.judge(at_ns, self.lane.frames)
-            if trouble is not None and not self.wants_reopen:
-                self.wants_reopen = True
-                out.append(LinkFault(*trouble))
-        elif self.state == LinkState.OPENING and at_ns - self.opening_from_ns >= REOPEN_NS:
-            self.wants_reopen = True
-        return self._done(at_ns, out)
+        now = self._now(at_ns)
+        self._serve(now)
+        self.handshake.judge(now)
+        return self._done(now)
 
     def reject(self, at_ns: int) -> None:
         """The fixture cannot use this device: fall silent until the line is opened anew."""
-        self._move(LinkEvent.REJECTED, at_ns, [])
+        self.handshake.move(LinkEvent.REJECTED, self._now(at_ns))
         self._set_due()
 
     # requests
@@ -192,11 +225,6 @@ class Link(Handshake):
             request.withdraw(at_ns)
         self._set_due()
         return request.seq, SendFrame(request.body)
-
-    @property
-    def features(self) -> tuple[str, ...]:
-        """Optional features that the device's sheet names, none before it is known."""
-        return self.memory.features
 
     def ask_firmware(self, at_ns: int) -> tuple[int, SendFrame] | None:
         """Ask for build, self-test and last crash; None when the sheet does not name `firmware`."""
@@ -227,15 +255,15 @@ class Link(Handshake):
 
     def flush(self, at_ns: int) -> list[Output]:
         """Give every gap up and deliver what waits: the end of a run, or a cut that cannot wait."""
-        out: list[Output] = []
-        self.lane.flush(out)
+        now = self._now(at_ns)
+        self.lane.flush(now.out)
         if self.lane.running:
-            self.lane.settle(at_ns, out)
-        return self._done(at_ns, out)
+            self.lane.settle(at_ns, now.out)
+        return self._done(now)
 
     # frames
 
-    def _frame(self, at_ns: int, record_no: int, body: bytes, out: list[Output]) -> None:
+    def _frame(self, record_no: int, body: bytes, now: Moment) -> None:
         """A frame that is not simply the next block."""
         if len(body) < HEADER_BYTES:
             self.counters.malformed += 1
@@ -244,31 +272,29 @@ class Link(Handshake):
         if self.state in {LinkState.CLOSED, LinkState.FAULT} and kind != _BLOCK:
             self.counters.ignored += 1
         elif version >> 4 != MAJOR:
-            self._wrong_major(version >> 4, record_no if kind == _BLOCK else -1, at_ns, out)
+            self._wrong_major(version >> 4, record_no if kind == _BLOCK else -1, now)
         elif kind == _BLOCK:
-            self._block(at_ns, record_no, session, seq, body, out)
+            self._block(record_no, session, seq, body, now)
         else:
-            self._message(at_ns, kind, session, seq, body, out)
+            self._message(kind, session, seq, body, now)
 
-    def _wrong_major(self, major: int, record_no: int, at_ns: int, out: list[Output]) -> None:
+    def _wrong_major(self, major: int, record_no: int, now: Moment) -> None:
         if record_no >= 0:
-            out.append(Skipped(record_no, FOREIGN))
+            now.out.append(Skipped(record_no, FOREIGN))
         if self.state not in {LinkState.CLOSED, LinkState.FAULT}:
             detail = f"the device speaks major version {major} of the wire, this host speaks {MAJOR}"
-            self._fault("wrong_major", detail, at_ns, out)
+            self.handshake.fault("wrong_major", detail, now)
 
-    def _block(
-        self, at_ns: int, record_no: int, session: int, seq: int, body: bytes, out: list[Output]
-    ) -> None:
+    def _block(self, record_no: int, session: int, seq: int, body: bytes, now: Moment) -> None:
         lane = self.lane
         if session != lane.session or session == 0 or self.state == LinkState.FAULT:
             self.counters.foreign_session += 1
-            out.append(Skipped(record_no, FOREIGN))
+            now.out.append(Skipped(record_no, FOREIGN))
             return
         lane.frames += 1
-        lane.block(at_ns, record_no, seq, body, out)
+        lane.block(now.at_ns, record_no, seq, body, now.out)
 
-    def _message(self, at_ns: int, kind: int, session: int, seq: int, body: bytes, out: list[Output]) -> None:
+    def _message(self, kind: int, session: int, seq: int, body: bytes, now: Moment) -> None:
         known = BY_KIND.get(kind)
         if known is None:
             self.counters.unknown += 1
@@ -277,97 +303,90 @@ class Link(Handshake):
         if known.FROM_HOST:
             self.counters.echoed += 1
             return
+        handshake = self.handshake
         try:
             message = known.decode(body[HEADER_BYTES:])
         except MalformedError as error:
             self.counters.malformed += 1
-            self._tell_once("malformed", f"the device sends frames that do not fit their kind: {error}", out)
+            detail = f"the device sends frames that do not fit their kind: {error}"
+            handshake.tell_once("malformed", detail, now.out)
             return
         if (
             self.state == LinkState.OPENING
-            and seq == self.open_seq
-            and self._open_answer(message, at_ns, out)
+            and seq == handshake.open_seq
+            and handshake.open_answer(message, now)
         ):
             return
         if session != self.lane.session or session == 0:
             self.counters.foreign_session += 1
             return
         self.lane.frames += 1
-        self._take(message, seq, at_ns, out)
+        self._take(message, seq, now)
 
-    def _take(self, message: Message, seq: int, at_ns: int, out: list[Output]) -> None:
+    def _take(self, message: Message, seq: int, now: Moment) -> None:
         match message:
             case messages.Status():
-                self._status(message, seq, at_ns, out)
+                self._status(message, seq, now)
             case messages.Slow():
-                out.append(SlowIn(message))
+                now.out.append(SlowIn(message))
             case messages.Event():
-                out.append(self.notice(messages.EventAck(message.event_no)))
-                if self.memory.first_told(message):
-                    out.append(DeviceEvent(message))
+                now.out.append(self.notice(messages.EventAck(message.event_no)))
+                if self.handshake.memory.first_told(message):
+                    now.out.append(DeviceEvent(message))
             case messages.Probed():
-                out.append(ProbedIn(message, at_ns))
+                now.out.append(ProbedIn(message, now.at_ns))
             case messages.Gone():
-                self.lane.gone(at_ns, message.first_seq, message.count, out)
+                self.lane.gone(now.at_ns, message.first_seq, message.count, now.out)
             case _:
-                self._answer(message, seq, at_ns, out)
+                self._answer(message, seq, now)
 
-    def _answer(self, message: Message, seq: int, at_ns: int, out: list[Output]) -> None:
+    def _answer(self, message: Message, seq: int, now: Moment) -> None:
         """The end of a request, ours or the fixture's."""
         refused = isinstance(message, messages.Refused)
-        request = self.control.answered(seq, message.KIND, refused, at_ns)
+        request = self.control.answered(seq, message.KIND, refused, now.at_ns)
         self.lane.min_rtt_ns = self.control.min_rtt_ns
         if request is None:
             self.counters.unmatched_replies += 1
         elif not request.own:
-            out.append(Reply(seq, request.kind, message))
+            now.out.append(Reply(seq, request.kind, message))
         else:
-            self._own_answer(request, message, at_ns, out)
+            self.handshake.own_answer(request, message, now)
 
-    def _status(self, status: messages.Status, seq: int, at_ns: int, out: list[Output]) -> None:
-        behind = -1 if self.status_seq < 0 else seq_distance(seq, self.status_seq)
-        if status.boot_id != self.memory.boot_id:
-            self._restart(status.boot_id, at_ns, out)
-            return
-        if not 0 <= behind <= NOTICE_REORDER_MAX:
-            if status.tick < self.status_tick:
-                self._restart(status.boot_id, at_ns, out)
-                return
-            self.status_seq, self.status_tick = seq, status.tick
-        out.append(StatusIn(status))
-        overwritten = status.blocks_overwritten_unsent
-        self.lane.status(at_ns, status.newest_seq, status.oldest_seq, overwritten, out)
+    def _status(self, status: messages.Status, seq: int, now: Moment) -> None:
+        if self.handshake.goes_on(status, seq, now):
+            now.out.append(StatusIn(status))
+            overwritten = status.blocks_overwritten_unsent
+            self.lane.status(now.at_ns, status.newest_seq, status.oldest_seq, overwritten, now.out)
 
     # timers
 
-    def _serve(self, at_ns: int, out: list[Output]) -> None:
+    def _serve(self, now: Moment) -> None:
         if self.control.waiting:
-            self._serve_control(at_ns, out)
-        self._serve_opening(at_ns, out)
-        self.lane.serve(at_ns, out)
+            self._serve_control(now)
+        self.handshake.serve(now)
+        self.lane.serve(now.at_ns, now.out)
 
-    def _serve_control(self, at_ns: int, out: list[Output]) -> None:
-        again, given_up = self.control.serve(at_ns)
-        out.extend(SendFrame(body) for body in again)
-        out.extend(Reply(request.seq, request.kind, None) for request in given_up if not request.own)
+    def _serve_control(self, now: Moment) -> None:
+        again, given_up = self.control.serve(now.at_ns)
+        now.out.extend(SendFrame(body) for body in again)
+        now.out.extend(Reply(request.seq, request.kind, None) for request in given_up if not request.own)
         if any(request.own for request in given_up):
-            self._tell_once("no_answer", "the device stopped answering in the middle of the handshake", out)
-            self._move(LinkEvent.UNANSWERED, at_ns, out)
+            self.handshake.unanswered(now)
 
-    def _after_lane(self, at_ns: int, out: list[Output]) -> None:
+    def _after_lane(self, now: Moment) -> None:
         """Send the RESEND that the data lane wants; act on a restart that it saw."""
         lane = self.lane
-        if lane.restarted:
-            self._restart(self.memory.boot_id, at_ns, out)
+        if lane.series.restarted:
+            self.handshake.restart(self.boot_id, now)
         elif lane.ask_unsent and lane.ask is not None:
             lane.ask_unsent = False
             ask = lane.ask
-            out.append(self.notice(messages.Resend(ask.first, seq_distance(ask.first, ask.end))))
+            now.out.append(self.notice(messages.Resend(ask.first, seq_distance(ask.first, ask.end))))
 
     def _set_due(self) -> None:
-        self.due_ns = min(self.control.due_ns(), self.lane.due_ns(), self.open_due_ns)
+        self.due_ns = min(self.control.due_ns(), self.lane.due_ns(), self.handshake.open_due_ns)
 
-    def _done(self, at_ns: int, out: list[Output]) -> list[Output]:
-        self._after_lane(at_ns, out)
+    def _done(self, now: Moment) -> list[Output]:
+        self._after_lane(now)
         self._set_due()
-        return out
+        return now.out

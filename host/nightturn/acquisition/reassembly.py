@@ -8,7 +8,7 @@ block behind it shows how many samples it held.
 import msgspec
 
 from nightturn.acquisition.control import FAR_NS, NS_PER_MS
-from nightturn.acquisition.outputs import BY_LINK, FOREIGN, LATE, Output, Skipped
+from nightturn.acquisition.outputs import FOREIGN, LATE, Output, Skipped
 from nightturn.acquisition.series import Series
 from nightturn_protocol.conversation import seq_add, seq_distance
 from nightturn_protocol.messages import RESEND_BLOCKS_MAX
@@ -43,13 +43,15 @@ class Ask(msgspec.Struct):
     tries: int = 1
 
 
-class DataLane(Series):
-    """Where the series of blocks stands.
+class DataLane(msgspec.Struct):
+    """The series of blocks, what waits for its turn in it, and what was asked for again.
 
-    `fast_session` is the session while nothing waits and nothing is asked for, else -1: the one thing that the
-    common case compares. `frames` counts valid frames of the line.
+    `session` is the one in force, 0 before the first. `fast_session` is the session while nothing waits and nothing is
+    asked for, else -1: the one thing that the common case compares. `frames` counts valid frames of the line.
     """
 
+    series: Series
+    session: int = 0
     hold_ns: int = 0
     block_ns: int = 0
     established: bool = False
@@ -77,26 +79,21 @@ class DataLane(Series):
         self.flush(out)
         self.session = session
         self.established = False
-        self.fresh = True
-        self.expected = expected
-        self.fallback_index = next_index
-        if self.next_index >= 0:
-            self.hole_cause = BY_LINK
-        self.given_up.clear()
+        self.series.begin(expected, next_index)
         self.stop()
 
     def resume(self, oldest: int, next_seq: int, at_ns: int, out: list[Output]) -> None:
         """The old session goes on after an outage: what the ring still holds is asked for."""
         self.pass_over(oldest, out)
-        if seq_distance(self.expected, next_seq) < 0:  # the device has forgotten blocks that we hold
-            self.expected = next_seq
-        self.catch_up_end = next_seq if next_seq != self.expected else -1
+        if self.series.ahead(next_seq) < 0:  # the device has forgotten blocks that we hold
+            self.series.expected = next_seq
+        self.catch_up_end = next_seq if next_seq != self.series.expected else -1
         self.catch_up_until_ns = at_ns + CATCH_UP_NS_MAX
         self.progress_ns = at_ns
 
     def start(self, config_epoch: int, at_ns: int, out: list[Output]) -> None:
         """The stream of this set-up runs: deliver what is in order, ask for what is not."""
-        self.config_epoch = config_epoch
+        self.series.config_epoch = config_epoch
         self.running = True
         self.established = True
         self.hold_from_ns = at_ns
@@ -119,45 +116,41 @@ class DataLane(Series):
             self.waiting.clear()
         self._drain(out)
         while self.waiting:
-            self._give_up(self._lowest_waiting())
+            self.series.give_up(self._lowest_waiting())
             self._drain(out)
 
     def forget_boot(self) -> None:
         """The next session's sample numbers and ticks begin anew."""
-        self.next_index = self.last_tick = self.fallback_index = -1
-        self.hole_cause = ""
-        self.hole_blocks = 0
+        self.series.forget_boot()
         self.session = 0
         self.established = False
-        self.restarted = False
         self.overwritten_seen = -1
-        self.overwritten_due = 0
         self.stop()
 
     # what arrives
 
     def block(self, at_ns: int, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
         """A BLOCK frame of this session that is not simply the next one."""
-        distance = seq_distance(self.expected, seq)
+        distance = self.series.ahead(seq)
         ask = self.ask
         if ask is not None and seq_distance(ask.first, seq) >= 0 > seq_distance(ask.end, seq):
             ask.due_ns = at_ns + self._patience_ns()
             ask.tries = 1
             self.progress_ns = at_ns
         if distance < 0 or seq in self.waiting:
-            self._skip(record_no, seq, out)
+            self.series.skip(record_no, seq, out)
             return
         if distance == 0 and self.running:
-            self._deliver(record_no, seq, body, out)
+            self.series.deliver(record_no, seq, body, out)
         elif len(self.waiting) < WAITING_MAX:
             self.waiting[seq] = Waiting(record_no, at_ns, body)
         elif self.running:
-            self._give_up(self._lowest_waiting())
+            self.series.give_up(self._lowest_waiting())
             self._drain(out)
             self.block(at_ns, record_no, seq, body, out)
             return
         else:
-            self.late += 1
+            self.series.late += 1
             out.append(Skipped(record_no, LATE))
             return
         if self.running:
@@ -166,29 +159,29 @@ class DataLane(Series):
     def status(self, at_ns: int, newest: int, oldest: int, overwritten: int, out: list[Output]) -> None:
         """A STATUS says what the ring holds: shows a lost tail, and what can no longer be had."""
         if self.overwritten_seen >= 0:
-            self.overwritten_due += max(0, seq_distance(self.overwritten_seen, overwritten))
+            self.series.overwritten_due += max(0, seq_distance(self.overwritten_seen, overwritten))
         self.overwritten_seen = overwritten
         if not self.running:
             return
         self.pass_over(oldest, out)
-        behind = seq_distance(self.expected, seq_add(newest, 1))
-        if behind > 0 and not self.fresh and not self.waiting and self.tail_due_ns == FAR_NS:
-            self.tail, self.tail_wanted = newest, self.expected
+        lacking = self.series.ahead(seq_add(newest, 1))
+        if lacking > 0 and not self.series.fresh and not self.waiting and self.tail_due_ns == FAR_NS:
+            self.tail, self.tail_wanted = newest, self.series.expected
             self.tail_due_ns = at_ns + self._patience_ns()
         self.settle(at_ns, out)
 
     def gone(self, at_ns: int, first: int, count: int, out: list[Output]) -> None:
         """A GONE says that blocks have left the ring."""
-        if self.running and seq_distance(first, self.expected) >= 0:
+        if self.running and seq_distance(first, self.series.expected) >= 0:
             self.pass_over(seq_add(first, count), out)
             self.settle(at_ns, out)
 
     def pass_over(self, end: int, out: list[Output]) -> None:
         """Give up every hole before `end`, delivering what waits in between."""
         self._drain(out)
-        while seq_distance(self.expected, end) > 0 and not self.restarted:
-            hole = seq_distance(self.expected, self._lowest_waiting()) if self.waiting else 1 << 31
-            self._give_up(seq_add(self.expected, min(hole, seq_distance(self.expected, end))))
+        while self.series.ahead(end) > 0 and not self.series.restarted:
+            hole = self.series.ahead(self._lowest_waiting()) if self.waiting else 1 << 31
+            self.series.give_up(seq_add(self.series.expected, min(hole, self.series.ahead(end))))
             self._drain(out)
 
     # timers
@@ -203,8 +196,8 @@ class DataLane(Series):
             self._ask_tail(at_ns)
         if self.ask is not None and self.ask.due_ns <= at_ns:
             self._ask_again(self.ask, at_ns, out)
-        while not self.restarted and self.hold_due_ns() <= at_ns:
-            self._give_up(self._lowest_waiting() if self.waiting else self.catch_up_end)
+        while not self.series.restarted and self.hold_due_ns() <= at_ns:
+            self.series.give_up(self._lowest_waiting() if self.waiting else self.catch_up_end)
             if self.catch_up_end >= 0:
                 self._end_catch_up(at_ns)
             self._drain(out)
@@ -230,17 +223,17 @@ class DataLane(Series):
 
     def settle(self, at_ns: int, out: list[Output]) -> None:
         """After any change: deliver what is in order, end what is done, ask for the hole in front."""
-        before = self.expected
+        before = self.series.expected
         self._drain(out)
-        if self.expected != before:
+        if self.series.expected != before:
             self.progress_ns = at_ns
-        if self.restarted:
+        if self.series.restarted:
             return
-        if self.catch_up_end >= 0 and seq_distance(self.expected, self.catch_up_end) <= 0:
+        if self.catch_up_end >= 0 and self.series.ahead(self.catch_up_end) <= 0:
             self._end_catch_up(at_ns)
-        if self.tail_due_ns != FAR_NS and seq_distance(self.expected, self.tail) < 0:
+        if self.tail_due_ns != FAR_NS and self.series.ahead(self.tail) < 0:
             self.tail_due_ns = FAR_NS
-        if self.ask is not None and seq_distance(self.expected, self.ask.end) <= 0:
+        if self.ask is not None and self.series.ahead(self.ask.end) <= 0:
             self.ask = None
         if self.ask is None and (self.waiting or self.catch_up_end >= 0):
             self._ask(self._lowest_waiting() if self.waiting else self.catch_up_end, at_ns)
@@ -255,7 +248,8 @@ class DataLane(Series):
         return next(iter(self.waiting.values())).at_ns
 
     def _lowest_waiting(self) -> int:
-        return seq_add(self.expected, min(seq_distance(self.expected, seq) for seq in self.waiting))
+        expected = self.series.expected
+        return seq_add(expected, min(seq_distance(expected, seq) for seq in self.waiting))
 
     def _patience_ns(self) -> int:
         """How long a RESEND waits; outside a catch-up several of them have to fit into the hold."""
@@ -265,10 +259,14 @@ class DataLane(Series):
         return max(RESEND_WAIT_NS_MIN, RTTS_PER_RESEND_WAIT * self.min_rtt_ns, blocks_ns)
 
     def _ask(self, end: int, at_ns: int, tries: int = 1) -> None:
-        count = min(seq_distance(self.expected, end), RESEND_BLOCKS_MAX)
+        count = min(self.series.ahead(end), RESEND_BLOCKS_MAX)
         assert count > 0
         self.ask = Ask(
-            self.expected, seq_add(self.expected, count), at_ns + self._patience_ns(), self.frames, tries
+            self.series.expected,
+            seq_add(self.series.expected, count),
+            at_ns + self._patience_ns(),
+            self.frames,
+            tries,
         )
         self.ask_unsent = True
         self.resends += 1
@@ -276,7 +274,7 @@ class DataLane(Series):
     def _ask_tail(self, at_ns: int) -> None:
         """A STATUS named blocks that have not come; when others came meanwhile they are still on their way."""
         self.tail_due_ns = FAR_NS
-        if self.ask is None and self.expected == self.tail_wanted:
+        if self.ask is None and self.series.expected == self.tail_wanted:
             self._ask(seq_add(self.tail, 1), at_ns)
 
     def _ask_again(self, ask: Ask, at_ns: int, out: list[Output]) -> None:
@@ -290,6 +288,6 @@ class DataLane(Series):
             self._ask(end, at_ns, tries)
 
     def _drain(self, out: list[Output]) -> None:
-        while self.expected in self.waiting:
-            block = self.waiting.pop(self.expected)
-            self._deliver(block.record_no, self.expected, block.body, out)
+        while self.series.expected in self.waiting:
+            block = self.waiting.pop(self.series.expected)
+            self.series.deliver(block.record_no, self.series.expected, block.body, out)

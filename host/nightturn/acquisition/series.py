@@ -35,7 +35,6 @@ class Series(msgspec.Struct):
 
     block_samples: int
     config_epoch: int = -1
-    session: int = 0
     fresh: bool = True
     restarted: bool = False
     expected: int = 0
@@ -52,7 +51,28 @@ class Series(msgspec.Struct):
     malformed: int = 0
     blocks_given_up: int = 0
 
-    def _give_up(self, end: int) -> None:
+    def begin(self, expected: int, next_index: int) -> None:
+        """A new session with its own sequence numbers; what lies between it and the last block is missing by the link."""
+        self.fresh = True
+        self.expected = expected
+        self.fallback_index = next_index
+        if self.next_index >= 0:
+            self.hole_cause = BY_LINK
+        self.given_up.clear()
+
+    def forget_boot(self) -> None:
+        """Sample numbers and ticks begin anew."""
+        self.next_index = self.last_tick = self.fallback_index = -1
+        self.hole_cause = ""
+        self.hole_blocks = 0
+        self.restarted = False
+        self.overwritten_due = 0
+
+    def ahead(self, seq: int) -> int:
+        """How far `seq` lies ahead of the block wanted next; negative when the series is past it."""
+        return seq_distance(self.expected, seq)
+
+    def give_up(self, end: int) -> None:
         """The blocks from `expected` to `end` will not be waited for."""
         count = seq_distance(self.expected, end)
         cause = BY_OVERWRITING if self.overwritten_due > 0 else BY_LINK
@@ -65,7 +85,8 @@ class Series(msgspec.Struct):
         self.hole_blocks += count
         self.blocks_given_up += count
 
-    def _skip(self, record_no: int, seq: int, out: list[Output]) -> None:
+    def skip(self, record_no: int, seq: int, out: list[Output]) -> None:
+        """A block that the series is past: it came twice, or after it was given up."""
         for first, end in self.given_up:
             if seq_distance(first, seq) >= 0 > seq_distance(end, seq):
                 self.late += 1
@@ -74,7 +95,7 @@ class Series(msgspec.Struct):
         self.duplicates += 1
         out.append(Skipped(record_no, DUPLICATE))
 
-    def _deliver(self, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
+    def deliver(self, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
         """The block wanted next: check it against the series, declare what is missing before it."""
         self.expected = seq_add(seq, 1)
         if self.restarted:

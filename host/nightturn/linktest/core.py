@@ -32,7 +32,7 @@ from nightturn.linktest.troubles import not_reached
 from nightturn.timebase.clock import Timebase
 from nightturn.timebase.exchange import offset_and_delay
 from nightturn_protocol import messages as wire
-from nightturn_protocol.conversation import seq_add, seq_distance
+from nightturn_protocol.conversation import seq_add
 from nightturn_protocol.framing import HEADER_BYTES, Deframer, parse_header
 from nightturn_protocol.sheet import DeviceSheet, parse_sheet
 
@@ -191,7 +191,7 @@ class LinkTest:
         """Wait until the device says that it has halted and nothing is left; what then is missing stays missing."""
         status, lane = self.last_status, self.link.lane
         halted = self._halted_ns >= 0 and status is not None and status.state != wire.DeviceState.RUNNING
-        left = seq_distance(lane.expected, seq_add(status.newest_seq, 1)) if status is not None else 0
+        left = lane.series.ahead(seq_add(status.newest_seq, 1)) if status is not None else 0
         if halted and not left and not self.link.buffered:
             return self._drained(at_ns)
         quiet_ns = at_ns - max(self._halted_ns, self._progress_ns, self._phase_ns)
@@ -205,7 +205,7 @@ class LinkTest:
 
     def _drained(self, at_ns: int) -> list[bytes]:
         bodies = self._take(self.link.flush(at_ns), at_ns)
-        self.lost_tail += self.link.lane.hole_blocks
+        self.lost_tail += self.link.lane.series.hole_blocks
         if self.lost_tail:
             self.findings.add("tail_lost", "the last blocks of the stream never came", self.lost_tail)
         return bodies + self._close(at_ns)
@@ -283,7 +283,7 @@ class LinkTest:
     def _choose(self, at_ns: int) -> list[bytes]:
         """The sheet is known: ask for the stream that suits it."""
         try:
-            settings = stream_for(parse_sheet(self.link.memory.sheet), self.wanted)
+            settings = stream_for(parse_sheet(self.link.sheet), self.wanted)
         except ConfigError as error:
             return self._fail(error, at_ns)
         return self._take(self.link.set_up(settings, at_ns), at_ns)

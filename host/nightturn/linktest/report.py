@@ -200,6 +200,7 @@ def report_of(test: LinkTest, port: str) -> Report:
 
 def _host(test: LinkTest) -> HostCounters:
     deframer, link, lane, pattern = test.deframer, test.link.counters, test.link.lane, test.pattern
+    series = lane.series
     return HostCounters(
         frames=deframer.frames,
         bad_cobs=deframer.bad_cobs,
@@ -207,16 +208,16 @@ def _host(test: LinkTest) -> HostCounters:
         undersize=deframer.undersize,
         oversize=deframer.oversize,
         torn=deframer.torn,
-        malformed=link.malformed + lane.malformed,
+        malformed=link.malformed + series.malformed,
         unknown=link.unknown,
         foreign_session=link.foreign_session,
         echoed=link.echoed,
         unmatched_replies=link.unmatched_replies,
-        duplicates=lane.duplicates,
-        late=lane.late,
+        duplicates=series.duplicates,
+        late=series.late,
         resend_requests=lane.resends,
         repaired=pattern.repaired,
-        abandoned=lane.blocks_given_up,
+        abandoned=series.blocks_given_up,
         gaps=pattern.gap_count,
         restarts=len(test.restarts),
     )
