@@ -261,6 +261,16 @@ def test_the_wire_and_its_tools_stand_without_the_host(path: Path) -> None:
     assert not strange, ", ".join(strange)
 
 
+def test_real_time_passes_in_one_place_of_the_tests() -> None:
+    sleeps = re.compile(r"\btime\.slee[p]\(|from time import .*slee[p]")
+    benches = ROOT / "tests" / "benchmarks"
+    tests = [path for path in MODULES if name_of(path).startswith("tests/") and benches not in path.parents]
+
+    found = [name_of(path) for path in tests if sleeps.search(path.read_text(encoding="utf-8"))]
+
+    assert found == ["tests/waiting.py"]
+
+
 def test_every_folder_of_tests_mirrors_a_room() -> None:
     rooms = {path.name for path in (ROOT / "host" / "nightturn").iterdir() if path.is_dir()}
     folders = {path.name for path in (ROOT / "tests").iterdir() if path.is_dir() and path.name[0] not in "._"}

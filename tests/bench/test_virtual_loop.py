@@ -3,9 +3,9 @@
 import asyncio
 import signal
 import threading
-import time
 
 import pytest
+from tests.waiting import act_for
 
 from nightturn.bench.virtual_loop import VirtualDeadlockError, VirtualLoop
 from nightturn.bench.worlds import InlineOffload
@@ -106,7 +106,7 @@ def test_ctrl_c_ends_a_virtual_night_cleanly() -> None:
         try:
             while True:
                 await asyncio.sleep(1.0)
-                time.sleep(0.001)  # noqa: ASYNC251 - lets a signal in, in real time
+                act_for(0.001, "let a signal in, in real time")
         finally:
             closed.append("closed")
 

@@ -185,7 +185,9 @@ def main() -> None:
         command = [sys.executable, __file__, "--serve", str(folder), "--fixtures", str(given.fixtures)]
         child = subprocess.Popen(command, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"})
         try:
-            while not all((folder / f"line-{number}").exists() for number in range(given.fixtures)):
+            lines = [folder / f"line-{number}" for number in range(given.fixtures)]
+            while not all(line.exists() for line in lines):
+                assert child.poll() is None, "the fixtures ended before their lines were there"
                 time.sleep(0.1)
             outcome = asyncio.run(run_host(folder, given.fixtures, given.seconds))
         finally:

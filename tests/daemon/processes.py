@@ -5,8 +5,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
+
+from tests.waiting import LIMIT_S, wait
 
 from nightturn.daemon.control_client import ask, new_request
 from nightturn.daemon.control_protocol import GO, Answer
@@ -14,7 +15,6 @@ from nightturn.errors import DeviceError
 from nightturn.model.cards import MountCard
 from nightturn.settings.load import append_card
 
-LIMIT_S = 40.0  # generous: it only matters when something is broken
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
 VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 4\nslots = 6\n"
 HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\nname = "cellar"\ndata = "nights"\n'
@@ -93,13 +93,6 @@ class Child:
     def says(self, words: str, times: int = 1, limit_s: float = LIMIT_S) -> None:
         """Wait until it has said so that often."""
         wait(lambda: self.said.count(words) >= times, lambda: f"{words!r} not in:\n{self.said}", limit_s)
-
-
-def wait(holds: Callable[[], bool], what: Callable[[], str], limit_s: float = LIMIT_S) -> None:
-    deadline_s = time.monotonic() + limit_s
-    while not holds():
-        assert time.monotonic() < deadline_s, what()
-        time.sleep(0.05)
 
 
 def write_bench(

@@ -2,10 +2,11 @@
 
 from pathlib import Path
 
-from tests.daemon.processes import Processes, mount, wait
+from tests.daemon.processes import Processes, mount
 from tests.daemon.test_commands import VALE, asked, status, turning
 from tests.daemon.test_one_owner import streams
 from tests.device.native import NativeDevices
+from tests.waiting import wait
 
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.verify import verify

@@ -3,8 +3,9 @@
 import json
 from pathlib import Path
 
-from tests.daemon.processes import LIMIT_S, Child, Processes, mount, say_go, wait, write_bench
+from tests.daemon.processes import Child, Processes, mount, say_go, write_bench
 from tests.device.native import NativeDevice, NativeDevices
+from tests.waiting import LIMIT_S, wait
 
 from nightturn.bench.locks import own_root, us
 from nightturn.daemon.control_client import ask, new_request

@@ -4,8 +4,9 @@ import signal
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import Child, Processes, mount, say_go, wait, write_bench
+from tests.daemon.processes import Child, Processes, mount, say_go, write_bench
 from tests.device.native import NativeDevice, NativeDevices
+from tests.waiting import wait
 
 from nightturn.storage.runs import open_run
 

@@ -2,8 +2,9 @@
 
 from pathlib import Path
 
-from tests.daemon.processes import Processes, mount, wait, write_bench
+from tests.daemon.processes import Processes, mount, write_bench
 from tests.device.native import NativeDevices
+from tests.waiting import wait
 
 from nightturn.storage.runs import list_runs
 

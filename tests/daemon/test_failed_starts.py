@@ -4,8 +4,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.daemon.processes import Child, Processes, mount, wait, write_bench
+from tests.daemon.processes import Child, Processes, mount, write_bench
 from tests.device.native import NativeDevices
+from tests.waiting import wait
 
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.verify import verify

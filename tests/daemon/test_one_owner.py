@@ -3,8 +3,9 @@
 import os
 from pathlib import Path
 
-from tests.daemon.processes import LIMIT_S, Processes, mount, wait, write_bench
+from tests.daemon.processes import Processes, mount, write_bench
 from tests.device.native import NativeDevices
+from tests.waiting import LIMIT_S, wait
 
 from nightturn.storage.runs import open_run
 from nightturn.storage.verify import verify

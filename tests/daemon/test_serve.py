@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import Processes, mount, say_go, wait, write_bench
+from tests.daemon.processes import Processes, mount, say_go, write_bench
 from tests.device.native import NativeDevices
 from tests.telemetry.watching import Watcher, watching
+from tests.waiting import wait
 
 from nightturn.demo.broker import Broker, start_broker
 from nightturn.storage.runs import list_runs, open_run

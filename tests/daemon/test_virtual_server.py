@@ -5,7 +5,8 @@ import signal
 import subprocess
 from pathlib import Path
 
-from tests.daemon.processes import LIMIT_S, NIGHTTURN, wait
+from tests.daemon.processes import NIGHTTURN
+from tests.waiting import LIMIT_S, wait
 
 
 def test_it_ends_politely_where_a_shell_lets_interrupts_be_ignored(tmp_path: Path) -> None:

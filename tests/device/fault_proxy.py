@@ -16,6 +16,7 @@ from pathlib import Path
 from types import TracebackType
 
 import numpy as np
+from tests.waiting import act_for
 
 BURST_BYTES = 16
 DUPLICATE_BYTES_MAX = 40
@@ -208,7 +209,7 @@ class FaultProxy:
         """A sound line from here on. What was lost last can still be had again before a daemon is told to end."""
         self._up.mangler.heal()
         self._down.mangler.heal()
-        time.sleep(HEALED_S)
+        act_for(HEALED_S, "stream on a sound line")
 
     def hang_up(self, away_s: float) -> None:
         """Let the near end go away now, for so long."""

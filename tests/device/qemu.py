@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from tests.device.gdb import Gdb
+from tests.waiting import wait
 
 QEMU = "qemu-system-arm"
 MISSING = f"{QEMU} is missing: tests/run installs it (Debian package qemu-system-arm)"
@@ -196,8 +197,9 @@ class Qemu:
 
     def _connect(self, name: str) -> socket.socket:
         """A connection to one of the emulator's sockets, which it may be about to make."""
-        until_s = time.monotonic() + START_S_MAX
-        while True:
+        made: list[socket.socket] = []
+
+        def connected() -> bool:
             found = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
             found.settimeout(REPLY_S_MAX)
             try:
@@ -205,10 +207,12 @@ class Qemu:
             except OSError:
                 found.close()
                 assert self.runs, f"{QEMU} ended: {self.errors()}"
-                assert time.monotonic() < until_s, f"{QEMU} does not listen on its {name} socket"
-                time.sleep(0.01)
-            else:
-                return found
+                return False
+            made.append(found)
+            return True
+
+        wait(connected, lambda: f"{QEMU} does not listen on its {name} socket", START_S_MAX)
+        return made[0]
 
 
 def _free_port() -> int:

@@ -1,14 +1,14 @@
 """Daemon and firmware over a bad cable: delivered samples + recorded gaps = produced samples, in order, none altered."""
 
-import time
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import Processes, wait
+from tests.daemon.processes import Processes
 from tests.device.fault_proxy import FaultProxy, Rates
 from tests.device.native import NativeDevices
 from tests.device.recording import Account, account_for, newest_status, verified
 from tests.device.test_daemon_on_firmware import rig, serving
+from tests.waiting import act_for, wait
 
 NOISY = Rates(flip=1e-5, drop=1e-5, insert=1e-5, duplicate=5e-6, burst=5e-6, delay=2e-6)
 SHORT_S = 0.2  # with the host's patience before it opens again still within the ring
@@ -32,10 +32,10 @@ def recorded(
     device = native_device(seed=seed)
     with FaultProxy(Path(device.port), folder / LINK, seed, NOISY, NOISY) as proxy:
         serve = serving(processes, rig(folder, {"pan-a1": str(folder / LINK)}, RATE_HZ), 1)
-        time.sleep(PART_S)
+        act_for(PART_S, "stream through the cable")
         for seconds in away_s or (0.0,):
             proxy.hang_up(seconds)
-            time.sleep(PART_S)
+            act_for(PART_S, "stream through the cable")
         wait(lambda: set(proxy.counts) >= MISHAPS, lambda: f"too good a line: {proxy.counts}")
         proxy.heal()
         assert serve.interrupt() == 0

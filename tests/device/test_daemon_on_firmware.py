@@ -1,17 +1,17 @@
 """The unmodified daemon records from the real firmware: QEMU's boards on its ports, and what may happen to them."""
 
 import signal
-import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.daemon.processes import HEAD, STAND, VARIANT, Child, Processes, say_go, wait
+from tests.daemon.processes import HEAD, STAND, VARIANT, Child, Processes, say_go
 from tests.device.build import built
 from tests.device.client import Client
 from tests.device.fault_proxy import FaultProxy, Rates
 from tests.device.qemu import Qemu, Wiring
 from tests.device.recording import bad_frames, blocks, blocks_of_boots, frames, newest_status, verified
+from tests.waiting import act_for, wait
 
 from nightturn.model.cards import MountCard
 from nightturn.settings.load import append_card
@@ -103,7 +103,7 @@ def test_eight_boards_side_by_side_lose_nothing(tmp_path: Path, processes: Proce
     try:
         ports = {f"pan-a{number}": board.port for number, board in enumerate(boards)}
         serve = serving(processes, rig(tmp_path, ports, 1000), BOARDS, turns=ports)
-        time.sleep(seconds)
+        act_for(seconds, "record so long")
         assert serve.interrupt() == 0
     finally:
         for board in boards:
@@ -121,7 +121,7 @@ def test_one_board_at_ten_thousand_samples_a_second_loses_nothing(
     tmp_path: Path, processes: Processes, board: Qemu, seconds: float
 ) -> None:
     serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 10_000), 1)
-    time.sleep(seconds)
+    act_for(seconds, "record so long")
     assert serve.interrupt() == 0
     verified(tmp_path / "nights")
     lost_nothing(tmp_path / "nights", "pan-a1")
@@ -149,11 +149,11 @@ def test_of_frames_discarded_on_the_way_each_one_comes_again(
 def stalled(tmp_path: Path, processes: Processes, board: Qemu, seconds: float) -> Path:
     """Record at 10 kS/s with the daemon standing still for so long in between; the data root."""
     serve = serving(processes, rig(tmp_path, {"pan-a1": board.port}, 10_000, moves=False), 1, turns=())
-    time.sleep(AROUND_S)
+    act_for(AROUND_S, "stream before and behind the stall")
     serve.process.send_signal(signal.SIGSTOP)
-    time.sleep(seconds)
+    act_for(seconds, "the daemon stands still")
     serve.process.send_signal(signal.SIGCONT)
-    time.sleep(AROUND_S)
+    act_for(AROUND_S, "stream before and behind the stall")
     assert serve.interrupt() == 0
     verified(tmp_path / "nights")
     return tmp_path / "nights"
@@ -210,7 +210,7 @@ def test_the_lease_lapses_when_the_host_stops_and_reconnecting_arms_nothing(
     wait(lambda: newest_status_is(root, LeaseState.LIVE), lambda: serve.said)
     wait(lambda: turns(root), lambda: f"it does not turn:\n{serve.said}")
     serve.kill()
-    time.sleep(SILENT_S)
+    act_for(SILENT_S, "the host is silent")
     with Client(board.port) as host:
         host.open(0x4321)
         # on a busy machine the daemon may have been late before it died, and then heard of it itself

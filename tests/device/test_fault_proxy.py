@@ -2,13 +2,13 @@
 
 import itertools
 import os
-import time
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.device.fault_proxy import KINDS, FaultProxy, Mangler, Rates
+from tests.waiting import wait
 
 ALL = Rates(flip=1e-3, drop=1e-3, insert=1e-3, duplicate=1e-3, burst=1e-3, delay=1e-3, hang_up=1e-4)
 LIMIT_S = 20.0
@@ -72,18 +72,17 @@ def test_bytes_pass_both_ways_and_a_hang_up_ends_the_line_and_brings_it_back(tmp
         assert os.read(near, 100) == b"from the device"
         os.write(near, b"x" * 10)
         assert os.read(master, 100) == b"x" * 10
-        deadline_s = time.monotonic() + LIMIT_S
-        while not proxy.hang_ups:
-            assert time.monotonic() < deadline_s
+
+        def hung_up() -> bool:
             try:
                 os.write(near, b"y" * 50)
             except OSError:  # the line has ended under us, which is the point
-                break
-            time.sleep(0.01)
+                return True
+            return proxy.hang_ups > 0
+
+        wait(hung_up, lambda: "it never hung up", LIMIT_S)
         os.close(near)
-        while not link.exists():
-            assert time.monotonic() < deadline_s
-            time.sleep(0.01)
+        wait(link.exists, lambda: "it never came back", LIMIT_S)
         again = os.open(link, os.O_RDWR | os.O_NOCTTY)
         os.write(master, b"here again")
         assert os.read(again, 100).endswith(b"here again")

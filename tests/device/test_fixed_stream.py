@@ -11,7 +11,6 @@ import ctypes
 import hashlib
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -20,6 +19,7 @@ import numpy as np
 import pytest
 from tests.device.build import built
 from tests.device.qemu import Qemu, Wiring
+from tests.waiting import wait
 
 from nightturn.acquisition.blocks import Samples, unpack
 from nightturn_protocol import messages
@@ -29,7 +29,6 @@ STREAM_BYTES = 30_000
 SHA256 = "01be3d7286e5d92203eb26ab0e1918757a5759a00979c4784d0497546a4ee733"
 ICOUNT = "shift=5,sleep=off"  # 32 ns an instruction, and no waiting for the host's clock
 RUN_S_MAX = 120.0  # a hang guard
-POLL_S = 0.01
 
 SESSION, BOOT_ID = 0x5EED, 0x0F1DE57B  # as in fixed_stream.c and fixed_stream.h
 START_TICK, TICKS_PER_SAMPLE, RATE_HZ, BLOCK_SAMPLES = 100_000, 1000, 1000, 50
@@ -42,11 +41,12 @@ def stream(image: Path, machine: str, icount: str | None, folder: Path) -> bytes
     sent = folder / "sent"
     sent.write_bytes(b"")
     with Qemu(image, Wiring(machine=machine, uart=sent, icount=icount)) as board:
-        until_s = time.monotonic() + RUN_S_MAX
-        while sent.stat().st_size < STREAM_BYTES:
+
+        def size() -> int:
             assert board.runs, board.errors()
-            assert time.monotonic() < until_s, f"{sent.stat().st_size} bytes only"
-            time.sleep(POLL_S)
+            return sent.stat().st_size
+
+        wait(lambda: size() >= STREAM_BYTES, lambda: f"{size()} bytes only", RUN_S_MAX)
     return sent.read_bytes()[:STREAM_BYTES]
 
 

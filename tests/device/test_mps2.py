@@ -18,6 +18,7 @@ from tests.device.build import DEVICE, built
 from tests.device.client import Client
 from tests.device.elf import read_image
 from tests.device.qemu import Qemu, Wiring
+from tests.waiting import act_for
 
 from nightturn.acquisition.link import Link, LinkSettings
 from nightturn.acquisition.outputs import BlockIn, Missing, Output, SendFrame, SessionUp
@@ -251,7 +252,7 @@ def test_a_line_that_nobody_reads_is_counted_as_stalled() -> None:
         host.open(SESSION)
         run(host, 10_000)
         before = host.next(messages.Status)
-        time.sleep(NOBODY_READS_S)
+        act_for(NOBODY_READS_S, "nobody reads")
         collect(host, 300)
         after = host.next(messages.Status)
 

@@ -11,6 +11,7 @@ import pytest
 from tests.device.client import Client
 from tests.device.live_link import LiveLink
 from tests.device.native import NativeDevices
+from tests.waiting import act_for
 
 from nightturn.acquisition.link import LinkSettings
 from nightturn.linktest.shell import run_link_test
@@ -57,7 +58,7 @@ def test_a_line_that_is_closed_and_opened_again_goes_on_without_a_hole(native_de
         link.until(lambda part=part: len(link.sessions) == part)  # type: ignore[misc]  # bound by its default
         link.play(0.5)
         link.close()
-        time.sleep(UNPLUGGED_S)
+        act_for(UNPLUGGED_S, "the line is out")
         link.open()
     link.until(lambda: len(link.sessions) == 4)
     link.play(0.5)
@@ -89,7 +90,7 @@ def test_a_host_that_does_not_read_stops_no_sample_and_its_loss_is_counted(
         host.open(SESSION)
         host.ask(wire.Setup(10_000_000, 100, 100, Stream.BRIDGE, 0), wire.SetupReply)
         host.ask(wire.Run(0), wire.Done)
-        time.sleep(NOBODY_READS_S)
+        act_for(NOBODY_READS_S, "nobody reads")
         host.listen(0.8)
         blocks = [each for _, each in host.heard if isinstance(each, wire.Block)]
         newest = next(each for _, each in reversed(host.heard) if isinstance(each, wire.Status))

@@ -11,13 +11,13 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 import tty
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from tests.device.build import DEVICE, built
+from tests.waiting import wait
 
 from nightturn.calibration.bridge import shunt_ohm_for_step, shunt_step_mv_per_v
 from nightturn.cli import VERBS
@@ -318,11 +318,16 @@ def test_with_the_guard_open_serve_records_without_moving_and_the_look_of_the_gu
         [NIGHTTURN, "serve", "bench.toml"], cwd=tmp_path, stdout=subprocess.DEVNULL
     ) as host:
         try:
-            until_s = time.monotonic() + HANG_S
-            while sum(path.stat().st_size for path in tmp_path.rglob("*.ntj")) < TAPE_BYTES:
-                assert host.poll() is None
-                assert time.monotonic() < until_s
-                time.sleep(0.05)
+
+            def recorded() -> int:
+                return sum(path.stat().st_size for path in tmp_path.rglob("*.ntj"))
+
+            wait(
+                lambda: host.poll() is not None or recorded() >= TAPE_BYTES,
+                lambda: f"{recorded()} bytes only",
+                HANG_S,
+            )
+            assert host.poll() is None
             host.send_signal(signal.SIGINT)
             assert host.wait(HANG_S) == 0
         finally:

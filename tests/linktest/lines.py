@@ -2,13 +2,13 @@
 
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from tests.device.build import built
 from tests.device.native import SANITIZED
+from tests.waiting import wait
 
 READY_S_MAX = 40.0  # a hang guard
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
@@ -23,11 +23,8 @@ def on_a_pty(command: Callable[[Path], list[str]], folder: Path) -> Iterator[Pat
         subprocess.Popen(command(link), stdout=log, stderr=log) as process,
     ):
         try:
-            deadline_s = time.monotonic() + READY_S_MAX
-            while not link.exists():
-                assert process.poll() is None, (folder / "device.log").read_text()
-                assert time.monotonic() < deadline_s, "no link"
-                time.sleep(0.02)
+            wait(lambda: link.exists() or process.poll() is not None, lambda: "no link", READY_S_MAX)
+            assert process.poll() is None, (folder / "device.log").read_text()
             yield link
         finally:
             process.kill()
