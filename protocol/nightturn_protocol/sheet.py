@@ -106,7 +106,7 @@ def parse_sheet(sheet: bytes) -> DeviceSheet:
         torque_unit=unit,
         torque_scale=scale,
         counts_per_rev=encoder.integer("counts_per_rev", 1, COUNTS_PER_REV_MAX),
-        absolute=encoder.truth("absolute"),
+        absolute=encoder.boolean("absolute"),
         rates_hz=_rates(top),
         slow=_slow(top),
         inputs=top.names("inputs"),
@@ -163,7 +163,7 @@ class _Table:
             raise SheetError(where, _shown(found), allowed)
         return number
 
-    def truth(self, key: str) -> bool:
+    def boolean(self, key: str) -> bool:
         where, found = self.value(key, "true or false")
         if not isinstance(found, bool):
             raise SheetError(where, _shown(found), "true or false")
