@@ -30,6 +30,7 @@ from nightturn.bench.recovery import recover
 from nightturn.bench.runs import Pace
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.virtual_loop import VirtualLoop
+from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import InlineOffload, VirtualClock
 from nightturn.demo.operator import say_go
 from nightturn.model.cards import MountCard
@@ -189,11 +190,11 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
     journal = Journal(world.files, FIXTURE, world.clock, host_version="made", new_id=lambda: next(ids))
     beginning = recover(world.files, journal, FIXTURE).beginning
     opened = runs.opened(settings, CARD, root, root, world.clock, rng, beginning, Pace())
-    station = Station(
-        FIXTURE, world, port_for(settings, world.clock, PortLocks("make")), journal, (), Cadence()
-    )
+    port = port_for(settings, world.clock, PortLocks("make"))
+    assert isinstance(port, VirtualPort)
+    station = Station(FIXTURE, world, port, journal, (), Cadence())
     station.start(msgspec.structs.replace(opened, host_version="made"))
-    saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit))
+    saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit, port))
     for at_s in scene.go_at_s:
         loop.call_later(at_s, station.command, "go", CARD.operator, CARD.unit)
     with contextlib.suppress(TimeoutError):

@@ -38,6 +38,7 @@ TICK_HZ_MAX = 1000000000  # fastest device clock
 TORQUE_BITS_MIN = 8  # narrowest converter of the torque channel
 TORQUE_BITS_MAX = 24  # widest converter of the torque channel: what a BLOCK carries
 COUNTS_PER_REV_MAX = 2147483648  # finest encoder, counts per revolution
+TURNS_MAX = 65536  # turns of the shaft that an encoder tells apart after its power was off
 RATE_HZ_MAX = 1000000  # fastest sampling rate
 SLOW_CHANNEL_NO_MAX = 255  # highest number of a slow channel: a u8 in SLOW
 

@@ -25,6 +25,7 @@ from nightturn_protocol.messages import (
     TICK_HZ_MIN,
     TORQUE_BITS_MAX,
     TORQUE_BITS_MIN,
+    TURNS_MAX,
 )
 
 SHOWN_CHARS_MAX = 32  # of a value in an error: the device chose it, and may have chosen a megabyte
@@ -44,6 +45,7 @@ class SlowChannel:
 class DeviceSheet:
     """What a device says about itself.
 
+    `turns` is how many turns of the shaft, after any gear, the encoder tells apart after its power was off; 0 = not stated.
     `torque_scale` is the value of one count in `torque_unit` as the decimal text of the sheet. `speed_rad_per_s`
     and `torque_nm` are the device's own limits on what it may be told.
     """
@@ -55,6 +57,7 @@ class DeviceSheet:
     torque_scale: str
     counts_per_rev: int
     absolute: bool
+    turns: int
     rates_hz: tuple[int, ...]
     slow: tuple[SlowChannel, ...]
     inputs: tuple[str, ...]
@@ -107,6 +110,7 @@ def parse_sheet(sheet: bytes) -> DeviceSheet:
         torque_scale=scale,
         counts_per_rev=encoder.integer("counts_per_rev", 1, COUNTS_PER_REV_MAX),
         absolute=encoder.boolean("absolute"),
+        turns=encoder.integer("turns", 0, TURNS_MAX) if "turns" in encoder.content else 0,
         rates_hz=_rates(top),
         slow=_slow(top),
         inputs=top.names("inputs"),

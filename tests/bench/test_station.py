@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from tests.bench.failing_files import FailingFiles
+from tests.simulation.permission_scene import stays_still
 from tests.simulation.scene import checked, open_scene, run, settings_of
 
 from nightturn.bench.recovery import recover
@@ -53,10 +54,17 @@ def test_a_full_tape_has_no_effects_and_the_station_goes_on_when_it_is_mended(tm
         await asyncio.sleep(3.0)
         assert scene.station.core.state.record_no == before
         assert not scene.moving
-        assert scene.device._firmware.lease.state is wire.LeaseState.LAPSED
+        assert (
+            scene.device._firmware.lease.state is wire.LeaseState.OFF
+        )  # nothing was driven any more when it ran out
         assert scene.station.losses.batches > 10
         disk.mended()
         await scene.until(lambda: scene.count("session_up") == 2)
+        await stays_still(scene, 45.0)  # whatever the rig file says: a tape that failed waits for a person
+        assert scene.motion == "locked"
+        assert scene.count("motion_resumed") == 0
+        assert any("batches of records could not be written" in why for why in scene.why_locked)
+        scene.go()
         await scene.until(lambda: scene.moving)
         assert scene.count("journal_failed") == 1
         assert scene.gaps == []  # the device's ring brought everything back
@@ -81,6 +89,10 @@ def test_a_disk_that_fills_takes_small_writes_and_fills_again_leaves_nobody_sile
         await asyncio.sleep(0.35)
         disk.files.bytes_max = None
         disk.mended()
+        await scene.until(lambda: scene.motion == "locked", 60)
+        await scene.until(lambda: not scene.station.waits_for.startswith("nothing turns: no device"), 60)
+        await stays_still(scene, 20.0)
+        scene.go()
         await scene.until(lambda: scene.motion == "turning" and scene.moving, 60)
         before = scene.station.core.state.counts.samples
         await asyncio.sleep(2.0)
@@ -156,6 +168,68 @@ def test_a_line_that_is_up_and_brings_nothing_is_an_alarm_and_is_opened_anew(tmp
         await asyncio.sleep(15.0)
         assert scene.count("recording_failed") == 1
         await station.close()
+
+    run(act)
+
+
+@pytest.mark.parametrize("name", ["stop", "pause"])
+def test_a_stop_or_pause_that_the_tape_does_not_take_turns_the_drive_off_at_once(
+    tmp_path: Path, name: str
+) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.moving)
+        await asyncio.sleep(1.0)
+        disk.full("append", "journal/")
+        assert scene.station.command(name, "R. Vale") is None
+        await asyncio.sleep(0.01)  # what a line takes, and far below a lease
+        scene.device.advance(scene.world.clock.monotonic_ns())
+        rig = scene.device._rig
+        assert (rig.turning, rig.energised) == (False, False)
+        assert scene.device._firmware.lease.state is wire.LeaseState.LIVE  # it is not what stopped the shaft
+        await scene.until(lambda: not scene.moving, 5.0)
+        disk.mended()
+        await asyncio.sleep(60.0)
+        assert not scene.moving
+        assert scene.count("motion_resumed") == 0
+        assert scene.motion == ("locked" if name == "pause" else "ended")
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_go_that_the_tape_did_not_take_is_not_given_later(tmp_path: Path) -> None:
+    async def act() -> None:
+        disk = Disk()
+        scene = open_scene(tmp_path, settings=RESUME, wrap_files=disk.wrap, go=False)
+        await scene.guard_tried()
+        disk.full("append", "journal/")
+        assert scene.station.command("go", "R. Vale", "Q-0117") is None
+        await asyncio.sleep(1.0)
+        disk.mended()
+        await stays_still(scene, 45.0)
+        assert scene.motion == "locked"
+        assert scene.count("motion_allowed") == scene.count("go_refused") == 0
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_core_that_fails_leaves_no_drive_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        await scene.until(lambda: scene.moving)
+
+        def fails(_record: object) -> None:
+            raise ZeroDivisionError("a fault of the core")
+
+        monkeypatch.setattr(scene.station.core, "handle", fails)
+        await scene.until(lambda: scene.station.crashed is not None, 1.0)
+        await asyncio.sleep(0.01)
+        scene.device.advance(scene.world.clock.monotonic_ns())
+        assert (scene.device._rig.turning, scene.device._rig.energised) == (False, False)
+        await scene.station.close()
 
     run(act)
 

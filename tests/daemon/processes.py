@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Protocol
 
 from tests.waiting import LIMIT_S, wait
 
@@ -13,6 +14,7 @@ from nightturn.daemon.control_client import ask, new_request
 from nightturn.daemon.control_protocol import GO, Answer
 from nightturn.errors import DeviceError
 from nightturn.model.cards import MountCard
+from nightturn.motion.interlocks import UNTRIED
 from nightturn.settings.load import append_card
 
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
@@ -120,19 +122,44 @@ def mount(folder: Path, fixture: str, unit: str = "Q-0117") -> None:
 NOT_YET = ("no run is open", "no device streams", "no input word")  # what passes by itself after a start
 
 
-def say_go(folder: Path, fixture: str = "pan-a1", unit: str = "Q-0117") -> None:
-    """The operator lets the shaft turn, as `nightturn go` does, once a device streams; any other refusal is a failure."""
+class Guarded(Protocol):
+    """A device whose guard somebody can open."""
+
+    def make(self, words: str) -> None:
+        """`guard open` or `guard closed`."""
+        ...
+
+
+def say_go(folder: Path, device: Guarded | None, fixture: str = "pan-a1", unit: str = "Q-0117") -> None:
+    """The operator tries the guard and lets the shaft turn, as `nightturn go` does, once a device streams.
+
+    Any other refusal is a failure. Without a device the rig file has to say that there is no guard.
+    """
     wait(
-        lambda: _permitted(folder, fixture, unit), lambda: f"{fixture} streams nothing, so nobody can say go"
+        lambda: not _refusal(folder, fixture, unit) or _tries_guard(folder, device, fixture, unit),
+        lambda: f"{fixture} streams nothing, so nobody can say go",
     )
 
 
-def _permitted(folder: Path, fixture: str, unit: str) -> bool:
+def _tries_guard(folder: Path, device: Guarded | None, fixture: str, unit: str) -> bool:
+    """Open the guard and close it, where that is what the refusal asks for; whether it turns then."""
+    if device is None or UNTRIED not in _refusal(folder, fixture, unit):
+        return False
+    device.make("guard open")
+    wait(lambda: "the guard is open" in _refusal(folder, fixture, unit), lambda: "nobody sees it open")
+    device.make("guard closed")
+    wait(lambda: not _refusal(folder, fixture, unit), lambda: "nobody sees it closed")
+    return True
+
+
+def _refusal(folder: Path, fixture: str, unit: str) -> str:
+    """Why the shaft may not turn; empty when it may."""
     try:
         answer: Answer = ask(folder / "nights", new_request(GO, fixture, "R. Vale", unit=unit))
     except DeviceError as error:
         if "no daemon runs" in str(error):  # it starts, and has no socket yet
-            return False
+            return str(error)
         raise
-    assert answer.ok or any(words in answer.problem for words in NOT_YET), answer.problem
-    return answer.ok
+    expected = (*NOT_YET, UNTRIED, "the guard is open")
+    assert answer.ok or any(words in answer.problem for words in expected), answer.problem
+    return answer.problem

@@ -30,7 +30,7 @@ def turning(tmp_path: Path, processes: Processes, device: NativeDevice) -> Child
     bench = write_bench(tmp_path, {"pan-a1": device.port})
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench))
-    say_go(tmp_path)
+    say_go(tmp_path, device)
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
     return serve
 

@@ -44,7 +44,7 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
         async with watching(broker.port) as watcher:
             serve = processes.start("serve", str(bench))
             for fixture in PORTS:
-                await asyncio.to_thread(say_go, tmp_path, fixture)
+                await asyncio.to_thread(say_go, tmp_path, devices[fixture], fixture)
             await watcher.until(lambda: all(newest(watcher, f).get("state") == "turning" for f in PORTS))
             assert newest(watcher, "pan-a1")["permitted_by"] == "R. Vale"
             assert watcher.on("/info")

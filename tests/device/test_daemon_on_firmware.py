@@ -25,6 +25,7 @@ id = "{fixture}"
 port = "{port}"
 rate_hz = {rate_hz}
 after_restart = "resume"
+guard = "none"
 ramp_rad_per_s2 = 20.0
 {stand}[fixture.plan]
 slow_turn = {{ revolutions = 2, speed_rpm = {speed_rpm} }}
@@ -79,7 +80,7 @@ def serving(processes: Processes, bench: Path, runs: int, *, turns: Iterable[str
     serve = processes.start("serve", str(bench))
     serve.says("run_open", runs)
     for fixture in turns:
-        say_go(bench.parent, fixture)
+        say_go(bench.parent, None, fixture)
     return serve
 
 

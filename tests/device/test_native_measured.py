@@ -59,7 +59,7 @@ def test_a_cycle_on_the_native_device_gives_the_figures_of_its_plant(
     (tmp_path / "bench.toml").write_text(HEAD + FIXTURE)
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", "bench.toml")
-    say_go(tmp_path)
+    say_go(tmp_path, device)
     serve.says("run_ended", limit_s=CYCLE_S_MAX)
     assert serve.interrupt() == 0
     device.end()

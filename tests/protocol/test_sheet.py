@@ -56,6 +56,7 @@ def test_a_sheet_is_read_into_plain_values() -> None:
         torque_scale="1.1920928955078125e-06",
         counts_per_rev=1048576,
         absolute=True,
+        turns=0,
         rates_hz=(1000, 10000),
         slow=(SlowChannel(0, "bearing", "degC"), SlowChannel(1, "winding", "degC")),
         inputs=("guard_closed", "stop_chain_healthy"),
@@ -63,6 +64,10 @@ def test_a_sheet_is_read_into_plain_values() -> None:
         speed_rad_per_s=7.0,
         torque_nm=20.0,
     )
+
+
+def test_an_encoder_says_how_many_turns_it_tells_apart() -> None:
+    assert parse_sheet(changed("encoder.turns", 64)).turns == 64
 
 
 def test_keys_of_a_later_minor_version_are_ignored() -> None:
@@ -102,6 +107,7 @@ REFUSED: list[tuple[bytes, str, str, str]] = [
     (without("torque.scale"), "torque.scale", "missing", DECIMAL),
     (changed("encoder.counts_per_rev", -4), "encoder.counts_per_rev", "-4", "1 to 2147483648"),
     (changed("encoder.absolute", 1), "encoder.absolute", "1", "true or false"),
+    (changed("encoder.turns", -1), "encoder.turns", "-1", "0 to 65536"),
     (changed("rates_hz", []), "rates_hz", "no entry", "1 to 64 sampling rates"),
     (without("rates_hz"), "rates_hz", "no entry", "1 to 64 sampling rates"),
     (changed("rates_hz", 1000), "rates_hz", "1000", "a list of at most 64"),

@@ -12,8 +12,7 @@ def reasons(scene: Scene) -> str:
 
 
 def guard(scene: Scene, *, closed: bool) -> None:
-    scene.device.advance(scene.world.clock.monotonic_ns())
-    scene.device._guard(closed=closed)
+    scene.guard(closed=closed)
 
 
 def inputs_known(scene: Scene) -> bool:

@@ -22,6 +22,7 @@ from nightturn.demo.operator import say_go
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened
 from nightturn.model.rows import EventRow, GapRow
+from nightturn.motion.interlocks import GUARD_CLOSED
 from nightturn.settings.rig import (
     CyclePlan,
     Encoder,
@@ -87,7 +88,19 @@ class Scene:
 
     async def go_when_it_streams(self) -> None:
         """As `go`, once it would not be refused for want of a device."""
-        await say_go(self.station, CARD.operator, CARD.unit)
+        await say_go(self.station, CARD.operator, CARD.unit, self)
+
+    def guard(self, *, closed: bool) -> None:
+        """A person closes the guard, or opens it."""
+        self.device.guard(self.world.clock.monotonic_ns(), closed=closed)
+
+    async def guard_tried(self) -> None:
+        """A person opens the guard and closes it, and the core has seen both."""
+        await self.until(lambda: self.station.core.state.watch.inputs_tick >= 0)
+        self.guard(closed=False)
+        await self.until(lambda: self.station.core.state.permission.guard_seen_open)
+        self.guard(closed=True)
+        await self.until(lambda: bool(self.station.core.state.watch.inputs & GUARD_CLOSED))
 
     @property
     def why_locked(self) -> list[str]:
@@ -178,7 +191,7 @@ def open_scene(
     scene = Scene(root, world, device, port, station, tally)
     station.start(start.opened, start.segment, start.setting)
     if go and not start.opened.resumed:
-        scene.saying_go = loop.create_task(say_go(station, card.operator, card.unit))
+        scene.saying_go = loop.create_task(say_go(station, card.operator, card.unit, scene))
     return scene
 
 

@@ -13,6 +13,7 @@ RESUME = settings_of(after_restart="resume")
 def test_nothing_turns_without_go_and_go_is_for_the_unit_that_is_mounted(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, go=False)
+        await scene.guard_tried()
         await asyncio.sleep(60)
         assert scene.motion == "locked"
         assert not scene.moving
@@ -58,7 +59,7 @@ def test_a_guard_that_opens_before_the_first_turn_takes_the_permission_away(tmp_
         device = from_spec("pan15?seed=7&fault=guard@3s+2s").build(1_000_000_000)
         scene = open_scene(tmp_path, settings=RESUME, device=device)
         await scene.until(lambda: scene.count("motion_allowed") == 1)
-        await scene.until(lambda: scene.count("intervention_over") == 1)
+        await scene.until(lambda: scene.count("intervention_over") == 2)
         await asyncio.sleep(60)
         assert scene.motion == "locked"
         assert scene.count("motion_started") == 0

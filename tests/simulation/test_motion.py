@@ -114,12 +114,12 @@ def test_an_opened_guard_stops_at_once_and_only_a_person_starts_again(tmp_path: 
     async def act() -> None:
         device = from_spec("pan15?seed=7&fault=guard@20s+5s").build(1_000_000_000)
         scene = open_scene(tmp_path, settings=RESUME, device=device)
-        await scene.until(lambda: scene.count("intervention") == 1)
+        await scene.until(lambda: scene.count("intervention") == 2)
         assert scene.motion == "stopping"
         await asyncio.sleep(0.5)
         assert not scene.moving
         samples = scene.station.core.state.counts.samples
-        await scene.until(lambda: scene.count("intervention_over") == 1)
+        await scene.until(lambda: scene.count("intervention_over") == 2)
         await asyncio.sleep(20)
         assert scene.motion == "locked"
         assert scene.station.core.state.counts.samples > samples + 20_000

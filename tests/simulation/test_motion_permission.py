@@ -28,6 +28,7 @@ def refusal(scene: Scene) -> str:
 def test_a_run_begins_locked_records_and_turns_only_after_go_countdown_and_lamp(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, go=False)
+        await scene.guard_tried()
         await stays_still(scene, 60.0)
         assert scene.motion == "locked"
         assert scene.station.core.state.counts.samples > 55_000
@@ -93,7 +94,7 @@ def test_a_go_without_a_name_or_for_another_unit_is_refused(
 ) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, go=False)
-        await scene.until(lambda: inputs_known(scene))
+        await scene.guard_tried()
         scene.station.command("go", by, unit)
         assert refusal(scene) == why
         assert scene.count("go_refused") == 1

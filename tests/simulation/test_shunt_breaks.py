@@ -70,13 +70,13 @@ def test_an_emergency_ends_the_last_check_and_the_run_at_once(tmp_path: Path, em
 def test_a_guard_that_opens_during_the_first_check_puts_it_off(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, settings=rig(), device=device("pan15?seed=7&fault=guard@3s+5s"))
-        await scene.until(lambda: scene.count("intervention") == 1)
+        await scene.until(lambda: scene.count("intervention") == 2)
         assert scene.count("shunt_on") == 1
         await asyncio.sleep(1.0)
         assert not shunt_on(scene)
         assert scene.count("shunt_off") == 1
         assert results(scene) == []
-        await scene.until(lambda: scene.count("intervention_over") == 1)
+        await scene.until(lambda: scene.count("intervention_over") == 2)
         await asyncio.sleep(20.0)
         assert (scene.motion, scene.moving) == ("locked", False)  # closing it starts nothing
         scene.go()

@@ -8,6 +8,7 @@ from nightturn_protocol.messages import BY_KIND, SHEET_BYTES_MAX, Opened, Reason
 from nightturn_protocol.sheet import digest_of, parse_sheet
 
 SESSIONS = 0xFFFF
+NO_EVENT = -1
 
 _REASON_WORDS = {
     Reason.NONE: "no reason given",
@@ -31,7 +32,8 @@ class Memory(msgspec.Struct):
 
     `boot_id` is 0 before the first contact. `set_up_epoch` is the device's count of SETUPs after ours, -1 when
     what is set up is not ours. `features` are those that the sheet names. `newest_latched` is the number of the newest
-    event seen that needs CLEAR, 0 = none.
+    event seen that needs CLEAR, 0 = none. Up to `events_through` every event of the boot was seen, counted from the first that
+    was; `NO_EVENT` before it.
     """
 
     boot_id: int = 0
@@ -45,6 +47,8 @@ class Memory(msgspec.Struct):
     sheet_total: int = -1
     events_told: list[int] = []
     newest_latched: int = 0
+    newest_event: int = 0
+    events_through: int = NO_EVENT
 
     def forget_boot(self) -> None:
         """The device has restarted; the sheet stays, it is known by its digest."""
@@ -52,7 +56,7 @@ class Memory(msgspec.Struct):
         self.uptime_tick = -1
         self.set_up_epoch = -1
         self.events_told.clear()
-        self.newest_latched = 0
+        self.newest_latched = self.newest_event = self.events_through = 0
 
     def first_told(self, event: messages.Event) -> bool:
         """Whether this event is new; remembers it. A device repeats at most EVENTS_KEPT events."""
@@ -62,6 +66,11 @@ class Memory(msgspec.Struct):
         if event_no in self.events_told:
             return False
         self.events_told.append(event_no)
+        self.newest_event = max(self.newest_event, event_no)
+        if self.events_through == NO_EVENT:
+            self.events_through = event_no - 1
+        while self.events_through + 1 in self.events_told:
+            self.events_through += 1
         del self.events_told[: -4 * messages.EVENTS_KEPT]
         return True
 

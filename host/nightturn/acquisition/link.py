@@ -124,6 +124,12 @@ class Link(msgspec.Struct):
         return self.lane.session
 
     @property
+    def events_missing(self) -> bool:
+        """Whether the device's events have a hole: one was seen, and not all before it."""
+        memory = self.handshake.memory
+        return memory.newest_event > memory.events_through
+
+    @property
     def boot_id(self) -> int:
         """The boot last talked to, 0 before the first."""
         return self.handshake.memory.boot_id

@@ -1,14 +1,19 @@
 """The manifest of a run, kept up to date as the run begins, meets its device, and ends."""
 
+import threading
+
 import msgspec
 
 from nightturn.fixture.state import FixtureState
+from nightturn.fixture.travel import travel_of
 from nightturn.model.device import KEPT_MAX, Findings
-from nightturn.model.facts import RunOpened
-from nightturn.model.rows import ChunkPlan, RunEnded
+from nightturn.model.facts import RunOpened, Travel
+from nightturn.model.rows import ChunkPlan, RunEnded, StateRow
+from nightturn.motion.permission import MotionState
 from nightturn.storage.manifest import (
     ENDED,
     Manifest,
+    MotionStood,
     TorqueSince,
     of_opened,
     usable_manifest,
@@ -19,10 +24,11 @@ from nightturn_protocol.messages import MAJOR, MINOR
 
 
 class Ledger:
-    """Writes the manifest of one run."""
+    """Writes the manifest of one run; a seal and a change of motion may want to at the same time."""
 
     def __init__(self, files: Files, fixture: str, opened: RunOpened) -> None:
         self._files = files
+        self._lock = threading.Lock()
         self._manifest: Manifest = of_opened(fixture, opened, f"{MAJOR}.{MINOR}")
 
     def begin(self) -> None:
@@ -36,25 +42,38 @@ class Ledger:
             self._manifest = known
         write_manifest(self._files, self._manifest)
 
+    def stands(self, row: StateRow) -> None:
+        """What motion does has changed.
+
+        Raises:
+            StorageError: the manifest cannot be written.
+        """
+        stood = MotionStood(state=row.state, text=row.reason, ts=row.ts)
+        with self._lock:
+            self._manifest = msgspec.structs.replace(self._manifest, motion=stood)
+            write_manifest(self._files, self._manifest)
+
     def met(self, findings: Findings, plan: ChunkPlan) -> None:
         """What is known of the device when a chunk is sealed belongs to the run.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
-        manifest = with_findings(self._manifest, findings, plan)
-        if manifest != self._manifest:
-            self._manifest = manifest
-            write_manifest(self._files, self._manifest)
+        with self._lock:
+            manifest = with_findings(self._manifest, findings, plan)
+            if manifest != self._manifest:
+                self._manifest = manifest
+                write_manifest(self._files, self._manifest)
 
-    def end(self, ended: RunEnded) -> None:
-        """The run has ended.
+    def end(self, ended: RunEnded, travel: Travel) -> None:
+        """The run has ended, and its travel stands like this.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
-        self._manifest = with_end(self._manifest, ended)
-        write_manifest(self._files, self._manifest)
+        with self._lock:
+            self._manifest = with_end(self._manifest, ended, travel)
+            write_manifest(self._files, self._manifest)
 
 
 def torque_channel(sheet: bytes) -> str:
@@ -87,10 +106,17 @@ def _with_channel(manifest: Manifest, channel: str, plan: ChunkPlan) -> Manifest
     return msgspec.structs.replace(manifest, torque_since=(*manifest.torque_since, since)[-KEPT_MAX:])
 
 
-def with_end(manifest: Manifest, ended: RunEnded) -> Manifest:
+def with_end(manifest: Manifest, ended: RunEnded, travel: Travel) -> Manifest:
     """The manifest of a run that is over. The core's row is the one source: live, and fed from the tape after a crash."""
+    motion = MotionStood(state=MotionState.ENDED.value, text=ended.reason, ts=ended.ts)
     return msgspec.structs.replace(
-        manifest, state=ENDED, ended_utc_ns=ended.ts, reason=ended.reason, ended_by=ended.by
+        manifest,
+        state=ENDED,
+        ended_utc_ns=ended.ts,
+        reason=ended.reason,
+        ended_by=ended.by,
+        motion=motion,
+        travel=travel,
     )
 
 
@@ -107,7 +133,7 @@ def put_right(
     known = _known(files, fresh)
     manifest = with_findings(known or fresh, state.findings, plan)
     if state.run_ended is not None and manifest.state != ENDED:
-        manifest = with_end(manifest, state.run_ended)
+        manifest = with_end(manifest, state.run_ended, travel_of(state))
     if manifest != known:
         write_manifest(files, manifest)
 

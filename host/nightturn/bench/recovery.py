@@ -13,9 +13,9 @@ import structlog
 from nightturn.bench import unrestored
 from nightturn.bench.ledger import put_right, with_end
 from nightturn.bench.mending import mend
-from nightturn.bench.runs import Beginning
+from nightturn.bench.runs import Before, Beginning
 from nightturn.errors import SchemaVersionError, StorageError
-from nightturn.fixture import permit
+from nightturn.fixture import resuming, travel
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
@@ -36,6 +36,7 @@ DAMAGED = "records of the run's tape are damaged, so its travel is unknown"
 OTHER_VERSION = "a part of the run's tape is of another version, so its travel is unknown"
 SET_ASIDE = "a part of the run's tape cannot be read, so its travel is unknown"
 GIVEN_UP = "given up: a run of its own was begun"
+MEANING_CHANGED = "unknown: settings that give it its meaning were changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,29 +110,32 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         sealed += _seal(files, journal, newest)
         ended, newest = newest.core.state, upcoming
     if not beginning.run:
-        beginning = _after_settings(files, fixture, beginning, ended)
+        beginning = _after_ended(files, fixture, beginning, ended)
     dropped = sum(leftover.segment.dropped_bytes for leftover in found.leftovers)
     return Recovered(sealed, dropped, beginning)
 
 
-def _after_settings(
-    files: Files, fixture: str, beginning: Beginning, ended: FixtureState | None
-) -> Beginning:
-    """A run that follows one which a setting ended says so, and takes nothing of its travel for granted.
+def _after_ended(files: Files, fixture: str, beginning: Beginning, ended: FixtureState | None) -> Beginning:
+    """A run takes over the travel of the one before; after one which a setting ended it says so, and takes nothing for granted.
 
     `ended` is the run that the tape has just been read of; else an earlier start has sealed it, and its manifest knows.
     """
     if ended is not None and ended.run_ended is not None:
         run, by, reason = ended.run_ended.run, ended.run_ended.by, ended.run_ended.reason
+        before: Before | None = Before(ended.run_ended.ts, travel.travel_of(ended))
     else:
         run = newest_run(files, fixture)
         manifest = usable_manifest(files, fixture, run) if run else None
         if manifest is None or manifest.state != ENDED:
             return beginning
         by, reason = manifest.ended_by, manifest.reason
+        before = Before(manifest.ended_utc_ns or 0, manifest.travel) if manifest.travel is not None else None
+    beginning = dataclasses.replace(beginning, before=before)
     if by != facts.BY_SETTINGS:
         return beginning
-    return dataclasses.replace(beginning, travel_unknown=True, changed=f"run {run} ended: {reason}")
+    return dataclasses.replace(
+        beginning, travel_unknown=True, travel_why=MEANING_CHANGED, changed=f"run {run} ended: {reason}"
+    )
 
 
 def _feed_all(files: Files, journal: Journal, found: recovery.Recovery) -> tuple[_Fed | None, int]:
@@ -199,11 +203,14 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         shunt_first=state.shunt.first,
         lost=state.opened.lost if state.travel_unknown else "",
         boot_id=(state.link.boot_id if state.link is not None else 0) or state.opened.boot_id,
-        left=permit.left_of(state),
-        locks=permit.locks_of(state),
+        left=resuming.left_of(state),
+        locks=resuming.locks_of(state),
         segment=segment,
         recorded=Texts(state.opened.rig, state.opened.variant, state.opened.card, state.opened.calibration),
         utc_offset_ns=state.opened.utc_offset_ns,
+        guard_seen_open=state.permission.guard_seen_open,
+        seen=travel.seen_now(state),
+        travel_why=state.travel_why,
     )
 
 

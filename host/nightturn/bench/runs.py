@@ -14,7 +14,7 @@ import structlog
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import Lock, MotionLeft, RunOpened
+from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, Travel
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
 from nightturn.settings.rig import UTC, FixtureSettings
@@ -26,7 +26,18 @@ from nightturn.world import Clock
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
+BENCH_CHARACTERS = 6  # of its word: enough to tell the benches of one machine apart
+UNKNOWN = "unknown"
+NEVER_COUNTED = "unknown: no run has counted it"
 NOTHING_RECORDED = Texts("", "", "", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """The run that ended before one that begins: when by UTC, ns, and how its travel stands."""
+
+    ended_utc_ns: int
+    travel: Travel
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +49,7 @@ class Beginning:
         segment: the segment that recovery has begun for it; empty for a run that starts.
         recorded: under what a run that goes on was recorded; card and calibration hold when their files are damaged.
         utc_offset_ns: UTC less the clock of that run.
+        before: the run that ended before this new one, if any; its travel goes on where no newer card confirms a zero.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
     """
 
@@ -60,6 +72,10 @@ class Beginning:
     recorded: Texts = NOTHING_RECORDED
     utc_offset_ns: int = 0
     changed: str = ""
+    guard_seen_open: bool = False
+    seen: Seen | None = None
+    travel_why: str = ""
+    before: Before | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +155,7 @@ def opened(
         CalibrationError: the transducer has no usable calibration.
     """
     utc_ns, encode = clock.utc_ns(), msgspec.json.encode
+    travel = _travel(card, beginning)
     calibration = calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)
     return RunOpened(
         run=beginning.run or run_id(utc_ns, rng),
@@ -159,10 +176,12 @@ def opened(
         tile_samples=pace.tile_samples,
         durable_s_max=pace.durable_s_max,
         previous_ts_ns=beginning.previous_ts_ns,
-        travel_zero=beginning.travel_zero,
+        travel_zero=travel.zero,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
-        travel_unknown=beginning.travel_unknown or not (beginning.run or card.travel_zero_confirmed),
+        travel_unknown=bool(travel.unknown),
+        travel_why=travel.unknown,
+        seen=travel.seen,
         shunt_first=beginning.shunt_first,
         lost=beginning.lost,
         boot_id=beginning.boot_id,
@@ -170,7 +189,30 @@ def opened(
         locks=beginning.locks,
         timezone=timezone,
         changed=beginning.changed,
+        guard_seen_open=beginning.guard_seen_open,
     )
+
+
+def _travel(card: MountCard, beginning: Beginning) -> Travel:
+    """The travel that a run begins with: its own, that of a card which confirms a zero anew, or that of the run before."""
+    before = beginning.before
+    if beginning.run:
+        why = beginning.travel_why or (UNKNOWN if beginning.travel_unknown else "")
+        return Travel(beginning.travel_zero, why, beginning.seen)
+    seen = before.travel.seen if before is not None else None
+    if beginning.travel_unknown:
+        return Travel(None, beginning.travel_why or UNKNOWN, seen)
+    if card.travel_zero_confirmed and (before is None or _mounted_ns(card) > before.ended_utc_ns):
+        return Travel(None, "", seen)
+    return before.travel if before is not None else Travel(None, NEVER_COUNTED)
+
+
+def _mounted_ns(card: MountCard) -> int:
+    """When a card was written; 0 when it does not say so that it can be read."""
+    try:
+        return round(dt.datetime.fromisoformat(card.mounted_utc).timestamp() * 1e9)
+    except ValueError:
+        return 0
 
 
 def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
@@ -199,6 +241,11 @@ def host_name() -> str:
         c if c.isalnum() and c.isascii() else "-" for c in socket.gethostname().split(".")[0].lower()
     )
     return name.strip("-")[:32] or "host"
+
+
+def host_id(root: Path) -> str:
+    """This machine and this data root as a topic segment: two benches of one machine say for themselves whether they are there."""
+    return f"{host_name()}-{bench_word(root)[:BENCH_CHARACTERS]}"
 
 
 def bench_word(root: Path) -> str:

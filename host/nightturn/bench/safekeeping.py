@@ -13,7 +13,7 @@ from nightturn.errors import NightturnError, StorageError
 from nightturn.model.device import Findings
 from nightturn.model.facts import Failure, Synced
 from nightturn.model.records import Emit
-from nightturn.model.rows import ChunkPlan
+from nightturn.model.rows import ChunkPlan, StateRow
 from nightturn.storage.journal import Journal
 from nightturn.world import World
 
@@ -61,6 +61,7 @@ class Safekeeping:
         self._sealing = 0
         self._unsealed: deque[Finished] = deque()
         self._seal_again_s = 0.0
+        self._stood: StateRow | None = None
         self._told: dict[str, str] = {}
 
     def sync(self) -> None:
@@ -86,6 +87,12 @@ class Safekeeping:
         self._sealing += 1
         self._begin(self._seal(finished, again=False))
 
+    def stands(self, row: StateRow) -> None:
+        """Have the manifest say what motion does now; of several rows that wait the newest is written."""
+        waited, self._stood = self._stood, row
+        if waited is None:
+            self._begin(self._write_stood())
+
     async def drained(self) -> None:
         """Wait until nothing is under way."""
         while self._jobs:
@@ -109,6 +116,19 @@ class Safekeeping:
             self._told.pop("seal", None)
         finally:
             self._sealing -= 1
+
+    async def _write_stood(self) -> None:
+        def write() -> None:
+            row, self._stood = self._stood, None
+            if row is not None and self.ledger is not None:
+                self.ledger.stands(row)
+
+        try:
+            await self._world.offload(write)
+        except (NightturnError, OSError) as error:
+            self._failed("manifest", error)
+        else:
+            self._told.pop("manifest", None)
 
     async def _sync(self) -> None:
         outcome: list[Synced] = []

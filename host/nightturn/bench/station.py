@@ -6,24 +6,27 @@ a fact.
 """
 
 import asyncio
-from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 import msgspec
 import structlog
 
 from nightturn.acquisition.states import LinkState
+from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
 from nightturn.bench.safekeeping import Finished, Safekeeping
+from nightturn.bench.shell import Shell
 from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
+from nightturn.fixture.off import off_frames
+from nightturn.fixture.travel import travel_of
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
-from nightturn.model.records import Emit, Frame, Host, Record, Send, Tick
-from nightturn.model.rows import CHUNK, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded
+from nightturn.model.records import Emit, Frame, Record, Send, Tick
+from nightturn.model.rows import CHUNK, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
 from nightturn.world import World
@@ -33,12 +36,11 @@ from nightturn_protocol.messages import Probe
 SYNC_PERIOD_S = 1.0
 LET_GO_S = 1.0  # twice the lease: what was not answered by then has ended by itself
 LET_GO_POLL_S = 0.01
+OFF_S = 0.05  # for two short frames to leave, far below a lease
 FACTS_MAX = 1000
-KEPT_MAX = 100
 TAPE_REST_S = 1.0  # a tape that has failed takes records for so long before the line is opened again
 SILENT_S = 10.0  # a line that is up for so long without a frame on the tape is an alarm
 KIND_AT = 1
-KEPT_FACTS = frozenset({facts.COMMAND, facts.FAILURE})  # told again when the tape takes records again
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -70,25 +72,6 @@ class Losses:
 
     batches: int = 0
     facts: int = 0
-
-
-@dataclass(slots=True)
-class _Shell:
-    """What the station keeps between steps that is not the core's."""
-
-    facts: deque[Record] = field(default_factory=deque)
-    kept: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_MAX))
-    stamps: list[Record] = field(default_factory=list)
-    rows: list[Emit] = field(default_factory=list)
-    stepping: bool = False
-    cut_wanted: bool = False
-    closing: bool = False
-    letting_go: bool = False
-    segment_first: int = 0
-    unrotated: ChunkPlan | None = None
-    deaf_batches: int = 0  # since the tape last took records
-    frame_s: float = 0.0  # when a frame was last written
-    silence_told: bool = False
 
 
 class Station:
@@ -123,7 +106,7 @@ class Station:
         self._keeping = Safekeeping(fixture, world, journal, self._kept)
         self._sinks = tuple(sinks)
         self._cadence = cadence
-        self._shell = _Shell()
+        self._shell = Shell()
         self._run = ""
         self._ledger: Ledger | None = None
         self._loop = asyncio.get_running_loop()
@@ -215,6 +198,8 @@ class Station:
         for timer in self._timers.values():
             timer.cancel()
         was_up = self._line.up
+        if self.crashed is not None:
+            await asyncio.sleep(OFF_S)  # for the OFF that went out past it
         self._line.stop()
         if was_up:
             self._fact(facts.LINK, facts.LinkFact(opened=False, reason="the host closes the line"))
@@ -230,7 +215,7 @@ class Station:
             self._journal.close()
             self.durable_through = self.core.state.record_no
             if self.run_ended is not None and self._ledger is not None:
-                self._ledger.end(self.run_ended)
+                self._ledger.end(self.run_ended, travel_of(self.core.state))
                 if bare:  # nothing of the run will follow in the segment after its last cut
                     self._world.files.remove(path)
         except (StorageError, OSError) as error:
@@ -299,15 +284,18 @@ class Station:
     def _deaf(self, records: Sequence[Record], error: StorageError) -> None:
         """What is not on the tape never happened: the core sees nothing, so no lease goes out and the device stops.
 
-        The line is closed; the device's ring brings back what still can be had when the tape takes records again.
+        OFF does not wait for that: it goes out past core and tape. Then the line is closed; the device's ring brings back
+        what still can be had when the tape takes records again.
         """
         shell = self._shell
         shell.deaf_batches += 1
         self.losses.batches += 1
-        shell.kept.extend(r for r in records if isinstance(r, Host) and r.kind in KEPT_FACTS)
+        shell.kept.extend(record for record in records if follows(record))
         if shell.deaf_batches == 1:
             log.error("tape_write_failed", fixture=self.fixture, why=str(error))
-        self._line.drop()  # each time: it may have been opened since the tape last took records
+            self._off_past_core(self._line.drop)
+        elif self._timers["off"].when() <= self._loop.time():
+            self._line.drop()  # each time: it may have been opened since the tape last took records
 
     def _hears_again(self) -> None:
         """The tape takes records again: what the core has missed and has to know follows."""
@@ -324,12 +312,18 @@ class Station:
             self._line.drop()
             self._timers["reopen"] = self._loop.call_later(TAPE_REST_S, self._line.open)
 
+    def _off_past_core(self, then: Callable[[], None]) -> None:
+        """OFF to the device, and something else when it has left the line."""
+        for body in off_frames(self.core.state):
+            self._line.write(to_wire(body))
+        self._timers["off"] = self._loop.call_later(OFF_S, then)
+
     def _crash(self, error: Exception) -> None:
         self.crashed = error
         log.critical("core_failed", fixture=self.fixture, why=repr(error), exc_info=error)
         for timer in self._timers.values():
             timer.cancel()
-        self._line.stop()
+        self._off_past_core(self._line.stop)
         self.ended.set()
 
     def _send(self, effect: Send) -> None:
@@ -354,6 +348,9 @@ class Station:
             assert isinstance(emit.row, RunEnded)
             self.run_ended = emit.row
             self.ended.set()
+        if isinstance(emit.row, StateRow) and emit.row.state != self._shell.motion:
+            self._shell.motion = emit.row.state
+            self._keeping.stands(emit.row)
         if emit.dataset not in NOT_STORED:
             self._shell.rows.append(emit)
         for sink in self._sinks:

@@ -54,7 +54,7 @@ def find(files: Files, fixture: str, next_record_no: int) -> tuple[Fixture | Non
 def lock(state: FixtureState, why: str) -> None:
     """What goes on from this state has an unknown travel, and its motion waits for a person."""
     assert state.opened is not None
-    state.travel_unknown = True
+    state.travel_unknown, state.travel_why = True, f"unknown: {why}"
     state.opened = msgspec.structs.replace(state.opened, lost=why)
 
 

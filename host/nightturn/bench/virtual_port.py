@@ -63,6 +63,10 @@ class VirtualPort:
             self._timer.cancel()
         self._on_bytes = self._on_lost = None
 
+    def guard(self, *, closed: bool) -> None:
+        """A person at the fixture closes its guard, or opens it."""
+        self.device.guard(self._clock.monotonic_ns(), closed=closed)
+
     def _poll(self) -> None:
         now_ns = self._clock.monotonic_ns()
         self.device.advance(now_ns)

@@ -6,7 +6,7 @@ import msgspec
 import typer
 
 from nightturn.cli.output import print_json, print_table
-from nightturn.daemon.control_client import ask, new_request
+from nightturn.daemon.control_client import NoDaemonError, ask, new_request
 from nightturn.daemon.control_protocol import STATUS, Answer, Request
 from nightturn.settings.load import root_named
 
@@ -49,9 +49,40 @@ def answered(request: Request, answer: Answer, *, as_json: bool) -> None:
 def status(root: Path, fixture: str, *, as_json: bool) -> None:
     """Print one fixture's state or all of them; ends with 1 when there is no such fixture.
 
+    Without a daemon it says what was recorded last, as a thing of the past.
+
     Raises:
         DeviceError: no daemon answers.
     """
+    try:
+        _asked(root, fixture, as_json=as_json)
+    except NoDaemonError:
+        _recorded(root, fixture, as_json=as_json)
+        raise
+
+
+def _recorded(root: Path, fixture: str, *, as_json: bool) -> None:
+    """What the manifests say that motion did when the last daemon was there; nothing is known of now."""
+    from nightturn.storage.runs import RunSummary, list_runs  # heavy, and `stop` must not wait for it
+
+    newest: dict[str, RunSummary] = {}
+    for each in list_runs(root) if root.is_dir() else []:
+        if fixture in {"", each.fixture}:
+            newest.setdefault(each.fixture, each)
+    if as_json:
+        last = [
+            {"fixture": n, "run": r.run, "motion": r.motion, "text": r.motion_text} for n, r in newest.items()
+        ]
+        print_json({"daemon": False, "last_recorded": last})
+    elif newest:
+        rows = [
+            (name, each.run, f"was {each.motion or 'not known'}", each.motion_text)
+            for name, each in newest.items()
+        ]
+        print_table(f"no daemon runs on {root}; recorded last", ("fixture", "run", "motion", "why"), rows)
+
+
+def _asked(root: Path, fixture: str, *, as_json: bool) -> None:
     names = (fixture,) if fixture else ask(root, new_request(STATUS)).fixtures
     answers: dict[str, Answer] = {name: ask(root, new_request(STATUS, name)) for name in names}
     refused = [answer.problem for answer in answers.values() if not answer.ok]

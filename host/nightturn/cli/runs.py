@@ -8,7 +8,7 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 EXAMPLE = "nightturn runs nights"
-HEAD = ("fixture", "run", "unit", "variant", "started", "state", "cycles", "samples", "gaps")
+HEAD = ("fixture", "run", "unit", "variant", "started", "state", "motion", "cycles", "samples", "gaps")
 
 
 def run(
@@ -36,6 +36,7 @@ def run(
             each.variant or "-",
             local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone),
             f"{each.state}, kept" if each.kept else each.state,
+            f"was {each.motion}" if each.motion and each.state == "interrupted" else each.motion or "-",
             str(each.cycles),
             str(each.samples),
             str(each.gaps),

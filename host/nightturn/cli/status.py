@@ -21,7 +21,8 @@ def run(
 ) -> None:
     """Say what each fixture does, what it waits for and which command ends the wait.
 
-    Asks the daemon that runs on the data root; ends with 3 when none answers. The words describe bookkeeping, not a state
+    Asks the daemon that runs on the data root; ends with 3 when none answers. Where none runs it prints what was recorded last, which
+    says nothing of now. The words describe bookkeeping, not a state
     in which anybody may reach in: for that, isolate and lock the energy sources by local rules.
     """
     from nightturn.cli.asking import daemons_root, status

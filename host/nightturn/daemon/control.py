@@ -120,13 +120,15 @@ class Control:
         except NightturnError as error:
             return refused(request.id, str(error))
         station = watch.station
+        kept = True  # the card is
         if station is not None and station.run_ended is None:
-            station.command(UNMOUNT, _by(request))
+            record_no = station.command(UNMOUNT, _by(request))
+            kept = record_no is not None and await _kept(station, record_no)
         else:
             watch.when_open(UNMOUNT, _by(request))
         state = f"{gone[0].unit} taken off by {request.operator.strip()}"
         waits_for = f"waits for `nightturn mount` of a unit on {request.fixture}"
-        return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for, kept=True)
+        return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for, kept=kept)
 
 
 def _append(root: Path, fixture: str, card: MountCard) -> None:
@@ -175,8 +177,8 @@ async def _carried_out(request: Request, watch: Watched, station: Station, name:
     record_no = station.command(name, _by(request))
     if record_no is None:
         problem = (
-            "the tape takes no records, so the line is closed and the drive goes off when its lease lapses; "
-            "the command follows when the tape takes records again"
+            "the tape takes no records, so the drive was told OFF and the line is closed; "
+            "the command is not kept yet and follows when the tape takes records again; motion then waits for `go`"
         )
         return Answer(VERSION, request.id, ok=True, state=problem, kept=False)
     shown = _shown(request, watch)  # before anything is waited for: a run that this ends is closed meanwhile

@@ -23,6 +23,10 @@ ANSWER_S_MAX = 2.0
 NO_ANSWER = "the daemon does not answer; use the emergency stop"
 
 
+class NoDaemonError(DeviceError):
+    """No daemon runs on the data root."""
+
+
 def new_request(
     command: str, fixture: str = "", operator: str = "", *, reason: str = "", unit: str = ""
 ) -> Request:
@@ -34,11 +38,12 @@ def ask(root: Path, request: Request, limit_s: float = ANSWER_S_MAX) -> Answer:
     """What the daemon on a data root answers.
 
     Raises:
-        DeviceError: no daemon is there, it may not be asked, or it does not answer in time.
+        NoDaemonError: no daemon is there.
+        DeviceError: it may not be asked, or it does not answer in time.
     """
     holder = holder_of(root / ROOT_LOCK)
     if not holder.socket:
-        raise DeviceError(f"{root}: no daemon runs on this data root; `nightturn serve` starts one")
+        raise NoDaemonError(f"{root}: no daemon runs on this data root; `nightturn serve` starts one")
     until_s = time.monotonic() + limit_s
     try:
         with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)) as line:

@@ -378,7 +378,7 @@ def _publisher(rig: Rig, root: Path, world: World, password: str | None) -> Publ
     return Publisher(
         rig.mqtt,
         lab=rig.bench.lab,
-        host=runs.host_name(),
+        host=runs.host_id(root),
         bench=runs.bench_word(root),
         daemon_boot=os.urandom(4).hex(),
         utc_ns=world.clock.utc_ns,

@@ -50,6 +50,7 @@ id = "pan-a1"
 port = "{port}"                        # QEMU's pty, another one each time
 rate_hz = 5000
 after_restart = "stay"
+guard = "none"                         # nobody can open the guard of an emulated board
 ramp_rad_per_s2 = 20.0
 
 [fixture.protect]
@@ -93,7 +94,7 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
     world, tally = real_world(root), Tally()
     locks = PortLocks(COMMAND)
     station, run = _station(bench, rig.fixture[0], root, world, tally, locks)
-    saying_go = asyncio.create_task(say_go(station, CARDS[FIXTURE].operator, CARDS[FIXTURE].unit))
+    saying_go = asyncio.create_task(say_go(station, CARDS[FIXTURE].operator, CARDS[FIXTURE].unit, None))
     started_s = time.monotonic()
     while (spent_s := time.monotonic() - started_s) < seconds and not station.ended.is_set():
         await asyncio.sleep(min(STEP_S, seconds - spent_s))

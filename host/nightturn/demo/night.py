@@ -98,7 +98,7 @@ def _publisher(rig: Rig, root: Path, broker: Broker) -> PublisherThread:
     publisher = Publisher(
         MqttPart(url=broker.url, protocol=broker.protocol),
         lab=rig.bench.lab,
-        host=runs.host_name(),
+        host=runs.host_id(root),
         bench=runs.bench_word(root),
         daemon_boot=os.urandom(4).hex(),
         utc_ns=time.time_ns,

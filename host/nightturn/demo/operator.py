@@ -1,17 +1,42 @@
-"""The invented person of the demo, who says `go` once a device streams."""
+"""The invented person of the demo, who tries the guard and says `go` once a device streams."""
 
 import asyncio
+from collections.abc import Callable
+from typing import Protocol
 
 from nightturn.bench.station import Station
+from nightturn.motion.interlocks import GUARD_CLOSED
 
 LOOK_S = 0.05
 
 
-async def say_go(station: Station, operator: str, unit: str) -> None:
-    """Give permission to turn this unit as soon as it can be given, as a person at the rig would."""
-    state = station.core.state
-    while not (state.running and state.watch.inputs_tick >= 0) and not station.ended.is_set():
-        await asyncio.sleep(LOOK_S)
-        state = station.core.state
+class Rig(Protocol):
+    """Where this person can open and close the guard."""
+
+    def guard(self, *, closed: bool) -> None:
+        """Close it, or open it."""
+        ...
+
+
+async def say_go(station: Station, operator: str, unit: str, rig: Rig | None) -> None:
+    """Give permission to turn this unit as soon as it can be given, as a person at the rig would.
+
+    Args:
+        station: the run that is open.
+        operator: whose word it is.
+        unit: the unit that is meant to turn.
+        rig: has the guard; None where there is none that this person could open.
+    """
+    await _until(station, lambda: station.core.state.running and station.core.state.watch.inputs_tick >= 0)
+    if rig is not None:
+        rig.guard(closed=False)
+        await _until(station, lambda: station.core.state.permission.guard_seen_open)
+        rig.guard(closed=True)
+        await _until(station, lambda: bool(station.core.state.watch.inputs & GUARD_CLOSED))
     station.command("go", operator, unit)
     station.sync_now()  # a permission has to be on the disk before anything turns, and a night in virtual time seldom syncs
+
+
+async def _until(station: Station, holds: Callable[[], bool]) -> None:
+    while not holds() and not station.ended.is_set():  # noqa: ASYNC110 - what is seen has no event of its own
+        await asyncio.sleep(LOOK_S)

@@ -119,7 +119,7 @@ async def _night(order: Order, parent: Connection) -> int:
     world = virtual_world(root, loop, order.start_utc_ns)
     outbound = Outbound()
     station, port, run = _station(order, settings, root, world, outbound, parent)
-    saying_go = loop.create_task(say_go(station, CARDS[settings.id].operator, CARDS[settings.id].unit))
+    saying_go = loop.create_task(say_go(station, CARDS[settings.id].operator, CARDS[settings.id].unit, port))
     while loop.time() < order.hours * 3600:
         await asyncio.sleep(min(STEP_S, order.hours * 3600 - loop.time() + 1e-6))
         parent.send(Progress(loop.time() / 3600, outbound.take()))

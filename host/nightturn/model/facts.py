@@ -16,11 +16,23 @@ SETTING = "setting"
 BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 
 
+class Bound(msgspec.Struct, frozen=True):
+    """What a permission was given for: digests of fixture, variant and card, the port, the board's serial, the sheet's digest."""
+
+    rig: str
+    variant: str
+    card: str
+    port: str
+    board: str
+    sheet: str
+
+
 class MotionLeft(msgspec.Struct, frozen=True):
     """The shaft was being turned when the last daemon ended: by whose permission, and in which boot of the device.
 
     `go_utc_ns` is when it was given, `stopped_utc_ns` the last that is known of that daemon; `resumes` counts how often
-    motion has gone on by itself since.
+    motion has gone on by itself since. `events_through` and `events_newest` are up to which number every event of the
+    device was seen, and the newest that was. `bound` is what the permission was given for.
     """
 
     by: str
@@ -28,6 +40,30 @@ class MotionLeft(msgspec.Struct, frozen=True):
     go_utc_ns: int
     stopped_utc_ns: int
     resumes: int
+    events_through: int = 0
+    events_newest: int = 0
+    bound: Bound | None = None
+
+
+class Seen(msgspec.Struct, frozen=True):
+    """A device as a core saw it last.
+
+    Its boot, when by UTC, ns (0 = not known), where its shaft stood, encoder counts (None before any sample), and the newest
+    latched event of that boot.
+    """
+
+    boot_id: int
+    ts: int
+    position: int | None = None
+    newest_latched: int = 0
+
+
+class Travel(msgspec.Struct, frozen=True):
+    """What is known of the travel: the encoder count of its zero, or since when and why it is unknown; and where it was seen."""
+
+    zero: int | None
+    unknown: str = ""
+    seen: Seen | None = None
 
 
 class Lock(msgspec.Struct, frozen=True):
@@ -43,11 +79,13 @@ class RunOpened(msgspec.Struct, frozen=True):
 
     `rig` is the fixture's settings, `variant` the product's, `card` the mount card, `calibration` the record
     of the transducer, each as JSON text. A run that goes on after a host restart is `resumed`: it then brings
-    the last time given out (`previous_ts_ns`), the encoder count of travel zero (good only if the encoder is absolute;
-    `travel_unknown` when it was lost before) and how many cycles the plan has done.
+    the last time given out (`previous_ts_ns`) and how many cycles the plan has done. The encoder count of travel zero
+    also comes from the run before; it holds in the boot of the device that was `seen` last, else the core looks whether it
+    does. `travel_unknown` when it was lost before, and `travel_why` says since when.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
     `boot_id` is the device's boot when the last daemon ended, 0 when it is not known; `left` what motion it left,
     `locks` why it waited for a person.
+    `guard_seen_open` says that the guard was seen open since the last run ended; a run that begins has seen nothing.
     `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
     `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
     `changed` says what ended the run before, when that was a setting: a person sees to it before this one moves.
@@ -83,6 +121,9 @@ class RunOpened(msgspec.Struct, frozen=True):
     locks: tuple[Lock, ...] = ()
     timezone: str = "UTC"
     changed: str = ""
+    guard_seen_open: bool = False
+    seen: Seen | None = None
+    travel_why: str = ""
 
 
 class LinkFact(msgspec.Struct, frozen=True):

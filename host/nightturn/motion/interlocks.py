@@ -11,6 +11,13 @@ GUARD_CLOSED, STOP_CHAIN_HEALTHY = int(Input.GUARD_CLOSED), int(Input.STOP_CHAIN
 DRIVE_READY, DRIVE_FAULT = int(Input.DRIVE_READY), int(Input.DRIVE_FAULT)
 
 
+UNTRIED = (
+    "the guard has not been seen open since the last run ended: open and close it, then go "
+    "(this finds a contact that is stuck; it cannot detect a jumper)"
+)
+NO_TRY = "with no guard wired, none is tried before a card's first go"
+
+
 class Obstacle(msgspec.Struct, frozen=True):
     """Why the shaft may not turn now: what kind of thing it is, and a sentence."""
 
@@ -27,6 +34,11 @@ def interlock(inputs: int, settings: FixtureSettings) -> Obstacle | None:
     if inputs & DRIVE_FAULT:
         return Obstacle(Cause.TRIPPED, "the turning drive reports a fault")
     return None
+
+
+def untried(settings: FixtureSettings, *, seen_open: bool) -> str:
+    """Why a card's first `go` is refused for its guard's sake, or an empty text; void where the rig says that there is none."""
+    return "" if settings.guard == "none" or seen_open else UNTRIED
 
 
 def unwired(settings: FixtureSettings) -> str:

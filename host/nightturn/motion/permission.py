@@ -13,6 +13,8 @@ from enum import StrEnum
 
 import msgspec
 
+from nightturn.model.facts import Bound
+
 REASONS_MAX = 20
 """So many reasons of a lock are kept; the oldest stay, because they came first."""
 
@@ -129,6 +131,8 @@ class Permission(msgspec.Struct):
         resumes: how often motion has gone on by itself since then.
         resuming: whether the present permission is such a one.
         refusal: why the last `go` was refused; empty when it was not.
+        bound: what the permission was given for.
+        guard_seen_open: whether the input word has shown the guard open since the last run ended.
         lamp_ns: when the warning lamp was last asked to be on; `lamp_seq` the request that waits for its answer.
     """
 
@@ -143,6 +147,8 @@ class Permission(msgspec.Struct):
     resumes: int = 0
     resuming: bool = False
     refusal: str = ""
+    bound: Bound | None = None
+    guard_seen_open: bool = False
     lamp_ns: int = 0
     lamp_seq: int | None = None
 
@@ -177,9 +183,9 @@ class Permission(msgspec.Struct):
         self.state, self.text = now, text
         return Change(was, now, cause, text, by)
 
-    def permit(self, by: str, *, at_ns: int, record_no: int) -> None:
+    def permit(self, by: str, *, at_ns: int, record_no: int, bound: Bound | None = None) -> None:
         """Note whose permission it is; `take` with `go` made it."""
-        self.by, self.go_ns, self.go_record_no = by, at_ns, record_no
+        self.by, self.go_ns, self.go_record_no, self.bound = by, at_ns, record_no, bound
         self.resumes, self.resuming = 0, False
 
     def resume_after_stop(self) -> None:

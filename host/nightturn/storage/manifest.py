@@ -7,7 +7,7 @@ import structlog
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
 from nightturn.model.device import DeviceFacts, ShuntResult
-from nightturn.model.facts import RunOpened
+from nightturn.model.facts import RunOpened, Travel
 from nightturn.model.names import RUN_ID
 from nightturn.storage import paths
 from nightturn.storage.aside import UNREADABLE_SUFFIX, set_aside
@@ -27,6 +27,14 @@ class TorqueSince(msgspec.Struct, frozen=True, kw_only=True):
     torque_channel: str
 
 
+class MotionStood(msgspec.Struct, frozen=True, kw_only=True):
+    """What motion did when it was last recorded: the state as `status` says it, its sentence, and when by UTC, ns."""
+
+    state: str
+    text: str
+    ts: int
+
+
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     """What a run is.
 
@@ -37,6 +45,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         torque_since: the tables of later boots that differ, in order; what was recorded before keeps its own.
         devices: who the device was, boot by boot.
         shunt_checks: what came of each.
+        motion: what the shaft might do when that last changed; None before a core has said so.
+        travel: of a run that has ended: what the next one takes over.
         kept: exempt from retention.
         timezone: by which clocks people read its times, an IANA name; everything in files is UTC.
     """
@@ -48,6 +58,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     ended_utc_ns: int | None = None
     reason: str = ""
     ended_by: str = ""
+    motion: MotionStood | None = None
+    travel: Travel | None = None
     kept: bool = False
     rig: str = ""
     variant: str = ""

@@ -17,7 +17,10 @@ from nightturn.storage.standing import Standing, standing
 
 @dataclass(frozen=True, slots=True)
 class RunSummary:
-    """One run in a list of runs: what it is, how it stands and how much there is of it; `gaps` counts gap rows."""
+    """One run in a list of runs: what it is, how it stands and how much there is of it; `gaps` counts gap rows.
+
+    `motion` is what the shaft might do when that last changed, as `status` says it, and `motion_text` its sentence.
+    """
 
     fixture: str
     run: str
@@ -26,6 +29,8 @@ class RunSummary:
     started_utc: datetime
     timezone: str
     state: Standing
+    motion: str
+    motion_text: str
     reason: str
     kept: bool
     chunks: int
@@ -119,6 +124,8 @@ def _summary(run: Run) -> RunSummary:
         started_utc=started,
         timezone=manifest.timezone if manifest else "UTC",
         state=standing(run.root, manifest),
+        motion=manifest.motion.state if manifest and manifest.motion else "",
+        motion_text=manifest.motion.text if manifest and manifest.motion else "",
         reason=manifest.reason if manifest else "",
         kept=manifest.kept if manifest else False,
         chunks=len(raw),

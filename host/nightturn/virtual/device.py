@@ -172,6 +172,11 @@ class VirtualDevice:
         self._boot_tick = self._clock.tick(self._now_ns)
         self._boot(cause)
 
+    def guard(self, now_ns: int, *, closed: bool) -> None:
+        """A person opens the guard, or closes it."""
+        self.advance(now_ns)
+        self._guard(closed=closed)
+
     @property
     def session(self) -> int:
         """The session in force, 0 when none is."""

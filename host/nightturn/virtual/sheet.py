@@ -17,6 +17,7 @@ SLOW_CHANNELS = (
     (5, "supply", "V"),
     (6, "excitation", "V"),
 )
+TURNS = 64  # that the encoder tells apart after a start: far more than any rig's travel
 INPUTS = (
     "guard_closed",
     "stop_chain_healthy",
@@ -38,7 +39,7 @@ def sheet_of(product: Product, features: Sequence[str] = FEATURES) -> bytes:
         "tick_hz": TICK_HZ,
         "rates_hz": list(RATES_HZ),
         "torque": {"bits": ADC_BITS, "unit": "V", "scale": repr(VOLTS_PER_COUNT)},
-        "encoder": {"counts_per_rev": product.counts_per_rev, "absolute": True},
+        "encoder": {"counts_per_rev": product.counts_per_rev, "absolute": True, "turns": TURNS},
         "inputs": list(INPUTS),
         "slow": [{"no": number, "name": name, "unit": unit} for number, name, unit in SLOW_CHANNELS],
         "features": list(features),

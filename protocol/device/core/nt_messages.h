@@ -51,6 +51,7 @@
 #define NT_TORQUE_BITS_MIN 8u /* narrowest converter of the torque channel */
 #define NT_TORQUE_BITS_MAX 24u /* widest converter of the torque channel: what a BLOCK carries */
 #define NT_COUNTS_PER_REV_MAX 2147483648u /* finest encoder, counts per revolution */
+#define NT_TURNS_MAX 65536u /* turns of the shaft that an encoder tells apart after its power was off */
 #define NT_RATE_HZ_MAX 1000000u /* fastest sampling rate */
 #define NT_SLOW_CHANNEL_NO_MAX 255u /* highest number of a slow channel: a u8 in SLOW */
 
