@@ -196,12 +196,19 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
     station.start(msgspec.structs.replace(opened, host_version="made"))
     saying_go = loop.create_task(say_go(station, CARD.operator, CARD.unit, port))
     for at_s in scene.go_at_s:
-        loop.call_later(at_s, station.command, "go", CARD.operator, CARD.unit)
+        loop.call_later(at_s, _go_again, station)
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(station.ended.wait(), scene.seconds_max)
     saying_go.cancel()
     await station.close()
     return opened.run
+
+
+def _go_again(station: Station) -> None:
+    """A person has looked at what was wrong, and at the cable where its travel is unknown."""
+    if station.core.state.travel_unknown:
+        station.command("confirm_travel_zero", CARD.operator)
+    station.command("go", CARD.operator, CARD.unit)
 
 
 def make(scene: Scene, into: Path) -> str:

@@ -22,6 +22,7 @@ def test_the_card_says_who_mounted_what_and_when(tmp_path: Path, capsys: pytest.
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         f"pan-a1: Q-0117 (pan15) mounted by R. Vale; card in {tmp_path}/nights/mounts/pan-a1.jsonl",
+        "pan-a1: travel counts anew from where the shaft is armed next; before, travel unknown: no run has counted it",
         "pan-a1: nothing turns; next: `nightturn go pan-a1 --unit Q-0117 --operator NAME`",
     ]
     card = read_card(tmp_path / "nights", "pan-a1")
@@ -40,8 +41,8 @@ def test_the_cable_is_confirmed_only_by_saying_so(tmp_path: Path, capsys: pytest
     path = write_bench(tmp_path)
     code, out, err = typed(command(path)[:-1], capsys)
     assert (code, out) == (2, "")
-    assert "pan-a1: Q-0117: the travel is unknown" in err
-    assert "see to the cable, then mount with `--travel-zero`" in err
+    assert "pan-a1: Q-0117: travel unknown: no run has counted it" in err
+    assert "see to the cable, then `--travel-zero`" in err
     assert read_card(tmp_path / "nights", "pan-a1") is None
     code, out, _ = typed([*command(path), "--json"], capsys)
     assert (code, json.loads(out)["card"]["travel_zero_confirmed"]) == (0, True)

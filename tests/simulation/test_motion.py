@@ -241,7 +241,7 @@ def test_without_an_absolute_encoder_a_restart_makes_the_turn_count_unknown(tmp_
         await asyncio.sleep(30)
         assert not scene.moving
         scene.go()
-        assert "the turn count is unknown" in scene.station.core.state.permission.refusal
+        assert "travel unknown since" in scene.station.core.state.permission.refusal
         assert scene.motion == "locked"
         scene.station.command("confirm_travel_zero", "R. Vale")
         await asyncio.sleep(30)

@@ -13,12 +13,13 @@ import structlog
 from nightturn.bench import unrestored
 from nightturn.bench.ledger import put_right, with_end
 from nightturn.bench.mending import mend
-from nightturn.bench.runs import Before, Beginning
+from nightturn.bench.runs import Beginning
 from nightturn.errors import SchemaVersionError, StorageError
 from nightturn.fixture import resuming, travel
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
+from nightturn.model.facts import Travel
 from nightturn.model.records import Emit, Record
 from nightturn.model.rows import NOT_STORED, ChunkPlan, RunEnded
 from nightturn.settings.meaning import Texts
@@ -122,14 +123,14 @@ def _after_ended(files: Files, fixture: str, beginning: Beginning, ended: Fixtur
     """
     if ended is not None and ended.run_ended is not None:
         run, by, reason = ended.run_ended.run, ended.run_ended.by, ended.run_ended.reason
-        before: Before | None = Before(ended.run_ended.ts, travel.travel_of(ended))
+        before: Travel | None = travel.travel_of(ended)
     else:
         run = newest_run(files, fixture)
         manifest = usable_manifest(files, fixture, run) if run else None
         if manifest is None or manifest.state != ENDED:
             return beginning
         by, reason = manifest.ended_by, manifest.reason
-        before = Before(manifest.ended_utc_ns or 0, manifest.travel) if manifest.travel is not None else None
+        before = manifest.travel
     beginning = dataclasses.replace(beginning, before=before)
     if by != facts.BY_SETTINGS:
         return beginning

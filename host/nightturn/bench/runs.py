@@ -33,14 +33,6 @@ NOTHING_RECORDED = Texts("", "", "", "")
 
 
 @dataclass(frozen=True, slots=True)
-class Before:
-    """The run that ended before one that begins: when by UTC, ns, and how its travel stands."""
-
-    ended_utc_ns: int
-    travel: Travel
-
-
-@dataclass(frozen=True, slots=True)
 class Beginning:
     """Where a run starts on the tape, or goes on after a host restart.
 
@@ -49,7 +41,7 @@ class Beginning:
         segment: the segment that recovery has begun for it; empty for a run that starts.
         recorded: under what a run that goes on was recorded; card and calibration hold when their files are damaged.
         utc_offset_ns: UTC less the clock of that run.
-        before: the run that ended before this new one, if any; its travel goes on where no newer card confirms a zero.
+        before: the travel of the run that ended before this new one; it goes on where no other card confirms a zero anew.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
     """
 
@@ -75,7 +67,7 @@ class Beginning:
     guard_seen_open: bool = False
     seen: Seen | None = None
     travel_why: str = ""
-    before: Before | None = None
+    before: Travel | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +153,7 @@ def opened(
         run=beginning.run or run_id(utc_ns, rng),
         rig=encode(settings).decode(),
         variant=encode(load_variant(variants, card.variant)).decode(),
-        card=encode(card).decode(),
+        card=card_text(card),
         calibration=encode(calibration).decode(),
         utc_offset_ns=utc_ns - clock.monotonic_ns(),
         started_utc_ns=beginning.started_utc_ns or utc_ns,
@@ -199,20 +191,17 @@ def _travel(card: MountCard, beginning: Beginning) -> Travel:
     if beginning.run:
         why = beginning.travel_why or (UNKNOWN if beginning.travel_unknown else "")
         return Travel(beginning.travel_zero, why, beginning.seen)
-    seen = before.travel.seen if before is not None else None
+    seen = before.seen if before is not None else None
     if beginning.travel_unknown:
         return Travel(None, beginning.travel_why or UNKNOWN, seen)
-    if card.travel_zero_confirmed and (before is None or _mounted_ns(card) > before.ended_utc_ns):
+    if card.travel_zero_confirmed and (before is None or card_text(card) != before.card):
         return Travel(None, "", seen)
-    return before.travel if before is not None else Travel(None, NEVER_COUNTED)
+    return before if before is not None else Travel(None, NEVER_COUNTED)
 
 
-def _mounted_ns(card: MountCard) -> int:
-    """When a card was written; 0 when it does not say so that it can be read."""
-    try:
-        return round(dt.datetime.fromisoformat(card.mounted_utc).timestamp() * 1e9)
-    except ValueError:
-        return 0
+def card_text(card: MountCard) -> str:
+    """A mount card as it stands on the tape."""
+    return msgspec.json.encode(card).decode()
 
 
 def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:

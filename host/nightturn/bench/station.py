@@ -154,9 +154,9 @@ class Station:
             self._world.files.remove(path)
             raise
 
-    def command(self, name: str, by: str = "", unit: str = "") -> int | None:
+    def command(self, name: str, by: str = "", unit: str = "", card: str = "") -> int | None:
         """Put a person's command on the tape; a number as `durable_through` says it, None while the tape takes no records."""
-        self._fact(facts.COMMAND, facts.Command(name, by, unit))
+        self._fact(facts.COMMAND, facts.Command(name, by, unit, card))
         return None if self._shell.deaf_batches or self.crashed is not None else self.core.state.record_no
 
     @property

@@ -28,8 +28,9 @@ def run(
     """Append a mount card under the data root; the last card is in force when a run begins.
 
     While a daemon runs on the data root, it writes the card. A card begins a run, which records; nothing turns before
-    `nightturn go`. Travel counts from where somebody has seen the cable hang free, so --travel-zero has to be said: without
-    it this ends with 2. It is refused, with 1, while the shaft turns or may turn: stop it first.
+    `nightturn go`. Travel counts from where somebody has seen the cable hang free: --travel-zero says so. It counts on from run to
+    run as long as the device stays up, or its sheet names an encoder that tells the turns of the whole travel apart; once it is
+    unknown, this ends with 2 without --travel-zero. It is refused, with 1, while the shaft turns or may turn: stop it first.
     """
     from nightturn.cli.output import print_json
     from nightturn.daemon.control_client import new_request
@@ -49,13 +50,14 @@ def run(
         travel_zero=travel_zero,
     )
     root = data_root(bench, rig)
-    mount(root, request, time.time_ns())
+    travel = mount(root, station, request, time.time_ns())
     path, card = card_path(root, station.id), read_card(root, station.id)
     assert card is not None
     if as_json:
-        print_json({"fixture": station.id, "path": str(path), "card": card})
+        print_json({"fixture": station.id, "path": str(path), "card": card, "travel": travel})
     else:
         typer.echo(f"{station.id}: {card.unit} ({card.variant}) mounted by {card.operator}; card in {path}")
+        typer.echo(f"{station.id}: {travel}")
         typer.echo(
             f"{station.id}: nothing turns; next: `nightturn go {station.id} --unit {card.unit} --operator NAME`"
         )

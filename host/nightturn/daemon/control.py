@@ -20,11 +20,14 @@ from nightturn.daemon.control_protocol import (
     Request,
     refused,
 )
-from nightturn.daemon.mounting import SEE_TO_IT, TRAVEL, card_of, taken_off
+from nightturn.daemon.mounting import card_of, recorded_travel, taken_off, travel_text
 from nightturn.errors import NightturnError
+from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
+from nightturn.model.facts import Travel
 from nightturn.motion.permission import MotionState
 from nightturn.settings.load import append_card
+from nightturn.settings.rig import FixtureSettings
 from nightturn.world import World
 
 KEPT_S_MAX = 1.0  # a client waits two seconds
@@ -40,6 +43,11 @@ class Watched(Protocol):
     @property
     def station(self) -> Station | None:
         """The run that is open."""
+        ...
+
+    @property
+    def settings(self) -> FixtureSettings:
+        """The fixture of the rig file."""
         ...
 
     @property
@@ -93,14 +101,27 @@ class Control:
         problem = _not_now(request, watch.station)
         if problem:
             return refused(request.id, problem)
-        if not request.travel_zero:
-            return msgspec.structs.replace(refused(request.id, f"{TRAVEL}; {SEE_TO_IT}"), left_out=True)
+        station, settings = watch.station, watch.settings
+        open_run = station is not None and station.run_ended is None
+        travel = (
+            travel_of(station.core.state)
+            if station is not None and open_run
+            else await self._recorded(settings)
+        )
+        if travel.unknown and not request.travel_zero:
+            return msgspec.structs.replace(refused(request.id, travel.unknown), left_out=True)
         card = card_of(request, self._world.clock.utc_ns())
         try:
             await self._world.offload(lambda: _append(self._root, request.fixture, card))
         except NightturnError as error:
             return refused(request.id, str(error))
-        return msgspec.structs.replace(_shown(request, watch), kept=True)
+        said = travel_text(travel, settings, anew=request.travel_zero)
+        return msgspec.structs.replace(_shown(request, watch), kept=True, travel=said)
+
+    async def _recorded(self, settings: FixtureSettings) -> Travel:
+        found: list[Travel] = []
+        await self._world.offload(lambda: found.append(recorded_travel(self._root, settings)))
+        return found[0]
 
     async def _unmount(self, request: Request, watch: Watched) -> Answer:
         """Take the card off, and end the run that it had begun."""

@@ -40,6 +40,7 @@ class Answer(msgspec.Struct, frozen=True):
         waits_for: what has to happen before it does something else, and which command makes it so.
         kept: for a command that was done: whether it is on the disk already.
         left_out: whether it was refused for what the request itself leaves out, not for what the fixture does.
+        travel: for a mount: the old position, and what travel counts from now.
         fixtures: which fixtures this daemon has, when a status names none.
     """
 
@@ -51,6 +52,7 @@ class Answer(msgspec.Struct, frozen=True):
     problem: str = ""
     kept: bool | None = None
     left_out: bool = False
+    travel: str = ""
     fixtures: tuple[str, ...] = ()
 
 

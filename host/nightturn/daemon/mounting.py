@@ -9,13 +9,20 @@ from nightturn.bench.locks import Lock, own_root_or_meet
 from nightturn.daemon.control_client import ask
 from nightturn.daemon.control_protocol import VERSION, Answer, Request
 from nightturn.errors import ConfigError, NightturnError
+from nightturn.fixture.travel import position_text
 from nightturn.model.cards import MountCard
+from nightturn.model.facts import Travel
 from nightturn.settings.load import append_card, read_card
 from nightturn.settings.mistakes import raise_mistakes
+from nightturn.settings.rig import FixtureSettings
 from nightturn.settings.validate import card_mistakes
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import RUNNING, newest_run, read_manifest
 
-TRAVEL = "the travel is unknown: a card begins a run, and its travel counts from where a person has seen the cable hang free"
-SEE_TO_IT = "see to the cable, then mount with `--travel-zero`"
+SEE_TO_IT = "see to the cable, then `--travel-zero`"
+NEVER = Travel(None, "unknown: no run has counted it")
+INTERRUPTED = Travel(None, "unknown: the last run was interrupted, and nobody has read its tape since")
+UNREADABLE = Travel(None, "unknown: the manifest of the last run cannot be read")
 
 
 def card_of(request: Request, utc_ns: int) -> MountCard:
@@ -44,11 +51,34 @@ def taken_off(root: Path, request: Request, utc_ns: int) -> MountCard:
     return msgspec.structs.replace(card_of(line, utc_ns), taken_off=True)
 
 
-def mount(root: Path, request: Request, utc_ns: int) -> None:
-    """Have the card in force that the request describes.
+def recorded_travel(root: Path, settings: FixtureSettings) -> Travel:
+    """How the travel of a fixture stands by what is recorded, when no run of it is open."""
+    files = RealFiles(root)
+    try:
+        run = newest_run(files, settings.id)
+        manifest = read_manifest(files, settings.id, run) if run else None
+    except (NightturnError, OSError):
+        return UNREADABLE
+    if manifest is None:
+        return NEVER
+    if manifest.state == RUNNING or manifest.travel is None:
+        return INTERRUPTED
+    return manifest.travel
+
+
+def travel_text(travel: Travel, settings: FixtureSettings, *, anew: bool) -> str:
+    """The old position and what travel counts from now, for who mounts."""
+    before = position_text(travel, settings)
+    if anew:
+        return f"travel counts anew from where the shaft is armed next; before, {before}"
+    return f"travel counts on: {before}"
+
+
+def mount(root: Path, settings: FixtureSettings, request: Request, utc_ns: int) -> str:
+    """Have the card in force that the request describes; returns what travel counts from.
 
     Raises:
-        ConfigError: a name on the card is not allowed, or nobody has seen to the cable.
+        ConfigError: a name on the card is not allowed, or the travel is unknown and nobody has seen to the cable.
         StorageError: another process than a daemon owns the root, or the card cannot be written.
         DeviceError: the daemon that owns it does not answer.
         NightturnError: the daemon refuses.
@@ -58,17 +88,19 @@ def mount(root: Path, request: Request, utc_ns: int) -> None:
     found = own_root_or_meet(root, "nightturn mount", lambda holder: bool(holder.socket))
     if isinstance(found, Lock):
         try:
-            if not request.travel_zero:
-                raise _travel_unknown(request)
+            travel = recorded_travel(root, settings)
+            if travel.unknown and not request.travel_zero:
+                raise _travel_unknown(request, travel.unknown)
             append_card(root, request.fixture, card)
         finally:
             found.release()
-        return
+        return travel_text(travel, settings, anew=request.travel_zero)
     answer = ask(root, request)
     if answer.left_out:
-        raise _travel_unknown(request)
+        raise _travel_unknown(request, answer.problem)
     if not answer.ok:
         raise NightturnError(f"refused: {answer.problem}")
+    return answer.travel
 
 
 def unmount(root: Path, request: Request, utc_ns: int) -> Answer:
@@ -91,5 +123,5 @@ def unmount(root: Path, request: Request, utc_ns: int) -> Answer:
     return Answer(VERSION, request.id, ok=True, state=f"{card.unit} taken off by {card.operator}", kept=True)
 
 
-def _travel_unknown(request: Request) -> ConfigError:
-    return ConfigError(TRAVEL, where=f"{request.fixture}: {request.unit}", allowed=SEE_TO_IT)
+def _travel_unknown(request: Request, why: str) -> ConfigError:
+    return ConfigError(f"travel {why}", where=f"{request.fixture}: {request.unit}", allowed=SEE_TO_IT)

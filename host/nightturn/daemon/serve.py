@@ -240,7 +240,7 @@ class FixtureWatch:
                 station.command("card_changed", newest.operator)
                 await station.ended.wait()
                 return card
-            station.command("confirm_travel_zero", newest.operator)
+            station.command("confirm_travel_zero", newest.operator, card=runs.card_text(newest))
             card = self.card = newest
         return card
 

@@ -59,11 +59,15 @@ class Seen(msgspec.Struct, frozen=True):
 
 
 class Travel(msgspec.Struct, frozen=True):
-    """What is known of the travel: the encoder count of its zero, or since when and why it is unknown; and where it was seen."""
+    """What is known of the travel: the encoder count of its zero, or since when and why it is unknown.
+
+    `seen` is where the shaft stood, `card` the card by which the zero was confirmed, or that was in force when it was counted on.
+    """
 
     zero: int | None
     unknown: str = ""
     seen: Seen | None = None
+    card: str = ""
 
 
 class Lock(msgspec.Struct, frozen=True):
@@ -155,11 +159,15 @@ class Cut(msgspec.Struct, frozen=True):
 
 
 class Command(msgspec.Struct, frozen=True):
-    """A person or program asks: `go` for a unit, `pause`, `stop`, `card_changed`, `confirm_travel_zero`, or the daemon ends."""
+    """A person or program asks: `go` for a unit, `pause`, `stop`, `card_changed`, `confirm_travel_zero`, or the daemon ends.
+
+    `card` is the mount card, JSON text, by which a person confirms the travel zero.
+    """
 
     name: str
     by: str = ""
     unit: str = ""
+    card: str = ""
 
 
 class Failure(msgspec.Struct, frozen=True):

@@ -102,6 +102,10 @@ def _self_test(spec: DeviceSpec, text: str) -> DeviceSpec:
     return replace(spec, unit=replace(spec.unit, self_test=bits))
 
 
+def _turns(spec: DeviceSpec, text: str) -> DeviceSpec:
+    return replace(spec, unit=replace(spec.unit, turns=_whole("turns", text, 1, 4096)))
+
+
 def _polarity(spec: DeviceSpec, text: str) -> DeviceSpec:
     if text not in {"1", "-1"}:
         raise ConfigError(f"polarity = {text!r}", where="virtual", allowed="1, -1")
@@ -114,6 +118,7 @@ _KEYS: dict[str, Callable[[DeviceSpec, str], DeviceSpec]] = {
     "drift_ppm": lambda spec, text: replace(spec, drift_ppm=_number("drift_ppm", text, -500, 500)),
     "ring_bytes": lambda spec, text: replace(spec, ring_bytes=_whole("ring_bytes", text, 2048, 2**24)),
     "polarity": _polarity,
+    "turns": _turns,
     "without": _without,
     "self_test": _self_test,
     **{key: _of_unit(key) for key in _RANGES},

@@ -39,6 +39,7 @@ class Unit:
         noise: factor on all noise of the bridge, 0 for none.
         delay_s, zero_v, zero_drift_v_per_h: instead of the product's, None to keep them.
         polarity: -1 when the bridge is wired the other way round.
+        turns: that its encoder tells apart after a start.
         self_test: bit n: test n fails at every start.
         without: optional features that it does not have.
     """
@@ -49,6 +50,7 @@ class Unit:
     zero_v: float | None = None
     zero_drift_v_per_h: float | None = None
     polarity: int = 1
+    turns: int = 1
     self_test: int = 0
     without: tuple[str, ...] = ()
 
@@ -71,7 +73,7 @@ class Unit:
             hum_v=product.bridge.hum_v * self.noise,
             **{name: value for name, value in own.items() if value is not None},
         )
-        return replace(product, bridge=bridge)
+        return replace(product, bridge=bridge, encoder_turns=self.turns)
 
 
 @dataclass(slots=True)

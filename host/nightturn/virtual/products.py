@@ -118,6 +118,7 @@ class Product:
     short_drag_nm_s: float
     speed_max_rad_s: float = 62.8
     counts_per_rev: int = 2**20
+    encoder_turns: int = 1  # that it tells apart after a start
     bridge: Bridge = field(default_factory=Bridge)
     heat: Heat = field(default_factory=Heat)
 

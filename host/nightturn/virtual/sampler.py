@@ -78,8 +78,8 @@ class Sampler:
         self._plant = plant
         self._tick_hz = tick_hz
         self._first = plant.index
-        turn = plant.product.counts_per_rev
-        self._encoder_zero = plant.position_counts // turn * turn  # absolute within a turn only
+        told = plant.product.counts_per_rev * plant.product.encoder_turns
+        self._encoder_zero = plant.position_counts // told * told  # absolute within so many turns only
         self._ticks = tick_hz // plant.rate_hz
         self._base_tick = 0
         self._from_index = 0

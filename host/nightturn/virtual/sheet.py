@@ -17,7 +17,6 @@ SLOW_CHANNELS = (
     (5, "supply", "V"),
     (6, "excitation", "V"),
 )
-TURNS = 64  # that the encoder tells apart after a start: far more than any rig's travel
 INPUTS = (
     "guard_closed",
     "stop_chain_healthy",
@@ -39,7 +38,11 @@ def sheet_of(product: Product, features: Sequence[str] = FEATURES) -> bytes:
         "tick_hz": TICK_HZ,
         "rates_hz": list(RATES_HZ),
         "torque": {"bits": ADC_BITS, "unit": "V", "scale": repr(VOLTS_PER_COUNT)},
-        "encoder": {"counts_per_rev": product.counts_per_rev, "absolute": True, "turns": TURNS},
+        "encoder": {
+            "counts_per_rev": product.counts_per_rev,
+            "absolute": True,
+            "turns": product.encoder_turns,
+        },
         "inputs": list(INPUTS),
         "slow": [{"no": number, "name": name, "unit": unit} for number, name, unit in SLOW_CHANNELS],
         "features": list(features),
