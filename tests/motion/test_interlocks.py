@@ -5,7 +5,7 @@ import itertools
 import pytest
 from tests.fixture.stations import STATION, station
 
-from nightturn.motion.interlocks import Obstacle, interlock, unwired
+from nightturn.motion.interlocks import UNTRIED, Obstacle, interlock, untried, unwired
 from nightturn.motion.permission import Cause
 from nightturn_protocol.messages import Input
 
@@ -58,3 +58,20 @@ def test_every_start_repeats_what_is_not_wired() -> None:
         sentence = unwired(station(**dict.fromkeys(missing, "none")))
         for key, name in names.items():
             assert (name in sentence) == (key in missing)
+
+
+@pytest.mark.parametrize(
+    ("guard", "seen_open", "text"),
+    [("input", False, UNTRIED), ("input", True, ""), ("none", False, ""), ("none", True, "")],
+)
+def test_a_guard_that_the_rig_has_is_tried_before_the_first_go(
+    guard: str, seen_open: bool, text: str
+) -> None:
+    assert untried(station(guard=guard), seen_open=seen_open) == text
+
+
+def test_the_refusal_says_what_to_do_and_what_it_cannot_find() -> None:
+    assert UNTRIED.startswith(
+        "the guard has not been seen open since the last run ended: open and close it, then go"
+    )
+    assert "cannot detect a jumper" in UNTRIED

@@ -7,6 +7,7 @@ import asyncio
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 import pytest
 from tests.simulation.permission_scene import (
     guard,
@@ -19,7 +20,8 @@ from tests.simulation.permission_scene import (
 )
 from tests.simulation.scene import CARD, Scene, open_scene, run, settings_of
 
-from nightturn.model.facts import DAEMON_ENDS
+from nightturn.model.facts import DAEMON_ENDS, MotionLeft
+from nightturn_protocol import messages as wire
 
 RESUME = settings_of(after_restart="resume")
 STAY = settings_of()
@@ -192,6 +194,97 @@ def test_a_restart_before_a_resume_is_done_counts_on_and_does_not_begin_anew(tmp
         third = await nothing_turns_after_a_restart(second, tmp_path, settings=settings)
         assert "gone on by itself 1 times already" in reasons(third)
         await third.station.close()
+
+    run(act)
+
+
+async def taken_up_otherwise(tmp_path: Path, otherwise: Callable[[MotionLeft], MotionLeft]) -> Scene:
+    """The next host after a kill, which finds that something is not as the permission was given for."""
+    scene = open_scene(tmp_path, settings=RESUME)
+    await scene.until(lambda: scene.moving)
+    await asyncio.sleep(3.0)
+    killed(scene)
+    await asyncio.sleep(2.0)
+    following = open_scene(tmp_path, settings=RESUME, device=scene.device)
+    state = following.station.core.state
+    assert state.opened is not None
+    assert state.opened.left is not None
+    assert state.link is not None
+    left = otherwise(state.opened.left)
+    state.opened = msgspec.structs.replace(state.opened, left=left)
+    state.link.memory.events_through, state.link.memory.newest_event = left.events_through, left.events_newest
+    await following.until(lambda: inputs_known(following))
+    await stays_still(following, 45.0)
+    assert following.motion == "locked"
+    assert following.count("motion_resumed") == 0
+    following.go()
+    await following.until(lambda: following.moving)
+    await following.station.close()
+    return following
+
+
+@pytest.mark.parametrize(
+    ("field", "words"),
+    [
+        ("rig", "fixture in the rig file"),
+        ("variant", "variant"),
+        ("card", "mount card"),
+        ("port", "port"),
+        ("board", "board"),
+        ("sheet", "sheet of the device"),
+    ],
+)
+def test_what_the_permission_was_not_given_for_does_not_go_on_by_itself(
+    tmp_path: Path, field: str, words: str
+) -> None:
+    def otherwise(left: MotionLeft) -> MotionLeft:
+        assert left.bound is not None
+        return msgspec.structs.replace(left, bound=msgspec.structs.replace(left.bound, **{field: "another"}))
+
+    async def act() -> None:
+        following = await taken_up_otherwise(tmp_path, otherwise)
+        (told,) = [e.detail for e in following.events if e.kind == "motion_locked"]
+        assert f"the permission was given for another {words} (another, now " in told
+
+    run(act)
+
+
+def test_behind_a_missing_event_of_the_device_motion_does_not_go_on_by_itself(tmp_path: Path) -> None:
+    """The last daemon saw an event whose predecessor it did not see: it may have been a guard."""
+
+    def otherwise(left: MotionLeft) -> MotionLeft:
+        return msgspec.structs.replace(left, events_newest=left.events_newest + 2)
+
+    async def act() -> None:
+        following = await taken_up_otherwise(tmp_path, otherwise)
+        (told,) = [e.detail for e in following.events if e.kind == "motion_locked"]
+        assert told == "the host restarted; motion stays: an event of the device is missing"
+
+    run(act)
+
+
+def test_an_event_that_is_missing_before_the_next_turn_takes_a_resume_back(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=RESUME)
+        await scene.until(lambda: scene.moving)
+        scene.station._line.lost("the cable was pulled")
+        await scene.until(lambda: scene.count("motion_resumed") == 1)
+        scene.device.advance(scene.world.clock.monotonic_ns())
+        scene.device._firmware.events.next_no += 1  # one is lost for good
+        scene.device._firmware.events.add(
+            scene.device._firmware.tick,
+            wire.EventCode.OUTPUT_EXPIRED,
+            wire.Severity.INFO,
+            (9, 0),
+            latched=False,
+        )
+        scene.device._firmware.send_events()
+        await scene.until(lambda: scene.motion == "locked", 10)
+        assert reasons(scene) == "motion stays: an event of the device is missing"
+        await stays_still(scene, 45.0)
+        scene.go()
+        await scene.until(lambda: scene.moving)
+        await scene.station.close()
 
     run(act)
 

@@ -24,7 +24,8 @@ def run(
     """Let the shaft turn: a named person says so, for one fixture and the unit that is mounted on it.
 
     Refused, with 1 and every reason, while guard or stop chain is open, the drive reports a fault, the travel is unknown, no device
-    streams, or the shaft turns already. It clears what had locked motion. When nothing is against it the warning lamp goes on, and
+    streams, the disk keeps nothing, or the shaft turns already. The first `go` of a card also wants to have seen the guard open and
+    closed since the last run ended; that finds a contact that is stuck and cannot detect a jumper. It clears what had locked motion. When nothing is against it the warning lamp goes on, and
     the shaft turns after 5 s; after 15 s where the rig file says lamp = "none", or where motion goes on by itself. `stop` and `pause`
     prevent it. A permission that is not used lapses.
 
@@ -32,7 +33,8 @@ def run(
     within one boot of the device; after a guard, a trip, a stall or a new boot it waits for `go`.
 
     This permission is bookkeeping, not a safety function; a name is a record, not an authentication. Lamp and countdown warn, they
-    do not protect, and no state isolates anything: before anybody reaches in, isolate and lock the energy sources by local rules.
+    do not protect. `locked`, `paused` and `stop` isolate nothing: before anybody reaches in, isolate and lock the energy sources by
+    local rules.
     Whether a machine may start unattended is for qualified people and local codes.
     """
     from nightturn.cli.asking import command, daemons_root

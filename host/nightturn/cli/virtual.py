@@ -19,7 +19,8 @@ def run(
 ) -> None:
     """Serve one virtual fixture in real time until Ctrl-C; it speaks the same wire as a real device.
 
-    Prints the address that a rig file writes as `port`, as soon as somebody can talk to it.
+    Prints the address that a rig file writes as `port`, as soon as somebody can talk to it. The signal USR1 opens its guard and USR2
+    closes it, as a first `nightturn go` wants to have seen.
     """
     import asyncio
     import contextlib

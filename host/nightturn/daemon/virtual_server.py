@@ -42,6 +42,16 @@ class Served:
         """Bytes go here from now on; None unplugs."""
         self._write = write
 
+    def guard_on_signals(self) -> None:
+        """A person at the fixture: USR1 opens its guard, USR2 closes it."""
+        loop = asyncio.get_running_loop()
+        for number, closed in ((signal.SIGUSR1, False), (signal.SIGUSR2, True)):
+            loop.add_signal_handler(number, self._guard, closed)
+
+    def _guard(self, closed: bool) -> None:  # noqa: FBT001 - the handler of a signal takes no keywords
+        self.device.guard(self._clock.monotonic_ns(), closed=closed)
+        self._flush()
+
     def on_bytes(self, stamp_ns: int, content: bytes) -> None:
         """Bytes from the host."""
         self.device.receive(content, stamp_ns)
@@ -73,6 +83,7 @@ async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> N
     """
     _end_on_signal()
     served = Served(device_of(spec))
+    served.guard_on_signals()
     served_link = take_named(link_key(link), str(link), "nightturn virtual")
     line: Port = PtyLine(link, RealClock())
     line.open(served.on_bytes, lambda _reason: None)
@@ -95,6 +106,7 @@ async def serve_tcp(spec: str, address: str, on_ready: Callable[[str], None]) ->
     """
     _end_on_signal()
     served = Served(device_of(spec))
+    served.guard_on_signals()
     host, _, port = address.rpartition(":")
     try:
         listener = socket.create_server((host or "127.0.0.1", int(port)))
