@@ -45,3 +45,22 @@ class FailingFiles(RecordingFiles):
     def sync_dir(self, path: str) -> None:
         self._judge("sync_dir", path)
         super().sync_dir(path)
+
+
+class Disk:
+    """Hands out failing files and keeps hold of them."""
+
+    def __init__(self) -> None:
+        self.files: FailingFiles | None = None
+
+    def wrap(self, files: Files) -> Files:
+        self.files = FailingFiles(files)
+        return self.files
+
+    def full(self, operation: str, word: str) -> None:
+        assert self.files is not None
+        self.files.fails = lambda asked, path: asked == operation and word in path
+
+    def mended(self) -> None:
+        assert self.files is not None
+        self.files.fails = lambda _operation, _path: False

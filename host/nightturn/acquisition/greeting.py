@@ -33,7 +33,7 @@ class Memory(msgspec.Struct):
     `boot_id` is 0 before the first contact. `set_up_epoch` is the device's count of SETUPs after ours, -1 when
     what is set up is not ours. `features` are those that the sheet names. `newest_latched` is the number of the newest
     event seen that needs CLEAR, 0 = none. Up to `events_through` every event of the boot was seen, counted from the first that
-    was; `NO_EVENT` before it.
+    was, and `newest_event` is the newest that was; `NO_EVENT` before it.
     """
 
     boot_id: int = 0
@@ -47,7 +47,7 @@ class Memory(msgspec.Struct):
     sheet_total: int = -1
     events_told: list[int] = []
     newest_latched: int = 0
-    newest_event: int = 0
+    newest_event: int = NO_EVENT
     events_through: int = NO_EVENT
 
     def forget_boot(self) -> None:

@@ -147,9 +147,8 @@ def opened(
         CalibrationError: the transducer has no usable calibration.
     """
     utc_ns, encode = clock.utc_ns(), msgspec.json.encode
-    travel = _travel(card, beginning)
     calibration = calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)
-    return RunOpened(
+    begins = RunOpened(
         run=beginning.run or run_id(utc_ns, rng),
         rig=encode(settings).decode(),
         variant=encode(load_variant(variants, card.variant)).decode(),
@@ -168,19 +167,28 @@ def opened(
         tile_samples=pace.tile_samples,
         durable_s_max=pace.durable_s_max,
         previous_ts_ns=beginning.previous_ts_ns,
-        travel_zero=travel.zero,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
+        shunt_first=beginning.shunt_first,
+        lost=beginning.lost,
+        timezone=timezone,
+        changed=beginning.changed,
+    )
+    return _with_motion(begins, card, beginning)
+
+
+def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
+    """What the run takes over of motion: travel, what its permission was, why it waits for a person."""
+    travel = _travel(card, beginning)
+    return msgspec.structs.replace(
+        begins,
+        travel_zero=travel.zero,
         travel_unknown=bool(travel.unknown),
         travel_why=travel.unknown,
         seen=travel.seen,
-        shunt_first=beginning.shunt_first,
-        lost=beginning.lost,
         boot_id=beginning.boot_id,
         left=beginning.left,
         locks=beginning.locks,
-        timezone=timezone,
-        changed=beginning.changed,
         guard_seen_open=beginning.guard_seen_open,
     )
 
