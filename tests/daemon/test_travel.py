@@ -97,7 +97,7 @@ def test_without_a_daemon_status_and_runs_say_what_was_recorded_last(
     assert status(tmp_path).state.startswith("turning")
     serve.kill()
     code, said = asked(processes, "status")
-    assert (code, "was turning" in said, "no daemon runs" in said) == (3, True, True)
+    assert (code, "was turning" in said, "no daemon answers on" in said) == (3, True, True)
     (run,) = list_runs(root)
     assert (run.state, run.motion, run.motion_text) == (
         "interrupted",

@@ -79,7 +79,7 @@ def _recorded(root: Path, fixture: str, *, as_json: bool) -> None:
             (name, each.run, f"was {each.motion or 'not known'}", each.motion_text)
             for name, each in newest.items()
         ]
-        print_table(f"no daemon runs on {root}; recorded last", ("fixture", "run", "motion", "why"), rows)
+        print_table(f"no daemon answers on {root}; recorded last", ("fixture", "run", "motion", "why"), rows)
 
 
 def _asked(root: Path, fixture: str, *, as_json: bool) -> None:

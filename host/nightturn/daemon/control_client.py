@@ -24,7 +24,7 @@ NO_ANSWER = "the daemon does not answer; use the emergency stop"
 
 
 class NoDaemonError(DeviceError):
-    """No daemon runs on the data root."""
+    """No daemon runs on the data root, or the one that did cannot be reached."""
 
 
 def new_request(
@@ -60,7 +60,7 @@ def ask(root: Path, request: Request, limit_s: float = ANSWER_S_MAX) -> Answer:
     except OSError as error:
         elsewhere = holder.host != socket.gethostname()
         where = f"it was started on {holder.host}: ask there" if elsewhere else "it has ended, or was killed"
-        raise DeviceError(
+        raise NoDaemonError(
             f"{root}: the daemon ({holder.words}) cannot be reached: {os.strerror(error.errno or 0)}; {where}; "
             "if something turns, use the emergency stop"
         ) from error
