@@ -179,7 +179,10 @@ def start_anew(files: Files, fixture: str, recovered: Recovered, utc_ns: int) ->
     left = recovered.beginning
     manifest = usable_manifest(files, fixture, left.run) if left.run else None
     if manifest is not None and manifest.state != ENDED:
-        write_manifest(files, with_end(manifest, RunEnded(utc_ns, left.run, GIVEN_UP, "command")))
+        known = left.travel_zero is not None and not left.travel_unknown
+        unknown = "" if known else left.travel_why or f"unknown: {GIVEN_UP}"
+        stands = Travel(left.travel_zero, unknown, left.seen, left.recorded.card)
+        write_manifest(files, with_end(manifest, RunEnded(utc_ns, left.run, GIVEN_UP, "command"), stands))
     if left.segment:
         files.remove(left.segment)
     return Beginning(first_record_no=recovered.beginning.first_record_no)
