@@ -198,8 +198,10 @@ async def _carried_out(request: Request, watch: Watched, station: Station, name:
     record_no = station.command(name, _by(request))
     if record_no is None:
         problem = (
-            "the tape takes no records, so the drive was told OFF and the line is closed; "
-            "the command is not kept yet and follows when the tape takes records again; motion then waits for `go`"
+            "the core has failed, so the drive was told OFF and the line is closed; the command is not kept"
+            if station.crashed is not None
+            else "the tape takes no records, so the drive was told OFF and the line is closed; the command is not kept yet "
+            "and follows when the tape takes records again; motion then waits for `go`"
         )
         return Answer(VERSION, request.id, ok=True, state=problem, kept=False)
     shown = _shown(request, watch)  # before anything is waited for: a run that this ends is closed meanwhile
