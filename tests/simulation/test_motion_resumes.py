@@ -142,6 +142,8 @@ def test_after_a_restart_with_a_new_boot_of_the_device_nothing_turns(tmp_path: P
         scene.device.reset()
         following = await nothing_turns_after_a_restart(scene, tmp_path, settings=RESUME)
         assert "the device has started anew" in reasons(following)
+        assert "travel unknown since" in following.station.waits_for  # its encoder tells one turn
+        following.station.command("confirm_travel_zero", "R. Vale")
         following.go()
         await following.until(lambda: following.moving)
         await following.station.close()
@@ -243,7 +245,7 @@ def test_what_the_permission_was_not_given_for_does_not_go_on_by_itself(
 
     async def act() -> None:
         following = await taken_up_otherwise(tmp_path, otherwise)
-        (told,) = [e.detail for e in following.events if e.kind == "motion_locked"]
+        (told,) = [e.detail for e in following.events if e.kind == "motion_stays"]
         assert f"the permission was given for another {words} (another, now " in told
 
     run(act)
@@ -257,7 +259,7 @@ def test_behind_a_missing_event_of_the_device_motion_does_not_go_on_by_itself(tm
 
     async def act() -> None:
         following = await taken_up_otherwise(tmp_path, otherwise)
-        (told,) = [e.detail for e in following.events if e.kind == "motion_locked"]
+        (told,) = [e.detail for e in following.events if e.kind == "motion_stays"]
         assert told == "the host restarted; motion stays: an event of the device is missing"
 
     run(act)
