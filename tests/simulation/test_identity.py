@@ -17,6 +17,7 @@ def test_a_restarted_device_is_asked_and_checked_again(tmp_path: Path) -> None:
         await asyncio.sleep(30.0)
         assert (scene.motion, scene.moving) == ("locked", False)  # a new boot waits for a person
         assert scene.why_locked == ["the device restarted"]
+        scene.station.command("confirm_travel_zero", "R. Vale")  # its encoder tells one turn
         scene.go()
         await scene.until(scene.station.ended.is_set, 200)
         await scene.station.close()
