@@ -34,9 +34,10 @@ def test_runs_are_listed_with_what_stood_there_and_how_much(
     assert code == 0
     _, head, line = out.splitlines()
     assert head.split()[:4] == ["fixture", "run", "unit", "variant"]
-    fixture, run, unit, variant, day, time, offset, state, cycles, samples, gaps = line.split()
+    fixture, run, unit, variant, day, time, offset, state, was, motion, cycles, samples, gaps = line.split()
     assert (fixture, run, unit, variant) == ("pan-a1", recorded.run, "Q-0117", "pan15")
     assert (day, time, offset, state) == ("2026-11-25", "21:00:00", "+00:00", "interrupted")
+    assert (was, motion) == ("was", "turning")  # nothing is known of now
     assert (cycles, gaps) == ("3", "1")
     assert int(samples) > 160_000
 
