@@ -37,7 +37,7 @@ def test_runs_are_listed_with_what_stood_there_and_how_much(
     fixture, run, unit, variant, day, time, offset, state, was, motion, cycles, samples, gaps = line.split()
     assert (fixture, run, unit, variant) == ("pan-a1", recorded.run, "Q-0117", "pan15")
     assert (day, time, offset, state) == ("2026-11-25", "21:00:00", "+00:00", "interrupted")
-    assert (was, motion) == ("was", "turning")  # nothing is known of now
+    assert (was, motion) == ("was", "announced")  # nothing is known of now
     assert (cycles, gaps) == ("3", "1")
     assert int(samples) > 160_000
 
