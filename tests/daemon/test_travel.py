@@ -5,9 +5,10 @@ import os
 import signal
 from pathlib import Path
 
-from tests.daemon.processes import Child, Processes, say_go, wait, write_bench
+from tests.daemon.processes import Child, Processes, say_go, write_bench
 from tests.daemon.test_commands import TRAVEL_ZERO, VALE, asked, status
 from tests.device.native import NativeDevices
+from tests.waiting import wait
 
 from nightturn.motion.interlocks import UNTRIED
 from nightturn.storage.runs import list_runs, open_run

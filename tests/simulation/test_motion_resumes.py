@@ -214,7 +214,10 @@ async def taken_up_otherwise(tmp_path: Path, otherwise: Callable[[MotionLeft], M
     assert state.link is not None
     left = otherwise(state.opened.left)
     state.opened = msgspec.structs.replace(state.opened, left=left)
-    state.link.memory.events_through, state.link.memory.newest_event = left.events_through, left.events_newest
+    state.link.handshake.memory.events_through, state.link.handshake.memory.newest_event = (
+        left.events_through,
+        left.events_newest,
+    )
     await following.until(lambda: inputs_known(following))
     await stays_still(following, 45.0)
     assert following.motion == "locked"
