@@ -15,7 +15,7 @@ from nightturn_protocol.errors import SheetError
 from nightturn_protocol.messages import Input
 
 BYTES_PER_LINE = 16
-FEATURES = ("drive", "firmware", "outputs", "pattern")
+FEATURES = ("drive", "extremes", "firmware", "outputs", "pattern")
 
 
 def canonical(text: str) -> bytes:

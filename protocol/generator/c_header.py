@@ -152,6 +152,8 @@ def _enum(enum: Enum) -> list[str]:
         lines += [f"enum nt_{snake(enum.name)} {{"]
         lines += [f"    {prefix}_{name} = {number}," for name, number in enum.values.items()]
         lines += ["};"]
+        end = max(enum.values.values()) + 1
+        lines += [f"{_define(f'{prefix}_END', f'{end}u')} /* one beyond the last number */"]
     return [*lines, ""]
 
 

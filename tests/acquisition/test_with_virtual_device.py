@@ -6,11 +6,20 @@ import numpy as np
 import pytest
 
 from nightturn.acquisition.link import Link, LinkSettings
-from nightturn.acquisition.outputs import BlockIn, Missing, Output, Restarted, SendFrame, SessionUp, Skipped
+from nightturn.acquisition.outputs import (
+    BlockIn,
+    LinkFault,
+    Missing,
+    Output,
+    Restarted,
+    SendFrame,
+    SessionUp,
+    Skipped,
+)
 from nightturn.acquisition.tiler import Tiler
 from nightturn.virtual.catalogue import from_spec
 from nightturn_protocol import messages
-from nightturn_protocol.framing import Deframer, to_wire
+from nightturn_protocol.framing import HEADER_BYTES, Deframer, to_wire
 from nightturn_protocol.sheet import parse_sheet
 
 MS = 1_000_000
@@ -167,3 +176,32 @@ def test_a_restarted_host_halts_the_old_stream_and_has_only_its_own() -> None:
     line.run(2)
     assert line.assert_pattern() >= 1.9 * RATE_HZ
     assert line.of(Missing) == []
+
+
+def test_a_stranger_is_let_in_when_the_lease_of_the_session_before_has_ended() -> None:
+    line = VirtualLine("pan15?seed=7")
+    line.run(1)
+    tick = line.device._firmware.tick
+    line.carry([line.link.notice(messages.Lease(tick, 5.0, 5.0, 1000, 0))])
+    assert line.device._firmware.lease.state is messages.LeaseState.LIVE
+    line.said.clear()
+    line.link = Link.start(SETTINGS, nonce=99)
+    line.reopen()
+    line.run(0.8)
+    assert line.of(SessionUp) == []
+    (fault,) = line.of(LinkFault)
+    assert isinstance(fault, LinkFault)
+    assert fault.kind == "refused"
+    assert fault.detail == (
+        "another session's motion lease lives on the device; OPEN is tried again until that has ended"
+    )
+    line.run(1.5)
+    assert len(line.of(SessionUp)) == 1
+    assert len(line.of(LinkFault)) == 1, "told once"
+
+
+def test_an_open_names_the_minor_version_that_the_link_was_started_with() -> None:
+    for minor in (0, messages.MINOR):
+        link = Link.start(SETTINGS, nonce=1, minor=minor)
+        (frame,) = [output for output in link.opened(0) if isinstance(output, SendFrame)]
+        assert messages.Open.decode(frame.body[HEADER_BYTES:]).minor == minor

@@ -22,10 +22,10 @@ BRIEF = ["--seconds", "0.5", "--rate", "1000"]
 
 SAID = (
     "device: virtual pan15",
-    "wire                        device 1.0, host 1.0",
+    "wire                        device 1.1, host 1.1",
     "started by power",
     "as OPENED says",
-    "features                    drive, firmware, outputs, pattern",
+    "features                    drive, extremes, firmware, outputs, pattern",
     "self-test      passed",
     "guard_closed on",
     "outputs on      none",

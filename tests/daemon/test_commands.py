@@ -82,6 +82,26 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
         assert words in set(details)
 
 
+def test_status_says_what_the_device_counts(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": native_device().port})
+    mount(tmp_path, "pan-a1")
+    serve = processes.start("serve", str(bench))
+    serve.says("run_open")
+    wait(lambda: status(tmp_path).counters is not None, lambda: serve.said)
+    code, said = asked(processes, "status", "pan-a1")
+    assert code == 0, said
+    assert "device counts, since it started" in said
+    assert "motion leases refused" in said
+    assert "not reported" not in said  # this board measures its load too
+    code, said = asked(processes, "status", "pan-a1", "--json")
+    (shown,) = json.loads(said)
+    names = {"leases_refused", "adc_overrange", "encoder_errors", "tx_stalls", "cpu_pct"}
+    assert set(shown["counters"]) == names
+    assert all(isinstance(value, int) for value in shown["counters"].values())
+
+
 def test_a_command_for_nobody_and_to_nobody_says_so(
     tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
@@ -94,6 +114,9 @@ def test_a_command_for_nobody_and_to_nobody_says_so(
     assert (code, "no fixture 'pan-b7' here; this daemon has: pan-a1" in said) == (1, True)
     code, said = asked(processes, "status", "--json", "--data", str(tmp_path / "nights"))
     assert json.loads(said)[0]["state"] == "no run is open"
+    assert json.loads(said)[0]["counters"] is None
+    code, said = asked(processes, "status", "pan-a1")
+    assert (code, said.count("not reported")) == (0, 5)
     assert (tmp_path / "nights" / "control.sock").stat().st_mode & 0o777 == 0o600
     bench.write_text(bench.read_text().replace("rate_hz", "rate_herz"))  # stop works while somebody edits
     code, said = asked(processes, "stop", "pan-a1", *VALE)

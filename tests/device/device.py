@@ -17,7 +17,7 @@ LATER = 1 << 62  # a tick that no test reaches
 SESSION = 0x1234
 BOOT_ID = 0xB0071D
 SAFE_INPUTS = int(wire.Input.GUARD_CLOSED | wire.Input.STOP_CHAIN_HEALTHY)
-FEATURES = {"drive": 1, "outputs": 2, "firmware": 4}
+FEATURES = {"drive": 1, "outputs": 2, "firmware": 4, "extremes": 8}
 SET_RATE, DRIVE, DRIVE_OFF, SET_OUTPUT, SET_LEASE = range(1, 6)
 SHEET = {
     "schema": 1,
@@ -28,7 +28,7 @@ SHEET = {
     "rates_hz": [100, 500, 1000, 10000],
     "slow": [{"no": 0, "name": "bearing", "unit": "degC"}, {"no": 1, "name": "winding", "unit": "degC"}],
     "inputs": ["guard_closed", "stop_chain_healthy", "drive_fault", "user_1"],
-    "features": ["drive", "firmware", "outputs", "pattern"],
+    "features": ["drive", "extremes", "firmware", "outputs", "pattern"],
     "limits": {"speed_rad_per_s": 7.0, "torque_nm": 20.0},
 }
 M = TypeVar("M", bound=wire.Message)

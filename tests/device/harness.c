@@ -93,7 +93,7 @@ struct harness *h_new(void)
         .rates_hz = h->rates_hz,
         .rates = 4,
         .tick_hz = 1000000,
-        .features = NT_FEATURE_DRIVE | NT_FEATURE_OUTPUTS | NT_FEATURE_FIRMWARE,
+        .features = NT_FEATURE_DRIVE | NT_FEATURE_OUTPUTS | NT_FEATURE_FIRMWARE | NT_FEATURE_EXTREMES,
         .modes = NT_MODE_BIT(NT_AXIS_DRIVE, NT_DRIVE_MODE_SPEED) |
                  NT_MODE_BIT(NT_AXIS_DRIVE, NT_DRIVE_MODE_TRAVEL) |
                  NT_MODE_BIT(NT_AXIS_ACTUATOR, NT_DRIVE_MODE_TORQUE),
@@ -172,7 +172,14 @@ static void at(struct harness *h, uint64_t tick)
 void h_receive(struct harness *h, const uint8_t *bytes, size_t n, uint64_t tick)
 {
     at(h, tick);
+    nt_device_poll(&h->d, tick); /* as nt_device_receive does, so that the lease is the one it sees */
+    uint16_t session = h->d.link.session;
+    bool live = h->d.motion.lease.state == NT_LEASE_STATE_LIVE;
     nt_device_receive(&h->d, bytes, n, tick);
+    bool one = h->d.deframer.frames == h->frames + 1u;
+    if (live && one && h->d.link.session != session && h->d.link.session != 0 && h->broken == NULL) {
+        h->broken = "a device was taken over while the lease of its session lived";
+    }
     if (h->d.deframer.frames != h->frames) {
         h->frames = h->d.deframer.frames;
         h->asked = true;

@@ -35,6 +35,7 @@
     X(events_kept, d.events.count)                                                                           \
     X(events_suppressed, d.events.suppressed)                                                                \
     X(next_event_no, d.events.next_no)                                                                       \
+    X(memory_no, d.overload.memory_no)                                                                       \
     X(lease_state, d.motion.lease.state)                                                                     \
     X(lease_deadline, d.motion.lease.deadline)                                                               \
     X(lease_seen, d.motion.lease.seen_tick)                                                                  \

@@ -25,6 +25,7 @@ UNSPOKEN = {wire.Status.KIND, wire.Slow.KIND, wire.Event.KIND}
 OTHER_IN = {
     wire.Opened: {"firmware", "board", "torque_min", "torque_max"},
     wire.FirmwareReply: {"flash_crc", "config_hash", "build"},
+    wire.ExtremesReply: {"min_tick", "max_tick", "torque_min", "torque_max"},
     wire.Block: {"inputs"},
 }
 
@@ -182,6 +183,7 @@ MESSAGES = st.one_of(
     st.builds(wire.Halt),
     st.builds(wire.Probe, st.integers(0, 9), st.just(0), st.just(0), st.integers(0, 9)),
     st.builds(wire.EventAck, st.integers(0, 4)),
+    st.builds(wire.Extremes, st.integers(0, 3)),
     st.builds(wire.Resend, st.integers(0, 60), st.integers(0, 30)),
     st.builds(
         wire.Drive,

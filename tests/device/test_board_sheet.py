@@ -27,7 +27,7 @@ BOARD_VALUES = (
     "rail_high",
     "trip_counts",
 )
-FEATURE_BITS = {"drive": 1, "outputs": 2, "firmware": 4}  # NT_FEATURE_ of nt_port.h
+FEATURE_BITS = {"drive": 1, "outputs": 2, "firmware": 4, "extremes": 8}  # NT_FEATURE_ of nt_port.h
 
 
 def content() -> dict[str, Any]:
@@ -120,7 +120,7 @@ SPOILT: list[tuple[dict[str, Any], str]] = [
     ),
     (
         {"features": ["pattern", "teleport"]},
-        "features[1]: 'teleport'; allowed: drive, firmware, outputs, pattern",
+        "features[1]: 'teleport'; allowed: drive, extremes, firmware, outputs, pattern",
     ),
     ({"inputs": ["guard_shut"]}, "inputs[0]: 'guard_shut'; allowed: guard_closed, "),
     ({"tick_hz": 7}, "tick_hz: 7; allowed: 1000 to 1000000000"),

@@ -12,7 +12,16 @@ from tests.device.other_builds import CODEC, LINK, MOTION, run_tests
 
 COUNTED = BUILD / "coverage"
 DECODER = ("nt_cobs", "nt_crc32c", "nt_frame")
-LINKED = ("nt_link", "nt_request", "nt_transmit", "nt_replies", "nt_ring")
+LINKED = (
+    "nt_link",
+    "nt_session",
+    "nt_request",
+    "nt_transmit",
+    "nt_replies",
+    "nt_ring",
+    "nt_events",
+    "nt_overload",
+)
 
 
 @pytest.fixture(scope="module")

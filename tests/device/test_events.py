@@ -2,7 +2,7 @@
 
 from itertools import pairwise
 
-from tests.device.device import MS, SAFE_INPUTS, Device, drive, lease
+from tests.device.device import BOOT_ID, MS, SAFE_INPUTS, Device, drive, lease
 
 from nightturn_protocol import messages as wire
 from nightturn_protocol.messages import EventCode, Input, Severity
@@ -131,6 +131,87 @@ def test_a_latched_event_outlives_its_session() -> None:
     device.ask(wire.Close())
     device.open(9)
     assert device.forbidden()
+
+
+def test_a_new_session_is_told_what_is_latched_though_another_host_has_acknowledged_it() -> None:
+    device = opened()
+    device.sample(7_000_000)
+    device.sample()
+    (trip,) = device.events(EventCode.TORQUE_TRIP)
+    device.tell(wire.EventAck(trip.event_no))
+    device.poll(1000 * MS)
+    assert device.events() == []
+    device.tell(wire.Open(0, 9, 0, 0, 0, 9, 0, 1), session=9)
+    device.session = 9
+    assert device.events() == [trip]
+    device.tell(wire.EventAck(trip.event_no))
+    device.poll(1000 * MS)
+    assert device.events() == []
+    assert device.ask(wire.Clear(trip.event_no)) == wire.Done(0, wire.Clear.KIND)
+    device.open(10)
+    device.poll(1000 * MS)
+    assert device.events() == []
+
+
+def test_who_takes_up_a_session_is_not_told_again() -> None:
+    device = opened()
+    device.sample(7_000_000)
+    device.sample()
+    (trip,) = device.events(EventCode.TORQUE_TRIP)
+    device.tell(wire.EventAck(trip.event_no))
+    device.open(9, fresh=0, last_session=device.session, last_boot_id=BOOT_ID, nonce=2)
+    device.poll(1000 * MS)
+    assert device.events() == []
+
+
+def test_chatter_that_nobody_acknowledges_never_pushes_a_trip_out() -> None:
+    device = opened()
+    device.sample(7_000_000, after=150 * MS)  # latched
+    device.sample(8_388_607, after=150 * MS)  # a warning, the first kick into the rail
+    for number in range(3 * wire.EVENTS_KEPT):
+        device.sample(inputs=USER[1 - number % 2], after=100 * MS)
+    assert device["events_kept"] == wire.EVENTS_KEPT
+    device.tell(lease(device.now))
+    told = device.events()
+    assert [event.event_no for event in told] == sorted(event.event_no for event in told)
+    assert [event.code for event in told[:2]] == [EventCode.TORQUE_TRIP, EventCode.ADC_SATURATED]
+    newest = device["next_event_no"] - 1
+    assert [event.event_no for event in told[2:]] == list(range(newest - wire.EVENTS_KEPT + 3, newest + 1))
+
+
+def test_what_was_cleared_matters_less_than_what_is_latched() -> None:
+    device = opened()
+    device.sample(7_000_000, after=150 * MS)
+    device.sample()
+    (first,) = device.events(EventCode.TORQUE_TRIP)
+    assert device.ask(wire.Clear(first.event_no)) == wire.Done(0, wire.Clear.KIND)
+    device.sample(inputs=0, after=150 * MS)
+    for number in range(wire.EVENTS_KEPT + 5):  # alarms that latch anew, each cleared, none acknowledged
+        device.sample(7_000_000, inputs=0, after=100 * MS)
+        device.sample(inputs=0)
+        trips = [event.event_no for event in device.events(EventCode.TORQUE_TRIP)]
+        assert device.ask(wire.Clear(max(trips))).detail == 2, number
+    device.tell(lease(device.now))
+    device.poll(300 * MS)
+    told = device.events()
+    assert {EventCode.GUARD_OPENED, EventCode.STOP_CHAIN} <= {event.code for event in told}
+    assert first.event_no not in [event.event_no for event in told]
+    assert all(event.severity == Severity.ALARM for event in told)
+    device.sample(after=150 * MS)  # the guard closes: chatter beside 32 alarms
+    assert device["next_event_no"] == told[-1].event_no + 2, "it has a number"
+    device.poll(300 * MS)
+    assert EventCode.INPUT_CHANGED not in [event.code for event in device.events()]
+
+
+def test_what_is_told_again_stands_where_its_number_belongs() -> None:
+    device = opened()
+    device.sample(7_000_000, after=150 * MS)
+    device.sample()
+    (trip,) = device.events(EventCode.TORQUE_TRIP)
+    device.tell(wire.EventAck(trip.event_no))
+    device.sample(inputs=USER[1], after=150 * MS)
+    device.tell(wire.Open(0, 9, 0, 0, 0, 9, 0, 1), session=9)
+    assert [event.code for event in device.events()] == [EventCode.TORQUE_TRIP, EventCode.INPUT_CHANGED]
 
 
 def test_events_from_before_open_are_told_after_it() -> None:

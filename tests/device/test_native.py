@@ -295,3 +295,48 @@ def test_memory_that_no_reset_clears_outlives_the_process(
     keep.write_bytes(b"\xa5" * keep.stat().st_size)  # what memory holds when power comes
     device = native_device(keep=keep, boot_entropy=1)
     assert device.state()["boot_id"] == ids[0]
+
+
+def test_nobody_takes_it_over_while_a_lease_lives_and_a_new_host_learns_what_is_latched(
+    native_device: NativeDevices,
+) -> None:
+    device = native_device()
+    with Client(device.port) as host:
+        host.open(SESSION)
+        lease(host)
+        assert host.ask(drive(1), wire.DriveReply).accepted
+        stranger = wire.Open(0, 5, 0, 0, 0, SESSION + 1, 0, 1)
+        seq = host.send(stranger, session=SESSION + 1)
+        refused = host.next(wire.Refused)
+        assert (refused.reason, refused.request) == (Reason.NOT_NOW, wire.Open.KIND), seq
+        lapsed = host.event(EventCode.LEASE_LAPSED)
+        host.send(wire.EventAck(lapsed.event_no))
+    with Client(device.port) as host:
+        host.open(SESSION + 2)
+        assert host.event(EventCode.LEASE_LAPSED) == lapsed
+    device.end()
+
+
+def test_an_overload_that_no_host_saw_waits_for_one(native_device: NativeDevices) -> None:
+    device = native_device()
+    with Client(device.port) as host:
+        host.open(SESSION)
+        host.ask(wire.Close(), wire.Done)
+    device.make("adc saturated")
+    device.takes(device.state()["next_index"] + 5)
+    device.make("adc free")
+    device.takes(device.state()["next_index"] + 5)
+    with Client(device.port) as host:
+        host.open(SESSION + 1)
+        first = host.ask(wire.Extremes(0), wire.ExtremesReply)
+        host.ask(wire.Close(), wire.Done)
+        host.open(SESSION + 2)
+        again = host.ask(wire.Extremes(0), wire.ExtremesReply)
+        assert again.torque_max == first.torque_max
+        assert again.max_tick == first.max_tick
+        after = host.ask(wire.Extremes(again.memory_no), wire.ExtremesReply)
+    assert first.torque_max > 10 * abs(after.torque_max)
+    assert first.since_tick < first.max_tick < first.tick
+    device.end()
+    (produced,) = device.produced()
+    assert first.torque_max == produced["torque"].max()

@@ -73,6 +73,7 @@ def test_a_new_session_numbers_its_commands_anew_and_one_that_goes_on_does_not()
     assert device.ask(drive(SPEED, 1.0, command=5)).accepted, "the answer of before"
     assert device.ask(drive(SPEED, 1.0, command=4)).reason == Reason.TOO_LATE
     device.ask(drive(OFF, command=6))
+    device.run(600)  # until the lease has ended: nobody takes over while it lives
     device.open(7)
     device.run(2)
     device.tell(lease(device.now))

@@ -1,6 +1,7 @@
 """Numbers and bits of a device as names and words."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from tests.acquisition.fake_device import SHEET, FakeDevice
@@ -59,7 +60,9 @@ def test_space_inside_a_name_is_no_remark() -> None:
 
 
 def test_a_newer_minor_version_is_remarked() -> None:
-    assert remarks(written(), minor=3) == ["the device's minor version 3 is newer than this host's 0"]
+    assert remarks(written(), minor=3) == [
+        f"the device's minor version 3 is newer than this host's {wire.MINOR}"
+    ]
 
 
 def sheet_of(**changes: object) -> DeviceSheet:
@@ -72,6 +75,10 @@ def test_inputs_outputs_and_lease_have_names() -> None:
     assert facts.inputs == {"guard_closed": True, "drive_fault": True}
     assert facts.outputs_on == ("shunt", "lamp")
     assert (facts.state, facts.lease, facts.cpu_pct) == ("running", "live", 12)
+
+
+def test_a_load_that_the_board_does_not_measure_is_none() -> None:
+    assert state_facts(replace(status(inputs=0), cpu_pct=255), sheet_of()).cpu_pct is None
 
 
 def test_a_bit_that_the_sheet_does_not_name_is_remarked() -> None:

@@ -11,7 +11,7 @@ from tests.linktest.playing import Played, wanted
 
 from nightturn.errors import ConfigError, DeviceMismatchError, LinkLostError, NightturnError
 from nightturn_protocol import messages as wire
-from nightturn_protocol.framing import frame_body, parse_header, to_wire
+from nightturn_protocol.framing import Deframer, frame_body, parse_header, to_wire
 from nightturn_protocol.messages import DeviceState
 
 
@@ -110,3 +110,21 @@ def test_a_stop_by_hand_that_comes_before_the_stream_is_an_error() -> None:
     played = Played(to_device=lambda _body: (), stop_after_s=0.5)
     assert failure(played) == "stopped by hand before the test pattern began"
     assert played.port.closed == 1
+
+
+def test_a_device_on_which_a_lease_lives_says_so_and_is_left_alone() -> None:
+    asked: list[int] = []
+
+    def refuse(port_bytes: bytes) -> bytes:
+        answers = []
+        for body in Deframer().receive_bytes(b"\0" + port_bytes):
+            header = parse_header(body)
+            asked.append(header.kind)
+            taken = wire.Refused(0, wire.Reason.NOT_NOW, header.kind, 0)
+            answers.append(to_wire(frame_body(taken, header.session, header.seq)))
+        return b"".join(answers)
+
+    played = Played(raw=refuse)
+    assert isinstance(played.test.failure, DeviceMismatchError)
+    assert failure(played).startswith("another session's motion lease lives on the device")
+    assert set(asked) == {wire.Open.KIND}

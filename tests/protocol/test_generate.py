@@ -206,7 +206,7 @@ BREAKS: dict[str, tuple[Change, str]] = {
     ),
     "field removed": (lambda t: entry(t, "Status")["fields"].pop(), "Status changed a released field"),
     "fields swapped": (lambda t: entry(t, "Resend")["fields"].pop(0), "Resend changed a released field"),
-    "kind moved": (lambda t: entry(t, "Halt").update(kind=0x99), "Halt changed its kind"),
+    "kind moved": (lambda t: entry(t, "Halt").update(kind=0x9F), "Halt changed its kind"),
     "lane changed": (lambda t: entry(t, "Slow").update(lane="data"), "Slow changed its kind"),
     "message removed": (lambda t: t["message"].pop(1), "Slow is gone"),
     "number changed": (lambda t: t["enum"][0]["values"].update(ACTUATOR=4), "Axis.ACTUATOR was 1, is 4"),

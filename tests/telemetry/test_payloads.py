@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.telemetry.watching import RUN, T0, cycle_record, state_row
 
+from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import INCOMPLETE, OK, REFUSED, Figure
 from nightturn.model.rows import EventRow, GapRow, RunEnded
 from nightturn.model.verdicts import NOT_JUDGED
@@ -31,6 +32,10 @@ UNIT_ENDINGS = (
     "_pct_rated",
     "_messages",
     "_rows",
+    "_leases",
+    "_samples",
+    "_errors",
+    "_stalls",
     "reconnects",
 )
 SUFFIXES = ("_u", "_nu", "_n_rev")
@@ -132,6 +137,24 @@ def test_host_state_and_health() -> None:
     )
     assert set(health) >= COMMON
     assert bare_numbers(health) == []
+    assert {name: value for name, value in health.items() if name.startswith("device_")} == {
+        "device_refused_leases": None,
+        "device_overrange_samples": None,
+        "device_encoder_errors": None,
+        "device_line_stalls": None,
+        "device_cpu_pct": None,
+    }
+
+
+def test_health_carries_what_the_device_counts_and_null_for_what_its_board_does_not() -> None:
+    own = Health(1, payloads.utc_text(T0), 17, "b7", RUN, 1, 2, 3, 4, 5, 6, expiry=False)
+    counted = DeviceCounters(leases_refused=2, adc_overrange=3, encoder_errors=4, tx_stalls=5, cpu_pct=None)
+    health = read(payloads.health(own, counted))
+    assert bare_numbers(health) == []
+    assert (health["device_refused_leases"], health["device_overrange_samples"]) == (2, 3)
+    assert (health["device_encoder_errors"], health["device_line_stalls"]) == (4, 5)
+    assert health["device_cpu_pct"] is None
+    assert health["queued_messages"] == 1
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from aiomqtt import ProtocolVersion
 from structlog.testing import capture_logs
 from tests.telemetry.conftest import StartMosquitto
 from tests.telemetry.watching import (
+    COUNTED,
     QUICK,
     RUN,
     T0,
@@ -29,7 +30,7 @@ from tests.telemetry.watching import (
 
 from nightturn.demo.broker import start_amqtt
 from nightturn.model.records import Emit
-from nightturn.model.rows import GAPS, RUN_ENDED, SLOW, GapRow, RunEnded, SlowRow
+from nightturn.model.rows import COUNTERS, GAPS, RUN_ENDED, SLOW, CountersRow, GapRow, RunEnded, SlowRow
 from nightturn.telemetry.client import Timing
 from nightturn.telemetry.confirming import ConfirmingClient, RefusedError
 
@@ -320,6 +321,10 @@ def test_health_goes_out_by_itself_and_every_row_kind_has_its_topic(start: Start
             assert health["dropped_messages"] == 0
             assert health["unpublishable_rows"] == 1
             assert health["expiry"] is True
+            assert health["device_line_stalls"] is None
+            subject.offer("pan-a1", Emit(COUNTERS, CountersRow(T0, COUNTED)))
+            await watcher.until(lambda: watcher.on("m/health")[-1].values["device_line_stalls"] == 7)
+            assert watcher.on("m/health")[-1].values["device_cpu_pct"] == 12
             assert watcher.on("ev/gap")[0].values["missing_samples"] == 20
             assert watcher.on("ev/run_ended")[0].values["reason"] == "plan done"
             assert len(watcher.on("bench-1/state")) >= 2  # said again and again, so that a stale one shows

@@ -9,6 +9,7 @@ from typing import Any
 
 import aiomqtt
 
+from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES, EVENTS, STATE, EventRow, StateRow
@@ -19,6 +20,7 @@ from nightturn.telemetry.publisher import Publisher
 
 LIMIT_S = 20.0  # generous: it only matters when something is broken
 LAB = "quillfen"
+COUNTED = DeviceCounters(leases_refused=0, adc_overrange=1, encoder_errors=0, tx_stalls=7, cpu_pct=12)
 RUN = "20260321T210000Z-0a1b"
 T0 = 1_774_126_800_123_456_789
 QUICK = Timing(answer_s=2.0, backoff_first_s=0.02, backoff_most_s=0.1)

@@ -130,11 +130,17 @@ def test_a_new_session_begins_otherwise_with_everything_stopped(change: str) -> 
     host.drive(wire.DriveMode.SPEED, 1.0)
     host.after(500)
     opened = host.opened()
-    host.session = 500
     boot_id = opened.boot_id + (change == "boot")
-    again = host.open(
-        fresh=int(change == "fresh"), last=(boot_id, SESSION + (change == "session")), next_seq=3
-    )
+    last = (boot_id, SESSION + (change == "session"))
+    stranger = wire.Open(0, 1, last[0], 3, last[1], 500, wire.MINOR, int(change == "fresh"))
+    host.put(stranger, seq=900, session=500)
+    refusals = [m for h, m in host.listen() if h.seq == 900 and m.LANE is wire.Lane.CONTROL]
+    assert refusals == [wire.Refused(0, wire.Reason.NOT_NOW, wire.Open.KIND, 0)]
+    assert not host.device.plant.drive.still(host.device.plant.index), "nobody takes over what turns"
+    host.drive(wire.DriveMode.OFF)
+    host.after(1000)  # the lease has ended by itself
+    host.session = 500
+    again = host.open(fresh=int(change == "fresh"), last=last, next_seq=3)
     assert (again.resumed, again.session, again.next_seq, again.oldest_seq) == (0, 500, 0, 0)
     assert again.state != wire.DeviceState.RUNNING
     assert not [m for _, m in host.after(1000) if isinstance(m, wire.Block)]
@@ -257,12 +263,12 @@ def test_a_failed_self_test_shows_in_the_firmware_information() -> None:
 
 
 def test_features_that_the_sheet_does_not_name_are_refused_as_unsupported() -> None:
-    host = HostSide("pan15?without=firmware,outputs")
+    host = HostSide("pan15?without=extremes,firmware,outputs")
     host.open()
     part = host.ask(wire.Sheet(0))
     assert isinstance(part, wire.SheetPart)
     assert b'"features":["drive","pattern"]' in part.part
-    for request in (wire.Firmware(), wire.Switch(100, wire.Output.SHUNT, 1)):
+    for request in (wire.Extremes(0), wire.Firmware(), wire.Switch(100, wire.Output.SHUNT, 1)):
         assert host.ask(request) == wire.Refused(0, wire.Reason.UNSUPPORTED, request.KIND, 0)
 
 
@@ -310,3 +316,43 @@ def test_output_is_bounded_when_nobody_reads_it() -> None:
     host.after(100)
     assert host.status().tx_stalls > 0
     assert host.status().blocks_overwritten_unsent > 0
+
+
+def test_a_new_session_is_told_what_is_latched_though_another_host_has_acknowledged_it() -> None:
+    host = HostSide().streaming()
+    host.device._guard(closed=False)
+    (opened,) = [m for _, m in host.after(50) if isinstance(m, wire.Event) and m.latched]
+    host.put(wire.EventAck(opened.event_no))
+    assert not [m for _, m in host.after(1000) if isinstance(m, wire.Event) and m.latched]
+    host.session = 500
+    host.open()
+    assert opened in [m for _, m in host.after(300) if isinstance(m, wire.Event)]
+
+
+def test_the_newest_block_that_status_names_is_one_that_was_sent() -> None:
+    host = HostSide().streaming()
+    host.after(500)
+    ring = host.device._firmware.ring
+    ring.next_send -= 2  # two blocks wait for the line
+    assert host.device._firmware._status(0, 0).newest_seq == ring.next_seq - 3
+
+
+def test_the_overload_memory_outlives_sessions_until_the_host_has_recorded_it() -> None:
+    host = HostSide().streaming()
+    first = host.ask(wire.Extremes(0))
+    assert isinstance(first, wire.ExtremesReply)
+    assert first.samples > 0
+    plant_extremes = (first.torque_min, first.torque_max)
+    host.ask(wire.Close())
+    host.session = 500
+    host.open()
+    second = host.ask(wire.Extremes(0))
+    assert isinstance(second, wire.ExtremesReply)
+    assert second.since_tick == first.since_tick
+    assert second.torque_min <= plant_extremes[0]
+    assert second.torque_max >= plant_extremes[1]
+    host.after(100)
+    third = host.ask(wire.Extremes(second.memory_no))
+    assert isinstance(third, wire.ExtremesReply)
+    assert third.since_tick > second.since_tick
+    assert third.samples == pytest.approx(100, abs=5)

@@ -128,6 +128,8 @@ def refusal(refused: messages.Refused) -> str:
     """A refusal as a sentence."""
     message = BY_KIND.get(refused.request)
     name = message.__name__.upper() if message else f"request {refused.request:#04x}"
+    if refused.request == messages.Open.KIND and refused.reason == Reason.NOT_NOW:
+        return "another session's motion lease lives on the device; OPEN is tried again until that has ended"
     try:
         words = _REASON_WORDS[Reason(refused.reason)]
     except ValueError:

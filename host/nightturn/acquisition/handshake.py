@@ -14,7 +14,7 @@ from nightturn_protocol import messages
 from nightturn_protocol.conversation import seq_distance
 from nightturn_protocol.errors import SheetError
 from nightturn_protocol.framing import frame_body
-from nightturn_protocol.messages import MINOR, Message
+from nightturn_protocol.messages import Message
 
 OPEN_EVERY_NS = 1_000 * NS_PER_MS
 REOPEN_NS = 10_000 * NS_PER_MS
@@ -36,6 +36,7 @@ class Handshake(msgspec.Struct):
 
     settings: LinkSettings | None
     nonce: int
+    minor: int
     memory: Memory
     state: LinkState = LinkState.CLOSED
     wants_reopen: bool = False
@@ -143,11 +144,13 @@ class Handshake(msgspec.Struct):
             next_data_seq=next_data_seq,
             last_session=memory.last_session,
             session=wanted,
-            minor=MINOR,
+            minor=self.minor,
             fresh=0 if memory.last_session else 1,
         )
 
     def _unanswered(self, now: Moment) -> None:
+        if "refused" in self.told:  # it has answered, and is asked again
+            return
         if now.valid_frames == self.opening_valid:
             bad = now.watch.bad - self.opening_bad
             if now.counters.echoed > self.opening_echoed:

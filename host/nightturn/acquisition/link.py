@@ -37,7 +37,7 @@ from nightturn_protocol.messages import BLOCK_HEADER, BY_KIND, MAJOR, Lane, Mess
 
 __all__ = ["Link", "LinkSettings"]
 
-FIRMWARE, OUTPUTS = "firmware", "outputs"  # optional features, as a sheet names them
+EXTREMES, FIRMWARE, OUTPUTS = "extremes", "firmware", "outputs"  # optional features, as a sheet names them
 
 _BLOCK_FRAME = struct.Struct(HEADER.format + BLOCK_HEADER.format[1:])
 _BLOCK = messages.Block.KIND
@@ -63,17 +63,25 @@ class Link(msgspec.Struct):
 
     @classmethod
     def start(
-        cls, settings: LinkSettings | None, nonce: int, last_session: int = 0, last_boot_id: int = 0
+        cls,
+        settings: LinkSettings | None,
+        nonce: int,
+        last_session: int = 0,
+        last_boot_id: int = 0,
+        minor: int = messages.MINOR,
     ) -> "Link":
         """A link that has not met its device; with the last session and boot of an earlier life it takes them up.
 
         Without settings it stops when it knows the device's sheet, until `set_up` says what the stream is to be.
         `nonce` should differ from start to start: session and request numbers begin at it, so that a device does
-        not take a new host's request for a retry of the old one's.
+        not take a new host's request for a retry of the old one's. `minor` is the version of the wire that OPEN names.
         """
         link = cls(
             handshake=Handshake(
-                settings=None, nonce=nonce, memory=Memory(boot_id=last_boot_id, last_session=last_session)
+                settings=None,
+                nonce=nonce,
+                minor=minor,
+                memory=Memory(boot_id=last_boot_id, last_session=last_session),
             ),
             control=ControlLane(next_seq=seq_add(nonce, 0)),
             lane=DataLane(Series(block_samples=0)),

@@ -84,15 +84,20 @@ def torque_channel(sheet: bytes) -> str:
 def with_findings(manifest: Manifest, findings: Findings, plan: ChunkPlan) -> Manifest:
     """The manifest with what is known of the device at the end of a chunk; what it holds already stays.
 
-    Of devices and checks the oldest give way. A torque table is never replaced: another one is added behind it.
+    Of devices, checks and remembered torque the oldest give way. A torque table is never replaced: another one is added behind it.
     """
     manifest = _with_channel(manifest, torque_channel(findings.sheet), plan) if findings.sheet else manifest
     devices = [*manifest.devices, *(each for each in findings.devices if each not in manifest.devices)]
     checks = [*manifest.shunt_checks, *(e for e in findings.shunt_checks if e not in manifest.shunt_checks)]
+    told = [
+        *manifest.torque_remembered,
+        *(e for e in findings.remembered if e not in manifest.torque_remembered),
+    ]
     return msgspec.structs.replace(
         manifest,
         devices=tuple(devices[-KEPT_MAX:]),
         shunt_checks=tuple(checks[-KEPT_MAX:]),
+        torque_remembered=tuple(told[-KEPT_MAX:]),
     )
 
 

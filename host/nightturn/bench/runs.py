@@ -22,6 +22,7 @@ from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
 from nightturn.version import VERSION
 from nightturn.world import Clock
+from nightturn_protocol.messages import MINOR
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -129,6 +130,10 @@ def _set_aside(root: Path, name: str, why: str) -> None:
     log.error("calibration_set_aside", path=name, kept=kept, why=why)
 
 
+def _text(value: msgspec.Struct) -> str:
+    return msgspec.json.encode(value).decode()
+
+
 def opened(
     settings: FixtureSettings,
     card: MountCard,
@@ -146,14 +151,13 @@ def opened(
         ConfigError: the card's variant cannot be read.
         CalibrationError: the transducer has no usable calibration.
     """
-    utc_ns, encode = clock.utc_ns(), msgspec.json.encode
-    calibration = calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)
+    utc_ns = clock.utc_ns()
     begins = RunOpened(
         run=beginning.run or run_id(utc_ns, rng),
-        rig=encode(settings).decode(),
-        variant=encode(load_variant(variants, card.variant)).decode(),
+        rig=_text(settings),
+        variant=_text(load_variant(variants, card.variant)),
         card=card_text(card),
-        calibration=encode(calibration).decode(),
+        calibration=_text(calibration_in_force(root, settings, utc_ns, beginning.recorded.calibration)),
         utc_offset_ns=utc_ns - clock.monotonic_ns(),
         started_utc_ns=beginning.started_utc_ns or utc_ns,
         first_record_no=beginning.first_record_no,
@@ -173,6 +177,7 @@ def opened(
         lost=beginning.lost,
         timezone=timezone,
         changed=beginning.changed,
+        wire_minor=MINOR,
     )
     return _with_motion(begins, card, beginning)
 

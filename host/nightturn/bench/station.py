@@ -14,6 +14,7 @@ import msgspec
 import structlog
 
 from nightturn.acquisition.states import LinkState
+from nightturn.bench.counting import COUNTERS_PERIOD_S, tell_counters
 from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
@@ -142,6 +143,7 @@ class Station:
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
         self._again("sync", self._cadence.sync_s, self._keeping.sync)
+        self._again("counters", COUNTERS_PERIOD_S, self._count)
 
     def _begin_tape(self, first: Record, opened: RunOpened) -> None:
         """The tape of a new run before its manifest: one that is called running has something that says where it stands."""
@@ -355,6 +357,9 @@ class Station:
             self._shell.rows.append(emit)
         for sink in self._sinks:
             sink.offer(self.fixture, emit)
+
+    def _count(self) -> None:
+        tell_counters(self.fixture, self.core, self._world.clock.utc_ns(), self._sinks)
 
     # cutting, sealing, syncing
 

@@ -5,9 +5,10 @@ from pathlib import Path
 import msgspec
 import typer
 
-from nightturn.cli.output import print_json, print_table
+from nightturn.cli.output import NOT_REPORTED, print_json, print_pairs, print_table
 from nightturn.daemon.control_client import NoDaemonError, ask, new_request
 from nightturn.daemon.control_protocol import STATUS, Answer, Request
+from nightturn.model.device import DeviceCounters
 from nightturn.settings.load import root_named
 
 KEPT = {True: "kept", False: "done, but not on the disk yet", None: ""}
@@ -44,6 +45,22 @@ def answered(request: Request, answer: Answer, *, as_json: bool) -> None:
         typer.echo(f"nightturn: refused: {answer.problem}", err=True)
     if not answer.ok:
         raise typer.Exit(1)
+
+
+def counters_text(counters: DeviceCounters | None) -> list[tuple[str, str]]:
+    """What a device counts, a row each; what it does not send is said to be missing."""
+    names = {
+        "leases_refused": "motion leases refused",
+        "adc_overrange": "samples at the end of the range",
+        "encoder_errors": "encoder errors",
+        "tx_stalls": "transmitter stalls",
+        "cpu_pct": "processor load, %",
+    }
+    values = {} if counters is None else msgspec.structs.asdict(counters)
+    return [
+        (words, NOT_REPORTED if values.get(name) is None else str(values[name]))
+        for name, words in names.items()
+    ]
 
 
 def status(root: Path, fixture: str, *, as_json: bool) -> None:
@@ -91,6 +108,8 @@ def _asked(root: Path, fixture: str, *, as_json: bool) -> None:
     elif not refused:
         rows = [(name, answer.state, answer.waits_for) for name, answer in answers.items()]
         print_table(f"daemon on {root}", ("fixture", "state", "waits for"), rows)
+        if fixture:
+            print_pairs("device counts, since it started", counters_text(answers[fixture].counters))
     for problem in refused:
         typer.echo(f"nightturn: {problem}", err=True)
     if refused:

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 
 import typer
 
-from nightturn.cli.output import print_pairs, print_table
+from nightturn.cli.output import NOT_REPORTED, print_pairs, print_table
 from nightturn.linktest.core import LinkTest
 from nightturn.linktest.device_facts import DeviceFacts, FirmwareFacts
 from nightturn.linktest.report import Report
@@ -40,6 +40,8 @@ def show(report: Report) -> None:
             for name, each in report.counters.items()
         ]
         print_table("counters of the device", ("counter", "start", "end", "in this test"), rows)
+    else:
+        print_pairs("counters of the device", [("STATUS", NOT_REPORTED)])
     print_pairs("counters of this host", _host(report))
     print_pairs("round trips", _round_trips(report.round_trips))
     for line in _histogram(report.round_trips):
@@ -102,7 +104,7 @@ def _now(report: Report) -> Pairs:
             ("inputs", inputs or "none wired"),
             ("outputs on", ", ".join(state.outputs_on) or "none"),
             ("motion lease", f"{state.lease} (not a safety function)"),
-            ("processor load", f"{state.cpu_pct} %"),
+            ("processor load", NOT_REPORTED if state.cpu_pct is None else f"{state.cpu_pct} %"),
         ]
     rows += [(name, f"{value:g}") for name, value in report.slow.items()]
     rows += [("event", event) for event in report.events]

@@ -6,6 +6,9 @@ from collections.abc import Sequence
 import msgspec
 import typer
 
+NOT_REPORTED = "not reported"
+"""For what a device does not send."""
+
 
 def print_json(value: object) -> None:
     """One JSON document, indented; errors and paths as their text."""

@@ -7,6 +7,7 @@ from typing import Protocol
 
 import msgspec
 
+from nightturn.bench.counting import counters_of
 from nightturn.bench.station import Station
 from nightturn.daemon.control_protocol import (
     GO,
@@ -231,4 +232,11 @@ def _shown(request: Request, watch: Watched) -> Answer:
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
     permission = station.core.state.permission
     state = f"{permission.state.value}: {permission.text}"
-    return Answer(VERSION, request.id, ok=True, state=state, waits_for=station.waits_for)
+    return Answer(
+        VERSION,
+        request.id,
+        ok=True,
+        state=state,
+        waits_for=station.waits_for,
+        counters=counters_of(station.core),
+    )

@@ -6,6 +6,8 @@ safety function.
 
 import msgspec
 
+from nightturn.model.device import DeviceCounters
+
 VERSION = 1
 LINE_BYTES_MAX = 64 * 1024
 NAME_LENGTH_MAX = 80
@@ -41,6 +43,7 @@ class Answer(msgspec.Struct, frozen=True):
         kept: for a command that was done: whether it is on the disk already.
         left_out: whether it was refused for what the request itself leaves out, not for what the fixture does.
         travel: for a mount: the old position, and what travel counts from now.
+        counters: what its device counts; None while none streams.
         fixtures: which fixtures this daemon has, when a status names none.
     """
 
@@ -54,6 +57,7 @@ class Answer(msgspec.Struct, frozen=True):
     left_out: bool = False
     travel: str = ""
     fixtures: tuple[str, ...] = ()
+    counters: DeviceCounters | None = None
 
 
 class _Head(msgspec.Struct):

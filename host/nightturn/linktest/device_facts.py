@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import IntFlag
 
 from nightturn.fixture.identity import failed_tests, text_of
+from nightturn.model.device import load_pct
 from nightturn_protocol import messages as wire
 from nightturn_protocol.names import name_of
 from nightturn_protocol.sheet import DeviceSheet, digest_of
@@ -71,13 +72,13 @@ class FirmwareFacts:
 
 @dataclass(frozen=True, slots=True)
 class StateFacts:
-    """The newest STATUS; `inputs` are those the sheet names."""
+    """The newest STATUS; `inputs` are those the sheet names, `cpu_pct` is None when the board does not measure it."""
 
     state: str
     lease: str
     inputs: dict[str, bool]
     outputs_on: tuple[str, ...]
-    cpu_pct: int
+    cpu_pct: int | None
 
 
 def device_facts(opened: wire.Opened, sheet_bytes: bytes, sheet: DeviceSheet) -> DeviceFacts:
@@ -122,7 +123,7 @@ def state_facts(status: wire.Status, sheet: DeviceSheet) -> StateFacts:
         lease=name_of(wire.LeaseState, status.lease),
         inputs={name: bool(status.inputs & bits[name]) for name in sheet.inputs if name in bits},
         outputs_on=tuple(name_of(wire.Output, bit) for bit in range(8) if status.outputs >> bit & 1),
-        cpu_pct=status.cpu_pct,
+        cpu_pct=load_pct(status.cpu_pct),
     )
 
 

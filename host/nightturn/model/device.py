@@ -4,6 +4,8 @@ import msgspec
 
 KEPT_MAX = 100  # of a run, of either; a device that restarts all night has said enough
 
+CPU_PCT_MAX = 100  # beyond it a STATUS says that the board does not measure its load
+
 START, END = "start", "end"
 
 SKIPPED = "skipped"
@@ -72,9 +74,50 @@ class ShuntResult(msgspec.Struct, frozen=True, kw_only=True):
     change_pct: float | None = None
 
 
+class TorqueRemembered(msgspec.Struct, frozen=True, kw_only=True):
+    """Torque that the device remembers from when the run recorded nothing.
+
+    Attributes:
+        ts: when it was read, ns since 1970.
+        since_ts: when the oldest of these samples was taken; None when the device does not say.
+        torque_min_nm, torque_max_nm: their extremes.
+        limit_nm: the protective limit, without sign; None when there is none.
+        beyond_ts: when the one beyond it was reached, None when none was.
+    """
+
+    ts: int
+    boot_id: int
+    since_ts: int | None
+    torque_min_nm: float
+    torque_max_nm: float
+    limit_nm: float | None = None
+    beyond_ts: int | None = None
+
+
+class DeviceCounters(msgspec.Struct, frozen=True, kw_only=True):
+    """What a device counts, lifetime totals of its boot, as the newest STATUS says it.
+
+    Attributes:
+        tx_stalls: times its transmitter had to wait.
+        cpu_pct: processor load; None when the board does not measure it.
+    """
+
+    leases_refused: int
+    adc_overrange: int
+    encoder_errors: int
+    tx_stalls: int
+    cpu_pct: int | None
+
+
+def load_pct(cpu_pct: int) -> int | None:
+    """The processor load of a STATUS; None when the board does not measure it."""
+    return cpu_pct if cpu_pct <= CPU_PCT_MAX else None
+
+
 class Findings(msgspec.Struct, frozen=True):
-    """What is known of the device of a run so far: its sheet, each boot that said who it is, each shunt check."""
+    """What is known of the device of a run so far: its sheet, each boot that said who it is, each shunt check, torque that was remembered."""
 
     sheet: bytes = b""
     devices: tuple[DeviceFacts, ...] = ()
     shunt_checks: tuple[ShuntResult, ...] = ()
+    remembered: tuple[TorqueRemembered, ...] = ()

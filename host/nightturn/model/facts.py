@@ -94,6 +94,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
     `changed` says what ended the run before, when that was a setting: a person sees to it before this one moves.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
+    `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     """
 
     run: str
@@ -128,6 +129,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     guard_seen_open: bool = False
     seen: Seen | None = None
     travel_why: str = ""
+    wire_minor: int = 0
 
 
 class LinkFact(msgspec.Struct, frozen=True):

@@ -2,6 +2,8 @@
 
 import msgspec
 
+from nightturn.model.device import DeviceCounters
+
 CYCLES = "cycles"
 STROKES = "strokes"
 EVENTS = "events"
@@ -10,10 +12,11 @@ CLOCK = "clock"
 SLOW = "slow"
 CHUNK = "chunk"  # not a dataset: the order to seal a segment
 WANT_CUT = "want_cut"  # not a dataset: the core asks the shell for a cut
+COUNTERS = "counters"  # not stored: made by the shell from what the device counts
 STATE = "state"  # not stored: what telemetry and the daemon show
 RUN_ENDED = "run_ended"  # not a dataset: the shell closes the run
 
-NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED})
+NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED, COUNTERS})
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
 
@@ -148,6 +151,13 @@ class StateRow(msgspec.Struct, frozen=True):
     reason: str = ""
     waits_for: str = ""
     permitted_by: str = ""
+
+
+class CountersRow(msgspec.Struct, frozen=True):
+    """What a device counts, for people watching; the shell emits it, None while no device has said anything."""
+
+    ts: int
+    counters: DeviceCounters | None
 
 
 class RunEnded(msgspec.Struct, frozen=True):

@@ -6,7 +6,7 @@ import msgspec
 import structlog
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
-from nightturn.model.device import DeviceFacts, ShuntResult
+from nightturn.model.device import DeviceFacts, ShuntResult, TorqueRemembered
 from nightturn.model.facts import RunOpened, Travel
 from nightturn.model.names import RUN_ID
 from nightturn.storage import paths
@@ -45,6 +45,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         torque_since: the tables of later boots that differ, in order; what was recorded before keeps its own.
         devices: who the device was, boot by boot.
         shunt_checks: what came of each.
+        torque_remembered: what the device told of times in which the run recorded nothing.
         motion: what the shaft might do when that last changed; None before a core has said so.
         travel: of a run that has ended: what the next one takes over.
         kept: exempt from retention.
@@ -69,6 +70,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     torque_since: tuple[TorqueSince, ...] = ()
     devices: tuple[DeviceFacts, ...] = ()
     shunt_checks: tuple[ShuntResult, ...] = ()
+    torque_remembered: tuple[TorqueRemembered, ...] = ()
     host_version: str = ""
     wire_version: str = ""
     timezone: str = "UTC"

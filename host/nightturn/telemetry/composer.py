@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import CycleRecord
-from nightturn.model.rows import EventRow, GapRow, RunEnded, StateRow
+from nightturn.model.rows import CountersRow, EventRow, GapRow, RunEnded, StateRow
 from nightturn.telemetry import payloads
 from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained, wanted
 from nightturn.telemetry.payloads import Stamp
@@ -21,6 +22,7 @@ class _Fixture:
     seq: int = 0
     run: str = ""
     alarms: dict[str, None] = field(default_factory=dict)
+    counters: DeviceCounters | None = None
 
 
 class Composer:
@@ -39,6 +41,11 @@ class Composer:
         """The present stamp of every fixture heard of."""
         return {fixture: self._stamp(known) for fixture, known in self._fixtures.items()}
 
+    def counters(self, fixture: str) -> DeviceCounters | None:
+        """What the fixture's device counted last; None when it is not known."""
+        known = self._fixtures.get(fixture)
+        return known.counters if known is not None else None
+
     def info(self, fixture: str, facts: Mapping[str, object], ts_ns: int) -> list[Message]:
         """What stands on the fixture; `run` in it is the run that the next messages belong to."""
         topic = self._topics.info(fixture)
@@ -56,6 +63,9 @@ class Composer:
                 return self._cycle(fixture, row)
             case EventRow():
                 return self._event(fixture, row)
+            case CountersRow():
+                self._known(fixture).counters = row.counters  # `m/health` carries it
+                return []
             case GapRow():
                 topic = self._topics.event(fixture, "gap")
                 return [wanted(topic, payloads.gap(row, self._next(fixture)))]

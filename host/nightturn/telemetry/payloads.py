@@ -13,6 +13,7 @@ from typing import Literal
 
 import msgspec
 
+from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import INCOMPLETE, OK, REFUSED, CycleRecord
 from nightturn.model.rows import EventRow, GapRow, RunEnded, StateRow
 from nightturn.model.verdicts import NOT_JUDGED
@@ -52,7 +53,11 @@ class HostState(msgspec.Struct, frozen=True):
 
 
 class Health(msgspec.Struct, frozen=True):
-    """Payload of `m/health`: how the telemetry itself is doing; all numbers count messages or connections."""
+    """Payload of `m/health`: how the telemetry itself is doing, and what the device counts.
+
+    Numbers without a prefix count messages or connections. Those with `device_` are lifetime totals of the device's
+    boot, as the newest STATUS says; null: not reported, by the board or because no device streams.
+    """
 
     v: int
     ts: str
@@ -66,6 +71,11 @@ class Health(msgspec.Struct, frozen=True):
     unpublishable_rows: int
     reconnects: int
     expiry: bool
+    device_refused_leases: int | None = None
+    device_overrange_samples: int | None = None
+    device_encoder_errors: int | None = None
+    device_line_stalls: int | None = None
+    device_cpu_pct: int | None = None
 
 
 def utc_text(ns: int) -> str:
@@ -203,8 +213,17 @@ def host_state(
     return msgspec.json.encode(HostState(VERSION, utc_text(ts_ns), daemon_boot, state_word, reason, version))
 
 
-def health(values: Health) -> bytes:
-    """The telemetry's own counters."""
+def health(values: Health, device: DeviceCounters | None = None) -> bytes:
+    """The telemetry's own counters, with those of the device if they are known."""
+    if device is not None:
+        values = msgspec.structs.replace(
+            values,
+            device_refused_leases=device.leases_refused,
+            device_overrange_samples=device.adc_overrange,
+            device_encoder_errors=device.encoder_errors,
+            device_line_stalls=device.tx_stalls,
+            device_cpu_pct=device.cpu_pct,
+        )
     return msgspec.json.encode(values)
 
 

@@ -9,6 +9,7 @@ import msgspec
 import structlog
 
 from nightturn.errors import ConfigError
+from nightturn.model.device import DeviceCounters
 from nightturn.model.records import Emit
 from nightturn.telemetry import payloads
 from nightturn.telemetry.address import parse_url
@@ -262,11 +263,12 @@ class Publisher:
             self._outbox.put(self._host_message("online", STARTED_REASON))
             with self._lock:
                 stamps = self._composer.stamps()
+                counted = {fixture: self._composer.counters(fixture) for fixture in stamps}
             for fixture, stamp in stamps.items():
                 topic = self._topics.measurement(fixture, "health")
-                self._outbox.put(latest(topic, self._health(stamp), M_EXPIRY_S))
+                self._outbox.put(latest(topic, self._health(stamp, counted[fixture]), M_EXPIRY_S))
 
-    def _health(self, stamp: Stamp) -> bytes:
+    def _health(self, stamp: Stamp, device: DeviceCounters | None) -> bytes:
         counters = self.counters
         return payloads.health(
             Health(
@@ -282,7 +284,8 @@ class Publisher:
                 unpublishable_rows=counters.unpublishable,
                 reconnects=max(0, counters.connects - 1),
                 expiry=self._connection.expiry,
-            )
+            ),
+            device,
         )
 
     def _wake(self) -> None:

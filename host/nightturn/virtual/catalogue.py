@@ -9,9 +9,10 @@ from nightturn.errors import ConfigError
 from nightturn.virtual.device import RING_BYTES, Unit, VirtualDevice
 from nightturn.virtual.faults import Fault, parse_faults
 from nightturn.virtual.products import Product, product_named
-from nightturn.virtual.sheet import FIRMWARE, OUTPUTS
+from nightturn.virtual.sheet import EXTREMES, FIRMWARE, OUTPUTS
 
 PREFIX = "virtual:"
+OPTIONAL = frozenset({EXTREMES, FIRMWARE, OUTPUTS})  # what a device may lack
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +93,9 @@ def _of_unit(key: str) -> Callable[[DeviceSpec, str], DeviceSpec]:
 
 def _without(spec: DeviceSpec, text: str) -> DeviceSpec:
     features = tuple(text.split(","))
-    if not set(features) <= {FIRMWARE, OUTPUTS}:
-        raise ConfigError(f"without = {text!r}", where="virtual", allowed=f"{FIRMWARE}, {OUTPUTS}, or both")
+    if not set(features) <= OPTIONAL:
+        allowed = f"some of {', '.join(sorted(OPTIONAL))}"
+        raise ConfigError(f"without = {text!r}", where="virtual", allowed=allowed)
     return replace(spec, unit=replace(spec.unit, without=features))
 
 

@@ -8,7 +8,7 @@ from nightturn.virtual.clock import TICK_HZ
 from nightturn.virtual.commands import Commands
 from nightturn.virtual.firmware import Firmware
 from nightturn.virtual.sampler import StreamSetup
-from nightturn.virtual.sheet import FIRMWARE, digest_of
+from nightturn.virtual.sheet import EXTREMES, FIRMWARE, digest_of
 from nightturn_protocol import messages as wire
 from nightturn_protocol.errors import MalformedError
 from nightturn_protocol.framing import HEADER_BYTES, MUST_UNDERSTAND, Header, parse_header
@@ -44,6 +44,7 @@ class Control:
             wire.Clear.KIND: self._clear,
             wire.Firmware.KIND: self._firmware_info,
             wire.Switch.KIND: lambda message: self._commands.switch(message, self._seq),
+            wire.Extremes.KIND: self._extremes,
             wire.Close.KIND: self._close,
             wire.Open.KIND: self._open,
         }
@@ -101,10 +102,8 @@ class Control:
             self._answer(header, body, answer)
 
     def _answer(self, header: Header, body: bytes, answer: wire.Message) -> None:
-        self._firmware.send(answer, header.seq, None if self._firmware.session else header.session)
-        if header.kind == wire.Close.KIND:
-            self._firmware.session = self._firmware.cutter.session = 0
-        if header.kind != wire.Probe.KIND:  # a retried probe is a new one: its stamps are what matters
+        self._firmware.send(answer, header.seq, self._firmware.session or header.session)
+        if not _is_anew(header.kind, answer):
             self._answered[header.seq] = (body, answer)
             self._answered.move_to_end(header.seq)
             if len(self._answered) > wire.REPLIES_KEPT:
@@ -125,7 +124,10 @@ class Control:
             and message.last_session == firmware.session
             and message.last_boot_id == firmware.boot.boot_id
         )
+        if not resumed and firmware.lease.state is wire.LeaseState.LIVE:
+            return Reason.NOT_NOW  # nobody takes over what another host may be turning
         if not resumed:
+            firmware.events.tell_again()
             self._answered.clear()
             self._end_session()
             firmware.session = firmware.cutter.session = message.session
@@ -172,7 +174,9 @@ class Control:
         self._commands.begin_session()
 
     def _close(self, _message: wire.Close) -> Answer:
+        """Answered in the session that it ends: that is in the header of CLOSE."""
         self._end_session()
+        self._firmware.session = self._firmware.cutter.session = 0
         return wire.Done(request=wire.Close.KIND, detail=0)
 
     def _sheet_part(self, message: wire.Sheet) -> Answer:
@@ -253,13 +257,15 @@ class Control:
         firmware = self._firmware
         events = firmware.events
         stands = set() if firmware.rig.guard_closed else {wire.EventCode.GUARD_OPENED}
-        if events.latched.get(message.event_no) in stands:
+        if any(
+            code in stands and event.event_no == message.event_no for code, event in events.latched.items()
+        ):
             return Reason.INTERLOCK
-        for event_no, code in list(events.latched.items()):
+        for code, event in list(events.latched.items()):
             # without a number nobody has looked at anything: only what a silent host leaves behind
-            named = event_no <= message.event_no if message.event_no else code is wire.EventCode.LEASE_LAPSED
-            if named and code not in stands:
-                del events.latched[event_no]
+            lapsed = not message.event_no and code is wire.EventCode.LEASE_LAPSED
+            if lapsed or (event.event_no <= message.event_no and code not in stands):
+                del events.latched[code]
         if not events.holds(wire.EventCode.LEASE_LAPSED):
             firmware.lease.clear()
         firmware.rig.guard_latched = events.holds(wire.EventCode.GUARD_OPENED)
@@ -271,6 +277,13 @@ class Control:
     def _lease(self, message: wire.Lease) -> Answer:
         self._firmware.lease.offer(message, self._firmware.tick)
         return None
+
+    # ---- overload memory -----------------------------------------------------------------------------------------
+
+    def _extremes(self, message: wire.Extremes) -> Answer:
+        if EXTREMES not in self._features:
+            return Reason.UNSUPPORTED
+        return self._firmware.sampler.overload.read(message.seen_no, self._firmware.tick)
 
     # ---- firmware ------------------------------------------------------------------------------------------------
 
@@ -287,3 +300,9 @@ class Control:
             crash_cause=boot.crash.cause,
             build=BUILD.ljust(32, b"\0"),
         )
+
+
+def _is_anew(kind: int, answer: wire.Message) -> bool:
+    """Whether a retry is a new request: a probe, for its stamps are what matters, and an OPEN that came at a bad time."""
+    refused_for_now = isinstance(answer, wire.Refused) and answer.reason == Reason.NOT_NOW
+    return kind == wire.Probe.KIND or (kind == wire.Open.KIND and refused_for_now)

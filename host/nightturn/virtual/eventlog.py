@@ -22,11 +22,15 @@ class Kept:
 
 @dataclass(slots=True)
 class EventLog:
-    """The last events, numbered from 1 in a boot; the oldest gives way when the host never acknowledges."""
+    """The last events, numbered from 1 in a boot, and what is latched.
+
+    When the host never acknowledges, the oldest of those that matter least gives way: by severity, and what is latched
+    last of all.
+    """
 
     next_no: int = 1
     kept: list[Kept] = field(default_factory=list)
-    latched: dict[int, wire.EventCode] = field(default_factory=dict)
+    latched: dict[wire.EventCode, wire.Event] = field(default_factory=dict)
     suppressed: int = 0
     last_tick: dict[wire.EventCode, int] = field(default_factory=dict)
 
@@ -39,17 +43,36 @@ class EventLog:
         *,
         latched: bool = False,
     ) -> None:
-        """Record an event unless its code is still inhibited."""
+        """Record an event unless its code is still inhibited; one that latches what is not latched is never."""
         last = self.last_tick.get(code)
-        if last is not None and tick - last < LONG_INHIBIT_TICKS.get(code, INHIBIT_TICKS):
+        inhibited = last is not None and tick - last < LONG_INHIBIT_TICKS.get(code, INHIBIT_TICKS)
+        if inhibited and not (latched and code not in self.latched):
             self.suppressed += 1
             return
         self.last_tick[code] = tick
-        self.kept.append(Kept(wire.Event(tick, self.next_no, *values, code, severity, int(latched))))
-        if latched:
-            self.latched[self.next_no] = code
+        event = wire.Event(tick, self.next_no, *values, code, severity, int(latched))
         self.next_no += 1
-        del self.kept[: -wire.EVENTS_KEPT]
+        if latched:
+            self.latched[code] = event
+        self._keep(event)
+
+    def _weight(self, event: wire.Event) -> tuple[bool, int]:
+        return event in self.latched.values(), event.severity
+
+    def _keep(self, event: wire.Event) -> None:
+        """Keep an event in the order of the numbers; when there are too many, what matters least gives way."""
+        self.kept.append(Kept(event))
+        self.kept.sort(key=lambda kept: kept.event.event_no)
+        if len(self.kept) > wire.EVENTS_KEPT:
+            self.kept.remove(min(self.kept, key=lambda kept: self._weight(kept.event)))
+
+    def tell_again(self) -> None:
+        """A new session: all of them are due, and what is latched even if another host has acknowledged it."""
+        for kept in self.kept:
+            kept.sent_tick = None
+        for event in self.latched.values():
+            if all(kept.event is not event for kept in self.kept):
+                self._keep(event)
 
     def acknowledge(self, event_no: int) -> None:
         """The host has it."""
@@ -72,5 +95,5 @@ class EventLog:
         )
 
     def holds(self, code: wire.EventCode) -> bool:
-        """Whether an event of this code is latched."""
-        return code in self.latched.values()
+        """Whether this code is latched."""
+        return code in self.latched

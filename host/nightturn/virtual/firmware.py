@@ -211,7 +211,7 @@ class Firmware:
             tick=tick,
             next_index=next_index,
             boot_id=self.boot.boot_id,
-            newest_seq=(self.ring.next_seq - 1) & 0xFFFFFFFF,
+            newest_seq=(self.ring.next_send - 1) & 0xFFFFFFFF,  # what waits unsent is not lost
             oldest_seq=self.ring.oldest_seq & 0xFFFFFFFF,
             rx_bad_crc=deframer.bad_crc & 0xFFFFFFFF,
             rx_bad_cobs=(deframer.bad_cobs + deframer.undersize) & 0xFFFFFFFF,

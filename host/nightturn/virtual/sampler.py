@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from nightturn.virtual.overload import OverloadMemory
 from nightturn.virtual.plant import Plant
 from nightturn.virtual.products import RAIL_HIGH, RAIL_LOW
 from nightturn.virtual.sheet import RATES_HZ
@@ -62,6 +63,7 @@ class Sampler:
         running: blocks are cut.
         torque_min, torque_max: extremes since they were last read, None before the first sample. A shunt's step is no
             overload and stays out of them.
+        overload: extremes that outlive sessions, by the same rule.
         overrange: samples at a rail, ever.
         after_gap: the next block is the first after a gap.
         railed_pending: samples at a rail may still wait for their block.
@@ -72,6 +74,7 @@ class Sampler:
         self.running = False
         self.torque_min: int | None = None
         self.torque_max: int | None = None
+        self.overload = OverloadMemory()
         self.overrange = 0
         self.after_gap = True
         self.railed_pending = False
@@ -125,6 +128,8 @@ class Sampler:
         if stop <= first:
             return False
         raw, encoder = self._plant.generate(self._first + stop)
+        if not self._plant.shunt:
+            self.overload.take(raw, self.tick_of(first), self._ticks)
         if self.setup.stream == wire.Stream.PATTERN:
             raw, encoder = pattern(first, stop - first)
         elif self._encoder_zero:

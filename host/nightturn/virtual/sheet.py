@@ -26,8 +26,8 @@ INPUTS = (
     "winding_energised",
     "index_seen",
 )
-FIRMWARE, OUTPUTS = "firmware", "outputs"
-FEATURES = ("drive", FIRMWARE, OUTPUTS, "pattern")
+EXTREMES, FIRMWARE, OUTPUTS = "extremes", "firmware", "outputs"
+FEATURES = ("drive", EXTREMES, FIRMWARE, OUTPUTS, "pattern")
 
 
 def sheet_of(product: Product, features: Sequence[str] = FEATURES) -> bytes:

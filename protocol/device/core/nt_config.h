@@ -56,6 +56,11 @@
 /* Temperatures that stop the drive are looked at this often, whatever the host has set up. */
 #define NT_TEMPERATURE_MS 100u
 
+#define NT_CPU_UNKNOWN 255u /* cpu_pct of a port that does not measure it */
+
+/* What must hold when this is compiled, at file scope: C99 has no other word for it. */
+#define NT_STATIC_ASSERT(name, holds) typedef char nt_static_assert_##name[(holds) ? 1 : -1]
+
 #define NT_BLOCK_MS_MAX 100u /* a block is no longer than this */
 #define NT_STATUS_MS_MIN 10u
 #define NT_STATUS_MS_MAX 10000u

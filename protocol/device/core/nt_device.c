@@ -14,6 +14,7 @@ void nt_device_init(struct nt_device *d, const struct nt_board *board, const str
     d->port = port;
     d->boot = *boot;
     d->link.idle = true;
+    d->link.cpu_pct = NT_CPU_UNKNOWN;
     d->link.tick = tick;
     d->link.status_tick = tick;
     d->temperature_tick = tick;
@@ -21,6 +22,7 @@ void nt_device_init(struct nt_device *d, const struct nt_board *board, const str
     nt_replies_init(&d->replies);
     nt_ring_init(&d->ring);
     nt_sampler_init(&d->sampler, board, tick);
+    nt_overload_init(&d->overload);
     nt_events_init(&d->events, board->tick_hz);
     nt_motion_init(&d->motion, board, port);
     nt_trips_init(&d->trips, board);
@@ -49,7 +51,10 @@ void nt_device_sample(struct nt_device *d, const struct nt_sample *sample)
 {
     d->sampler.shunted = (d->motion.outputs & (1u << NT_OUTPUT_SHUNT)) != 0;
     (void)nt_sampler_take(&d->sampler, &d->ring, sample);
-    /* Also one that came too early to have a number: a wrong tick must not blind the trips. */
+    /* Also one that came too early to have a number: a wrong tick must not blind memory and trips. */
+    if (!d->sampler.shunted) {
+        nt_overload_take(&d->overload, sample->tick, sample->torque);
+    }
     if (nt_trips_sample(&d->trips, &d->events, sample, d->motion.driven)) {
         nt_motion_stop(&d->motion);
     }

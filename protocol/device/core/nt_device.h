@@ -20,6 +20,7 @@
 #include "nt_events.h"
 #include "nt_frame.h"
 #include "nt_motion.h"
+#include "nt_overload.h"
 #include "nt_replies.h"
 #include "nt_ring.h"
 #include "nt_sampler.h"
@@ -46,9 +47,9 @@ struct nt_link {
     uint32_t notice_seq;
     uint32_t strays; /* frames of another session, another version or no sense */
     uint32_t resent;
-    uint32_t overrun;   /* bytes lost at the receiver */
-    uint32_t tx_stalls; /* times the transmitter had to wait */
-    uint8_t cpu_pct;
+    uint32_t overrun;          /* bytes lost at the receiver */
+    uint32_t tx_stalls;        /* times the transmitter had to wait */
+    uint8_t cpu_pct;           /* NT_CPU_UNKNOWN until the port says it */
     uint8_t live_since_resend; /* blocks; two, then one repeated block may go between */
     uint8_t probes;
     struct nt_waiting_probe probe[NT_PROBES_MAX]; /* oldest first */
@@ -67,6 +68,7 @@ struct nt_device {
     struct nt_deframer deframer;
     struct nt_replies replies;
     struct nt_sampler sampler;
+    struct nt_overload overload;
     struct nt_events events;
     struct nt_motion_state motion;
     struct nt_trips trips;

@@ -28,29 +28,98 @@ static void forget(struct nt_events *e, uint8_t at)
     memmove(&e->kept[at], &e->kept[at + 1u], (size_t)(e->count - at) * sizeof e->kept[0]);
 }
 
+static bool is_latched(const struct nt_events *e, const struct nt_event *event)
+{
+    return e->latched[event->code].event_no == event->event_no;
+}
+
+/* How much it matters that the host learns of it: one that stands until a person has answered for it before
+ * one that does not, an alarm before chatter. */
+static uint8_t weight(const struct nt_events *e, const struct nt_event *event)
+{
+    return (uint8_t)(is_latched(e, event) ? NT_SEVERITY_END : event->severity);
+}
+
+/* Room for one event of a weight: the oldest of those that matter least gives way. False when all matter
+ * more. */
+static bool make_room(struct nt_events *e, uint8_t newcomer)
+{
+    if (e->count < NT_EVENTS_KEPT) {
+        return true;
+    }
+    uint8_t least = 0;
+    for (uint8_t i = 1; i < e->count; i++) {
+        if (weight(e, &e->kept[i].event) < weight(e, &e->kept[least].event)) {
+            least = i;
+        }
+    }
+    if (weight(e, &e->kept[least].event) > newcomer) {
+        return false;
+    }
+    forget(e, least);
+    return true;
+}
+
+/* Keeps an event, unsent, in the order of the numbers. */
+static void keep(struct nt_events *e, const struct nt_event *event)
+{
+    if (!make_room(e, weight(e, event))) {
+        return; /* its number is missing from then on, as any other's that gave way */
+    }
+    uint8_t at = e->count;
+    while (at > 0 && e->kept[at - 1u].event.event_no > event->event_no) {
+        e->kept[at] = e->kept[at - 1u];
+        at--;
+    }
+    memset(&e->kept[at], 0, sizeof e->kept[at]);
+    e->kept[at].event = *event;
+    e->count++;
+}
+
 void nt_events_raise(struct nt_events *e, uint64_t tick, const struct nt_happening *what)
 {
-    bool latches = what->latched && e->latched_no[what->code] == 0;
+    bool latches = what->latched && nt_events_latched_no(e, what->code) == 0;
     if (!latches && just_raised(e, tick, what->code)) {
         e->suppressed++;
         return;
     }
     e->raised |= (uint16_t)(1u << what->code);
     e->last_tick[what->code] = tick;
-    if (e->count == NT_EVENTS_KEPT) {
-        forget(e, 0);
-    }
-    struct nt_kept_event *kept = &e->kept[e->count++];
-    memset(kept, 0, sizeof *kept);
-    kept->event.tick = tick;
-    kept->event.event_no = e->next_no++;
-    kept->event.value_a = what->value_a;
-    kept->event.value_b = what->value_b;
-    kept->event.code = what->code;
-    kept->event.severity = what->severity;
-    kept->event.latched = what->latched ? 1 : 0;
+    struct nt_event event = {
+        .tick = tick,
+        .event_no = e->next_no++,
+        .value_a = what->value_a,
+        .value_b = what->value_b,
+        .code = what->code,
+        .severity = what->severity,
+        .latched = what->latched ? 1 : 0,
+    };
     if (what->latched) {
-        e->latched_no[what->code] = kept->event.event_no;
+        e->latched[what->code] = event;
+    }
+    keep(e, &event);
+}
+
+static bool is_kept(const struct nt_events *e, uint32_t event_no)
+{
+    for (uint8_t i = 0; i < e->count; i++) {
+        if (e->kept[i].event.event_no == event_no) {
+            return true;
+        }
+    }
+    return false;
+}
+
+void nt_events_tell_again(struct nt_events *e)
+{
+    for (uint8_t i = 0; i < e->count; i++) {
+        e->kept[i].sent = false;
+    }
+    for (uint8_t code = 0; code < NT_EVENT_CODES; code++) {
+        uint32_t event_no = nt_events_latched_no(e, code);
+        if (event_no != 0 && !is_kept(e, event_no)) {
+            keep(e, &e->latched[code]);
+        }
     }
 }
 
@@ -77,11 +146,16 @@ const struct nt_event *nt_events_due(struct nt_events *e, uint64_t tick)
     return NULL;
 }
 
+uint32_t nt_events_latched_no(const struct nt_events *e, uint8_t code)
+{
+    return e->latched[code].event_no;
+}
+
 uint32_t nt_events_latched(const struct nt_events *e)
 {
     uint32_t n = 0;
     for (uint8_t code = 0; code < NT_EVENT_CODES; code++) {
-        n += e->latched_no[code] != 0 ? 1u : 0u;
+        n += nt_events_latched_no(e, code) != 0 ? 1u : 0u;
     }
     return n;
 }
@@ -89,7 +163,7 @@ uint32_t nt_events_latched(const struct nt_events *e)
 uint8_t nt_events_code_of(const struct nt_events *e, uint32_t event_no)
 {
     for (uint8_t code = 0; code < NT_EVENT_CODES; code++) {
-        if (event_no != 0 && e->latched_no[code] == event_no) {
+        if (event_no != 0 && nt_events_latched_no(e, code) == event_no) {
             return code;
         }
     }
@@ -98,5 +172,5 @@ uint8_t nt_events_code_of(const struct nt_events *e, uint32_t event_no)
 
 void nt_events_unlatch(struct nt_events *e, uint8_t code)
 {
-    e->latched_no[code] = 0;
+    memset(&e->latched[code], 0, sizeof e->latched[code]);
 }

@@ -1,6 +1,8 @@
 #include "nt_link.h"
 
 #include "nt_crc32c.h"
+#include "nt_request.h"
+#include "nt_session.h"
 
 uint64_t nt_link_now(struct nt_device *d, uint64_t tick)
 {
@@ -49,21 +51,6 @@ void nt_put_text(uint8_t *field, const char *text, size_t field_bytes)
     }
 }
 
-void nt_session_end(struct nt_device *d)
-{
-    nt_sampler_halt(&d->sampler, &d->ring);
-    nt_motion_ramp_down(&d->motion);
-    nt_motion_outputs_off(&d->motion);
-    nt_motion_lease_end(&d->motion);
-    nt_motion_commands_anew(&d->motion);
-}
-
-static void set_session(struct nt_device *d, uint16_t session)
-{
-    d->link.session = session;
-    d->sampler.session = session;
-}
-
 /* Sends an answer and keeps it for retries. */
 static void answer(struct nt_device *d, const struct nt_header *request, uint32_t crc, uint16_t session,
                    const struct nt_answer *what)
@@ -76,66 +63,18 @@ static void refuse(struct nt_device *d, const struct nt_header *request, uint32_
                    uint32_t detail)
 {
     struct nt_refused refused = {.detail = detail, .reason = reason, .request = request->kind};
-    nt_put_refused(&refused, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    (void)nt_put_refused(&refused, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
     struct nt_answer what = {.bytes = NT_FIXED_REFUSED, .kind = NT_KIND_REFUSED};
     answer(d, request, crc, d->link.session != 0 ? d->link.session : request->session, &what);
 }
 
 /* ---- sessions ---- */
 
-static size_t put_opened(const struct nt_device *d, bool resumed, uint8_t *out)
+/* A refusal of the moment is kept for no retry: the next OPEN, also a repeated one, is looked at anew. */
+static void refuse_for_now(struct nt_device *d, const struct nt_header *request, uint32_t crc)
 {
-    const struct nt_sampler *s = &d->sampler;
-    struct nt_opened opened = {
-        .digest = d->board->sheet_digest,
-        .uptime_tick = d->link.tick,
-        .next_index = s->next_index,
-        .boot_id = d->boot.boot_id,
-        .tick_hz = d->board->tick_hz,
-        .ring_bytes = NT_RING_BYTES,
-        .oldest_seq = d->ring.oldest_seq,
-        .next_seq = d->ring.next_seq,
-        .torque_min = s->seen ? s->torque_min : 0,
-        .torque_max = s->seen ? s->torque_max : 0,
-        .frame_bytes_max = NT_FRAME_BYTES_MAX,
-        .session = d->link.session,
-        .config_epoch = s->config_epoch,
-        .minor = NT_MINOR,
-        .reset_cause = d->boot.reset_cause,
-        .state = nt_link_state(d),
-        .resumed = resumed ? 1 : 0,
-    };
-    nt_put_text(opened.firmware, d->board->firmware, sizeof opened.firmware);
-    nt_put_text(opened.board, d->board->serial, sizeof opened.board);
-    return (size_t)nt_put_opened(&opened, out, NT_PAYLOAD_BYTES_MAX);
-}
-
-/* Whatever the line still owed to the host of before. */
-static void owe_nothing(struct nt_link *link)
-{
-    link->probes = 0;
-    link->gone_count = 0;
-    link->resend_seq = link->resend_stop;
-}
-
-static void open_session(struct nt_device *d, const struct nt_header *header, uint32_t crc,
-                         const struct nt_open *open)
-{
-    bool resumed = open->fresh == 0 && d->link.session != 0 && open->last_session == d->link.session &&
-                   open->last_boot_id == d->boot.boot_id;
-    owe_nothing(&d->link);
-    if (!resumed) {
-        nt_session_end(d);
-        set_session(d, open->session);
-        nt_ring_empty(&d->ring);
-        nt_replies_init(&d->replies); /* the numbers of a new session mean other requests */
-    }
-    d->link.heard_tick = d->link.tick;
-    nt_motion_switches_anew(&d->motion, header->seq);
-    struct nt_answer what = {.kind = NT_KIND_OPENED};
-    what.bytes = put_opened(d, resumed, d->frame + NT_HEADER_BYTES);
-    answer(d, header, crc, d->link.session, &what);
-    d->sampler.seen = false; /* the overload memory begins anew */
+    refuse(d, request, crc, NT_REASON_NOT_NOW, 0);
+    nt_replies_forget_newest(&d->replies);
 }
 
 static void take_open(struct nt_device *d, const struct nt_header *header, uint32_t crc,
@@ -149,9 +88,24 @@ static void take_open(struct nt_device *d, const struct nt_header *header, uint3
         refuse(d, header, crc, NT_REASON_MALFORMED, 0);
     } else if (open.session == 0) {
         refuse(d, header, crc, NT_REASON_OUT_OF_RANGE, 0);
+    } else if (nt_session_is_taken(d, &open)) {
+        refuse_for_now(d, header, crc);
     } else {
-        open_session(d, header, crc, &open);
+        struct nt_answer what = {.kind = NT_KIND_OPENED};
+        what.bytes = nt_session_open(d, &open, header->seq, d->frame + NT_HEADER_BYTES);
+        answer(d, header, crc, d->link.session, &what);
     }
+}
+
+/* Answered in the session that it ends. */
+static void take_close(struct nt_device *d, const struct nt_header *header, uint32_t crc)
+{
+    uint16_t session = d->link.session;
+    nt_session_close(d);
+    struct nt_done done = {.request = NT_KIND_CLOSE};
+    (void)nt_put_done(&done, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    struct nt_answer what = {.bytes = NT_FIXED_DONE, .kind = NT_KIND_DONE};
+    answer(d, header, crc, session, &what);
 }
 
 /* ---- frames ---- */
@@ -168,10 +122,6 @@ static void take_request(struct nt_device *d, const struct nt_header *header, ui
         refuse(d, header, crc, what.reason, 0);
     } else if (what.kind != 0) {
         answer(d, header, crc, d->link.session, &what);
-    }
-    if (header->kind == NT_KIND_CLOSE) {
-        owe_nothing(&d->link);
-        set_session(d, 0);
     }
 }
 
@@ -202,6 +152,8 @@ void nt_link_frame(struct nt_device *d, const uint8_t *body, size_t n, uint64_t 
     }
     if (opening) {
         take_open(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES);
+    } else if (header.kind == NT_KIND_CLOSE) {
+        take_close(d, &header, crc);
     } else {
         take_request(d, &header, crc, body + NT_HEADER_BYTES, n - NT_HEADER_BYTES, stamp);
     }

@@ -61,6 +61,7 @@ struct nt_temperature_limit {
 #define NT_FEATURE_DRIVE 0x01u
 #define NT_FEATURE_OUTPUTS 0x02u
 #define NT_FEATURE_FIRMWARE 0x04u
+#define NT_FEATURE_EXTREMES 0x08u
 
 /* Constants of a board. */
 struct nt_board {

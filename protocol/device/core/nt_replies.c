@@ -39,6 +39,11 @@ void nt_replies_add(struct nt_replies *r, const struct nt_header *request, uint3
     wait_for_line(r, reply);
 }
 
+void nt_replies_forget_newest(struct nt_replies *r)
+{
+    r->reply[(r->next + NT_REPLIES_KEPT - 1u) % NT_REPLIES_KEPT].kind = 0; /* no request has this kind */
+}
+
 size_t nt_replies_next(struct nt_replies *r, uint8_t *wire)
 {
     struct nt_reply *first = NULL;

@@ -31,6 +31,9 @@ bool nt_replies_repeat(struct nt_replies *r, const struct nt_header *header, uin
 void nt_replies_add(struct nt_replies *r, const struct nt_header *request, uint32_t request_crc,
                     uint8_t *frame, size_t body_bytes);
 
+/* The answer added last is for this once: it goes out, and a retry of its request is a new request. */
+void nt_replies_forget_newest(struct nt_replies *r);
+
 /* The answer that has waited longest, no longer waiting now; 0 when there is none. */
 size_t nt_replies_next(struct nt_replies *r, uint8_t *wire);
 

@@ -1,3 +1,5 @@
+#include "nt_request.h"
+
 #include "nt_link.h"
 
 #define MILLIHZ_PER_HZ 1000u
@@ -17,7 +19,7 @@ static struct nt_answer refusal(uint8_t reason)
 static struct nt_answer done(uint8_t request, uint32_t detail, uint8_t *out)
 {
     struct nt_done message = {.detail = detail, .request = request};
-    nt_put_done(&message, out, NT_PAYLOAD_BYTES_MAX);
+    (void)nt_put_done(&message, out, NT_PAYLOAD_BYTES_MAX);
     struct nt_answer answer = {.bytes = NT_FIXED_DONE, .kind = NT_KIND_DONE};
     return answer;
 }
@@ -61,6 +63,24 @@ static struct nt_answer firmware(const struct nt_device *d, uint8_t *out)
     nt_put_text(reply.build, d->board->build, sizeof reply.build);
     struct nt_answer answer = {.kind = NT_KIND_FIRMWARE_REPLY};
     answer.bytes = (size_t)nt_put_firmware_reply(&reply, out, NT_PAYLOAD_BYTES_MAX);
+    return answer;
+}
+
+/* ---- overload memory ---- */
+
+static struct nt_answer extremes(struct nt_device *d, const uint8_t *payload, size_t n, uint8_t *out)
+{
+    struct nt_extremes message;
+    if ((d->board->features & NT_FEATURE_EXTREMES) == 0) {
+        return refusal(NT_REASON_UNSUPPORTED);
+    }
+    if (!nt_get_extremes(&message, payload, n)) {
+        return refusal(NT_REASON_MALFORMED);
+    }
+    struct nt_extremes_reply reply = {.tick = d->link.tick};
+    nt_overload_read(&d->overload, message.seen_no, &reply);
+    struct nt_answer answer = {.kind = NT_KIND_EXTREMES_REPLY};
+    answer.bytes = (size_t)nt_put_extremes_reply(&reply, out, NT_PAYLOAD_BYTES_MAX);
     return answer;
 }
 
@@ -211,11 +231,11 @@ static struct nt_answer clear(struct nt_device *d, const uint8_t *payload, size_
         nt_events_unlatch(&d->events, NT_EVENT_CODE_LEASE_LAPSED);
     }
     for (uint8_t code = 0; code < NT_EVENT_CODES; code++) {
-        if (d->events.latched_no[code] <= message.event_no && !nt_trips_stands(&d->trips, code)) {
+        if (nt_events_latched_no(&d->events, code) <= message.event_no && !nt_trips_stands(&d->trips, code)) {
             nt_events_unlatch(&d->events, code);
         }
     }
-    if (d->events.latched_no[NT_EVENT_CODE_LEASE_LAPSED] == 0) {
+    if (nt_events_latched_no(&d->events, NT_EVENT_CODE_LEASE_LAPSED) == 0) {
         nt_motion_lease_clear(&d->motion);
     }
     return done(NT_KIND_CLEAR, nt_events_latched(&d->events), out);
@@ -288,11 +308,10 @@ struct nt_answer nt_request(struct nt_device *d, const struct nt_header *header,
         return clear(d, payload, n, out);
     case NT_KIND_FIRMWARE:
         return firmware(d, out);
+    case NT_KIND_EXTREMES:
+        return extremes(d, payload, n, out);
     case NT_KIND_SWITCH:
         return switch_output(d, header->seq, payload, n, out);
-    case NT_KIND_CLOSE:
-        nt_session_end(d);
-        return done(NT_KIND_CLOSE, 0, out);
     default:
         return refusal(NT_REASON_UNKNOWN_KIND);
     }

@@ -21,7 +21,7 @@ static size_t probed(struct nt_device *d, uint64_t tick, uint8_t *wire)
     link->probes--;
     memmove(&link->probe[0], &link->probe[1], link->probes * sizeof link->probe[0]);
     first.probed.tick_tx = tick;
-    nt_put_probed(&first.probed, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    (void)nt_put_probed(&first.probed, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
     return close_frame(d, NT_KIND_PROBED, first.seq, NT_FIXED_PROBED, wire);
 }
 
@@ -33,7 +33,7 @@ static size_t gone(struct nt_device *d, uint8_t *wire)
     }
     struct nt_gone message = {.first_seq = link->gone_seq, .count = link->gone_count};
     link->gone_count = 0;
-    nt_put_gone(&message, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    (void)nt_put_gone(&message, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
     return close_frame(d, NT_KIND_GONE, link->notice_seq++, NT_FIXED_GONE, wire);
 }
 
@@ -43,7 +43,7 @@ static size_t event(struct nt_device *d, uint64_t tick, uint8_t *wire)
     if (due == NULL) {
         return 0;
     }
-    nt_put_event(due, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    (void)nt_put_event(due, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
     return close_frame(d, NT_KIND_EVENT, due->event_no, NT_FIXED_EVENT, wire);
 }
 
@@ -114,7 +114,7 @@ static size_t status(struct nt_device *d, uint64_t tick, bool of_the_hole, uint8
         .outputs = d->motion.outputs,
         .cpu_pct = d->link.cpu_pct,
     };
-    nt_put_status(&message, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
+    (void)nt_put_status(&message, d->frame + NT_HEADER_BYTES, NT_PAYLOAD_BYTES_MAX);
     return close_frame(d, NT_KIND_STATUS, d->link.notice_seq++, NT_FIXED_STATUS, wire);
 }
 

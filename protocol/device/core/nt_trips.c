@@ -147,7 +147,7 @@ bool nt_trips_slow(struct nt_trips *t, struct nt_events *events, uint64_t tick, 
         bool stood = nt_trips_stands(t, NT_EVENT_CODE_OVER_TEMPERATURE);
         stand(t, NT_EVENT_CODE_OVER_TEMPERATURE, true);
         stop = true;
-        if (!stood && events->latched_no[NT_EVENT_CODE_OVER_TEMPERATURE] == 0) {
+        if (!stood && nt_events_latched_no(events, NT_EVENT_CODE_OVER_TEMPERATURE) == 0) {
             alarm(events, tick, NT_EVENT_CODE_OVER_TEMPERATURE, channel, (int32_t)limit->degc_max);
         }
     }

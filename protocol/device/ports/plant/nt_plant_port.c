@@ -22,7 +22,7 @@ const struct nt_board nt_plant_board = {
     .rates_hz = rates_hz,
     .rates = sizeof rates_hz / sizeof rates_hz[0],
     .tick_hz = 1000000u,
-    .features = NT_FEATURE_DRIVE | NT_FEATURE_OUTPUTS | NT_FEATURE_FIRMWARE,
+    .features = NT_FEATURE_DRIVE | NT_FEATURE_OUTPUTS | NT_FEATURE_FIRMWARE | NT_FEATURE_EXTREMES,
     .modes = NT_MODE_BIT(NT_AXIS_DRIVE, NT_DRIVE_MODE_SPEED) |
              NT_MODE_BIT(NT_AXIS_DRIVE, NT_DRIVE_MODE_TRAVEL) |
              NT_MODE_BIT(NT_AXIS_ACTUATOR, NT_DRIVE_MODE_TORQUE),
