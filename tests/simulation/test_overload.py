@@ -63,7 +63,7 @@ def test_an_overload_before_the_host_came_locks_motion_until_a_person_has_answer
         assert (event.severity, event.tick, event.value) == ("alarm", 2_000_000, 20.0)
         assert scene.why_locked == [sentence]
         await stays_still(scene, 5.0)
-        scene.go()
+        await scene.go_when_it_streams()
         await scene.until(lambda: scene.motion == "turning")
         allowed = told(scene, "motion_allowed")[0]
         assert allowed.startswith(f"permitted by {CARD.operator}, who cleared: {sentence}")

@@ -77,12 +77,7 @@ class Link(msgspec.Struct):
         not take a new host's request for a retry of the old one's. `minor` is the version of the wire that OPEN names.
         """
         link = cls(
-            handshake=Handshake(
-                settings=None,
-                nonce=nonce,
-                minor=minor,
-                memory=Memory(boot_id=last_boot_id, last_session=last_session),
-            ),
+            handshake=Handshake(None, nonce, minor, Memory(boot_id=last_boot_id, last_session=last_session)),
             control=ControlLane(next_seq=seq_add(nonce, 0)),
             lane=DataLane(Series(block_samples=0)),
             watch=LineWatch(),
