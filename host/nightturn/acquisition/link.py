@@ -38,7 +38,6 @@ from nightturn_protocol.messages import BLOCK_HEADER, BY_KIND, MAJOR, Lane, Mess
 __all__ = ["Link", "LinkSettings"]
 
 EXTREMES, FIRMWARE, OUTPUTS = "extremes", "firmware", "outputs"  # optional features, as a sheet names them
-
 _BLOCK_FRAME = struct.Struct(HEADER.format + BLOCK_HEADER.format[1:])
 _BLOCK = messages.Block.KIND
 
