@@ -1,4 +1,4 @@
-"""The errors a caller can meet: each says what happened, where, and how to mend it."""
+"""The errors a caller can meet: each says what happened, where, and how to correct it."""
 
 
 class NightturnError(Exception):

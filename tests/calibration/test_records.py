@@ -72,7 +72,7 @@ def test_what_is_in_force_never_starts_later_than_asked(months: list[int], day: 
 
 
 def test_nothing_in_force_says_what_to_do() -> None:
-    with pytest.raises(CalibrationError, match="nightturn calibrate"):
+    with pytest.raises(CalibrationError, match="add a line to calibrations"):
         in_force((), datetime(2025, 1, 1, tzinfo=UTC))
     with pytest.raises(CalibrationError, match="'one', holds from 2025-01-01"):
         in_force((record(),), datetime(2024, 12, 31, tzinfo=UTC))

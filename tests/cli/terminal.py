@@ -1,5 +1,6 @@
 """Runs the command line in this process."""
 
+import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -24,3 +25,20 @@ def typed(arguments: Sequence[str], capsys: pytest.CaptureFixture[str]) -> Outco
     code = ended.value.code
     assert isinstance(code, int)
     return Outcome(code, printed.out, printed.err)
+
+
+def pairs(out: str) -> list[tuple[str, str]]:
+    """The rows of name and value of what was printed for a pipe, each value in one line again."""
+    found: list[tuple[str, str]] = []
+    for line in out.splitlines():
+        if row := re.fullmatch(r" {2}(\S.*?)(?: {2,}(.*))?", line):
+            found.append((row[1], row[2] or ""))
+        elif line.startswith("   ") and found:
+            name, value = found.pop()
+            found.append((name, f"{value} {line.strip()}".lstrip()))
+    return found
+
+
+def too_wide(out: str, columns: int = 80) -> list[str]:
+    """Lines that do not fit and could have been broken between words."""
+    return [line for line in out.splitlines() if len(line) > columns and " " in line.strip()]

@@ -5,8 +5,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from tests.cli.terminal import typed
+from tests.cli.terminal import pairs, too_wide, typed
 from tests.settings.bench_folder import RIG, VARIANT, spoilt, write_bench
+
+from nightturn.bench.worlds import RealClock
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "bench.toml"
 
@@ -16,10 +18,91 @@ def test_the_example_checks_clean(capsys: pytest.CaptureFixture[str]) -> None:
     assert (code, err) == (0, "")
     assert out.startswith("pan-a1 with pan15\n")
     assert "warning" not in out
-    rows = dict(line.strip().split("  ", 1) for line in out.splitlines()[1:])
-    assert rows["cycle"].strip() == "408 s"
-    assert rows["night of 8 h"].strip() == "70 cycles, 3500 strokes"
-    assert rows["net travel"].strip() == "+0.0° after two cycles"
+    rows = dict(pairs(out))
+    assert rows["cycle"] == "408 s"
+    assert rows["night of 8 h"] == "70 cycles, 3500 strokes"
+    assert rows["net travel"] == "+0.0° after two cycles"
+    assert rows["orders in common"] == "72"
+    assert rows["exercise"] == "50 strokes of 270° and 4.4 s, 3.1 s of it at 12 rpm"
+
+
+def test_every_limit_is_printed_with_its_unit_and_its_condition(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = typed(["check", str(EXAMPLE)], capsys)
+    rows = dict(pairs(out))
+    assert rows["accept friction_nm"] == "at most 150 mN·m, at 3 rpm, 18 to 30 °C"
+    assert rows["accept ripple_pct_rated"] == "at most 0.6 % (90 mN·m), at 3 rpm, holding 5 N·m"
+    assert rows["protect torque_nm"] == "at most 18 N·m in any sample, otherwise the run ends"
+    assert rows["protect friction_nm"] == "at most 400 mN·m in a finished cycle, otherwise the run ends"
+    assert [value for name, value in pairs(out) if name in {"accept", "protect"}] == []
+
+
+def test_a_rig_and_a_variant_without_limits_say_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bare = VARIANT.partition("[accept]")[0]
+    _, out, _ = typed(["check", str(write_bench(tmp_path, variant=bare))], capsys)
+    assert ("accept", "no limit: no cycle will be judged") in pairs(out)
+    assert ("protect", "no limit") in pairs(out)  # pan-b2 has none
+
+
+def test_the_planned_end_is_by_the_clocks_of_the_bench(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RealClock, "utc_ns", lambda _: 1_764_104_400 * 10**9)  # 2025-11-25 21:00 UTC
+    zone = ["--set", 'bench.timezone="Asia/Kathmandu"', "--set", "fixture.pan-a1.plan.cycles=75"]
+    _, out, _ = typed(["check", str(EXAMPLE), *zone], capsys)
+    # 75 x 407.76 s
+    assert dict(pairs(out))["planned end"] == (
+        "75 cycles take 8 h 30 min without a pause; begun now they end 2025-11-26 11:14 +05:45"
+    )
+
+
+def test_a_plan_of_ages_has_no_date(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = typed(
+        ["check", str(EXAMPLE), "--set", "fixture.pan-a1.plan.cycles=9000000000000000000"], capsys
+    )
+    assert "begun now" not in dict(pairs(out))["planned end"]
+
+
+@pytest.mark.parametrize(
+    ("port", "words"),
+    [
+        (
+            "virtual:pan16",
+            "no virtual product is called 'pan16' (did you mean 'pan15'?); allowed: pan15, pan20, pan2",
+        ),
+        ("virtual:pan15?sead=7", "unknown key 'sead' (did you mean 'seed'?)"),
+    ],
+)
+def test_a_virtual_fixture_that_does_not_exist_is_refused_with_those_that_do(
+    port: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, _, err = typed(["check", str(EXAMPLE), "--set", f'fixture.pan-a1.port="{port}"'], capsys)
+    assert code == 2
+    assert err.startswith(f'nightturn: {EXAMPLE}, [fixture] "pan-a1", port: "{port}": {words}')
+    assert len(err.splitlines()) == 1
+
+
+def test_a_mistake_in_the_variant_names_the_variants_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bench(tmp_path, variant=spoilt(VARIANT, "max = 0.150", "max = 150"))
+    code, out, err = typed(["check", str(path)], capsys)
+    warnings = [value for name, value in pairs(out) if name == "warning"]
+    assert (code, err) == (0, "")
+    assert warnings[0].startswith(f"{tmp_path}/variants/pan15.toml, [accept.friction_nm], max: 150 N·m is ")
+
+
+@pytest.mark.parametrize("change", ["resonance_hz=92", 'guard="none"', "drive.pole_pairs=8"])
+@pytest.mark.parametrize("terminal", [True, False])
+def test_what_check_prints_fits_eighty_columns(
+    change: str, terminal: bool, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: terminal)
+    _, out, _ = typed(["check", str(EXAMPLE), "--set", f"fixture.pan-a1.{change}"], capsys)
+    assert len(out.splitlines()) > 20
+    assert too_wide(out) == []
 
 
 @pytest.mark.parametrize(
@@ -38,7 +121,7 @@ def test_the_shunt_check_of_a_run_is_told(
     change: str, words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     code, out, _ = typed(["check", str(EXAMPLE), "--set", f"fixture.pan-a1.{change}"], capsys)
-    (row,) = (line for line in out.splitlines() if line.strip().startswith("shunt check"))
+    row = dict(pairs(out))["shunt check"]
     assert code == 0
     assert "at start and end, if the device has the relay; 4.6 s or a little more each" in row
     assert words in row
@@ -46,8 +129,7 @@ def test_the_shunt_check_of_a_run_is_told(
 
 def test_a_shunt_check_that_is_left_out_is_told_as_off(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = typed(["check", str(EXAMPLE), "--set", "fixture.pan-a1.shunt={ check = false }"], capsys)
-    (row,) = (line for line in out.splitlines() if line.strip().startswith("shunt check"))
-    assert row.split() == ["shunt", "check", "off"]
+    assert dict(pairs(out))["shunt check"] == "off"
 
 
 def test_what_is_declared_as_not_wired_is_repeated(capsys: pytest.CaptureFixture[str]) -> None:
@@ -55,11 +137,8 @@ def test_what_is_declared_as_not_wired_is_repeated(capsys: pytest.CaptureFixture
     assert "not wired" not in out
     changes = [word for key in ("guard", "lamp") for word in ("--set", f'fixture.pan-a1.{key}="none"')]
     code, out, _ = typed(["check", str(EXAMPLE), *changes], capsys)
-    (row,) = (line for line in out.splitlines() if line.strip().startswith("not wired"))
-    assert (code, row.strip().split("  ", 1)[1].strip()) == (
-        0,
-        "bench.toml says that there is no guard, no warning lamp",
-    )
+    assert code == 0
+    assert dict(pairs(out))["not wired"] == "bench.toml says that there is no guard, no warning lamp"
     _, out, _ = typed(["check", str(EXAMPLE), *changes, "--json"], capsys)
     assert json.loads(out)[0]["not_wired"] == "bench.toml says that there is no guard, no warning lamp"
 
@@ -92,7 +171,7 @@ def test_warnings_do_not_fail_the_check(capsys: pytest.CaptureFixture[str]) -> N
     code, out, _ = typed(["check", str(EXAMPLE), "--set", "fixture.pan-a1.resonance_hz=92"], capsys)
     assert code == 0
     assert "warning" in out
-    assert "for 1 % turn at 1.91 rpm or less" in out
+    assert "for 1 % turn at 1.91 rpm or less" in " ".join(out.split())
 
 
 def test_every_fixture_is_held_against_every_variant_beside_the_rig(

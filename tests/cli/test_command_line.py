@@ -89,6 +89,17 @@ def test_the_help_of_every_verb_shows_an_example_of_itself(
     assert "--json" in out
 
 
+def test_no_verb_at_all_is_answered_with_the_help_and_ends_with_0(capsys: pytest.CaptureFixture[str]) -> None:
+    assert typed([], capsys) == typed(["--help"], capsys)
+    assert typed([], capsys).code == 0
+
+
+def test_an_example_with_a_question_mark_is_quoted_for_the_shell(capsys: pytest.CaptureFixture[str]) -> None:
+    words = " ".join(typed(["virtual", "--help"], capsys).out.split())
+    assert "Example: nightturn virtual 'pan15?seed=7' --link pan-a1.line" in words
+    assert words.count("pan15?") == words.count("'pan15?")
+
+
 def test_a_misspelt_verb_is_a_usage_error_with_a_suggestion(capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = typed(["chekc"], capsys)
     assert code == 2

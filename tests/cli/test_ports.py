@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 from serial.tools import list_ports
-from tests.cli.terminal import typed
+from tests.cli.terminal import too_wide, typed
 
 from nightturn.transport.ports import SerialPortEntry, serial_ports, stable_links
 
@@ -42,6 +42,20 @@ def test_no_port_says_what_to_do(monkeypatch: pytest.MonkeyPatch, capsys: pytest
     assert typed(["ports", "--json"], capsys).out == "[]\n"
 
 
+def test_the_longest_port_is_whole_and_the_rest_fits_eighty_columns(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    long = "/dev/serial/by-id/usb-quillfen_torque_and_angle_bridge_of_the_basement_0117-if00-port0"
+    entry = SerialPortEntry(
+        long, "/dev/ttyACM0", "a bridge whose description is longer than a line", permitted=True
+    )
+    monkeypatch.setattr("nightturn.transport.ports.serial_ports", lambda: [entry])
+    out = typed(["ports"], capsys).out
+    assert out.splitlines()[0] == long
+    assert too_wide(out) == []
+    assert "ready, now /dev/ttyACM0, says a bridge whose description" in out
+
+
 def test_a_port_without_permission_names_the_group(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -50,7 +64,9 @@ def test_a_port_without_permission_names_the_group(
     code, out, _ = typed(["ports"], capsys)
     assert code == 0
     assert "/dev/nightturn-none" in out
-    assert "no permission: add your user to the group that owns the port (often dialout" in out
+    assert "no permission: add your user to the group that owns the port (often dialout" in " ".join(
+        out.split()
+    )
     (entry,) = json.loads(typed(["ports", "--json"], capsys).out)
     assert entry == {
         "port": "/dev/nightturn-none",

@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import pytest
 from replay_logs.make import Recorded, record
-from tests.cli.terminal import typed
+from tests.cli.terminal import too_wide, typed
 from tests.replay.scenes import MEASURED, quiet
 
 from nightturn.storage.files import RealFiles
@@ -32,14 +32,27 @@ def test_runs_are_listed_with_what_stood_there_and_how_much(
 ) -> None:
     code, out, _ = typed(["runs", str(recorded.root)], capsys)
     assert code == 0
-    _, head, line = out.splitlines()
-    assert head.split()[:4] == ["fixture", "run", "unit", "variant"]
-    fixture, run, unit, variant, day, time, offset, state, was, motion, cycles, samples, gaps = line.split()
-    assert (fixture, run, unit, variant) == ("pan-a1", recorded.run, "Q-0117", "pan15")
-    assert (day, time, offset, state) == ("2026-11-25", "21:00:00", "+00:00", "interrupted")
-    assert (was, motion) == ("was", "announced")  # nothing is known of now
-    assert (cycles, gaps) == ("3", "1")
-    assert int(samples) > 160_000
+    first, second, third = out.splitlines()
+    assert first.split() == ["pan-a1", recorded.run, "interrupted"]
+    assert second == "  unit Q-0117, variant pan15, started 2026-11-25 21:00:00 +00:00"
+    motion, cycles, samples, gaps = third.strip().split(", ")
+    assert motion == "motion was announced"  # nothing is known of now
+    assert (cycles, gaps) == ("3 cycles", "1 gaps")
+    assert int(samples.removesuffix(" samples")) > 160_000
+
+
+def test_the_longest_names_leave_the_run_id_whole_in_eighty_columns(
+    root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = RealFiles(root)
+    (manifest,) = manifests(files)
+    card = msgspec.json.decode(manifest.card)
+    longest = msgspec.json.encode({**card, "unit": "Q" * 32, "variant": "v" * 32}).decode()
+    write_manifest(files, msgspec.structs.replace(manifest, card=longest))
+    out = typed(["runs", str(root)], capsys).out
+    assert too_wide(out) == []
+    assert f"pan-a1  {manifest.run}  " in out
+    assert "Q" * 32 in out
 
 
 def test_people_read_the_clocks_of_the_bench_and_machines_utc(
@@ -79,7 +92,8 @@ def test_a_whole_run_is_ok_and_its_gap_explained(
     code, out, _ = typed(["verify", str(recorded.root)], capsys)
     assert code == 0
     first, *_, last = out.splitlines()
-    assert first.startswith(f"pan-a1 {recorded.run}, interrupted: ok; ")
+    assert first == f"pan-a1 {recorded.run}, interrupted: ok"
+    assert too_wide(out) == []
     assert "samples are missing and explained: 1 by link" in out
     assert last == "everything is there or explained"
 
@@ -102,7 +116,9 @@ def test_a_flipped_bit_is_named_and_ends_with_one(root: Path, capsys: pytest.Cap
     chunk.write_bytes(content)
     code, out, err = typed(["verify", str(root)], capsys)
     assert (code, err) == (1, "")
-    assert f"corrupt: {chunk.relative_to(root)}: " in out
+    assert chunk.name in out
+    assert "".join(out.split()).count(f"corrupt:{chunk.relative_to(root)}CRC-32C") == 1
+    assert too_wide(out) == []
     assert out.splitlines()[-1] == "1 of 1 runs are not in order"
     told = json.loads(typed(["verify", str(root), "--json"], capsys).out)
     assert not told["ok"]

@@ -21,7 +21,8 @@ from tests.waiting import wait
 
 from nightturn.calibration.bridge import shunt_ohm_for_step, shunt_step_mv_per_v
 from nightturn.cli import VERBS
-from nightturn.outlook.plan import LINE_BITS_PER_BYTE, block_wire_bytes, outlook
+from nightturn.outlook.plan import outlook
+from nightturn.outlook.wire_outlook import LINE_BITS_PER_BYTE, block_wire_bytes
 from nightturn.settings.load import load_rig, variants_for
 from nightturn_protocol import messages as wire
 from nightturn_protocol.framing import frame_body, to_wire

@@ -151,12 +151,12 @@ def in_force(records: Sequence[CalibrationRecord], at_utc: datetime) -> Calibrat
             return record
     if not records:
         raise CalibrationError(
-            "no calibration record; add one with `nightturn calibrate` or give an inline factor"
+            "no calibration record; add a line to calibrations/<serial>.jsonl, or give factor_nm_per_v in the rig file"
         )
     first = records[0]
     raise CalibrationError(
         f"no calibration of transducer {first.transducer!r} holds at {at_utc.isoformat()}: the first, {first.id!r}, "
-        f"holds from {first.valid_from.isoformat()}; append an earlier certificate to a new file or mend the date"
+        f"holds from {first.valid_from.isoformat()}; append an earlier certificate to a new file or correct the date"
     )
 
 

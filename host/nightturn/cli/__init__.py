@@ -83,7 +83,6 @@ def build(arguments: Sequence[str]) -> typer.Typer:
         help=f"{PURPOSE}\n\n{SAFETY}",
         epilog=EXITS,
         add_completion=False,
-        no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
     )
@@ -107,7 +106,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     An error that nightturn raises on purpose becomes a line on stderr; anything else is a fault of ours and shows
     its traceback.
     """
-    given = list(sys.argv[1:] if arguments is None else arguments)
+    given = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
     # Before numpy is imported: one thread keeps the order of a figure's additions, and small sums gain nothing from two.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:

@@ -1,10 +1,16 @@
 """`nightturn check`: the outlook of every fixture, and everything that speaks against it."""
 
-from typing import Annotated
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from nightturn.cli.arguments import AsJson, BenchFile, Overrides
+from nightturn.errors import ConfigError
+
+if TYPE_CHECKING:
+    from nightturn.settings.rig import Rig
 
 EXAMPLE = "nightturn check bench.toml --variant pan15"
 
@@ -19,41 +25,57 @@ def run(
 ) -> None:
     """Read a rig file and its variants, and print what a night on each fixture will be.
 
-    Nothing is opened and nothing turns. All mistakes that can be found in one pass are told together, each with
-    file, table, key, value and what is allowed.
+    Nothing is opened and nothing turns. All mistakes that can be found in one pass are reported together, each with
+    file, table, key, value and what is allowed. A warning does not fail the check.
     """
+    from nightturn.bench.worlds import RealClock
     from nightturn.cli.outlook_text import outlook_rows
     from nightturn.cli.output import print_json, print_pairs
     from nightturn.estimation.figures import FIGURES
     from nightturn.motion.interlocks import unwired
     from nightturn.outlook.plan import outlook
-    from nightturn.settings.load import calibration_mistakes, load_rig, variants_for
+    from nightturn.settings.load import calibration_mistakes, load_rig, variant_path, variants_for
     from nightturn.settings.mistakes import raise_mistakes
 
     figures = frozenset(FIGURES)
     rig = load_rig(bench, overrides or (), figures=figures)
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = [
-        (fixture.id, product.name, outlook(fixture, product, str(bench)))
+        (
+            fixture.id,
+            product.name,
+            outlook(fixture, product, str(bench), str(variant_path(bench.parent, product.name))),
+        )
         for fixture in rig.fixture
         for product in variants_for(bench, rig, fixture.id, variant, figures=figures)
     ]
     if as_json:
         print_json(
             [
-                {
-                    "fixture": fixture,
-                    "variant": name,
-                    "not_wired": missing_wires[fixture],
-                    "outlook": found,
-                }
+                {"fixture": fixture, "variant": name, "not_wired": missing_wires[fixture], "outlook": found}
                 for fixture, name, found in seen
             ]
         )
     else:
+        now_ns = RealClock().utc_ns()
         for fixture, name, found in seen:
+            rows = outlook_rows(found, now_ns, rig.bench.timezone)
             wires = missing_wires[fixture]
-            rows = [*outlook_rows(found), *([("not wired", wires)] if wires else [])]
-            print_pairs(f"{fixture} with {name}", rows)
-    missing = calibration_mistakes(bench, rig)
+            print_pairs(f"{fixture} with {name}", [*rows, *([("not wired", wires)] if wires else [])])
+    missing = [*_virtual_mistakes(bench, rig), *calibration_mistakes(bench, rig)]
     raise_mistakes([*missing, *(error for _, _, found in seen for error in found.errors)])
+
+
+def _virtual_mistakes(bench: Path, rig: "Rig") -> Iterator[ConfigError]:
+    """Virtual fixtures that do not exist, or not like that."""
+    from nightturn.settings.mistakes import Place, shown
+    from nightturn.virtual.catalogue import PREFIX, from_spec
+
+    for fixture in rig.fixture:
+        if not fixture.port.startswith(PREFIX):
+            continue
+        try:
+            from_spec(fixture.port)
+        except ConfigError as error:
+            place = Place(str(bench)).inside("fixture").entry(fixture.id, named=True)
+            yield place.mistake("port", f"{shown(fixture.port)}: {error.what}", error.allowed)

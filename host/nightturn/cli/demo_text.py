@@ -9,12 +9,12 @@ import typer
 
 from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Station
-from nightturn.cli.output import print_json, print_table
+from nightturn.cli.output import print_json, print_pairs, print_text
 from nightturn.demo.emulated import SECONDS, OnProgress, run_emulated
 from nightturn.demo.emulator import find_firmware, find_qemu
 from nightturn.demo.night import Night, run_night
 from nightturn.demo.scenario import write_scene
-from nightturn.demo.summary import head, lines, rows
+from nightturn.demo.summary import lines, rows
 
 MILLION = 1_000_000
 
@@ -25,7 +25,7 @@ class Progress:
     def __init__(self, hours: float, *, quiet: bool) -> None:
         self._hours = hours
         self._quiet = quiet
-        self._told = 0
+        self._reported = 0
         self._bar = None
         if not quiet and sys.stderr.isatty():
             from rich.console import Console
@@ -51,10 +51,10 @@ class Progress:
         """The night has come to this hour."""
         if self._bar is not None:
             self._bar.update(self._task, completed=hour)
-        elif not self._quiet and int(hour) > self._told:
-            self._told = int(hour)
+        elif not self._quiet and int(hour) > self._reported:
+            self._reported = int(hour)
             cycles = sum(len(done) for done in tally.cycles.values())
-            typer.echo(f"hour {self._told} of {self._hours:g}: {cycles} cycles")
+            typer.echo(f"hour {self._reported} of {self._hours:g}: {cycles} cycles")
 
 
 def night(out: Path, hours: float, seed: int, *, as_json: bool) -> None:
@@ -101,12 +101,10 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
             }
         )
         return
-    print_table(f"{title}, figures of the last complete cycle with their 95 % intervals", head(), rows(table))
+    typer.echo(f"{title}, figures of the last complete cycle with their 95 % intervals")
     for line in table:
-        typer.echo(f"  {line.fixture}: {line.verdict}: {line.why}")
-        if line.stopped and not line.cycles_complete:
-            typer.echo(f"  {line.fixture}: motion was stopped: {line.stopped}")
-    typer.echo(_amount(recorded))
+        print_pairs(f"{line.fixture} with {line.unit}" if line.unit else line.fixture, rows(line))
+    print_text(_amount(recorded))
     typer.echo(f"data: {recorded.root}")
     typer.echo("next:")
     for command in (

@@ -29,8 +29,8 @@ def run(
 ) -> None:
     """Open a device, print everything it says about itself, and prove its line with the test pattern.
 
-    Every sample of the pattern is compared bit for bit; what is missing, was repaired or is out of order is told with
-    its cause. Nothing is moved: no motion lease and no drive command is sent (the motion lease is not a safety
+    Every sample of the pattern is compared bit for bit; what is missing, was repaired or is out of order is reported
+    with its cause. Nothing is moved: no motion lease and no drive command is sent (the motion lease is not a safety
     function), and the device is closed at the end. Events it had kept are printed, and it keeps them no longer.
 
     Ends with 0 when not a single bit was wrong and nothing was lost, with 1 when something was, or after Ctrl-C.

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 
 import typer
 
-from nightturn.cli.output import NOT_REPORTED, print_pairs, print_table
+from nightturn.cli.output import NOT_REPORTED, print_pairs, print_table, print_text
 from nightturn.linktest.core import LinkTest
 from nightturn.linktest.device_facts import DeviceFacts, FirmwareFacts
 from nightturn.linktest.report import Report
@@ -18,14 +18,14 @@ Pairs = list[tuple[str, str]]
 def answers(*, quiet: bool) -> Callable[[LinkTest], None]:
     """What to do when the device has answered: say what happens now, or nothing."""
 
-    def tell(test: LinkTest) -> None:
+    def say(test: LinkTest) -> None:
         assert test.sheet is not None
-        typer.echo(
+        print_text(
             f"{test.sheet.device} answers; test pattern for {test.wanted.seconds:g} s; nothing is moved: no motion lease, "
             "no drive command"
         )
 
-    return (lambda _test: None) if quiet else tell
+    return (lambda _test: None) if quiet else say
 
 
 def show(report: Report) -> None:
@@ -49,12 +49,12 @@ def show(report: Report) -> None:
     print_pairs("clock, against this computer's", _clock(report))
     print_pairs("test pattern", _pattern(report))
     for finding in report.findings:
-        typer.echo(f"found: {finding.detail} ({finding.count} x {finding.kind})")
+        print_text(f"found: {finding.detail} ({finding.count} x {finding.kind})")
     for remark in report.remarks:
-        typer.echo(f"remark: {remark}")
+        print_text(f"remark: {remark}")
     if not report.closed:
         typer.echo("remark: the device has not confirmed that its session is closed")
-    typer.echo(report.sentence)
+    typer.echo(report.sentence)  # one line, for who reads the last one
 
 
 def _device(device: DeviceFacts) -> Pairs:

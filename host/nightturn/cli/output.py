@@ -1,11 +1,14 @@
-"""What verbs print: JSON for machines, aligned text for people, a drawn table only on a terminal."""
+"""What verbs print: JSON for machines, aligned text of at most 80 columns for people, a drawn table only on a terminal."""
 
 import sys
+import textwrap
 from collections.abc import Sequence
 
 import msgspec
 import typer
 
+COLUMNS = 80
+VALUE_COLUMNS_MIN = 24
 NOT_REPORTED = "not reported"
 """For what a device does not send."""
 
@@ -16,23 +19,39 @@ def print_json(value: object) -> None:
     typer.echo(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
 
 
+def print_text(text: str, indent: str = "") -> None:
+    """A sentence, broken between words where it is longer than a line; a path or an id is never broken."""
+    for line in broken(text, COLUMNS - len(indent)):
+        typer.echo(f"{indent}{line}")
+
+
+def broken(text: str, columns: int) -> list[str]:
+    """A text in lines of so many columns; a longer word, such as a path, has a line of its own."""
+    return textwrap.wrap(text, columns, break_long_words=False, break_on_hyphens=False) or [""]
+
+
 def print_pairs(title: str, pairs: Sequence[tuple[str, str]]) -> None:
     """A title and rows of name and value."""
     print_table(title, ("", ""), pairs)
 
 
 def print_table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """A table; a terminal gets rules between head and body, a pipe gets columns parted by two spaces."""
+    """A table whose last column is broken between words where the line ends.
+
+    A terminal gets rules between head and body, a pipe gets columns parted by two spaces.
+    """
     if sys.stdout.isatty():
         _draw(title, head, rows)
         return
     shown = [row for row in (head, *rows) if any(row)]
     widths = [max(len(cell) for cell in column) for column in zip(*shown, strict=True)]
+    last = max(VALUE_COLUMNS_MIN, COLUMNS - 2 * len(widths) - sum(widths[:-1]))
     typer.echo(title)
-    for row in shown:
-        typer.echo(
-            "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        )
+    for *cells, value in shown:
+        left = "".join(f"{cell.ljust(width)}  " for cell, width in zip(cells, widths[:-1], strict=True))
+        for line in broken(value, last):
+            typer.echo(f"  {left}{line}".rstrip())
+            left = " " * len(left)
 
 
 def _draw(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -42,8 +61,9 @@ def _draw(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Non
     from rich.text import Text
 
     table = Table(box=SIMPLE_HEAD, show_header=any(head), pad_edge=False)
-    for name in head:
-        table.add_column(name)
+    for name in head[:-1]:
+        table.add_column(name, no_wrap=True)
+    table.add_column(head[-1])
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console = Console()

@@ -9,7 +9,7 @@ EXAMPLE = "nightturn ports"
 
 def run(*, as_json: AsJson = False) -> None:
     """List the serial ports of this machine, by the name that stays the same when a device is plugged in again."""
-    from nightturn.cli.output import print_json, print_table
+    from nightturn.cli.output import print_json, print_text
     from nightturn.transport.ports import NO_PERMISSION, NO_PORTS, serial_ports
 
     found = serial_ports()
@@ -17,10 +17,12 @@ def run(*, as_json: AsJson = False) -> None:
         print_json(found)
         return
     if not found:
-        typer.echo(NO_PORTS)
+        print_text(NO_PORTS)
         return
     words = {True: "ready", False: "no permission"}
-    rows = [(entry.port, entry.device, words[entry.permitted], entry.description) for entry in found]
-    print_table("serial ports", ("port", "device", "access", "says"), rows)
+    for entry in found:
+        typer.echo(entry.port)
+        said = f", says {entry.description}" if entry.description else ""
+        print_text(f"{words[entry.permitted]}, now {entry.device}{said}", "  ")
     if not all(entry.permitted for entry in found):
-        typer.echo(NO_PERMISSION)
+        print_text(NO_PERMISSION)

@@ -1,4 +1,4 @@
-"""`nightturn runs`: which runs lie under a data root, and how they stand."""
+"""`nightturn runs`: which runs lie under a data root, and their state."""
 
 from pathlib import Path
 from typing import Annotated
@@ -8,7 +8,6 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 EXAMPLE = "nightturn runs nights"
-HEAD = ("fixture", "run", "unit", "variant", "started", "state", "motion", "cycles", "samples", "gaps")
 
 
 def run(
@@ -17,7 +16,7 @@ def run(
     as_json: AsJson = False,
 ) -> None:
     """List every run under a data root, the newest first."""
-    from nightturn.cli.output import print_json, print_table
+    from nightturn.cli.output import print_json, print_text
     from nightturn.storage.moments import local_text
     from nightturn.storage.runs import list_runs
 
@@ -28,19 +27,11 @@ def run(
     if not found:
         typer.echo(f"{root} holds no runs")
         return
-    rows = [
-        (
-            each.fixture,
-            each.run,
-            each.unit or "-",
-            each.variant or "-",
-            local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone),
-            f"{each.state}, kept" if each.kept else each.state,
-            f"was {each.motion}" if each.motion and each.state == "interrupted" else each.motion or "-",
-            str(each.cycles),
-            str(each.samples),
-            str(each.gaps),
-        )
-        for each in found
-    ]
-    print_table(f"runs under {root}", HEAD, rows)
+    for each in found:
+        state = f"{each.state}, kept" if each.kept else each.state
+        started = local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone)
+        typer.echo(f"{each.fixture}  {each.run}  {state}")
+        print_text(f"unit {each.unit or '-'}, variant {each.variant or '-'}, started {started}", "  ")
+        was = "was " if each.state == "interrupted" else ""
+        motion = f"motion {was}{each.motion}, " if each.motion else ""
+        print_text(f"{motion}{each.cycles} cycles, {each.samples} samples, {each.gaps} gaps", "  ")

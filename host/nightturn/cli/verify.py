@@ -23,7 +23,7 @@ def run(
     every hole against the gap rows, and the sealed tape against the chunks made of it. Ends with 1 when something is
     damaged, or missing and not explained.
     """
-    from nightturn.cli.output import print_json
+    from nightturn.cli.output import print_json, print_text
     from nightturn.cli.verify_text import lines
     from nightturn.storage.verify import verify
 
@@ -32,6 +32,6 @@ def run(
         print_json({"ok": report.ok, "runs": report.runs})
     else:
         for line in lines(report):
-            typer.echo(line)
+            print_text(line.lstrip(), line[: len(line) - len(line.lstrip())])
     if not report.ok:
         raise typer.Exit(1)

@@ -9,7 +9,7 @@ from nightturn.storage.verify import Report, RunReport
 
 
 def lines(report: Report) -> Iterator[str]:
-    """A line or two for each run, one for each problem, and a closing one."""
+    """Some lines for each run, two for each problem, and a closing one; indented where they belong to the one above."""
     for run in report.runs:
         yield from _of_run(run)
     bad = sum(not run.ok for run in report.runs)
@@ -24,8 +24,9 @@ def lines(report: Report) -> Iterator[str]:
 
 def _of_run(run: RunReport) -> Iterator[str]:
     found = "ok" if run.ok else f"{len(run.problems)} problems"
+    yield (f"{run.fixture} {run.run}, {run.state}: {found}")
     yield (
-        f"{run.fixture} {run.run}, {run.state}: {found}; {run.stored} of {run.produced} samples in {run.chunks} chunks, "
+        f"  {run.stored} of {run.produced} samples in {run.chunks} chunks, "
         f"{run.files} files read back ({run.bytes / 1e6:.1f} MB), {run.segments} tape segments compared"
     )
     if run.span is not None:
@@ -35,8 +36,8 @@ def _of_run(run: RunReport) -> Iterator[str]:
     for hole in run.holes:
         causes.update(hole.causes)
     if run.missing:
-        told = ", ".join(f"{count} by {cause}" for cause, count in sorted(causes.items()))
-        yield f"  {run.missing} samples are missing and explained: {told}"
+        listed = ", ".join(f"{count} by {cause}" for cause, count in sorted(causes.items()))
+        yield f"  {run.missing} samples are missing and explained: {listed}"
     if run.missing_by_time:
         yield f"  about {run.missing_by_time} samples were never taken between epochs"
     if run.unsealed_records:
@@ -48,4 +49,5 @@ def _of_run(run: RunReport) -> Iterator[str]:
         )
         yield f"  not checked: {count} with {run.unsealed_records} records, not sealed yet; {fate}"
     for problem in run.problems:
-        yield f"  {problem.kind}: {problem.path}: {problem.detail}"
+        yield f"  {problem.kind}: {problem.path}"
+        yield f"    {problem.detail.removeprefix(f'{problem.path}: ')}"

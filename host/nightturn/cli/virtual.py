@@ -7,11 +7,13 @@ import typer
 
 from nightturn.cli.arguments import AsJson
 
-EXAMPLE = "nightturn virtual pan15?seed=7 --link pan-a1.line"
+EXAMPLE = "nightturn virtual 'pan15?seed=7' --link pan-a1.line"
 
 
 def run(
-    spec: Annotated[str, typer.Argument(help="Product and options: pan15?seed=7&fault=spall@5h")] = "pan15",
+    spec: Annotated[
+        str, typer.Argument(help="Product and options, in quotes: 'pan15?seed=7&fault=spall@5h'")
+    ] = "pan15",
     *,
     link: Annotated[Path | None, typer.Option(help="Serve on a pty behind this link.")] = None,
     tcp: Annotated[str, typer.Option(help="Serve on this host:port instead.")] = "",

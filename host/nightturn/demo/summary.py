@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import msgspec
 
 from nightturn.demo.night import Night
-from nightturn.estimation.figures import FIGURES, ZERO, FigureSpec
+from nightturn.estimation.figures import FIGURES, ZERO
 from nightturn.estimation.intervals import half_width
 from nightturn.estimation.night_verdict import night_verdict
 from nightturn.model.figures import OK, CycleRecord
+from nightturn.model.quantities import interval
 from nightturn.model.rows import EventRow, GapRow
 
 
@@ -18,6 +19,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     """One fixture's line.
 
     `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value.
+    `zero_drift_nm` is the same of the difference between the last cycle's zero and the first one's.
     """
 
     fixture: str
@@ -26,7 +28,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     cycles: int
     cycles_complete: int
     figures: dict[str, tuple[float, float | None] | None]
-    zero_drift_nm: float | None
+    zero_drift_nm: tuple[float, float | None] | None
     gaps: dict[str, dict[str, float]]
     verdict: str
     why: str
@@ -70,9 +72,14 @@ def _interval(cycle: CycleRecord | None, name: str) -> tuple[float, float | None
     return None if figure.value is None else (figure.value, half_width(figure))
 
 
-def _drift(complete: Sequence[CycleRecord]) -> float | None:
-    zeros = [value for cycle in complete if (value := cycle.figure(ZERO).value) is not None]
-    return zeros[-1] - zeros[0] if len(zeros) > 1 else None
+def _drift(complete: Sequence[CycleRecord]) -> tuple[float, float | None] | None:
+    zeros = [pair for cycle in complete if (pair := _interval(cycle, ZERO)) is not None]
+    if len(zeros) < 2:
+        return None
+    (first, first_wide), (last, last_wide) = zeros[0], zeros[-1]
+    if first_wide is None or last_wide is None:
+        return last - first, None
+    return last - first, math.hypot(first_wide, last_wide)  # two cycles share no samples
 
 
 def _gaps(rows: Sequence[GapRow]) -> dict[str, dict[str, float]]:
@@ -89,49 +96,28 @@ def _gaps(rows: Sequence[GapRow]) -> dict[str, dict[str, float]]:
     }
 
 
-def _headed() -> list[FigureSpec]:
-    """The figures that have a column."""
-    return [spec for spec in FIGURES.values() if spec.heading]
-
-
-def head() -> tuple[str, ...]:
-    """What stands above each column."""
-    figures = (spec.heading for spec in _headed())
-    return ("fixture", "unit", "cycles", *figures, "zero drift", "gaps", "verdict")
-
-
-def rows(table: Sequence[FixtureLine]) -> list[tuple[str, ...]]:
-    """The lines as text cells under `head`."""
+def rows(line: FixtureLine) -> list[tuple[str, str]]:
+    """A fixture's line as names and values for people; a figure in per cent of rated torque follows the same in N·m."""
+    figures = [
+        (spec.heading, _figure_text(spec.unit, line.figures[spec.name]))
+        for spec in FIGURES.values()
+        if spec.heading
+    ]
     return [
-        (
-            line.fixture,
-            line.unit,
-            f"{line.cycles_complete}/{line.cycles}",
-            *(_cell(spec, line.figures[spec.name]) for spec in _headed()),
-            "-" if line.zero_drift_nm is None else f"{line.zero_drift_nm * 1000:+.1f} mN·m",
-            _gap_text(line.gaps),
-            line.verdict,
-        )
-        for line in table
+        ("cycles", f"{line.cycles_complete} of {line.cycles} complete"),
+        *figures,
+        ("zero drift", _figure_text("N·m", line.zero_drift_nm)),
+        ("gaps", _gap_text(line.gaps)),
+        ("verdict", f"{line.verdict}: {line.why}"),
+        *([("motion stopped", line.stopped)] if line.stopped and not line.cycles_complete else []),
     ]
 
 
-def _cell(spec: FigureSpec, pair: tuple[float, float | None] | None) -> str:
-    """Of rated torque without ±: its interval is that of the column in N·m beside it."""
-    if spec.of_rated and pair is not None:
-        return f"{pair[0]:.2f}"
-    return _pm(pair)
-
-
-def _pm(pair: tuple[float, float | None] | None) -> str:
-    """Value and ± U, both to the second significant digit of U, as the GUM (JCGM 100:2008, 7.2.6) has it."""
+def _figure_text(unit: str, pair: tuple[float, float | None] | None) -> str:
     if pair is None:
-        return "-"
+        return "none"
     value, wide = pair
-    if not wide:
-        return f"{value:.4f}"
-    digits = max(0, 1 - math.floor(math.log10(wide)))
-    return f"{value:.{digits}f} ± {wide:.{digits}f}"
+    return interval(value, math.inf if wide is None else wide, unit)
 
 
 def _gap_text(gaps: dict[str, dict[str, float]]) -> str:

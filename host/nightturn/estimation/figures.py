@@ -29,7 +29,7 @@ class FigureSpec(msgspec.Struct, frozen=True):
         title: for a person.
         phase: in which it is measured; a condition on speed holds against the speed of that phase.
         make: works it out; rows that share one are worked out once. In N·m.
-        heading: of its column in a narrow table; empty where it has none.
+        heading: its name in a short list of figures; empty where it is not in it.
         of_rated: given in per cent of the rated torque; its interval is then that of the same figure in N·m.
         method: version of what makes it.
     """
@@ -45,9 +45,7 @@ class FigureSpec(msgspec.Struct, frozen=True):
 
 
 _ROWS = (
-    FigureSpec(
-        RIPPLE_PP, "N·m", "Torque ripple under load, peak to peak", HOLD, drafts.ripple_pp, "ripple N·m"
-    ),
+    FigureSpec(RIPPLE_PP, "N·m", "Torque ripple under load, peak to peak", HOLD, drafts.ripple_pp, "ripple"),
     FigureSpec(RIPPLE_RMS, "N·m", "Torque ripple under load, rms", HOLD, drafts.ripple_rms),
     FigureSpec(
         RIPPLE_PCT,
@@ -55,20 +53,18 @@ _ROWS = (
         "Torque ripple under load, peak to peak, of rated torque",
         HOLD,
         drafts.ripple_pp,
-        "% rated",
+        "ripple of rated",
         of_rated=True,
     ),
-    FigureSpec(
-        COGGING_PP, "N·m", "Cogging torque, peak to peak", SLOW_TURN, drafts.cogging_pp, "cogging N·m"
-    ),
-    FigureSpec(FRICTION, "N·m", "Running friction", SLOW_TURN, drafts.friction, "friction N·m"),
+    FigureSpec(COGGING_PP, "N·m", "Cogging torque, peak to peak", SLOW_TURN, drafts.cogging_pp, "cogging"),
+    FigureSpec(FRICTION, "N·m", "Running friction", SLOW_TURN, drafts.friction, "friction"),
     FigureSpec(
         FRICTION_PCT,
         "%",
         "Running friction, of rated torque",
         SLOW_TURN,
         drafts.friction,
-        "% rated",
+        "friction of rated",
         of_rated=True,
     ),
     FigureSpec(

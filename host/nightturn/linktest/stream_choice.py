@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from nightturn.acquisition.handshake import LinkSettings
 from nightturn.errors import ConfigError
-from nightturn.outlook.plan import LINE_BITS_PER_BYTE, block_wire_bytes
+from nightturn.outlook.wire_outlook import LINE_BITS_PER_BYTE, block_wire_bytes
 from nightturn_protocol.messages import BLOCK_SAMPLES_MIN, WIRE_LOAD_PCT_MAX, EncoderForm, Stream
 from nightturn_protocol.sheet import DeviceSheet
 

@@ -48,7 +48,7 @@ def load_rig(path: Path, overrides: Sequence[str] = (), *, figures: Collection[s
 
 
 def load_variant(folder: Path, name: str, *, figures: Collection[str] | None = None) -> Variant:
-    """Read `variants/<name>.toml` below the folder in which `bench.toml` stands.
+    """Read `variants/<name>.toml` below the folder of `bench.toml`.
 
     Raises:
         ConfigError: as `load_rig`; an unknown variant names the ones there are.
@@ -57,7 +57,7 @@ def load_variant(folder: Path, name: str, *, figures: Collection[str] | None = N
         raise ConfigError(
             f"{shown(name)} is not a variant's name", where="variant", allowed=variant_name_rule()
         )
-    path = folder / "variants" / f"{name}.toml"
+    path = variant_path(folder, name)
     known = variant_names(folder)
     if name not in known and not path.exists():
         raise ConfigError(
@@ -71,6 +71,11 @@ def load_variant(folder: Path, name: str, *, figures: Collection[str] | None = N
     variant = msgspec.convert({"name": name, **table}, Variant)
     raise_mistakes(variant_mistakes(variant, place, name=name, figures=figures))
     return variant
+
+
+def variant_path(folder: Path, name: str) -> Path:
+    """The file of a variant, from the folder of `bench.toml`."""
+    return folder / "variants" / f"{name}.toml"
 
 
 def variant_names(folder: Path) -> list[str]:
@@ -207,7 +212,7 @@ def _storage(path: Path) -> Iterator[None]:
     except OSError as error:
         why = error.strerror or str(error)
         raise StorageError(
-            f"{path}: {why}; choose a folder you may write to as bench.data, or mend its owner and mode"
+            f"{path}: {why}; choose a folder you may write to as bench.data, or correct its owner and mode"
         ) from error
 
 

@@ -1,6 +1,6 @@
 """Which settings give recorded numbers their meaning: a run keeps those to its end, the others may change on the way.
 
-Whatever stands in a table below a key shares the key's weight. A test holds these tables against the structs.
+Whatever is in a table below a key shares the key's weight. A test holds these tables against the structs.
 """
 
 from collections.abc import Iterator, Mapping

@@ -1,4 +1,4 @@
-"""Mistakes in what a person wrote: where each stands, what is near it, and how several are told at once."""
+"""Mistakes in what a person wrote: where each is, what is near it, and how several are reported at once."""
 
 import difflib
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -63,7 +63,7 @@ class Place:
         return replace(self, path=(*self.path, name), owner=owner)
 
     def key(self, key: str = "") -> str:
-        """Where a key of this table stands: file, table, owner, key, or the `--set` that gave it."""
+        """Where a key of this table is: file, table, owner, key, or the `--set` that gave it."""
         dotted = ".".join((*self.path, key) if key else self.path)
         for path, argument in self.overridden.items():
             if f"{path}.".startswith(f"{dotted}.") or dotted.startswith(f"{path}."):

@@ -1,4 +1,4 @@
-"""The rig: what stands on the bench and what one cycle of it does (`bench.toml`).
+"""The rig: what is on the bench and what one cycle of it does (`bench.toml`).
 
 The structs describe shape and range; `settings.load` is the only way in, because msgspec validates on conversion and
 not in the constructor.
@@ -20,7 +20,7 @@ class Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class Transducer(Part, frozen=True, kw_only=True):
-    """The torque transducer: its serial names the calibration record, or the factor stands here."""
+    """The torque transducer: its serial names the calibration record, or the factor is given here."""
 
     serial: str = ""
     mounting: Literal["reaction", "inline"] = "reaction"
@@ -143,7 +143,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
 
 
 class BenchPart(Part, frozen=True, kw_only=True):
-    """Where the bench stands, where its files go (relative to `bench.toml`), and by which clocks its people read times.
+    """Where the bench is, where its files go (relative to `bench.toml`), and by which clocks its people read times.
 
     Members of `control_group`, a group of the computer, may command the daemon as its own user may.
     """

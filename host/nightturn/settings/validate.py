@@ -19,7 +19,8 @@ from nightturn.settings.rig import UTC, BenchPart, FixtureSettings, MqttPart, Ri
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
-SPEED_CLASS_GAP = 0.15  # exercise is told from the measuring phases by its speed
+HELD_FIGURE = "mean_torque_nm"  # the figure that is the held torque itself
+SPEED_CLASS_GAP = 0.15  # exercise is distinguished from the measuring phases by its speed
 BLOCK_S_MAX = 0.1
 COUNTS_PER_CELL_MIN = 40  # speeds 15 % apart, each known to 5 % and one count, are two speeds from here on
 SHUNT_ARMS_MIN = 10  # fewer would step by 24 mV/V and more, which no gauge does (common practice, no source)
@@ -65,7 +66,7 @@ def rig_mistakes(
         if counted[fixture.id] > 1:
             what = f"{shown(fixture.id)} is the id of {counted[fixture.id]} fixtures"
             found.append(at.mistake("id", what, "a different id for each"))
-            counted[fixture.id] = 1  # told once
+            counted[fixture.id] = 1  # reported once
         device = device_of(fixture.port)
         first = users.setdefault(device, fixture.id)
         if first != fixture.id and not device.startswith("virtual:"):
@@ -232,7 +233,7 @@ def _transducer_mistakes(transducer: Transducer, place: Place) -> Iterator[Confi
         yield place.mistake("serial", f"{shown(transducer.serial)} is not a serial", SERIAL_RULE)
     if factor is not None and sensitivity is not None:
         yield place.mistake(
-            "factor_nm_per_v", "stands beside sensitivity_mv_per_v", "one of the two, not both"
+            "factor_nm_per_v", "is given beside sensitivity_mv_per_v", "one of the two, not both"
         )
     elif sensitivity is not None and transducer.rated_torque_nm is None:
         yield place.mistake("sensitivity_mv_per_v", "needs rated_torque_nm", "both, or factor_nm_per_v alone")
@@ -260,12 +261,16 @@ def _protect_mistakes(
     if torque is not None and hold is not None and 0 < torque.max <= hold.torque_nm:
         what = f"{torque.max:g} would end every cycle: the plan holds {hold.torque_nm:g} N·m"
         yield place.inside(RAW_LIMIT).mistake("max", what, f"a number above {hold.torque_nm:g}")
+    mean = fixture.protect.get(HELD_FIGURE)
+    if mean is not None and hold is not None and 0 < mean.max <= hold.torque_nm:
+        what = f"{mean.max:g} would be passed in every cycle: the plan holds {hold.torque_nm:g} N·m"
+        yield place.inside(HELD_FIGURE).mistake("max", what, f"a number above {hold.torque_nm:g}")
 
 
 def _shunt_mistakes(shunt: Shunt, place: Place) -> Iterator[ConfigError]:
     expects = shunt.resistance_ohm is not None or shunt.step_nm is not None
     if shunt.resistance_ohm is not None and shunt.step_nm is not None:
-        yield place.mistake("step_nm", "stands beside resistance_ohm", "one of the two, not both")
+        yield place.mistake("step_nm", "is given beside resistance_ohm", "one of the two, not both")
     if shunt.resistance_ohm is not None and shunt.resistance_ohm < SHUNT_ARMS_MIN * shunt.arm_ohm:
         what = f"{shunt.resistance_ohm:g} is no shunt for an arm of {shunt.arm_ohm:g} ohm"
         allowed = f"from {SHUNT_ARMS_MIN * shunt.arm_ohm:g}, in ohm and not in kilohm"
@@ -288,5 +293,5 @@ def _plan_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigErr
             continue
         if abs(plan.exercise.speed_rpm / phase.speed_rpm - 1) <= SPEED_CLASS_GAP + 1e-9:
             slow, fast = phase.speed_rpm * (1 - SPEED_CLASS_GAP), phase.speed_rpm * (1 + SPEED_CLASS_GAP)
-            what = f"{plan.exercise.speed_rpm:g} is too near {name}.speed_rpm = {phase.speed_rpm:g}: phases are told apart by speed"
+            what = f"{plan.exercise.speed_rpm:g} is too near {name}.speed_rpm = {phase.speed_rpm:g}: phases are distinguished by speed"
             yield exercise.mistake("speed_rpm", what, f"below {slow:g} or above {fast:g}")

@@ -1,6 +1,7 @@
 """The invented products: what each virtual unit is, in the numbers of its parts."""
 
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 
 from nightturn.errors import ConfigError
 
@@ -191,6 +192,8 @@ def product_named(name: str) -> Product:
     try:
         return PRODUCTS[name]
     except KeyError:
+        near = get_close_matches(name, PRODUCTS, n=1)
+        hint = f" (did you mean {near[0]!r}?)" if near else ""
         raise ConfigError(
-            f"no virtual product is called {name!r}", where="virtual", allowed=", ".join(PRODUCTS)
+            f"no virtual product is called {name!r}{hint}", where="virtual", allowed=", ".join(PRODUCTS)
         ) from None
