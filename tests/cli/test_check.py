@@ -23,7 +23,7 @@ def test_the_example_checks_clean(capsys: pytest.CaptureFixture[str]) -> None:
     assert rows["night of 8 h"] == "70 cycles, 3500 strokes"
     assert rows["net travel"] == "+0.0° after two cycles"
     assert rows["orders in common"] == "72"
-    assert rows["exercise"] == "50 strokes of 270° and 4.4 s, 3.1 s of it at 12 rpm"
+    assert rows["exercise"] == "50 strokes of 270° and 4.4 s, 3.2 s of it at 12 rpm"
 
 
 def test_every_limit_is_printed_with_its_unit_and_its_condition(capsys: pytest.CaptureFixture[str]) -> None:

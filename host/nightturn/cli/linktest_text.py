@@ -9,6 +9,7 @@ from nightturn.linktest.core import LinkTest
 from nightturn.linktest.device_facts import DeviceFacts, FirmwareFacts
 from nightturn.linktest.report import Report
 from nightturn.linktest.round_trips import RoundTripFacts
+from nightturn.model.quantities import quantity
 
 BAR_CHARS_MAX = 40
 
@@ -76,7 +77,7 @@ def _device(device: DeviceFacts) -> Pairs:
         ("rates", f"{', '.join(map(str, sheet.rates_hz))} Hz"),
         ("channels", ", ".join(f"{each.no} {each.name} ({each.unit})" for each in sheet.slow) or "none"),
         ("features", ", ".join(sheet.features) or "none"),
-        ("limits", f"{sheet.speed_rad_per_s:g} rad/s, {sheet.torque_nm:g} N·m"),
+        ("limits", f"{sheet.speed_rad_per_s:g} rad/s, {quantity(sheet.torque_nm, 'N·m')}"),
         (
             "torque since the last OPEN",
             f"{device.torque_min_counts} to {device.torque_max_counts} counts",

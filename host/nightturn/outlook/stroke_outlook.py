@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from nightturn.errors import ConfigError
-from nightturn.model.phases import EXCLUSION_DEG, EXERCISE
+from nightturn.model.phases import EXCLUSION_DEG, EXERCISE, SPEED_TOLERANCE
 from nightturn.motion.moves import OPENING_S, rad_per_s
 from nightturn.settings.mistakes import Place
 from nightturn.settings.rig import FixtureSettings
@@ -13,6 +13,11 @@ from nightturn.settings.rig import FixtureSettings
 STEADY_S_MIN = OPENING_S
 """Of steady turning, so that every stroke is found whatever its place on the estimator's grid; a cycle whose strokes are
 not all found is incomplete."""
+
+
+ON_SPEED = 1 - SPEED_TOLERANCE
+"""Of the commanded speed; from here on the estimator takes it for that speed."""
+HALVINGS = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +29,7 @@ class StrokeOutlook:
         angle_deg, speed_rpm: as planned.
         reached_rpm: the highest speed of a stroke; the planned one unless the ramps take up the whole angle.
         stroke_s: one stroke.
-        steady_s: how long it turns at its speed, behind the ramp and the zone after the reversal that is left out.
+        steady_s: how long it is within 5 % of its speed, behind the zone after the reversal that is left out.
     """
 
     strokes: int
@@ -42,29 +47,28 @@ def stroke_outlook(settings: FixtureSettings) -> StrokeOutlook | None:
         return None
     speed, angle = rad_per_s(exercise.speed_rpm), math.radians(exercise.angle_deg)
     reached = min(speed, math.sqrt(angle * ramp))
-    steady = angle - _unsteady_rad(speed, ramp)
     return StrokeOutlook(
         strokes=exercise.strokes,
         angle_deg=exercise.angle_deg,
         speed_rpm=exercise.speed_rpm,
         reached_rpm=exercise.speed_rpm * reached / speed,
-        stroke_s=2 * reached / ramp + max(0.0, angle - reached**2 / ramp) / reached,
-        steady_s=max(0.0, steady / speed),
+        stroke_s=_stroke_s(angle, speed, ramp),
+        steady_s=_steady_s(angle, speed, ramp),
     )
 
 
 def stroke_errors(settings: FixtureSettings, place: Place) -> Iterator[ConfigError]:
-    """Strokes that are too short for their speed: none of them would be found, and no cycle would be complete."""
+    """Strokes that are too short for their speed: they would not be found, and no cycle would be complete."""
     found = stroke_outlook(settings)
     if found is None or found.steady_s >= STEADY_S_MIN * (1 - 1e-9):
         return
-    speed, ramp = rad_per_s(found.speed_rpm), settings.ramp_rad_per_s2
-    least_deg = math.degrees(_unsteady_rad(speed, ramp) + STEADY_S_MIN * speed)
-    most_rpm = _steady_speed_rpm(math.radians(found.angle_deg), ramp)
-    seen = f"turns at its speed for {found.steady_s:.2f} s, and every cycle would be incomplete"
-    if found.reached_rpm < found.speed_rpm:
+    speed, ramp, angle = rad_per_s(found.speed_rpm), settings.ramp_rad_per_s2, math.radians(found.angle_deg)
+    least_deg = math.degrees(_least_rad(speed, ramp))
+    most_rpm = _highest(angle, speed, ramp) * 60 / math.tau
+    seen = f"is at its speed for {found.steady_s:.2f} s, too short to be found in every cycle"
+    if found.reached_rpm < found.speed_rpm * ON_SPEED:
         seen = (
-            f"reaches {found.reached_rpm:.1f} of {found.speed_rpm:g} rpm, and every cycle would be incomplete"
+            f"reaches {found.reached_rpm:.1f} of {found.speed_rpm:g} rpm, so every cycle would be incomplete"
         )
     what = f"a stroke of {found.angle_deg:g}° with ramp_rad_per_s2 = {ramp:g} {seen}"
     slower = f", or speed_rpm to {rounded_down_rpm(most_rpm)}" if most_rpm > 0 else ""
@@ -78,19 +82,38 @@ def rounded_down_rpm(speed_rpm: float) -> str:
     return f"{math.floor(speed_rpm / step + 1e-9) * step:.3g}"
 
 
-def _unsteady_rad(speed_rad_per_s: float, ramp_rad_per_s2: float) -> float:
-    """Travel of a stroke that counts for nothing: run-up or exclusion zone, whichever is longer, and run-down."""
-    ramp = speed_rad_per_s**2 / (2 * ramp_rad_per_s2)
-    return max(ramp, math.radians(EXCLUSION_DEG)) + ramp
+def _stroke_s(angle: float, speed: float, ramp: float) -> float:
+    """Trapezoid, or triangle where the speed is not reached; rad, rad/s and rad/s²."""
+    reached = min(speed, math.sqrt(angle * ramp))
+    return 2 * reached / ramp + max(0.0, angle - reached**2 / ramp) / reached
 
 
-def _steady_speed_rpm(angle_rad: float, ramp_rad_per_s2: float) -> float:
-    """The highest speed at which a stroke of that angle is steady for long enough; 0 when none is."""
+def _start_s(speed: float, ramp: float) -> float:
+    """From when on a stroke may count: within the tolerance of its speed and out of the zone after the reversal."""
+    zone, run_up = math.radians(EXCLUSION_DEG), speed**2 / (2 * ramp)
+    out = math.sqrt(2 * zone / ramp) if zone <= run_up else speed / ramp + (zone - run_up) / speed
+    return max(ON_SPEED * speed / ramp, out)
 
-    def highest(travel: float, ramps: int) -> float:
-        # ramps v² / 2a + t v = travel, solved for v
-        root = STEADY_S_MIN**2 + 2 * ramps * travel / ramp_rad_per_s2
-        return (math.sqrt(root) - STEADY_S_MIN) * ramp_rad_per_s2 / ramps
 
-    beyond = max(0.0, angle_rad - math.radians(EXCLUSION_DEG))
-    return min(highest(angle_rad, 2), highest(beyond, 1)) * 60 / math.tau
+def _steady_s(angle: float, speed: float, ramp: float) -> float:
+    if math.sqrt(angle * ramp) < ON_SPEED * speed:
+        return 0.0
+    end_s = _stroke_s(angle, speed, ramp) - ON_SPEED * speed / ramp
+    return max(0.0, end_s - _start_s(speed, ramp))
+
+
+def _least_rad(speed: float, ramp: float) -> float:
+    """An angle that reaches the speed and is long enough at it."""
+    ramps = speed**2 / ramp
+    plateau_s = STEADY_S_MIN + _start_s(speed, ramp) + (ON_SPEED - 2) * speed / ramp
+    return ramps + speed * max(0.0, plateau_s)
+
+
+def _highest(angle: float, speed: float, ramp: float) -> float:
+    """The highest speed below this one at which a stroke is long enough at it, 0 when none is; it falls with the speed."""
+    low, high = 0.0, speed
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        good = _steady_s(angle, middle, ramp) >= STEADY_S_MIN
+        low, high = (middle, high) if good else (low, middle)
+    return low
