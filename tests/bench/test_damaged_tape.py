@@ -45,10 +45,12 @@ def test_damage_in_the_middle_loses_what_it_hit_and_nothing_behind(tmp_path: Pat
     assert [problem.kind for problem in before] == ["damaged"]
     second = play(tmp_path, None, 10.0, settings=RESUME)
     two = second.station.core.state
-    assert two.opened is not None
-    assert one.opened is not None
-    assert two.opened.run == one.opened.run
-    assert two.opened.first_record_no > one.record_no  # none of the numbers behind the damage is used again
+    assert two.run.opened is not None
+    assert one.run.opened is not None
+    assert two.run.opened.run == one.run.opened.run
+    assert (
+        two.run.opened.first_record_no > one.record_no
+    )  # none of the numbers behind the damage is used again
     assert not second.moving
     assert two.travel_unknown
     assert second.count("state_lost") == 1
@@ -79,8 +81,8 @@ def test_a_damaged_beginning_of_the_open_tape_loses_no_record(tmp_path: Path, wh
     assert segment.first_record_no > 1
     flip(path, segment._entries[0].start + 40 if where == "snapshot" else 30)
     found = begun(tmp_path)
-    assert one.opened is not None
-    assert (found.run, found.travel_zero) == (one.opened.run, one.planner.travel_zero)
+    assert one.run.opened is not None
+    assert (found.run, found.travel_zero) == (one.run.opened.run, one.planner.travel_zero)
     assert not found.travel_unknown
     assert found.first_record_no == one.record_no + 3  # the damage, then the cut
     told = open_run(tmp_path).events()
@@ -109,8 +111,8 @@ def test_whatever_is_hit_the_numbers_go_on_behind_all_that_were_used(
     one = first.station.core.state
     harm(open_tape(tmp_path))
     found = begun(tmp_path)
-    assert one.opened is not None
-    assert found.run == one.opened.run
+    assert one.run.opened is not None
+    assert found.run == one.run.opened.run
     assert found.first_record_no > one.record_no
     assert found == begun(tmp_path)
 
@@ -124,7 +126,7 @@ def test_a_tape_nothing_can_be_made_of_keeps_its_numbers_and_locks_the_run(tmp_p
     for sealed in (tmp_path / "journal" / "pan-a1" / "sealed").iterdir():
         sealed.unlink()
     found = begun(tmp_path)
-    assert one.opened is not None
-    assert (found.run, found.travel_unknown) == (one.opened.run, True)
+    assert one.run.opened is not None
+    assert (found.run, found.travel_unknown) == (one.run.opened.run, True)
     assert found.first_record_no > one.record_no
     assert found.lost

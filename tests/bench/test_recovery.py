@@ -55,13 +55,13 @@ def test_a_run_goes_on_with_its_number_in_the_next_epoch(
     first = play(tmp_path, end, 56.0, settings=RESUME)
     second = play(tmp_path, None, 40.0, settings=RESUME, later_s=60.0)
     one, two = first.station.core.state, second.station.core.state
-    assert one.opened is not None
-    assert two.opened is not None
-    assert two.opened.run == one.opened.run
-    assert two.opened.resumed
+    assert one.run.opened is not None
+    assert two.run.opened is not None
+    assert two.run.opened.run == one.run.opened.run
+    assert two.run.opened.resumed
     assert (one.epoch, two.epoch) == (0, 1)
-    assert two.opened.cycles_done == one.planner.cycles_done == 2
-    assert two.opened.first_record_no > one.record_no
+    assert two.run.opened.cycles_done == one.planner.cycles_done == 2
+    assert two.run.opened.first_record_no > one.record_no
     assert (second.count("motion_resumed"), second.count("motion_started")) == (1, 1)
     (resumed,) = [event for event in second.events if event.kind == "motion_resumed"]
     assert resumed.detail.endswith("permitted by R. Vale; goes on by itself (1 of 3)")
@@ -104,10 +104,10 @@ def test_a_run_that_ended_is_not_opened_again_and_its_manifest_says_so(tmp_path:
         killed(scene)  # before anything is sealed
 
     scene = play(tmp_path, stop, 12.0, settings=RESUME)
-    opened = scene.station.core.state.opened
+    opened = scene.station.core.state.run.opened
     assert opened is not None
     second = play(tmp_path, None, 3.0, settings=RESUME, seed=2)  # each seed has run ids of its own
-    new = second.station.core.state.opened
+    new = second.station.core.state.run.opened
     assert new is not None
     assert new.run != opened.run
     assert not new.resumed
@@ -224,13 +224,13 @@ def test_a_run_survives_any_number_of_failed_starts(
     one = first.station.core.state
     found = [begun(tmp_path) for _ in range(failed_starts)]
     assert len(set(found)) == 1
-    assert found[0].run == one.opened.run  # type: ignore[union-attr]  # a station has opened its run
+    assert found[0].run == one.run.opened.run  # type: ignore[union-attr]  # a station has opened its run
     assert found[0].travel_zero == one.planner.travel_zero is not None
     assert (found[0].cycle_no, found[0].cycles_done) == (one.cycle_no + 1, one.planner.cycles_done)
     second = play(tmp_path, None, 20.0)
     two = second.station.core.state
-    assert two.opened is not None
-    assert (two.opened.run, two.opened.resumed, two.epoch) == (found[0].run, True, 1)
+    assert two.run.opened is not None
+    assert (two.run.opened.run, two.run.opened.resumed, two.epoch) == (found[0].run, True, 1)
     assert two.counts.samples > 15_000
     assert two.planner.command_no <= 2  # the two OFF: "stay" holds
     assert second.count("state_lost") == 0
@@ -254,15 +254,15 @@ def test_a_running_run_with_nothing_to_restore_goes_on_and_waits_for_a_person(
     third = play(tmp_path, None, 20.0, settings=settings)  # and a restart does not forget it
     for scene in (second, third):
         state = scene.station.core.state
-        assert state.opened is not None
-        assert one.opened is not None
-        assert (state.opened.run, state.opened.resumed) == (one.opened.run, True)
+        assert state.run.opened is not None
+        assert one.run.opened is not None
+        assert (state.run.opened.run, state.run.opened.resumed) == (one.run.opened.run, True)
         assert state.travel_unknown
         assert state.planner.command_no <= 2
         assert not scene.moving
         assert scene.count("state_lost") == 1
         assert state.counts.samples > 15_000
-    assert second.station.core.state.opened.first_record_no > 0  # type: ignore[union-attr]  # see above
+    assert second.station.core.state.run.opened.first_record_no > 0  # type: ignore[union-attr]  # see above
     cycles = list(open_run(tmp_path).cycles()["cycle_no"])
     assert cycles == sorted(set(cycles))
     frame = open_run(tmp_path).samples(columns=["epoch"])
@@ -280,10 +280,10 @@ def test_a_run_given_up_for_one_of_its_own_is_not_gone_on_with(tmp_path: Path) -
     anew = start_anew(files, "pan-a1", found, 1_780_000_000_000_000_000)
     second = play(tmp_path, None, 5.0, beginning=anew, seed=2)
     third = begun(tmp_path)
-    assert first.station.core.state.opened is not None
-    assert second.station.core.state.opened is not None
-    assert third.run == second.station.core.state.opened.run != first.station.core.state.opened.run
-    given_up = read_manifest(files, "pan-a1", first.station.core.state.opened.run)
+    assert first.station.core.state.run.opened is not None
+    assert second.station.core.state.run.opened is not None
+    assert third.run == second.station.core.state.run.opened.run != first.station.core.state.run.opened.run
+    given_up = read_manifest(files, "pan-a1", first.station.core.state.run.opened.run)
     assert (given_up.state, given_up.reason) == ("ended", "given up: a run of its own was begun")
     assert given_up.ended_utc_ns == 1_780_000_000_000_000_000
 

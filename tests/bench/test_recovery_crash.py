@@ -48,7 +48,7 @@ def left_by(end: END, *, unsealed: bool = False) -> tuple[dict[str, bytes], RunO
         settings = settings_of(chunk_s=10.0) if unsealed else settings_of()
         wrap: Callable[[Files], Files] = unsealing if unsealed else (lambda files: files)
         scene = play(root, end, 16.0 if unsealed else 13.0, settings=settings, wrap_files=wrap)
-        opened = scene.station.core.state.opened
+        opened = scene.station.core.state.run.opened
         assert opened is not None
         assert scene.count("motion_started") == 1 or end is stopped
         files = (path for path in root.rglob("*") if path.is_file() and path.suffix != ".toml")

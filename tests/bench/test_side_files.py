@@ -33,12 +33,12 @@ def test_a_damaged_manifest_is_kept_aside_and_the_run_goes_on(tmp_path: Path, co
     manifest.write_bytes(content)
     second = play(tmp_path, None, 5.0, settings=RESUME)
     one, two = first.station.core.state, second.station.core.state
-    assert one.opened is not None
-    assert two.opened is not None
-    assert two.opened.run == one.opened.run
+    assert one.run.opened is not None
+    assert two.run.opened is not None
+    assert two.run.opened.run == one.run.opened.run
     assert two.counts.samples > 4000
     assert manifest.with_name(manifest.name + ".unreadable").read_bytes() == content
-    assert msgspec.json.decode(manifest.read_bytes())["card"] == two.opened.card
+    assert msgspec.json.decode(manifest.read_bytes())["card"] == two.run.opened.card
     assert msgspec.json.decode(manifest.read_bytes())["kept"]  # it may have been marked
 
 
@@ -93,13 +93,13 @@ def test_tape_of_another_version_is_kept_aside_and_the_run_goes_on_locked(
     one = first.station.core.state
     harm(open_tape(tmp_path))
     found = begun(tmp_path)
-    assert one.opened is not None
-    assert (found.run, found.travel_unknown, bool(found.lost)) == (one.opened.run, True, True)
+    assert one.run.opened is not None
+    assert (found.run, found.travel_unknown, bool(found.lost)) == (one.run.opened.run, True, True)
     assert found.first_record_no > one.record_no
     second = play(tmp_path, None, 10.0, settings=RESUME)
     two = second.station.core.state
-    assert two.opened is not None
-    assert two.opened.run == one.opened.run
+    assert two.run.opened is not None
+    assert two.run.opened.run == one.run.opened.run
     assert two.counts.samples > 8000
     assert two.planner.command_no <= 2
     assert len(list((tmp_path / FOLDER).glob("*.unreadable"))) == 1
@@ -112,9 +112,9 @@ def test_when_nothing_can_be_read_any_more_the_next_run_is_locked(tmp_path: Path
     manifest.write_bytes(b"\xff")
     second = play(tmp_path, None, 20.0, settings=RESUME, seed=2)
     state = second.station.core.state
-    assert state.opened is not None
-    assert first.station.core.state.opened is not None
-    assert state.opened.run != first.station.core.state.opened.run
+    assert state.run.opened is not None
+    assert first.station.core.state.run.opened is not None
+    assert state.run.opened.run != first.station.core.state.run.opened.run
     assert state.planner.command_no <= 2
     assert second.count("state_lost") == 1
 

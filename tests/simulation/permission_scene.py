@@ -44,7 +44,7 @@ async def nothing_turns_after_a_restart(
     """The next host meets the same device and lets it stand."""
     await asyncio.sleep(away_s)
     following = open_scene(root, device=scene.device, **kept)  # type: ignore[arg-type]  # keywords passed on
-    opened = following.station.core.state.opened
+    opened = following.station.core.state.run.opened
     assert opened is not None
     assert opened.resumed
     await following.until(lambda: inputs_known(following))

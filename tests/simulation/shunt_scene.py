@@ -45,7 +45,7 @@ def shunt_on(scene: Scene) -> bool:
 
 
 def manifest(root: Path, scene: Scene) -> Manifest:
-    opened = scene.station.core.state.opened
+    opened = scene.station.core.state.run.opened
     assert opened is not None
     return read_manifest(RealFiles(root), "pan-a1", opened.run)
 

@@ -39,21 +39,21 @@ SENSE = "what gives the numbers their meaning was changed: encoder.sense: 1 -> -
 def test_what_gives_numbers_their_meaning_ends_the_run_and_the_next_one_says_why_and_stands(
     tmp_path: Path, end: None, settings: FixtureSettings, key: str
 ) -> None:
-    first = play(tmp_path, end, 20.0, settings=RESUME).station.core.state.opened
+    first = play(tmp_path, end, 20.0, settings=RESUME).station.core.state.run.opened
     assert first is not None
     play(tmp_path, killed, 0.0, settings=RESUME)  # whatever is unsealed is sealed, so that it can be read
     before = open_run(tmp_path).samples()
     second = play(tmp_path, None, 30.0, settings=settings, seed=2)
     state = second.station.core.state
-    assert state.opened is not None
-    assert state.opened.run != first.run
-    assert not state.opened.resumed
+    assert state.run.opened is not None
+    assert state.run.opened.run != first.run
+    assert not state.run.opened.resumed
     (event,) = [event for event in second.events if event.kind == "settings_changed"]
     assert key in event.detail
     assert first.run in event.detail
     assert second.count("motion_resumed") == 0
     assert state.counts.samples > 20_000
-    frame = open_run(tmp_path, run=state.opened.run).samples(columns=["encoder"])
+    frame = open_run(tmp_path, run=state.run.opened.run).samples(columns=["encoder"])
     assert np.ptp(frame["encoder"]) < 2**20 / 360  # less than a degree
     old, new = sorted(manifests(RealFiles(tmp_path)), key=lambda each: each.run != first.run)
     assert (old.state, old.ended_by, new.state) == ("ended", facts.BY_SETTINGS, "running")
@@ -71,8 +71,8 @@ def test_the_run_that_follows_stands_until_a_person_has_seen_to_it_also_over_mor
     play(tmp_path, killed, 10.0, settings=RESUME)
     play(tmp_path, killed, 10.0, settings=TURNED, seed=2)
     third = play(tmp_path, killed, 20.0, settings=TURNED, seed=3)
-    assert third.station.core.state.opened is not None
-    assert third.station.core.state.opened.resumed
+    assert third.station.core.state.run.opened is not None
+    assert third.station.core.state.run.opened.resumed
     assert third.count("settings_changed") == 0  # told once
     assert not third.moving
 
@@ -143,7 +143,7 @@ def test_other_settings_go_on_with_the_run_as_a_fact_an_event_and_no_new_manifes
 
     run(act)
     (second,) = played
-    opened = second.station.core.state.opened
+    opened = second.station.core.state.run.opened
     assert opened is not None
     assert opened.run == before.run
     told = [event.detail for event in second.events if event.kind == "setting_changed"]
@@ -175,7 +175,7 @@ def test_a_setting_that_comes_while_the_device_streams_is_refused(tmp_path: Path
     async def act() -> None:
         scene = open_scene(tmp_path, settings=RESUME)
         await scene.until(lambda: scene.moving)
-        opened = scene.station.core.state.opened
+        opened = scene.station.core.state.run.opened
         assert opened is not None
         rig = msgspec.json.encode(msgspec.structs.replace(RESUME, chunk_s=50.0)).decode()
         fact = facts.Setting(rig, opened.variant, opened.card, opened.calibration, "0")

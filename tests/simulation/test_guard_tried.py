@@ -91,7 +91,7 @@ def test_what_was_seen_of_the_guard_ends_with_the_run(tmp_path: Path) -> None:
         await scene.until(scene.station.ended.is_set, 30)
         await scene.station.close()
         following = open_scene(tmp_path, device=scene.device, go=False)
-        opened = following.station.core.state.opened
+        opened = following.station.core.state.run.opened
         assert opened is not None
         assert not opened.resumed
         await following.until(lambda: inputs_known(following))

@@ -198,14 +198,14 @@ def test_a_pause_keeps_the_run_and_go_ends_the_wait(tmp_path: Path, state: str) 
     async def act() -> None:
         scene = open_scene(tmp_path)
         await scene.until(lambda: scene.motion == state)
-        run_id = scene.station.core.state.opened
+        run_id = scene.station.core.state.run.opened
         scene.station.command("pause", "R. Vale")
         await scene.until(lambda: scene.motion == "paused", 5)
         samples = scene.station.core.state.counts.samples
         await stays_still(scene, 45.0)
         assert scene.motion == "paused"
         assert scene.station.core.state.counts.samples > samples + 40_000
-        assert scene.station.core.state.opened is run_id
+        assert scene.station.core.state.run.opened is run_id
         assert not scene.station.ended.is_set()
         scene.go()
         await scene.until(lambda: scene.moving)

@@ -209,11 +209,11 @@ async def taken_up_otherwise(tmp_path: Path, otherwise: Callable[[MotionLeft], M
     await asyncio.sleep(2.0)
     following = open_scene(tmp_path, settings=RESUME, device=scene.device)
     state = following.station.core.state
-    assert state.opened is not None
-    assert state.opened.left is not None
+    assert state.run.opened is not None
+    assert state.run.opened.left is not None
     assert state.link is not None
-    left = otherwise(state.opened.left)
-    state.opened = msgspec.structs.replace(state.opened, left=left)
+    left = otherwise(state.run.opened.left)
+    state.run.opened = msgspec.structs.replace(state.run.opened, left=left)
     state.link.handshake.memory.events_through, state.link.handshake.memory.newest_event = (
         left.events_through,
         left.events_newest,

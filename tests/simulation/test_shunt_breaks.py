@@ -241,7 +241,7 @@ def test_a_run_that_was_told_to_end_is_over_even_if_the_host_dies_before_its_las
 
     async def again() -> None:
         scene = open_scene(tmp_path, settings=settings, device=device(), seed=2)
-        opened = scene.station.core.state.opened
+        opened = scene.station.core.state.run.opened
         assert opened is not None
         assert not opened.resumed
         await scene.station.close()

@@ -133,12 +133,12 @@ def put_right(
     Raises:
         StorageError: the manifest cannot be written.
     """
-    assert state.opened is not None
-    fresh = of_opened(fixture, state.opened, wire_version)
+    assert state.run.opened is not None
+    fresh = of_opened(fixture, state.run.opened, wire_version)
     known = _known(files, fresh)
     manifest = with_findings(known or fresh, state.findings, plan)
-    if state.run_ended is not None and manifest.state != ENDED:
-        manifest = with_end(manifest, state.run_ended, travel_of(state))
+    if state.run.row is not None and manifest.state != ENDED:
+        manifest = with_end(manifest, state.run.row, travel_of(state))
     if manifest != known:
         write_manifest(files, manifest)
 

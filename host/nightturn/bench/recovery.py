@@ -17,6 +17,7 @@ from nightturn.bench.runs import Beginning
 from nightturn.errors import SchemaVersionError, StorageError
 from nightturn.fixture import resuming, travel
 from nightturn.fixture.core import Fixture
+from nightturn.fixture.owners.run import RunPhase
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.facts import Travel
@@ -75,7 +76,7 @@ class _Fed:
         """Whether it holds no record and its state needs no cut: it is there to say where the run goes on."""
         state, segment = self.core.state, self.segment
         bare = segment.last_record_no < segment.first_record_no and not self.plans
-        return bare and state.timebase is None and state.ending is None and not state.ended
+        return bare and state.timebase is None and state.run.phase is RunPhase.OPEN
 
 
 def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
@@ -106,7 +107,7 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         _end(files, newest)
         beginning = Beginning(first_record_no=max(found.next_record_no, newest.core.state.record_no + 1))
         upcoming = None
-        if not newest.core.state.ended:
+        if newest.core.state.run.under_way:
             upcoming = _begin_next(files, journal, newest.core, beginning.first_record_no)
         sealed += _seal(files, journal, newest)
         ended, newest = newest.core.state, upcoming
@@ -121,8 +122,8 @@ def _after_ended(files: Files, fixture: str, beginning: Beginning, ended: Fixtur
 
     `ended` is the run that the tape has just been read of; else an earlier start has sealed it, and its manifest knows.
     """
-    if ended is not None and ended.run_ended is not None:
-        run, by, reason = ended.run_ended.run, ended.run_ended.by, ended.run_ended.reason
+    if ended is not None and ended.run.row is not None:
+        run, by, reason = ended.run.row.run, ended.run.row.by, ended.run.row.reason
         before: Travel | None = travel.travel_of(ended)
     else:
         run = newest_run(files, fixture)
@@ -190,28 +191,29 @@ def start_anew(files: Files, fixture: str, recovered: Recovered, utc_ns: int) ->
 
 def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beginning:
     """Where the run of a recovered core goes on, its epoch being over: next chunk, next cycle, and in which segment."""
-    assert state.opened is not None
+    opened = state.run.opened
+    assert opened is not None
     planner = state.planner
     estimator = state.measure.estimator if state.measure is not None else None
     return Beginning(
         first_record_no=first_record_no,
         epoch=state.epoch,
         chunk_no=state.chunk.no,
-        run=state.opened.run,
-        started_utc_ns=state.opened.started_utc_ns,
+        run=opened.run,
+        started_utc_ns=opened.started_utc_ns,
         previous_ts_ns=state.previous_ts,
         travel_zero=planner.travel_zero,
-        cycle_no=estimator.assembly.cycle_no if estimator is not None else state.opened.cycle_no,
+        cycle_no=estimator.assembly.cycle_no if estimator is not None else opened.cycle_no,
         cycles_done=planner.cycles_done,
         travel_unknown=state.travel_unknown,
         shunt_first=state.shunt.first,
-        lost=state.opened.lost if state.travel_unknown else "",
-        boot_id=(state.link.boot_id if state.link is not None else 0) or state.opened.boot_id,
+        lost=opened.lost if state.travel_unknown else "",
+        boot_id=(state.link.boot_id if state.link is not None else 0) or opened.boot_id,
         left=resuming.left_of(state),
         locks=resuming.locks_of(state),
         segment=segment,
-        recorded=Texts(state.opened.rig, state.opened.variant, state.opened.card, state.opened.calibration),
-        utc_offset_ns=state.opened.utc_offset_ns,
+        recorded=Texts(opened.rig, opened.variant, opened.card, opened.calibration),
+        utc_offset_ns=opened.utc_offset_ns,
         guard_seen_open=state.permission.guard_seen_open,
         seen=travel.seen_now(state),
         travel_why=state.travel_why,
@@ -234,7 +236,7 @@ def _feed(files: Files, leftover: Leftover) -> _Fed | None:
     except (SchemaVersionError, msgspec.MsgspecError, UnicodeDecodeError) as error:
         _set_aside(files, path, f"it was written by another version: {error}")
         return None
-    if fed.core.state.opened is None:
+    if fed.core.state.run.opened is None:
         _set_aside(files, path, "no run was opened in it")
         return None
     if lost:  # what the lost records did to the shaft is not known
@@ -245,9 +247,9 @@ def _feed(files: Files, leftover: Leftover) -> _Fed | None:
 def _begin_next(files: Files, journal: Journal, core: Fixture, first_record_no: int) -> _Fed:
     """The next segment, durable, with the core's state; its records are still to come."""
     state = core.state
-    assert state.opened is not None
+    assert state.run.opened is not None
     state.record_no, state.chunk.first = first_record_no - 1, first_record_no
-    path = journal.open(first_record_no, state.opened.run, state.epoch, core.snapshot())
+    path = journal.open(first_record_no, state.run.opened.run, state.epoch, core.snapshot())
     journal.close()
     segment = read_segment(files.read(path), path)
     return _Fed(path, segment, core, next(segment.snapshots()).at_ns)

@@ -44,7 +44,7 @@ def find(files: Files, fixture: str, next_record_no: int) -> tuple[Fixture | Non
         core = _from_chunks(files, manifest)
     if core is None:
         return None, UNNAMED
-    if core.state.ended:
+    if not core.state.run.under_way:
         return None, ""
     core.state.record_no = next_record_no - 1
     lock(core.state, LOST)
@@ -53,9 +53,9 @@ def find(files: Files, fixture: str, next_record_no: int) -> tuple[Fixture | Non
 
 def lock(state: FixtureState, why: str) -> None:
     """What goes on from this state has an unknown travel, and its motion waits for a person."""
-    assert state.opened is not None
+    assert state.run.opened is not None
     state.travel_unknown, state.travel_why = True, f"unknown: {why}"
-    state.opened = msgspec.structs.replace(state.opened, lost=why)
+    state.run.amend(msgspec.structs.replace(state.run.opened, lost=why))
 
 
 def _from_sealed_tape(files: Files, fixture: str, run: str) -> Fixture | None:
@@ -68,7 +68,7 @@ def _from_sealed_tape(files: Files, fixture: str, run: str) -> Fixture | None:
             core = played(segment)
         except (NightturnError, msgspec.MsgspecError, UnicodeDecodeError):
             return None
-        return core if core is not None and core.state.opened is not None else None
+        return core if core is not None and core.state.run.opened is not None else None
     return None
 
 
@@ -83,7 +83,7 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
     state.previous_ts = max((int(facts["ts_last"]) + 1 for facts in chunks if facts["ts_last"]), default=0)
     state.gap_due = bool(state.previous_ts)
     state.planner.cycles_done = len(cycles)
-    state.opened = RunOpened(
+    opened = RunOpened(
         run=manifest.run,
         rig=manifest.rig,
         variant=manifest.variant,
@@ -101,6 +101,7 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
         cycle_no=max(cycles, default=0) + 1,
         cycles_done=len(cycles),
     )
+    state.run.open(opened)
     core = Fixture()
     try:
         core.restore(to_bytes(state))

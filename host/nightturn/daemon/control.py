@@ -23,6 +23,7 @@ from nightturn.daemon.control_protocol import (
 )
 from nightturn.daemon.mounting import card_of, recorded_travel, taken_off, travel_text
 from nightturn.errors import NightturnError
+from nightturn.fixture.owners.run import RunPhase
 from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Travel
@@ -93,7 +94,7 @@ class Control:
             return _without_a_run(request, watch)
         if request.command == GO:
             return await _go(request, watch, station)
-        if request.command == STOP and station.core.state.ending is not None:
+        if request.command == STOP and station.core.state.run.phase is RunPhase.ENDING:
             return _shown(request, watch)  # it is ending already, and to ask again changes nothing
         return await _carried_out(request, watch, station, STOP if request.command == STOP else PAUSE)
 
@@ -165,7 +166,7 @@ def _not_now(request: Request, station: Station | None) -> str:
     if permission.state in NOT_NOW:
         stop = f"`nightturn stop {request.fixture} --operator NAME`"
         return f"stop it first: {stop}; it is {permission.state.value} ({permission.text})"
-    if station.core.state.ending is not None:
+    if station.core.state.run.phase is RunPhase.ENDING:
         return f"the run of {request.fixture} is ending; ask again when it has ended"
     return ""
 
