@@ -204,7 +204,7 @@ def test_a_sync_that_fails_stops_motion_and_a_fresh_segment_ends_the_trouble(tmp
         assert (scene.motion, scene.moving) == ("locked", False)
         assert "sync failed" in scene.station.waits_for
         disk.mended()
-        await scene.until(lambda: not scene.station.core.state.disk_trouble, 80)
+        await scene.until(lambda: not scene.station.core.state.disk.trouble, 80)
         scene.go()
         await scene.until(lambda: scene.motion == "turning", 80)
         assert scene.count("motion_resumed") == 0
@@ -267,7 +267,7 @@ def test_a_seal_that_failed_after_its_move_is_completed_at_the_next_try(tmp_path
         disk.mended()
         await asyncio.sleep(SEAL_AGAIN_S + 2)
         assert not scene.station._keeping._unsealed
-        assert scene.station.core.state.disk_trouble == ""
+        assert scene.station.core.state.disk.trouble == ""
         await scene.station.close()
 
     run(act)

@@ -85,7 +85,7 @@ def inject(root: Path, content: Callable[[np.random.Generator], list[bytes]]) ->
             made[0].put(piece)
             await asyncio.sleep(0.01)
         await asyncio.sleep(20.0)
-        assert scene.station.core.state.running
+        assert scene.station.core.state.device.streams
         await scene.station.close()
         kept.append((scene, produced[0]))
 
@@ -144,7 +144,7 @@ def test_each_stranger_is_told_apart_once_and_the_line_is_tried_on(
         assert words in next(event.detail for event in scene.events if event.kind == kind)
         assert 3 <= other.opened <= 40
         assert len(scene.events) < 10
-        assert not scene.station.core.state.running
+        assert not scene.station.core.state.device.streams
         assert scene.tally.states["pan-a1"].state == "locked"
         await scene.station.close()
 
@@ -170,8 +170,8 @@ def test_a_device_that_does_not_fit_the_rig_is_told_once_kept_quiet_and_looked_a
         scene = open_scene(tmp_path, settings=other)
         await asyncio.sleep(50.0)
         assert scene.count("device_unfit") == 1
-        assert scene.station.core.state.link is not None
-        assert scene.station.core.state.link.state is LinkState.FAULT
+        assert scene.station.core.state.device.link is not None
+        assert scene.station.core.state.device.link.state is LinkState.FAULT
         records = scene.station.core.state.record_no
         await asyncio.sleep(250.0)
         per_second = (scene.station.core.state.record_no - records) / 250

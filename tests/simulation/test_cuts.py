@@ -44,7 +44,7 @@ def test_a_cut_offered_while_blocks_wait_is_taken_when_they_no_longer_do(tmp_pat
 
         scene = open_scene(tmp_path, wrap=wrap)
         await asyncio.sleep(5.0)
-        link = scene.station.core.state.link
+        link = scene.station.core.state.device.link
         assert link is not None
         first = scene.station._journal.path
         ports[0].lose = True

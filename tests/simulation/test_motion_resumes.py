@@ -211,10 +211,10 @@ async def taken_up_otherwise(tmp_path: Path, otherwise: Callable[[MotionLeft], M
     state = following.station.core.state
     assert state.run.opened is not None
     assert state.run.opened.left is not None
-    assert state.link is not None
+    assert state.device.link is not None
     left = otherwise(state.run.opened.left)
     state.run.opened = msgspec.structs.replace(state.run.opened, left=left)
-    state.link.handshake.memory.events_through, state.link.handshake.memory.newest_event = (
+    state.device.link.handshake.memory.events_through, state.device.link.handshake.memory.newest_event = (
         left.events_through,
         left.events_newest,
     )

@@ -8,6 +8,7 @@ from tests.simulation.permission_scene import killed, line_down, stays_still
 from tests.simulation.scene import CARD, Scene, open_scene, run, settings_of
 
 from nightturn.bench.counting import counters_of
+from nightturn.fixture.owners.run import RunPhase
 from nightturn.settings.rig import Limit
 from nightturn.storage.manifest import read_manifest
 from nightturn.virtual.catalogue import from_spec
@@ -107,7 +108,7 @@ def test_what_the_tape_has_on_disk_is_forgotten_by_the_device_and_nothing_before
         await scene.until(lambda: scene.count("overload_remembered") == 1)
         assert memory.told.torque_max == NM_20
         await scene.until(lambda: memory.memory_no >= 2)
-        assert scene.station.core.state.durable_record_no > 0
+        assert scene.station.core.state.disk.durable_record_no > 0
         assert memory.told.torque_max < NM_20
         assert scene.count("overload_remembered") == 1
         await scene.station.close()
@@ -160,9 +161,9 @@ def test_an_overload_behind_the_back_of_the_stream_stops_what_turns(tmp_path: Pa
 def test_an_overload_between_open_and_the_first_sample_is_not_taken_for_recorded(tmp_path: Path) -> None:
     async def night() -> None:
         scene = open_scene(tmp_path, settings=LIMITED, go=False)
-        await scene.until(lambda: scene.station.core.state.running)
+        await scene.until(lambda: scene.station.core.state.device.streams)
         memory = scene.device._firmware.sampler.overload
-        memory.take(np.array([NM_20], np.int32), scene.station.core.state.overload.from_tick, 1)
+        memory.take(np.array([NM_20], np.int32), scene.station.core.state.device.overload.from_tick, 1)
         await scene.until(lambda: scene.count("overload_remembered") == 1)
         assert scene.why_locked == told(scene, "overload_remembered")
         await scene.until(lambda: memory.told.torque_max < NM_20)
@@ -177,7 +178,7 @@ def test_a_recorded_overload_is_the_limits_business_alone(tmp_path: Path) -> Non
         low = settings_of(protect={"torque_nm": Limit(max=2.0)})  # the hold of 5 N·m is beyond it
         scene = open_scene(tmp_path, settings=low)
         await scene.until(lambda: scene.count("limit_exceeded") == 1)
-        await scene.until(lambda: scene.station.core.state.ended)
+        await scene.until(lambda: scene.station.core.state.run.phase is RunPhase.ENDED)
         assert scene.count("overload_remembered") == 0
         await scene.station.close()
 
@@ -207,7 +208,7 @@ def test_a_device_without_the_feature_tells_what_opened_tells(tmp_path: Path) ->
         scene = open_scene(tmp_path, device=device, settings=LIMITED, go=False)
         await scene.until(lambda: scene.count("overload_remembered") == 1)
         assert scene.why_locked == ["torque reached 20 N·m (limit 12 N·m) while this run recorded nothing"]
-        assert scene.station.core.state.overload.memory_no == 0
+        assert scene.station.core.state.device.overload.memory_no == 0
         await scene.station.close()
 
     run(night)

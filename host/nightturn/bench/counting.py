@@ -21,7 +21,7 @@ class Watcher(Protocol):
 
 def counters_of(core: Fixture) -> DeviceCounters | None:
     """What the device counts; None while none streams."""
-    return core.state.watch.counters if core.state.running else None
+    return core.state.watch.counters if core.state.device.streams else None
 
 
 def tell_counters(fixture: str, core: Fixture, utc_ns: int, watchers: Iterable[Watcher]) -> None:

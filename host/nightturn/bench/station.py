@@ -186,7 +186,7 @@ class Station:
             await asyncio.sleep(LET_GO_POLL_S)
 
     def _unanswered(self) -> bool:
-        link = self.core.state.link
+        link = self.core.state.device.link
         return self._line.up and link is not None and bool(link.control.waiting)
 
     async def close(self) -> None:
@@ -406,10 +406,10 @@ class Station:
         clock = self._world.clock
         self._step([Tick(clock.monotonic_ns(), clock.utc_ns(), self.core.effects_crc)])
         state = self.core.state
-        if state.link is not None:
-            self._line.quiet = state.vain_openings > 1
-            fault = state.link.state is LinkState.FAULT
-            self._line.watch(wants_reopen=state.link.wants_reopen, fault=fault)
+        if state.device.link is not None:
+            self._line.quiet = state.device.vain_openings > 1
+            fault = state.device.link.state is LinkState.FAULT
+            self._line.watch(wants_reopen=state.device.link.wants_reopen, fault=fault)
             self._listen(fault=fault)
 
     def _listen(self, *, fault: bool) -> None:

@@ -27,7 +27,9 @@ async def say_go(station: Station, operator: str, unit: str, rig: Rig | None) ->
         unit: the unit that is meant to turn.
         rig: has the guard; None where there is none that this person could open.
     """
-    await _until(station, lambda: station.core.state.running and station.core.state.watch.inputs_tick >= 0)
+    await _until(
+        station, lambda: station.core.state.device.streams and station.core.state.watch.inputs_tick >= 0
+    )
     if rig is not None:
         rig.guard(closed=False)
         await _until(station, lambda: station.core.state.permission.guard_seen_open)

@@ -77,7 +77,7 @@ class FiguresReplay:
         core = self._core
         state, handle = core.state, core.handle
         for record_no, record in part.segment.records():
-            link = state.link
+            link = state.device.link
             if link is not None and isinstance(record, Frame) and not follow(link, record.at_ns, record.body):
                 continue
             state.record_no = record_no - 1
