@@ -59,7 +59,7 @@ def test_a_run_goes_on_with_its_number_in_the_next_epoch(
     assert two.run.opened is not None
     assert two.run.opened.run == one.run.opened.run
     assert two.run.opened.resumed
-    assert (one.epoch, two.epoch) == (0, 1)
+    assert (one.epoch.no, two.epoch.no) == (0, 1)
     assert two.run.opened.cycles_done == one.planner.cycles_done == 2
     assert two.run.opened.first_record_no > one.record_no
     assert (second.count("motion_resumed"), second.count("motion_started")) == (1, 1)
@@ -230,7 +230,7 @@ def test_a_run_survives_any_number_of_failed_starts(
     second = play(tmp_path, None, 20.0)
     two = second.station.core.state
     assert two.run.opened is not None
-    assert (two.run.opened.run, two.run.opened.resumed, two.epoch) == (found[0].run, True, 1)
+    assert (two.run.opened.run, two.run.opened.resumed, two.epoch.no) == (found[0].run, True, 1)
     assert two.counts.samples > 15_000
     assert two.planner.command_no <= 2  # the two OFF: "stay" holds
     assert second.count("state_lost") == 0
@@ -268,8 +268,8 @@ def test_a_running_run_with_nothing_to_restore_goes_on_and_waits_for_a_person(
     frame = open_run(tmp_path).samples(columns=["epoch"])
     assert frame.index.is_monotonic_increasing
     assert sorted(frame["epoch"].unique())[-2:] == [
-        second.station.core.state.epoch,
-        third.station.core.state.epoch,
+        second.station.core.state.epoch.no,
+        third.station.core.state.epoch.no,
     ]
 
 

@@ -46,6 +46,10 @@ class Tiler(msgspec.Struct):
             tiles += self._cut()
         return tiles
 
+    def resize(self, size: int) -> None:
+        """Tiles end elsewhere from the next gap or full tile on."""
+        self.size = size
+
     def flush(self) -> list[Tile]:
         """The tile begun so far, however short; nothing is kept."""
         tiles = self._tiles(self.next_index) if self.bodies else []

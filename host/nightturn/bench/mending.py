@@ -103,7 +103,7 @@ def _header(damaged: Damaged, snapshot: bytes) -> SegmentHeader | None:
     if opened is None and snapshot:
         core = Fixture()
         core.restore(snapshot)
-        opened, epoch = core.state.run.opened, core.state.epoch
+        opened, epoch = core.state.run.opened, core.state.epoch.no
     if opened is None:
         return None
     found = damaged.found

@@ -76,7 +76,7 @@ class _Fed:
         """Whether it holds no record and its state needs no cut: it is there to say where the run goes on."""
         state, segment = self.core.state, self.segment
         bare = segment.last_record_no < segment.first_record_no and not self.plans
-        return bare and state.timebase is None and state.run.phase is RunPhase.OPEN
+        return bare and state.epoch.timebase is None and state.run.phase is RunPhase.OPEN
 
 
 def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
@@ -197,11 +197,11 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
     estimator = state.measure.estimator if state.measure is not None else None
     return Beginning(
         first_record_no=first_record_no,
-        epoch=state.epoch,
+        epoch=state.epoch.no,
         chunk_no=state.chunk.no,
         run=opened.run,
         started_utc_ns=opened.started_utc_ns,
-        previous_ts_ns=state.previous_ts,
+        previous_ts_ns=state.epoch.previous_ts,
         travel_zero=planner.travel_zero,
         cycle_no=estimator.assembly.cycle_no if estimator is not None else opened.cycle_no,
         cycles_done=planner.cycles_done,
@@ -248,8 +248,9 @@ def _begin_next(files: Files, journal: Journal, core: Fixture, first_record_no: 
     """The next segment, durable, with the core's state; its records are still to come."""
     state = core.state
     assert state.run.opened is not None
-    state.record_no, state.chunk.first = first_record_no - 1, first_record_no
-    path = journal.open(first_record_no, state.run.opened.run, state.epoch, core.snapshot())
+    state.next_record(first_record_no)
+    state.chunk.begin_with(first_record_no)
+    path = journal.open(first_record_no, state.run.opened.run, state.epoch.no, core.snapshot())
     journal.close()
     segment = read_segment(files.read(path), path)
     return _Fed(path, segment, core, next(segment.snapshots()).at_ns)

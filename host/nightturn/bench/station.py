@@ -376,7 +376,7 @@ class Station:
         """
         shell = self._shell
         shell.unrotated = plan
-        finished = self._journal.rotate(self.core.snapshot(), self._run, self.core.state.epoch)
+        finished = self._journal.rotate(self.core.snapshot(), self._run, self.core.state.epoch.no)
         shell.unrotated = None
         shell.segment_first = plan.last + 1
         rows, shell.rows = shell.rows, []

@@ -11,9 +11,13 @@ import pyarrow.parquet as pq
 from nightturn.bench.mending import played
 from nightturn.errors import CorruptFileError, NightturnError
 from nightturn.fixture.core import Fixture
-from nightturn.fixture.state import Chunk, FixtureState, to_bytes
+from nightturn.fixture.owners.chunk import Chunk
+from nightturn.fixture.owners.epoch import Epoch
+from nightturn.fixture.owners.run import Run
+from nightturn.fixture.state import FixtureState, to_bytes
 from nightturn.model.facts import RunOpened
 from nightturn.model.rows import CYCLES
+from nightturn.motion.planner import Planner
 from nightturn.storage import paths, tree
 from nightturn.storage.manifest import RUNNING, Manifest, newest_run, usable_manifest
 from nightturn.storage.parquet import facts_of
@@ -46,7 +50,7 @@ def find(files: Files, fixture: str, next_record_no: int) -> tuple[Fixture | Non
         return None, UNNAMED
     if not core.state.run.under_way:
         return None, ""
-    core.state.record_no = next_record_no - 1
+    core.state.next_record(next_record_no)
     lock(core.state, LOST)
     return core, LOST
 
@@ -74,15 +78,11 @@ def _from_sealed_tape(files: Files, fixture: str, run: str) -> Fixture | None:
 
 def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
     """What the run's Parquet files say: epoch, chunk, cycle and time follow theirs; None by an unknown manifest."""
-    state = FixtureState()
     chunks = _facts(files, manifest, paths.RAW)
     epoch = max((int(facts["epoch"]) for facts in chunks), default=-1) + 1
     chunk_no = max((int(facts["chunk_no"]) for facts in chunks), default=-1) + 1
     cycles = _cycle_numbers(files, manifest)
-    state.epoch, state.chunk = epoch, Chunk(no=chunk_no)
-    state.previous_ts = max((int(facts["ts_last"]) + 1 for facts in chunks if facts["ts_last"]), default=0)
-    state.gap_due = bool(state.previous_ts)
-    state.planner.cycles_done = len(cycles)
+    previous_ts = max((int(facts["ts_last"]) + 1 for facts in chunks if facts["ts_last"]), default=0)
     opened = RunOpened(
         run=manifest.run,
         rig=manifest.rig,
@@ -101,7 +101,12 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
         cycle_no=max(cycles, default=0) + 1,
         cycles_done=len(cycles),
     )
-    state.run.open(opened)
+    state = FixtureState(
+        run=Run.of(opened),
+        epoch=Epoch.following(epoch, previous_ts),
+        chunk=Chunk(no=chunk_no),
+        planner=Planner(cycles_done=len(cycles)),
+    )
     core = Fixture()
     try:
         core.restore(to_bytes(state))

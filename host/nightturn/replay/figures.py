@@ -80,7 +80,7 @@ class FiguresReplay:
             link = state.device.link
             if link is not None and isinstance(record, Frame) and not follow(link, record.at_ns, record.body):
                 continue
-            state.record_no = record_no - 1
+            state.next_record(record_no)
             effects = handle(record)
             if effects:
                 self.cycles += _cycles(effects)
