@@ -33,6 +33,7 @@ from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import InlineOffload, VirtualClock
 from nightturn.demo.operator import say_go
+from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.model.cards import MountCard
 from nightturn.replay.verdict import Options, replay_log
 from nightturn.settings.rig import (
@@ -206,7 +207,7 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
 
 def _go_again(station: Station) -> None:
     """A person has looked at what was wrong, and at the cable where its travel is unknown."""
-    if station.core.state.travel_unknown:
+    if station.core.state.motion.travel is TravelPhase.UNKNOWN:
         station.command("confirm_travel_zero", CARD.operator)
     station.command("go", CARD.operator, CARD.unit)
 

@@ -7,6 +7,7 @@ import pytest
 from tests.bench.test_recovery import begun, killed, play
 from tests.simulation.scene import Scene, settings_of
 
+from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.storage import tape
 from nightturn.storage.runs import open_run
 from nightturn.storage.segment import read_segment
@@ -52,7 +53,7 @@ def test_damage_in_the_middle_loses_what_it_hit_and_nothing_behind(tmp_path: Pat
         two.run.opened.first_record_no > one.record_no
     )  # none of the numbers behind the damage is used again
     assert not second.moving
-    assert two.travel_unknown
+    assert two.motion.travel is TravelPhase.UNKNOWN
     assert second.count("state_lost") == 1
     run = open_run(tmp_path)
     (event,) = (row for _, row in run.events().iterrows() if row["kind"] == "tape_failed")
@@ -82,7 +83,7 @@ def test_a_damaged_beginning_of_the_open_tape_loses_no_record(tmp_path: Path, wh
     flip(path, segment._entries[0].start + 40 if where == "snapshot" else 30)
     found = begun(tmp_path)
     assert one.run.opened is not None
-    assert (found.run, found.travel_zero) == (one.run.opened.run, one.planner.travel_zero)
+    assert (found.run, found.travel_zero) == (one.run.opened.run, one.motion.planner.travel_zero)
     assert not found.travel_unknown
     assert found.first_record_no == one.record_no + 3  # the damage, then the cut
     told = open_run(tmp_path).events()

@@ -12,6 +12,7 @@ from nightturn.bench.recovery import recover, start_anew
 from nightturn.bench.runs import Beginning
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import StorageError
+from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.settings.rig import Encoder
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
@@ -60,7 +61,7 @@ def test_a_run_goes_on_with_its_number_in_the_next_epoch(
     assert two.run.opened.run == one.run.opened.run
     assert two.run.opened.resumed
     assert (one.epoch.no, two.epoch.no) == (0, 1)
-    assert two.run.opened.cycles_done == one.planner.cycles_done == 2
+    assert two.run.opened.cycles_done == one.motion.planner.cycles_done == 2
     assert two.run.opened.first_record_no > one.record_no
     assert (second.count("motion_resumed"), second.count("motion_started")) == (1, 1)
     (resumed,) = [event for event in second.events if event.kind == "motion_resumed"]
@@ -136,7 +137,7 @@ def test_with_stay_a_restarted_host_records_and_moves_nothing(tmp_path: Path) ->
     play(tmp_path, killed, 14.0)
     second = play(tmp_path, None, 40.0, later_s=20.0)
     assert second.station.core.state.counts.samples > 38_000
-    assert second.station.core.state.planner.command_no <= 2  # the two OFF
+    assert second.station.core.state.motion.planner.command_no <= 2  # the two OFF
     assert second.count("motion_started") == 0
     (why,) = second.why_locked
     assert why == 'the host restarted; motion stays: bench.toml says after_restart = "stay"'
@@ -185,7 +186,7 @@ def test_without_an_absolute_encoder_only_the_same_boot_keeps_the_turn_count_ove
 
     play(tmp_path, killed, 14.0, settings=indexed, device=device(1))
     second = play(tmp_path, killed, 25.0, settings=indexed, device=device(1 if same_boot else 2))
-    assert second.station.core.state.travel_unknown != same_boot
+    assert (second.station.core.state.motion.travel is TravelPhase.UNKNOWN) != same_boot
     assert ("travel unknown since" in second.station.waits_for) != same_boot
     assert second.count("motion_started") == 0
     third = play(tmp_path, killed, 25.0, settings=indexed, device=device(3))
@@ -225,14 +226,14 @@ def test_a_run_survives_any_number_of_failed_starts(
     found = [begun(tmp_path) for _ in range(failed_starts)]
     assert len(set(found)) == 1
     assert found[0].run == one.run.opened.run  # type: ignore[union-attr]  # a station has opened its run
-    assert found[0].travel_zero == one.planner.travel_zero is not None
-    assert (found[0].cycle_no, found[0].cycles_done) == (one.cycle_no + 1, one.planner.cycles_done)
+    assert found[0].travel_zero == one.motion.planner.travel_zero is not None
+    assert (found[0].cycle_no, found[0].cycles_done) == (one.cycle_no + 1, one.motion.planner.cycles_done)
     second = play(tmp_path, None, 20.0)
     two = second.station.core.state
     assert two.run.opened is not None
     assert (two.run.opened.run, two.run.opened.resumed, two.epoch.no) == (found[0].run, True, 1)
     assert two.counts.samples > 15_000
-    assert two.planner.command_no <= 2  # the two OFF: "stay" holds
+    assert two.motion.planner.command_no <= 2  # the two OFF: "stay" holds
     assert second.count("state_lost") == 0
     (report,) = checked(tmp_path)
     assert len(report.unsealed) == 1
@@ -257,8 +258,8 @@ def test_a_running_run_with_nothing_to_restore_goes_on_and_waits_for_a_person(
         assert state.run.opened is not None
         assert one.run.opened is not None
         assert (state.run.opened.run, state.run.opened.resumed) == (one.run.opened.run, True)
-        assert state.travel_unknown
-        assert state.planner.command_no <= 2
+        assert state.motion.travel is TravelPhase.UNKNOWN
+        assert state.motion.planner.command_no <= 2
         assert not scene.moving
         assert scene.count("state_lost") == 1
         assert state.counts.samples > 15_000

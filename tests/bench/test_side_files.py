@@ -101,7 +101,7 @@ def test_tape_of_another_version_is_kept_aside_and_the_run_goes_on_locked(
     assert two.run.opened is not None
     assert two.run.opened.run == one.run.opened.run
     assert two.counts.samples > 8000
-    assert two.planner.command_no <= 2
+    assert two.motion.planner.command_no <= 2
     assert len(list((tmp_path / FOLDER).glob("*.unreadable"))) == 1
 
 
@@ -115,7 +115,7 @@ def test_when_nothing_can_be_read_any_more_the_next_run_is_locked(tmp_path: Path
     assert state.run.opened is not None
     assert first.station.core.state.run.opened is not None
     assert state.run.opened.run != first.station.core.state.run.opened.run
-    assert state.planner.command_no <= 2
+    assert state.motion.planner.command_no <= 2
     assert second.count("state_lost") == 1
 
 

@@ -198,7 +198,7 @@ def test_a_sync_that_fails_stops_motion_and_a_fresh_segment_ends_the_trouble(tmp
         await asyncio.sleep(12.0)
         disk.full("sync", "journal/")
         await scene.until(lambda: scene.count("motion_stopped") == 1, 2.0)
-        assert "sync failed" in scene.station.core.state.permission.text
+        assert "sync failed" in scene.station.core.state.motion.permission.text
         assert scene.count("sync_failed") >= 1
         await asyncio.sleep(30.0)
         assert (scene.motion, scene.moving) == ("locked", False)

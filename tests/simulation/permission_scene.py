@@ -8,7 +8,7 @@ from tests.simulation.scene import Scene, open_scene
 
 def reasons(scene: Scene) -> str:
     """Why it is locked, in one text."""
-    return "; ".join(reason.text for reason in scene.station.core.state.permission.reasons)
+    return "; ".join(reason.text for reason in scene.station.core.state.motion.permission.reasons)
 
 
 def guard(scene: Scene, *, closed: bool) -> None:

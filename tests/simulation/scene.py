@@ -98,14 +98,14 @@ class Scene:
         """A person opens the guard and closes it, and the core has seen both."""
         await self.until(lambda: self.station.core.state.watch.inputs_tick >= 0)
         self.guard(closed=False)
-        await self.until(lambda: self.station.core.state.permission.guard_seen_open)
+        await self.until(lambda: self.station.core.state.motion.permission.guard_seen_open)
         self.guard(closed=True)
         await self.until(lambda: bool(self.station.core.state.watch.inputs & GUARD_CLOSED))
 
     @property
     def why_locked(self) -> list[str]:
         """The sentences of the lock."""
-        return [reason.text for reason in self.station.core.state.permission.reasons]
+        return [reason.text for reason in self.station.core.state.motion.permission.reasons]
 
     @property
     def events(self) -> list[EventRow]:
@@ -124,7 +124,7 @@ class Scene:
 
     @property
     def motion(self) -> str:
-        return self.station.core.state.permission.state.value
+        return self.station.core.state.motion.permission.state.value
 
     @property
     def moving(self) -> bool:

@@ -19,9 +19,11 @@ def test_nothing_turns_without_go_and_go_is_for_the_unit_that_is_mounted(tmp_pat
         assert not scene.moving
         assert "nightturn go pan-a1 --unit Q-0117" in scene.tally.states["pan-a1"].waits_for
         scene.station.command("go", "R. Vale", "Q-9999")
-        assert scene.station.core.state.permission.refusal.startswith("Q-0117 is mounted here, not Q-9999")
+        assert scene.station.core.state.motion.permission.refusal.startswith(
+            "Q-0117 is mounted here, not Q-9999"
+        )
         scene.station.command("go", "", "Q-0117")
-        assert "nobody's name was given" in scene.station.core.state.permission.refusal
+        assert "nobody's name was given" in scene.station.core.state.motion.permission.refusal
         await asyncio.sleep(30)
         assert not scene.moving
         scene.go()
@@ -31,7 +33,7 @@ def test_nothing_turns_without_go_and_go_is_for_the_unit_that_is_mounted(tmp_pat
         await scene.until(lambda: scene.moving)
         assert asyncio.get_running_loop().time() - begun >= 5.0
         scene.go()  # a second one
-        assert "stop it first" in scene.station.core.state.permission.refusal
+        assert "stop it first" in scene.station.core.state.motion.permission.refusal
         await scene.station.close()
 
     run(act)
@@ -43,7 +45,7 @@ def test_a_go_that_an_open_guard_refuses_is_not_remembered(tmp_path: Path) -> No
         scene = open_scene(tmp_path, settings=RESUME, device=device, go=False)
         await scene.until(lambda: scene.count("intervention") == 1)
         scene.go()
-        assert scene.station.core.state.permission.refusal == "the guard is open"
+        assert scene.station.core.state.motion.permission.refusal == "the guard is open"
         assert scene.count("go_refused") == 1
         await scene.until(lambda: scene.count("intervention_over") == 1)
         await asyncio.sleep(60)

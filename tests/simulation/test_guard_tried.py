@@ -18,7 +18,7 @@ def test_a_first_go_is_refused_until_the_guard_was_seen_open_and_closed(tmp_path
         await scene.until(lambda: inputs_known(scene))
         assert UNTRIED in scene.station.waits_for
         scene.go()
-        permission = scene.station.core.state.permission
+        permission = scene.station.core.state.motion.permission
         assert permission.refusal == UNTRIED
         assert scene.count("go_refused") == 1
         await stays_still(scene, 20.0)
@@ -46,7 +46,7 @@ def test_a_guard_that_stands_open_when_the_run_begins_counts_as_seen_open(tmp_pa
         scene.guard(closed=True)
         await scene.until(lambda: "guard is open" not in scene.station.waits_for)
         scene.go()
-        assert scene.station.core.state.permission.refusal == ""
+        assert scene.station.core.state.motion.permission.refusal == ""
         await scene.station.close()
 
     run(act)
@@ -76,7 +76,7 @@ def test_a_run_that_goes_on_after_a_kill_has_seen_what_was_seen_before(tmp_path:
         following = open_scene(tmp_path, device=scene.device, go=False)
         await following.until(lambda: inputs_known(following))
         following.go()
-        assert following.station.core.state.permission.refusal == ""
+        assert following.station.core.state.motion.permission.refusal == ""
         await following.until(lambda: following.moving)
         await following.station.close()
 
@@ -96,7 +96,7 @@ def test_what_was_seen_of_the_guard_ends_with_the_run(tmp_path: Path) -> None:
         assert not opened.resumed
         await following.until(lambda: inputs_known(following))
         following.station.command("go", CARD.operator, CARD.unit)
-        assert following.station.core.state.permission.refusal == UNTRIED
+        assert following.station.core.state.motion.permission.refusal == UNTRIED
         await stays_still(following, 20.0)
         await following.guard_tried()
         following.go()

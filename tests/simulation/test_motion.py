@@ -96,7 +96,7 @@ def test_a_stopped_plan_never_starts_by_itself_with_stay(tmp_path: Path, how: st
 def test_with_resume_a_fresh_cycle_begins_after_an_outage_and_no_cycle_is_polluted(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, settings=RESUME)
-        await scene.until(lambda: scene.station.core.state.planner.phase == "hold")
+        await scene.until(lambda: scene.station.core.state.motion.planner.phase == "hold")
         scene.station._line.lost("the cable was pulled")
         await scene.until(lambda: scene.count("motion_resumed") == 1)
         await asyncio.sleep(3 * CYCLE_S)
@@ -145,9 +145,9 @@ def test_pause_stops_and_resume_goes_on_with_a_fresh_cycle_from_travel_zero(tmp_
         assert not scene.moving
         scene.go()
         await scene.until(lambda: scene.moving)
-        assert scene.station.core.state.planner.phase == "return"
-        await scene.until(lambda: scene.station.core.state.planner.phase == "slow_turn")
-        planner, watch = scene.station.core.state.planner, scene.station.core.state.watch
+        assert scene.station.core.state.motion.planner.phase == "return"
+        await scene.until(lambda: scene.station.core.state.motion.planner.phase == "slow_turn")
+        planner, watch = scene.station.core.state.motion.planner, scene.station.core.state.watch
         assert planner.travel_zero is not None
         assert abs(planner.begun_at - planner.travel_zero) < 2**20 // 360
         assert watch.lease_live
@@ -184,7 +184,7 @@ def test_stop_and_a_card_changed_by_hand_end_the_run_at_once(tmp_path: Path) -> 
         assert scene.station.run_ended.by == "command"
         await scene.station.close()
         scene = open_scene(tmp_path / "b")
-        await scene.until(lambda: scene.station.core.state.planner.move_no == 2)
+        await scene.until(lambda: scene.station.core.state.motion.planner.move_no == 2)
         scene.station.command("card_changed", "R. Vale")
         await asyncio.sleep(1.0)
         assert not scene.moving
@@ -241,7 +241,7 @@ def test_without_an_absolute_encoder_a_restart_makes_the_turn_count_unknown(tmp_
         await asyncio.sleep(30)
         assert not scene.moving
         scene.go()
-        assert "travel unknown since" in scene.station.core.state.permission.refusal
+        assert "travel unknown since" in scene.station.core.state.motion.permission.refusal
         assert scene.motion == "locked"
         scene.station.command("confirm_travel_zero", "R. Vale")
         await asyncio.sleep(30)
@@ -318,7 +318,7 @@ def test_the_lease_is_withheld_when_nothing_is_kept_or_seen(tmp_path: Path, what
         else:
             scene.device._firmware.sampler.halt()
         await scene.until(lambda: scene.motion == "stopping", 10)
-        assert scene.station.core.state.permission.text == reason
+        assert scene.station.core.state.motion.permission.text == reason
         await asyncio.sleep(2.0)
         assert lease_state(scene) is not wire.LeaseState.LIVE
         await scene.station.close()

@@ -19,7 +19,7 @@ RESUME = settings_of(after_restart="resume")
 
 
 def refusal(scene: Scene) -> str:
-    return scene.station.core.state.permission.refusal
+    return scene.station.core.state.motion.permission.refusal
 
 
 # ---- go ------------------------------------------------------------------------------------------------------------
@@ -39,7 +39,7 @@ def test_a_run_begins_locked_records_and_turns_only_after_go_countdown_and_lamp(
         announced_ns = scene.world.clock.monotonic_ns()
         await scene.until(lambda: scene.motion == "turning")
         assert 4.9 <= (scene.world.clock.monotonic_ns() - announced_ns) / 1e9 <= 5.3
-        assert scene.station.core.state.permission.by == CARD.operator
+        assert scene.station.core.state.motion.permission.by == CARD.operator
         await scene.until(lambda: scene.moving, 5)
         await scene.station.close()
 
@@ -143,12 +143,12 @@ def test_a_second_go_changes_nothing(tmp_path: Path) -> None:
         scene = open_scene(tmp_path)
         for state in ("allowed", "announced", "turning"):
             await scene.until(lambda state=state: scene.motion == state)  # type: ignore[misc]  # bound now
-            given = scene.station.core.state.permission.go_ns
+            given = scene.station.core.state.motion.permission.go_ns
             scene.station.command("go", "A. Roe", CARD.unit)
             assert refusal(scene) == f"it is {state} already; stop it first"
             assert scene.motion == state
-            assert scene.station.core.state.permission.by == CARD.operator
-            assert scene.station.core.state.permission.go_ns == given
+            assert scene.station.core.state.motion.permission.by == CARD.operator
+            assert scene.station.core.state.motion.permission.go_ns == given
         await scene.station.close()
 
     run(act)
@@ -264,11 +264,11 @@ def test_a_shaft_that_does_not_stop_is_locked_gets_off_again_and_is_a_matter_of_
             Rig, "set_speed", lambda _rig, _speed, _ramp: None
         )  # a drive that no longer listens
         scene.station.command("pause", "R. Vale")
-        numbered = scene.station.core.state.planner.command_no
+        numbered = scene.station.core.state.motion.planner.command_no
         await scene.until(lambda: scene.motion == "locked", 20)
         assert scene.moving
         assert reasons(scene) == "the shaft still moves: emergency stop"
-        assert scene.station.core.state.planner.command_no == numbered + 2
+        assert scene.station.core.state.motion.planner.command_no == numbered + 2
         monkeypatch.undo()
         await asyncio.sleep(90.0)
         assert scene.motion == "locked"

@@ -113,7 +113,7 @@ def test_after_a_short_restart_in_the_same_boot_motion_goes_on_where_the_rig_fil
         await stays_still(following, 14.5)
         await following.until(lambda: following.moving)
         assert following.count("motion_resumed") == 1
-        permission = following.station.core.state.permission
+        permission = following.station.core.state.motion.permission
         assert (permission.by, permission.resumes) == (CARD.operator, 1)
         await following.station.close()
 

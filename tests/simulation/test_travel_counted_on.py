@@ -8,6 +8,7 @@ import pytest
 from tests.simulation.permission_scene import inputs_known, killed
 from tests.simulation.scene import CARD, Scene, open_scene, run, settings_of
 
+from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.fixture.travel import travel_of
 from nightturn.model.facts import Travel
 from nightturn.settings.rig import Encoder
@@ -48,9 +49,9 @@ def test_in_the_same_boot_the_next_run_counts_on_whatever_the_encoder_is(
         before = await ended(first)
         second = open_scene(tmp_path, settings=settings, device=first.device, card=NEXT_CARD)  # type: ignore[arg-type]  # same
         await second.until(lambda: second.moving)
-        planner = second.station.core.state.planner
+        planner = second.station.core.state.motion.planner
         assert planner.travel_zero == before.zero
-        assert not second.station.core.state.travel_unknown
+        assert second.station.core.state.motion.travel is not TravelPhase.UNKNOWN
         await second.station.close()
 
     run(act)
@@ -63,7 +64,7 @@ def test_a_card_that_confirms_the_zero_anew_counts_from_where_the_shaft_is_armed
         card = msgspec.structs.replace(NEXT_CARD, travel_zero_confirmed=True)
         second = open_scene(tmp_path, device=first.device, card=card)
         await second.until(lambda: second.moving)
-        assert second.station.core.state.planner.travel_zero != before.zero
+        assert second.station.core.state.motion.planner.travel_zero != before.zero
         await second.station.close()
 
     run(act)
@@ -77,7 +78,7 @@ def test_a_card_that_was_used_up_confirms_nothing_anew(tmp_path: Path) -> None:
         before = await ended(first)
         second = open_scene(tmp_path, device=first.device, card=CARD)
         await second.until(lambda: second.moving)
-        assert second.station.core.state.planner.travel_zero == before.zero
+        assert second.station.core.state.motion.planner.travel_zero == before.zero
         await second.station.close()
 
     run(act)
@@ -97,7 +98,7 @@ def test_a_zero_that_was_confirmed_within_the_run_is_used_up_with_it(tmp_path: P
         before = await ended(first)
         second = open_scene(tmp_path, device=first.device, card=again)
         await second.until(lambda: second.moving)
-        assert second.station.core.state.planner.travel_zero == before.zero
+        assert second.station.core.state.motion.planner.travel_zero == before.zero
         await second.station.close()
 
     run(act)
@@ -111,7 +112,7 @@ def test_over_a_new_boot_an_encoder_that_tells_the_turns_counts_on(tmp_path: Pat
         second = open_scene(tmp_path, settings=TURNS, device=first.device, card=NEXT_CARD)
         await second.until(lambda: second.count("travel_kept") == 1)
         await second.until(lambda: second.moving)
-        assert second.station.core.state.planner.travel_zero == before.zero
+        assert second.station.core.state.motion.planner.travel_zero == before.zero
         await second.station.close()
 
     run(act)
@@ -133,7 +134,7 @@ def test_over_a_new_boot_an_encoder_that_does_not_tell_the_turns_of_the_whole_tr
         assert "the device has started anew" in second.station.waits_for
         await second.guard_tried()
         second.go()
-        assert "travel unknown since " in second.station.core.state.permission.refusal
+        assert "travel unknown since " in second.station.core.state.motion.permission.refusal
         await asyncio.sleep(20.0)
         assert not second.moving
         travel = travel_of(second.station.core.state)
@@ -154,10 +155,11 @@ def test_over_a_new_boot_a_shaft_that_was_turned_meanwhile_waits_for_a_person(
         first.device.reset()
         second = open_scene(tmp_path, settings=TURNS, device=first.device, card=NEXT_CARD, go=False)
         state = second.station.core.state
-        assert state.seen is not None
-        assert state.seen.position is not None
+        seen = state.motion.seen
+        assert seen is not None
+        assert seen.position is not None
         counts = round(degrees / 360 * 2**20)
-        state.seen = msgspec.structs.replace(state.seen, position=state.seen.position + counts)
+        state.motion.remember(msgspec.structs.replace(seen, position=seen.position + counts))
         await second.until(lambda: inputs_known(second))
         await asyncio.sleep(1.0)
         assert (second.count("travel_kept"), second.count("travel_unknown")) == (kept, not kept)
@@ -176,7 +178,7 @@ def test_a_kill_and_a_new_boot_in_between_are_seen_by_the_first_sample(tmp_path:
         first.device.reset()
         await asyncio.sleep(3.0)
         second = open_scene(tmp_path, settings=TURNS, device=first.device, go=False)
-        seen = second.station.core.state.seen
+        seen = second.station.core.state.motion.seen
         assert seen is not None
         assert seen.position is not None
         await second.until(lambda: second.count("travel_kept") + second.count("travel_unknown") == 1)

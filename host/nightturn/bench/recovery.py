@@ -17,6 +17,7 @@ from nightturn.bench.runs import Beginning
 from nightturn.errors import SchemaVersionError, StorageError
 from nightturn.fixture import resuming, travel
 from nightturn.fixture.core import Fixture
+from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.fixture.owners.run import RunPhase
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
@@ -193,7 +194,7 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
     """Where the run of a recovered core goes on, its epoch being over: next chunk, next cycle, and in which segment."""
     opened = state.run.opened
     assert opened is not None
-    planner = state.planner
+    planner = state.motion.planner
     estimator = state.measure.estimator if state.measure is not None else None
     return Beginning(
         first_record_no=first_record_no,
@@ -205,18 +206,18 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         travel_zero=planner.travel_zero,
         cycle_no=estimator.assembly.cycle_no if estimator is not None else opened.cycle_no,
         cycles_done=planner.cycles_done,
-        travel_unknown=state.travel_unknown,
+        travel_unknown=state.motion.travel is TravelPhase.UNKNOWN,
         shunt_first=state.shunt.first,
-        lost=opened.lost if state.travel_unknown else "",
+        lost=opened.lost if state.motion.travel is TravelPhase.UNKNOWN else "",
         boot_id=(state.device.link.boot_id if state.device.link is not None else 0) or opened.boot_id,
         left=resuming.left_of(state),
         locks=resuming.locks_of(state),
         segment=segment,
         recorded=Texts(opened.rig, opened.variant, opened.card, opened.calibration),
         utc_offset_ns=opened.utc_offset_ns,
-        guard_seen_open=state.permission.guard_seen_open,
+        guard_seen_open=state.motion.permission.guard_seen_open,
         seen=travel.seen_now(state),
-        travel_why=state.travel_why,
+        travel_why=state.motion.travel_why,
     )
 
 

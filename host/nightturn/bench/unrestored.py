@@ -13,6 +13,7 @@ from nightturn.errors import CorruptFileError, NightturnError
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.owners.chunk import Chunk
 from nightturn.fixture.owners.epoch import Epoch
+from nightturn.fixture.owners.motion import Motion
 from nightturn.fixture.owners.run import Run
 from nightturn.fixture.state import FixtureState, to_bytes
 from nightturn.model.facts import RunOpened
@@ -58,7 +59,7 @@ def find(files: Files, fixture: str, next_record_no: int) -> tuple[Fixture | Non
 def lock(state: FixtureState, why: str) -> None:
     """What goes on from this state has an unknown travel, and its motion waits for a person."""
     assert state.run.opened is not None
-    state.travel_unknown, state.travel_why = True, f"unknown: {why}"
+    state.motion.lose_travel(f"unknown: {why}")
     state.run.amend(msgspec.structs.replace(state.run.opened, lost=why))
 
 
@@ -105,7 +106,7 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
         run=Run.of(opened),
         epoch=Epoch.following(epoch, previous_ts),
         chunk=Chunk(no=chunk_no),
-        planner=Planner(cycles_done=len(cycles)),
+        motion=Motion(planner=Planner(cycles_done=len(cycles))),
     )
     core = Fixture()
     try:

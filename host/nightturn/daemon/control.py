@@ -162,7 +162,7 @@ def _not_now(request: Request, station: Station | None) -> str:
     """Why no card is written or taken off now, or an empty text."""
     if station is None or station.run_ended is not None:
         return ""
-    permission = station.core.state.permission
+    permission = station.core.state.motion.permission
     if permission.state in NOT_NOW:
         stop = f"`nightturn stop {request.fixture} --operator NAME`"
         return f"stop it first: {stop}; it is {permission.state.value} ({permission.text})"
@@ -178,7 +178,7 @@ async def _go(request: Request, watch: Watched, station: Station) -> Answer:
         problem = f"{request.fixture} has {mounted or 'no unit'} mounted, not {request.unit.strip()}"
         return refused(request.id, f"{problem}; nothing was changed")
     record_no = station.command("go", _by(request), mounted)
-    permission = station.core.state.permission
+    permission = station.core.state.motion.permission
     if record_no is None:
         return refused(request.id, "the tape takes no records, so nothing may turn; nothing was changed")
     if permission.refusal:
@@ -231,7 +231,7 @@ def _shown(request: Request, watch: Watched) -> Answer:
     if station is None or card is None:
         state, waits_for = "no run is open", f"waits for `nightturn mount` of a unit on {request.fixture}"
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
-    permission = station.core.state.permission
+    permission = station.core.state.motion.permission
     state = f"{permission.state.value}: {permission.text}"
     return Answer(
         VERSION,

@@ -32,7 +32,7 @@ async def say_go(station: Station, operator: str, unit: str, rig: Rig | None) ->
     )
     if rig is not None:
         rig.guard(closed=False)
-        await _until(station, lambda: station.core.state.permission.guard_seen_open)
+        await _until(station, lambda: station.core.state.motion.permission.guard_seen_open)
         rig.guard(closed=True)
         await _until(station, lambda: bool(station.core.state.watch.inputs & GUARD_CLOSED))
     station.command("go", operator, unit)

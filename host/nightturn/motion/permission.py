@@ -186,7 +186,42 @@ class Permission(msgspec.Struct):
     def permit(self, by: str, *, at_ns: int, record_no: int, bound: Bound | None = None) -> None:
         """Note whose permission it is; `take` with `go` made it."""
         self.by, self.go_ns, self.go_record_no, self.bound = by, at_ns, record_no, bound
-        self.resumes, self.resuming = 0, False
+        self.resumes, self.resuming, self.refusal = 0, False, ""
+
+    def go_on(self, *, age_ns: int, resumes: int) -> None:
+        """The permission noted last is an older one, by which motion goes on by itself once more."""
+        self.go_ns -= age_ns
+        self.resumes, self.resuming = resumes + 1, True
+
+    def refuse(self, why: str) -> None:
+        """A `go` changed nothing."""
+        self.refusal = why
+
+    def note(self, text: str) -> None:
+        """What people read until the next transition."""
+        self.text = text
+
+    def lock_again(self, reasons: list[LockReason], at_ns: int) -> None:
+        """Motion waits for what it waited for before the host restarted."""
+        self.reasons, self.since_ns = reasons, at_ns
+        if reasons:
+            self.text = reasons[-1].text
+
+    def see_guard_open(self) -> None:
+        """The input word has shown the guard open."""
+        self.guard_seen_open = True
+
+    def stay(self) -> None:
+        """The stop under way leads to the lock, whatever it was to lead to."""
+        self.target = MotionState.LOCKED
+
+    def lamp_asked(self, seq: int, on_ns: int) -> None:
+        """The warning lamp was asked for under this number; `on_ns` is when, or 0 for off."""
+        self.lamp_seq, self.lamp_ns = seq, on_ns
+
+    def lamp_answered(self) -> None:
+        """No answer about the lamp is waited for."""
+        self.lamp_seq = None
 
     def resume_after_stop(self) -> None:
         """The stop under way leads back to the permission that was given, unless a person paused or has to look."""
