@@ -50,6 +50,14 @@ class Memory(msgspec.Struct):
     newest_event: int = NO_EVENT
     events_through: int = NO_EVENT
 
+    def take_over_events(self, through: int, newest: int) -> None:
+        """What an earlier core has seen of this boot's events: all up to `through`, and the newest of all."""
+        self.events_through, self.newest_event = through, newest
+
+    def take_over_latched(self, event_no: int) -> None:
+        """An earlier core has seen this event of the boot, which needs CLEAR."""
+        self.newest_latched = max(self.newest_latched, event_no)
+
     def forget_boot(self) -> None:
         """The device has restarted; the sheet stays, it is known by its digest."""
         self.last_session = 0
