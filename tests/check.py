@@ -20,11 +20,18 @@ CHECKS = (
     ("lint-imports", "--no-logo"),
     ("python", "protocol/generate.py", "--check"),
 )
-TESTS = ("pytest", "-q", "-o", f"faulthandler_timeout={LONGEST_TEST_S}")
-WORKERS = (
-    2  # as many cores as the build server has; a file's tests stay together, so its fixtures are made once
+TESTS = (
+    "pytest",
+    "-q",
+    "-o",
+    f"faulthandler_timeout={LONGEST_TEST_S}",
+    "--durations=12",
+    "--durations-min=5",
 )
-SHARED = ("-n", str(WORKERS), "--dist", "loadfile")
+# One more than the build server has cores, because daemons and devices mostly wait. A file's tests stay together, so its
+# fixtures are made once; `tests/conftest.py` puts the longest files first, so that none runs on alone at the end.
+WORKERS = 3
+SHARED = ("-n", str(WORKERS), "--dist", "loadfile", "--no-loadscope-reorder")
 # Emulated boards that starve beside other tests lose samples, as a real one never would: those come last, one by one.
 GROUPS = ((SHARED, "not alone"), ((), "alone"))
 
