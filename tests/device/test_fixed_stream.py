@@ -26,7 +26,7 @@ from nightturn_protocol import messages
 from nightturn_protocol.framing import Deframer, parse_header, parse_message
 
 STREAM_BYTES = 30_000
-SHA256 = "01be3d7286e5d92203eb26ab0e1918757a5759a00979c4784d0497546a4ee733"
+SHA256 = "9fbe05d3790463f2da8be6cc15b5efba3c44f7d6caf25da759dd93612c762a9a"
 ICOUNT = "shift=5,sleep=off"  # 32 ns an instruction, and no waiting for the host's clock
 RUN_S_MAX = 120.0  # a hang guard
 
