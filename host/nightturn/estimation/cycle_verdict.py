@@ -34,16 +34,16 @@ def judge(
     speeds_rpm: Mapping[str, float],
     torque_nm: float | None,
     temperatures_degc: Mapping[str, float],
-) -> tuple[str, tuple[str, ...]]:
+) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
     """Hold the figures against the acceptance limits.
 
     `speeds_rpm` gives the measured speed by figure name and `torque_nm` the torque held. Returns the verdict
-    (`reject` if any limit is missed, `accept` if all are met, else `undecided` or `not judged`) and a sentence for
-    each limit.
+    (`reject` if any limit is missed, `accept` if all are met, else `undecided` or `not judged`), a sentence for each limit
+    and the word of `model.verdicts` on each.
     """
     by_name = {figure.name: figure for figure in figures}
     if not accept:
-        return NOT_JUDGED, ("the variant sets no acceptance limit",)
+        return NOT_JUDGED, ("the variant sets no acceptance limit",), ()
     words, reasons = [], []
     for limit in accept:
         broken = _broken_condition(limit, speeds_rpm, torque_nm, temperatures_degc)
@@ -53,7 +53,7 @@ def judge(
             word, reason = judge_one(by_name.get(limit.figure), limit)
         words.append(word)
         reasons.append(f"{limit.figure}: {reason}")
-    return OF_ALL_LIMITS[gravest(words)], tuple(reasons)
+    return OF_ALL_LIMITS[gravest(words)], tuple(reasons), tuple(words)
 
 
 def judge_one(figure: Figure | None, limit: AcceptLimit) -> tuple[str, str]:

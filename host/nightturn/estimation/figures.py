@@ -96,3 +96,9 @@ def figures_of(basis: Basis) -> tuple[Figure, ...]:
             made[spec.make] = spec.make(basis)
         out.append(made[spec.make].figure(spec.name, spec.method, percent if spec.of_rated else 1.0))
     return tuple(out)
+
+
+def unit_of(name: str) -> str:
+    """The unit of a figure; that of a single order is N·m."""
+    spec = FIGURES.get(name)
+    return spec.unit if spec is not None else "N·m"

@@ -43,7 +43,7 @@ def finish_cycle(
     temperatures = {
         role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
     }
-    verdict, verdict_reasons = _judged(figures, measured, conditions, temperatures)
+    verdict, verdict_reasons, limit_words = _judged(figures, measured, conditions, temperatures)
     return CycleRecord(
         run=conditions.run,
         epoch=sums.epoch,
@@ -70,6 +70,7 @@ def finish_cycle(
         reasons=(*sums.reasons, *_lost(sums, conditions.rate_hz)),
         verdict=verdict,
         verdict_reasons=verdict_reasons,
+        limit_words=limit_words,
     )
 
 
@@ -91,7 +92,7 @@ def _lost(sums: CycleSums, rate_hz: float) -> tuple[str, ...]:
 
 def _judged(
     figures: tuple[Figure, ...], measured: Measured, conditions: Conditions, temperatures: dict[str, float]
-) -> tuple[str, tuple[str, ...]]:
+) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
     """The verdict on this cycle, each figure at the speed at which it was measured."""
     speed_of = {SLOW_TURN: measured.slow_speed_rpm, HOLD: measured.hold_speed_rpm}
     return judge(

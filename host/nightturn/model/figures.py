@@ -31,7 +31,8 @@ class CycleRecord(msgspec.Struct, frozen=True):
     """One cycle: who and where, and its figures.
 
     `orders` is the order table of the hold ripple and `cogging_orders` of the cogging: (order, amplitude
-    peak N·m, phase rad, standard uncertainty N·m). `sums_sha256` is over the integer sums, identical on every machine.
+    peak N·m, phase rad, standard uncertainty N·m). `limit_words` are met, missed, undecided or not judged for each limit
+    of the variant, in its order. `sums_sha256` is over the integer sums, identical on every machine.
     """
 
     run: str
@@ -59,6 +60,7 @@ class CycleRecord(msgspec.Struct, frozen=True):
     reasons: tuple[str, ...] = ()
     verdict: str = NOT_JUDGED
     verdict_reasons: tuple[str, ...] = ()
+    limit_words: tuple[str, ...] = ()
 
     def figure(self, name: str) -> Figure:
         """The figure of that name.
