@@ -10,18 +10,19 @@ from tests.settings.bench_folder import RIG, VARIANT, spoilt, write_bench
 
 from nightturn.bench.sinks import Tally
 from nightturn.demo.night import Night
-from nightturn.demo.scenario import write_scene
+from nightturn.demo.scenario import CARDS, write_scene
 from nightturn.demo.summary import lines, rows
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.figure_drafts import Basis
 from nightturn.estimation.figures import FIGURES, FigureSpec
 from nightturn.estimation.finish import finish_cycle
+from nightturn.fixture.stream import accept_limits
 from nightturn.model.figures import CycleRecord, Figure
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES
-from nightturn.settings.load import load_rig
+from nightturn.settings.load import load_rig, load_variant
 from nightturn.storage.datasets import cycles_table, schema_of
 from nightturn.telemetry import payloads
 from nightturn.telemetry.payloads import Stamp
@@ -87,10 +88,12 @@ def test_rig_and_variant_may_limit_it(
 
 
 def test_the_demo_shows_it_in_a_row_of_its_own(tmp_path: Path) -> None:
-    rig, tally = load_rig(write_scene(tmp_path, 1.0, 1)), Tally()
+    bench = write_scene(tmp_path, 1.0, 1)
+    rig, tally = load_rig(bench), Tally()
     fixture = rig.fixture[0].id
-    tally.offer(fixture, Emit(CYCLES, cycle()))
+    accept = accept_limits(load_variant(bench.parent, CARDS[fixture].variant))
+    tally.offer(fixture, Emit(CYCLES, cycle(*accept)))
     runs = {settings.id: "run" for settings in rig.fixture}
-    first, second, _ = lines(Night(rig, tmp_path, tally, runs, "no broker", 0, 1.0, 5))
+    first, second, _ = lines(Night(rig, bench, tmp_path, tally, runs, "no broker", 0, 1.0, 5))
     assert dict(rows(first))["drag"] == "100.0 ± 2.8 mN·m"  # Student's t with 4 degrees of freedom: 2.776
     assert dict(rows(second))["drag"] == "none"

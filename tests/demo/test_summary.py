@@ -42,7 +42,7 @@ def test_a_night_without_a_figure_says_why_motion_was_stopped(
         tally.offer(rig.fixture[0].id, Emit("events", EventRow(0, 0, 0, "motion_stopped", "warning", detail)))
     tally.offer(rig.fixture[1].id, Emit("events", EventRow(0, 0, 0, "run_ended", "info", "by command")))
     runs = {settings.id: "run" for settings in rig.fixture}
-    show("A night", Night(rig, tmp_path, tally, runs, "no broker", 0, 1.0, 5), bench, as_json=False)
+    show("A night", Night(rig, bench, tmp_path, tally, runs, "no broker", 0, 1.0, 5), bench, as_json=False)
     out = capsys.readouterr().out
     assert [value for name, value in pairs(out) if name == "motion stopped"] == [
         "the motion lease lapsed on the device"

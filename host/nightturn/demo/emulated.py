@@ -108,7 +108,9 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
     assert isinstance(world.offload, ThreadOffload)
     world.offload.shutdown()
     spent_s = time.monotonic() - started_s
-    return Night(rig, root, tally, {FIXTURE: run}, NOBODY, 0, spent_s, station.core.state.counts.samples)
+    return Night(
+        rig, bench, root, tally, {FIXTURE: run}, NOBODY, 0, spent_s, station.core.state.counts.samples
+    )
 
 
 def _station(

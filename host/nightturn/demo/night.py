@@ -34,6 +34,7 @@ class Night:
     """What a demo night left behind."""
 
     rig: Rig
+    bench: Path
     root: Path
     tally: Tally
     run_ids: dict[str, str]
@@ -91,7 +92,7 @@ def _in_root(
         raise NightturnError(watched.trouble)
     published = publisher.counters.published if publisher is not None else 0
     real_s = time.monotonic() - started_s
-    return Night(rig, root, tally, watched.run_ids, broker_line, published, real_s, watched.samples)
+    return Night(rig, bench, root, tally, watched.run_ids, broker_line, published, real_s, watched.samples)
 
 
 def _publisher(rig: Rig, root: Path, broker: Broker) -> PublisherThread:

@@ -6,13 +6,18 @@ from collections.abc import Sequence
 
 import msgspec
 
+from nightturn.calibration.records import from_settings
 from nightturn.demo.night import Night
+from nightturn.demo.scenario import CARDS
 from nightturn.estimation.figures import FIGURES, ZERO
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.night_verdict import night_verdict
+from nightturn.estimation.night_verdict import Night as Together
+from nightturn.fixture.stream import accept_limits
 from nightturn.model.figures import OK, CycleRecord
+from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import interval
 from nightturn.model.rows import EventRow, GapRow
+from nightturn.settings.load import load_variant
 
 
 class FixtureLine(msgspec.Struct, frozen=True):
@@ -30,8 +35,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     figures: dict[str, tuple[float, float | None] | None]
     zero_drift_nm: tuple[float, float | None] | None
     gaps: dict[str, dict[str, float]]
-    verdict: str
-    why: str
+    night_verdict: NightVerdict
     stopped: str  # why motion was stopped last, empty when it never was
 
 
@@ -45,7 +49,6 @@ def _line(night: Night, fixture: str) -> FixtureLine:
     complete = [cycle for cycle in cycles if cycle.status == OK]
     last = complete[-1] if complete else None
     state = night.tally.states.get(fixture)
-    verdict, why = night_verdict(cycles)
     return FixtureLine(
         fixture=fixture,
         unit=state.unit if state is not None else "",
@@ -55,10 +58,19 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         figures={name: _interval(last, name) for name in FIGURES},
         zero_drift_nm=_drift(complete),
         gaps=_gaps(night.tally.gaps.get(fixture, [])),
-        verdict=verdict,
-        why=why,
+        night_verdict=_verdict(night, fixture, cycles),
         stopped=_stopped(night.tally.events.get(fixture, [])),
     )
+
+
+def _verdict(night: Night, fixture: str, cycles: Sequence[CycleRecord]) -> NightVerdict:
+    """What all cycles say together; a night of the demo ends by the clock, so what it has finished is what was planned."""
+    settings = next(each for each in night.rig.fixture if each.id == fixture)
+    accept = accept_limits(load_variant(night.bench.parent, CARDS[fixture].variant))
+    together = Together()
+    for cycle in cycles:
+        together.add(cycle, accept)
+    return together.verdict(accept, len(cycles), from_settings(settings.transducer).u_factor_rel)
 
 
 def _stopped(rows: Sequence[EventRow]) -> str:
@@ -108,7 +120,9 @@ def rows(line: FixtureLine) -> list[tuple[str, str]]:
         *figures,
         ("zero drift", _figure_text("N·m", line.zero_drift_nm)),
         ("gaps", _gap_text(line.gaps)),
-        ("verdict", f"{line.verdict}: {line.why}"),
+        ("verdict", line.night_verdict.word),
+        *(("because", reason) for reason in line.night_verdict.reasons),
+        *(("would decide", text) for text in line.night_verdict.would_decide),
         *([("motion stopped", line.stopped)] if line.stopped and not line.cycles_complete else []),
     ]
 

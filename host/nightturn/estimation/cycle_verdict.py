@@ -8,10 +8,12 @@ import math
 from collections.abc import Mapping, Sequence
 
 from nightturn.estimation.conditions import AcceptLimit
+from nightturn.estimation.figures import unit_of
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK, Figure
 from nightturn.model.limits import AT_LIMIT, at_limit, exceeds
 from nightturn.model.phases import SPEED_TOLERANCE
+from nightturn.model.quantities import interval, quantity
 from nightturn.model.verdicts import MET, MISSED, NOT_JUDGED, OF_ALL_LIMITS, against, gravest
 
 TORQUE_TOLERANCE = 0.10
@@ -67,9 +69,10 @@ def judge_one(figure: Figure | None, limit: AcceptLimit) -> tuple[str, str]:
     # The guard moves the line up to which is accepted. Rejection stays at the limit itself: a guard protects from accepting
     # what is not good, and from nothing else.
     line = limit.max - limit.guard
-    text = f"{figure.value:.4g} ± {wide:.2g} against {limit.max:g}"
+    unit = unit_of(limit.figure)
+    text = f"{interval(figure.value, wide, unit, beside=limit.max)}, limit {quantity(limit.max, unit)}"
     if limit.guard:
-        text += f" with a guard band of {limit.guard:g}"
+        text += f", guard band {quantity(limit.guard, unit)}"
     low, high = figure.value - wide, figure.value + wide
     if at_limit(high, line) or at_limit(low, limit.max):
         text += f", an end of the interval {AT_LIMIT}"
