@@ -89,6 +89,8 @@ def _cycle(row: dict[str, Any], run: str) -> CycleRecord:
         for name, value in row.items()
         if name.startswith(before) and name.endswith(after) and value is not None
     }
+    if record.get("limit_words") is None:  # written before there was this column
+        record.pop("limit_words", None)
     for orders in ("orders", "cogging_orders"):
         record[orders] = [tuple(order.values()) for order in row[orders]]
     try:

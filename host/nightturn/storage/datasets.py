@@ -179,4 +179,5 @@ def _closing_columns() -> list[Column]:
         _key("reasons", _REASONS, "why the cycle has its status"),
         _key("verdict", pa.string(), "accept, reject, undecided or not judged"),
         _key("verdict_reasons", _REASONS, "why"),
+        _key("limit_words", _REASONS, "met, missed, undecided or not judged, for each limit of the variant"),
     ]
