@@ -60,6 +60,18 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     assert not device.state()["lease"]
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
     assert code == 0, said
+    read, _, permitted = said.partition("pan-a1: allowed")
+    assert permitted  # what is read stands before it
+    for words in (
+        "unit",
+        "Q-0117",
+        "of its travel",
+        "guard",
+        "closed",
+        "last permission",
+        "1 turns each way at 30 rpm",
+    ):
+        assert words in read
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
     assert (code, "it is turning already; stop it first" in said) == (1, True)

@@ -7,7 +7,7 @@ import typer
 
 from nightturn.cli.output import NOT_REPORTED, print_json, print_pairs, print_table
 from nightturn.daemon.control_client import NoDaemonError, ask, new_request
-from nightturn.daemon.control_protocol import STATUS, Answer, Request
+from nightturn.daemon.control_protocol import LOOK, STATUS, Answer, Request
 from nightturn.model.device import DeviceCounters
 from nightturn.settings.load import root_named
 
@@ -30,6 +30,17 @@ def command(root: Path, request: Request, *, as_json: bool) -> None:
         DeviceError: no daemon answers.
     """
     answered(request, ask(root, request), as_json=as_json)
+
+
+def look(root: Path, fixture: str) -> None:
+    """Print what a person reads before a `go`.
+
+    Raises:
+        DeviceError: no daemon answers.
+    """
+    answer = ask(root, new_request(LOOK, fixture))
+    if answer.ok and answer.shows:
+        print_pairs(f"{fixture} now", answer.shows)
 
 
 def answered(request: Request, answer: Answer, *, as_json: bool) -> None:

@@ -23,6 +23,9 @@ def run(
 ) -> None:
     """Let the shaft turn: a named person says so, for one fixture and the unit that is mounted on it.
 
+    It first prints the unit, where its shaft stands, guard and stop chain, what the permission clears, who gave the last one, and
+    what will turn.
+
     Refused, with 1 and every reason, while guard or stop chain is open, the drive reports a fault, the travel is unknown, no device
     streams, the disk keeps nothing, or the shaft turns already. The first `go` of a card also wants to have seen the guard open and
     closed since the last run ended; that finds a contact that is stuck and cannot detect a jumper. It clears what had locked motion. When nothing is against it the warning lamp goes on, and
@@ -37,9 +40,11 @@ def run(
     local rules.
     Whether a machine may start unattended is for qualified people and local codes.
     """
-    from nightturn.cli.asking import command, daemons_root
+    from nightturn.cli.asking import command, daemons_root, look
     from nightturn.daemon.control_client import new_request
     from nightturn.daemon.control_protocol import GO
 
-    request = new_request(GO, fixture, operator, unit=unit)
-    command(daemons_root(bench, data), request, as_json=as_json)
+    root = daemons_root(bench, data)
+    if not as_json:
+        look(root, fixture)
+    command(root, new_request(GO, fixture, operator, unit=unit), as_json=as_json)

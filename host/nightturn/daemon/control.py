@@ -9,8 +9,10 @@ import msgspec
 
 from nightturn.bench.counting import counters_of
 from nightturn.bench.station import Station
+from nightturn.daemon.before_go import before_go
 from nightturn.daemon.control_protocol import (
     GO,
+    LOOK,
     MOUNT,
     PAUSE,
     STATUS,
@@ -85,8 +87,8 @@ class Control:
             known = ", ".join(self._watches)
             return refused(request.id, f"no fixture {request.fixture!r} here; this daemon has: {known}")
         station = watch.station
-        if request.command == STATUS:
-            return _shown(request, watch)
+        if request.command in {STATUS, LOOK}:
+            return _looked(request, watch) if request.command == LOOK else _shown(request, watch)
         if request.command in {MOUNT, UNMOUNT}:
             change_card = self._mount if request.command == MOUNT else self._unmount
             return await change_card(request, watch)
@@ -169,6 +171,16 @@ def _not_now(request: Request, station: Station | None) -> str:
     if station.core.state.run.phase is RunPhase.ENDING:
         return f"the run of {request.fixture} is ending; ask again when it has ended"
     return ""
+
+
+def _looked(request: Request, watch: Watched) -> Answer:
+    """What a person reads before a `go`; empty without a run, whose `go` is refused anyway."""
+    station, card = watch.station, watch.card
+    opened = station.core.state.run.opened if station is not None else None
+    if station is None or card is None or opened is None:
+        return _shown(request, watch)
+    shows = before_go(station.core.state, watch.settings, card, opened)
+    return msgspec.structs.replace(_shown(request, watch), shows=shows)
 
 
 async def _go(request: Request, watch: Watched, station: Station) -> Answer:

@@ -14,8 +14,9 @@ NAME_LENGTH_MAX = 80
 TEXT_LENGTH_MAX = 400
 
 STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT = "status", "stop", "pause", "go", "mount", "unmount"
-COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT})
-NAMED = COMMANDS - {STATUS}  # a person stands behind these
+LOOK = "look"  # what a person reads before a `go`; it changes nothing
+COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT, LOOK})
+NAMED = COMMANDS - {STATUS, LOOK}  # a person stands behind these
 
 
 class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -44,6 +45,7 @@ class Answer(msgspec.Struct, frozen=True):
         left_out: whether it was refused for what the request itself leaves out, not for what the fixture does.
         travel: for a mount: the old position, and what travel counts from now.
         counters: what its device counts; None while none streams.
+        shows: what a look before a `go` shows, as names and sentences.
         fixtures: which fixtures this daemon has, when a status names none.
     """
 
@@ -58,6 +60,7 @@ class Answer(msgspec.Struct, frozen=True):
     travel: str = ""
     fixtures: tuple[str, ...] = ()
     counters: DeviceCounters | None = None
+    shows: tuple[tuple[str, str], ...] = ()
 
 
 class _Head(msgspec.Struct):

@@ -22,6 +22,7 @@ from nightturn.bench.take_up import Start, take_up
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
+from nightturn.daemon.spoken import Spoken
 from nightturn.daemon.wiring import say_unwired
 from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
 from nightturn.estimation.figures import FIGURES
@@ -279,7 +280,7 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
         raise StorageError(f"{root}: cannot be written: {error}; choose another `data` in [bench]") from error
     world = real_world(root)
     publisher = _publisher(rig, root, world, password)
-    sinks: list[Sink] = [publisher] if publisher is not None else []
+    sinks: list[Sink] = [Spoken(), *([publisher] if publisher is not None else [])]
     locks = PortLocks(COMMAND)
     timezone = rig.bench.timezone
     watches = [FixtureWatch(settings, timezone, bench, root, world, sinks, locks) for settings in rig.fixture]

@@ -1,0 +1,68 @@
+"""What a person reads before a `go`: the unit, where its shaft stands, guard, what is cleared, and what will turn.
+
+Facts as they are now; reading them isolates nothing and proves no guard.
+"""
+
+from nightturn.fixture.state import FixtureState
+from nightturn.fixture.stream import degrees
+from nightturn.fixture.travel import travel_of
+from nightturn.model.cards import MountCard
+from nightturn.model.facts import RunOpened
+from nightturn.motion.interlocks import GUARD_CLOSED, STOP_CHAIN_HEALTHY
+from nightturn.motion.permission import Cause
+from nightturn.settings.rig import CyclePlan, FixtureSettings
+from nightturn.storage.moments import local_text
+
+Shown = tuple[tuple[str, str], ...]
+
+TOUCHED = "if unit, cable or transducer was touched meanwhile: `unmount`, then `mount`"
+
+
+def before_go(state: FixtureState, settings: FixtureSettings, card: MountCard, opened: RunOpened) -> Shown:
+    """Names and sentences, a row each; times by the clock of the run's bench."""
+    permission, zone = state.motion.permission, opened.timezone
+    locks = [(each, f"{each.text} ({local_text(each.ts, zone)})") for each in permission.reasons]
+    touched = any(each.cause is Cause.INTERVENTION for each, _ in locks)
+    given = (
+        f"{permission.by}, {local_text(permission.go_ns + opened.utc_offset_ns, zone)}"
+        if permission.by
+        else "none"
+    )
+    return (
+        ("unit", f"{card.unit}, variant {card.variant}, mounted by {card.operator}"),
+        ("shaft", _shaft(state, settings)),
+        ("guard", _wired(state, GUARD_CLOSED, settings.guard == "input", "closed", "open")),
+        ("stop chain", _wired(state, STOP_CHAIN_HEALTHY, settings.stop_chain == "input", "healthy", "open")),
+        *(("clears", text) for _, text in locks),
+        *((("note", TOUCHED),) if touched else ()),
+        ("last permission", given),
+        ("will turn", _moves(settings.plan)),
+    )
+
+
+def _shaft(state: FixtureState, settings: FixtureSettings) -> str:
+    travel = travel_of(state)
+    if travel.unknown:
+        return f"travel {travel.unknown}"
+    if travel.zero is None or state.watch.first_index < 0:
+        return "no sample of it yet"
+    return f"stands at {degrees(state.watch.position - travel.zero, settings):+.1f}° of its travel"
+
+
+def _wired(state: FixtureState, bit: int, wired: bool, good: str, bad: str) -> str:  # noqa: FBT001 - a fact of the rig file
+    if not wired:
+        return 'not wired: bench.toml says "none"'
+    if state.watch.inputs_tick < 0:
+        return f"not seen yet, which counts as {bad}"
+    return good if state.watch.inputs & bit else bad
+
+
+def _moves(plan: CyclePlan) -> str:
+    """One cycle in words."""
+    slow, hold, exercise = plan.slow_turn, plan.hold, plan.exercise
+    parts = [f"{slow.revolutions} turns each way at {slow.speed_rpm:g} rpm, unpowered"]
+    if hold is not None:
+        parts.append(f"{hold.revolutions} turns at {hold.speed_rpm:g} rpm holding {hold.torque_nm:g} N·m")
+    if exercise.strokes:
+        parts.append(f"{exercise.strokes} strokes of {exercise.angle_deg:g}° at {exercise.speed_rpm:g} rpm")
+    return f"{'; '.join(parts)}; up to {plan.cycles} cycles"
