@@ -35,6 +35,21 @@ def turning(tmp_path: Path, processes: Processes, device: NativeDevice) -> Child
     return serve
 
 
+def assert_read_before(said: str) -> None:
+    """What `go` prints of unit, shaft, guard and plan stands before the permission."""
+    read, _, permitted = said.partition("pan-a1: allowed")
+    assert permitted
+    for words in (
+        "Q-0117",
+        "of its travel",
+        "guard",
+        "closed",
+        "last permission",
+        "1 turns each way at 30 rpm",
+    ):
+        assert words in read
+
+
 def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
@@ -60,18 +75,7 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     assert not device.state()["lease"]
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
     assert code == 0, said
-    read, _, permitted = said.partition("pan-a1: allowed")
-    assert permitted  # what is read stands before it
-    for words in (
-        "unit",
-        "Q-0117",
-        "of its travel",
-        "guard",
-        "closed",
-        "last permission",
-        "1 turns each way at 30 rpm",
-    ):
-        assert words in read
+    assert_read_before(said)
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
     assert (code, "it is turning already; stop it first" in said) == (1, True)
