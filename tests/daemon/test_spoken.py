@@ -13,7 +13,8 @@ from nightturn.model.rows import EVENTS, EventRow
     [
         ("motion_announced", "info", "info"),
         ("torque_trip", "alarm", "error"),
-        ("line_lost", "warning", "warning"),
+        ("line_lost", "warning", ""),
+        ("wall_clock_stepped", "warning", "warning"),
         ("firmware", "info", ""),
     ],
 )
