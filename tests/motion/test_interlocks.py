@@ -5,7 +5,15 @@ import itertools
 import pytest
 from tests.fixture.stations import STATION, station
 
-from nightturn.motion.interlocks import UNTRIED, Obstacle, interlock, untried, unwired
+from nightturn.motion.interlocks import (
+    UNTRIED,
+    Obstacle,
+    closed_again,
+    interlock,
+    untried,
+    unwired,
+    watched_inputs,
+)
 from nightturn.motion.permission import Cause
 from nightturn_protocol.messages import Input
 
@@ -48,6 +56,28 @@ def test_a_guard_or_chain_that_is_not_wired_is_not_looked_at_and_the_other_still
     assert interlock(GOOD & ~Input.STOP_CHAIN_HEALTHY, no_chain) is None
     assert interlock(0, no_chain) == GUARD_OPEN
     assert interlock(int(Input.DRIVE_FAULT), station(guard="none", stop_chain="none")) == FAULT
+
+
+@pytest.mark.parametrize(
+    ("guard", "stop_chain", "watched", "over"),
+    [
+        (
+            "input",
+            "input",
+            Input.GUARD_CLOSED | Input.STOP_CHAIN_HEALTHY,
+            "guard and stop chain are closed again",
+        ),
+        ("none", "input", Input.STOP_CHAIN_HEALTHY, "stop chain is closed again"),
+        ("input", "none", Input.GUARD_CLOSED, "guard is closed again"),
+    ],
+)
+def test_only_what_the_rig_has_is_watched_and_said_to_be_closed_again(
+    guard: str, stop_chain: str, watched: Input, over: str
+) -> None:
+    settings = station(guard=guard, stop_chain=stop_chain)
+    assert watched_inputs(settings) == int(watched)
+    assert closed_again(settings) == over
+    assert watched_inputs(station(guard="none", stop_chain="none")) == 0
 
 
 def test_every_start_repeats_what_is_not_wired() -> None:

@@ -7,9 +7,13 @@ import asyncio
 from pathlib import Path
 
 from tests.simulation.permission_scene import inputs_known, killed, stays_still
-from tests.simulation.scene import CARD, open_scene, run, settings_of
+from tests.simulation.scene import CARD, CYCLE_S, open_scene, run, settings_of
+from typing_extensions import override
 
-from nightturn.motion.interlocks import UNTRIED
+from nightturn.motion.interlocks import GUARD_CLOSED, UNTRIED
+from nightturn.storage.runs import open_run
+from nightturn.virtual.rig import Rig
+from nightturn_protocol.messages import Input
 
 
 def test_a_first_go_is_refused_until_the_guard_was_seen_open_and_closed(tmp_path: Path) -> None:
@@ -65,6 +69,59 @@ def test_where_the_rig_has_no_guard_the_rule_is_void_and_the_go_says_so(tmp_path
         await scene.station.close()
 
     run(act)
+
+
+class BareRig(Rig):
+    """The hands of a board without a guard input, whose stop chain can be cut: what is not there reads as off."""
+
+    __slots__ = ()
+    chain_healthy = True
+
+    @override
+    def inputs(self) -> int:
+        bits = (
+            Input.GUARD_CLOSED if type(self).chain_healthy else Input.GUARD_CLOSED | Input.STOP_CHAIN_HEALTHY
+        )
+        return super().inputs() & ~int(bits)
+
+
+def test_a_board_without_a_guard_input_gets_figures_and_its_stop_chain_is_still_an_edge(
+    tmp_path: Path,
+) -> None:
+    class OneRig(BareRig):
+        __slots__ = ()
+
+    async def act() -> None:
+        settings = settings_of(guard="none")
+        scene = open_scene(tmp_path, settings=settings, go=False)
+        scene.device._rig.__class__ = OneRig
+        scene.device._firmware.refresh_inputs()
+        await scene.until(lambda: inputs_known(scene))
+        state = scene.station.core.state
+        assert not state.watch.inputs & GUARD_CLOSED
+        assert not state.watch.intervening
+        scene.go()
+        await asyncio.sleep(3.2 * CYCLE_S)
+        assert scene.count("intervention") == 0
+        await scene.until(lambda: scene.moving)
+        OneRig.chain_healthy = False
+        scene.device._firmware.refresh_inputs()
+        await scene.until(lambda: scene.count("intervention") == 1)
+        assert scene.motion in {"stopping", "locked"}
+        await scene.until(lambda: not scene.moving)
+        OneRig.chain_healthy = True
+        scene.device._firmware.refresh_inputs()
+        await scene.until(lambda: scene.count("intervention_over") == 1)
+        (over,) = [event for event in scene.events if event.kind == "intervention_over"]
+        assert over.detail == "stop chain is closed again"
+        await stays_still(scene, 20.0)
+        assert scene.motion == "locked"
+        await scene.station.close()
+
+    run(act)
+    cycles = open_run(tmp_path).cycles()
+    assert len(cycles) >= 2
+    assert (cycles["friction_nm_status"] == "ok").sum() >= 2
 
 
 def test_a_run_that_goes_on_after_a_kill_has_seen_what_was_seen_before(tmp_path: Path) -> None:

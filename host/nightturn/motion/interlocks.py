@@ -25,15 +25,32 @@ class Obstacle(msgspec.Struct, frozen=True):
     text: str
 
 
+def watched_inputs(settings: FixtureSettings) -> int:
+    """The bits of the input word that have to be on: guard and stop chain, but what the rig says is not wired."""
+    guard = GUARD_CLOSED if settings.guard == "input" else 0
+    return guard | (STOP_CHAIN_HEALTHY if settings.stop_chain == "input" else 0)
+
+
 def interlock(inputs: int, settings: FixtureSettings) -> Obstacle | None:
     """What stands against turning in an input word; a guard or chain that the rig says is not wired is not looked at."""
-    if settings.guard == "input" and not inputs & GUARD_CLOSED:
+    off = watched_inputs(settings) & ~inputs
+    if off & GUARD_CLOSED:
         return Obstacle(Cause.INTERVENTION, "the guard is open")
-    if settings.stop_chain == "input" and not inputs & STOP_CHAIN_HEALTHY:
+    if off & STOP_CHAIN_HEALTHY:
         return Obstacle(Cause.INTERVENTION, "the stop chain is open")
     if inputs & DRIVE_FAULT:
         return Obstacle(Cause.TRIPPED, "the turning drive reports a fault")
     return None
+
+
+def closed_again(settings: FixtureSettings) -> str:
+    """The sentence at the end of an intervention; what is not wired is not said to be closed."""
+    wired = [
+        name
+        for name, bit in (("guard", GUARD_CLOSED), ("stop chain", STOP_CHAIN_HEALTHY))
+        if watched_inputs(settings) & bit
+    ]
+    return f"{' and '.join(wired)} {'are' if len(wired) > 1 else 'is'} closed again"
 
 
 def untried(settings: FixtureSettings, *, seen_open: bool) -> str:
