@@ -61,7 +61,6 @@ UNUSED = {
         ),
         PUBLISHED,
     ),
-    "nightturn.calibration.records.encode_line": "the format's writer beside its reader, for scripts that write records",
     "nightturn.estimation.folds.LegSums.merge": "states that parts of a leg add up, which the tests of any split hold it to",
     "nightturn.storage.manifest.set_kept": "sets the mark that retention obeys, for scripts until there is a command",
     "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",

@@ -5,10 +5,12 @@ from pathlib import Path
 import msgspec
 import pytest
 from tests.bench.test_recovery import begun, killed, play
-from tests.simulation.scene import settings_of
+from tests.simulation.scene import CARD, settings_of
 
+from nightturn.bench.cards import card_in_force
 from nightturn.bench.runs import calibration_in_force
 from nightturn.errors import CalibrationError
+from nightturn.settings.load import append_card, read_card
 from nightturn.settings.rig import Transducer
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
@@ -119,7 +121,7 @@ def test_when_nothing_can_be_read_any_more_the_next_run_is_locked(tmp_path: Path
     assert second.count("state_lost") == 1
 
 
-@pytest.mark.parametrize("content", [b"\xff\xfe", b"no JSON\n"])
+@pytest.mark.parametrize("content", [b"\xff\xfe", b"no JSON\n", b"", b"\n"])
 def test_a_damaged_calibration_file_gives_way_to_the_runs_own_or_the_rigs(
     tmp_path: Path, content: bytes
 ) -> None:
@@ -136,6 +138,44 @@ def test_a_damaged_calibration_file_gives_way_to_the_runs_own_or_the_rigs(
     with pytest.raises(CalibrationError, match="has no calibration"):
         calibration_in_force(tmp_path, without, 1)
     assert len(list(path.parent.iterdir())) == 3  # each kept under a name of its own
+
+
+@pytest.mark.parametrize("content", [b"\xff\xfe", b""])
+def test_a_runs_own_record_is_in_a_file_again_after_its_file_was_set_aside(
+    tmp_path: Path, content: bytes
+) -> None:
+    path = tmp_path / "calibrations" / "TR-204.jsonl"
+    path.parent.mkdir()
+    path.write_bytes(content)
+    without = settings_of(transducer=Transducer(serial="TR-204"))
+    from_rig = calibration_in_force(tmp_path / "none", RESUME, 1)
+    record = msgspec.structs.replace(from_rig, id="K-77")
+    assert calibration_in_force(tmp_path, without, 1, msgspec.json.encode(record).decode()) == record
+    assert calibration_in_force(tmp_path, without, 1) == record  # as the next start finds it
+    assert path.with_name("TR-204.jsonl.unreadable").read_bytes() == content
+
+
+DAMAGED_CARDS = {"empty": b"", "torn": b'{"unit": "Q-0', "no UTF-8": b"\xff\xfe\n", "no card": b"{}\n"}
+
+
+@pytest.mark.parametrize("content", DAMAGED_CARDS.values(), ids=DAMAGED_CARDS.keys())
+def test_a_damaged_card_file_is_set_aside_and_the_runs_own_card_is_in_force_from_then_on(
+    tmp_path: Path, content: bytes
+) -> None:
+    path = append_card(tmp_path, "pan-a1", CARD)
+    path.write_bytes(content)
+    assert card_in_force(tmp_path, "pan-a1", CARD) == CARD
+    assert path.with_name("pan-a1.jsonl.unreadable").read_bytes() == content
+    assert read_card(tmp_path, "pan-a1") == CARD
+    path.write_bytes(content)
+    assert card_in_force(tmp_path, "pan-a1", None) is None
+    assert path.with_name("pan-a1.jsonl.unreadable-2").read_bytes() == content
+    assert not path.exists()
+
+
+def test_a_unit_that_was_taken_off_stays_off_whatever_the_run_had(tmp_path: Path) -> None:
+    append_card(tmp_path, "pan-a1", msgspec.structs.replace(CARD, taken_off=True))
+    assert card_in_force(tmp_path, "pan-a1", CARD) is None
 
 
 @pytest.mark.parametrize("content", [b"", b"no database", b"SQLite format 3\0" + bytes(200)])

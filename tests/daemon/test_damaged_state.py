@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import pytest
 from tests.daemon.processes import Processes, mount, write_bench
 from tests.device.native import NativeDevices
 from tests.waiting import wait
@@ -9,8 +10,9 @@ from tests.waiting import wait
 from nightturn.storage.runs import list_runs
 
 
+@pytest.mark.parametrize("content", [b"\xff\xfe\n", b""], ids=["no UTF-8", "empty"])
 def test_damaged_side_files_keep_no_bench_from_recording(
-    tmp_path: Path, processes: Processes, native_device: NativeDevices
+    tmp_path: Path, processes: Processes, native_device: NativeDevices, content: bytes
 ) -> None:
     bench = write_bench(tmp_path, {"pan-a1": native_device("a.line").port})
     mount(tmp_path, "pan-a1")
@@ -29,12 +31,14 @@ def test_damaged_side_files_keep_no_bench_from_recording(
     (tmp_path / "nights" / "calibrations").mkdir()
     calibration = tmp_path / "nights" / "calibrations" / "TR-204.jsonl"
     catalogue = tmp_path / "nights" / "catalogue.sqlite"
-    for path in (manifest, card, calibration, catalogue):
-        path.write_bytes(b"\xff\xfe\n")
+    for path in (manifest, card, calibration):
+        path.write_bytes(content)
+    catalogue.write_bytes(b"\xff\xfe\n")  # an empty one is a new one
     again = processes.start("serve", str(bench))
     again.says("run_open")
     for path in (manifest, card, calibration, catalogue):
         assert path.name in again.said
+        assert path.with_name(path.name + ".unreadable").exists()
     wait(lambda: size() > 30_000, lambda: again.said)
     assert again.interrupt() == 0
     assert "Traceback" not in again.said

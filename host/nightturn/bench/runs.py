@@ -11,7 +11,14 @@ import msgspec
 import numpy as np
 import structlog
 
-from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
+from nightturn.calibration.records import (
+    INLINE,
+    CalibrationRecord,
+    encode_line,
+    from_settings,
+    in_force,
+    parse,
+)
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, Travel
@@ -92,7 +99,8 @@ def calibration_in_force(
 ) -> CalibrationRecord:
     """The transducer's record in force: from its file under the data root, else the factor in the rig.
 
-    A file that cannot be decoded is set aside; a run that goes on then keeps its `own` record.
+    A file that cannot be decoded or holds no record is set aside; a run that goes on then keeps its `own` record, and a
+    file of its own where the rig cannot give it again.
 
     Raises:
         CalibrationError: none is there, or the file contradicts itself.
@@ -111,15 +119,33 @@ def calibration_in_force(
                 raise
             _set_aside(root, name, str(error))
         else:
-            return in_force(records, dt.datetime.fromtimestamp(utc_ns / 1e9, tz=dt.UTC))
+            if records:
+                return in_force(records, dt.datetime.fromtimestamp(utc_ns / 1e9, tz=dt.UTC))
+            _set_aside(root, name, f"{path}: holds no record")
         if own:
-            return msgspec.json.decode(own, type=CalibrationRecord)
+            return _own_again(root, name, own)
     if transducer.factor_nm_per_v is None and transducer.sensitivity_mv_per_v is None:
         raise CalibrationError(
             f"transducer {transducer.serial} of fixture {settings.id} has no calibration: write {path}, or give "
             "factor_nm_per_v in bench.toml"
         )
     return from_settings(transducer)
+
+
+def _own_again(root: Path, name: str, own: str) -> CalibrationRecord:
+    """The run's own record, in a file again, so that the next start finds it too; what the rig gives needs none."""
+    record = msgspec.json.decode(own, type=CalibrationRecord)
+    if not record.id.startswith(INLINE) and not (root / name).exists():
+        files, why = RealFiles(root), ""
+        try:
+            files.append(name, encode_line(record).encode())
+            files.sync(name)
+            files.sync_dir(name.rpartition("/")[0])
+        except OSError as error:
+            why = str(error)
+        if why:
+            log.error("calibration_not_written", path=name, why=why)
+    return record
 
 
 def _set_aside(root: Path, name: str, why: str) -> None:

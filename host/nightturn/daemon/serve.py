@@ -13,6 +13,7 @@ import numpy as np
 import structlog
 
 from nightturn.bench import runs
+from nightturn.bench.cards import card_in_force
 from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import Recovered, recover
@@ -29,7 +30,7 @@ from nightturn.estimation.figures import FIGURES
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Command, RunOpened
 from nightturn.outlook.plan import outlook
-from nightturn.settings.load import data_root, load_rig, load_variant, read_card
+from nightturn.settings.load import data_root, load_rig, load_variant
 from nightturn.settings.mistakes import raise_mistakes
 from nightturn.settings.rig import FixtureSettings, Rig
 from nightturn.storage.catalogue import Catalogue, SegmentEntry
@@ -154,9 +155,7 @@ class FixtureWatch:
         """Wait for a mount card other than the one that is done with; a run that goes on has its `own`."""
         told = False
         while True:
-            card = self._newest_card()
-            if card is None and own and self._card_trouble:
-                card = msgspec.json.decode(own, type=MountCard)
+            card = self._newest_card(msgspec.json.decode(own, type=MountCard) if own else None)
             if card is not None and card != not_this:
                 return card
             if not told:
@@ -167,14 +166,14 @@ class FixtureWatch:
             await asyncio.sleep(CARD_POLL_S)
             self._standby = False
 
-    def _newest_card(self) -> MountCard | None:
+    def _newest_card(self, own: MountCard | None) -> MountCard | None:
         try:
-            card = read_card(self._root, self.settings.id)
+            card = card_in_force(self._root, self.settings.id, own)
         except NightturnError as error:
             if str(error) != self._card_trouble:
                 self._card_trouble = str(error)
                 self._complain("card_not_read", error)
-            return None
+            return own
         self._card_trouble = ""
         return card
 
@@ -234,7 +233,7 @@ class FixtureWatch:
         while not station.ended.is_set():
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(station.ended.wait(), CARD_POLL_S)
-            newest = self._newest_card()
+            newest = self._newest_card(card)
             if newest is None or newest == card or station.ended.is_set():
                 continue
             if not _same_unit(newest, card):

@@ -2,6 +2,7 @@
 
 import os
 import re
+import threading
 import tomllib
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ from nightturn.settings.shape import shape_mistakes
 from nightturn.settings.validate import card_mistakes, rig_mistakes, variant_mistakes, variant_name_rule
 from nightturn.settings.variant import Variant
 
+CARDS_LOCK = threading.RLock()  # a card file under a writer of this process is not taken for a damaged one
 FILE_BYTES_MAX = (
     1 << 20
 )  # nobody writes a megabyte of settings; a recording given by mistake is refused unread
@@ -150,7 +152,7 @@ def append_card(root: Path, fixture: str, card: MountCard) -> Path:
     """
     raise_mistakes(card_mistakes(fixture, card))
     path = card_path(root, fixture)
-    with _storage(path):
+    with CARDS_LOCK, _storage(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("a+b") as file:
             torn = file.tell() > 0 and _last_byte(path) != b"\n"
@@ -168,7 +170,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
     A last line without its end was torn by a crash before `append_card` returned, and counts for nothing.
 
     Raises:
-        CorruptFileError: the last whole line is no mount card.
+        CorruptFileError: the last whole line is no mount card, or the file has none.
         StorageError: the file cannot be read.
     """
     path = card_path(root, fixture)
@@ -177,7 +179,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
     with _storage(path):
         lines = path.read_bytes().split(b"\n")[:-1]
     if not lines:
-        return None
+        raise CorruptFileError(str(path), "has no whole line; mount the unit again")
     try:
         card = msgspec.json.decode(lines[-1], type=MountCard)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
