@@ -8,6 +8,7 @@ from tests.daemon.processes import Child, Processes, mount, write_bench
 from tests.device.native import NativeDevices
 from tests.waiting import wait
 
+from nightturn.daemon.control_client import ask, new_request
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.verify import verify
 
@@ -52,3 +53,30 @@ def test_after_a_mistake_in_the_rig_file_the_run_goes_on_and_its_shaft_stays(
     resumed = frame[frame["epoch"] == frame["epoch"].max()]["encoder"]
     assert len(resumed) > 1000
     assert np.ptp(resumed) < 2**20 / 360  # less than a degree
+
+
+def test_a_stop_told_to_a_run_that_is_refused_is_its_first_command_when_it_opens(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    bench = write_bench(tmp_path, {"pan-a1": native_device(LINE).port})
+    mount(tmp_path, "pan-a1")
+    serve = processes.start("serve", str(bench))
+    serve.says("run_open")
+    tape_grows(tmp_path, serve, 30_000)
+    serve.kill()
+    variant = tmp_path / "variants" / "pan15.toml"
+    good = variant.read_text(encoding="utf-8")
+    variant.write_text("no variant", encoding="utf-8")
+    again = processes.start("serve", str(bench))
+    again.says("waiting_for_card")
+    stop = ask(tmp_path / "nights", new_request("stop", "pan-a1", "R. Vale"))
+    assert stop.ok
+    assert "its first when it is open" in stop.state
+    variant.write_text(good, encoding="utf-8")
+    mount(tmp_path, "pan-a1")
+    again.says("run_open")
+    again.says("run_ended")
+    assert again.interrupt() == 0
+    (run,) = list_runs(tmp_path / "nights")
+    assert open_run(tmp_path / "nights").events()["kind"].tolist().count("run_ended") == 1
+    assert run.state == "ended"

@@ -162,7 +162,11 @@ class FixtureWatch:
                 why = "no unit is mounted" if card is None else why_not
                 log.info("waiting_for_card", fixture=self.settings.id, why=why, mend="nightturn mount")
                 told = True
-            self._standby, self._first = True, None
+            self._standby = (
+                not own
+            )  # what is told to a run that goes on waits for it, however long it is refused
+            if not own:
+                self._first = None
             await asyncio.sleep(CARD_POLL_S)
             self._standby = False
 
@@ -193,9 +197,9 @@ class FixtureWatch:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
         station.start(opened, start.segment, start.setting)
         self._station, self.card = station, card
-        if self._first is not None:
+        if self._first is not None and opened.run == (beginning.run or opened.run):
             station.command(self._first.name, self._first.by)
-            self._first = None
+        self._first = None  # a run that ended on the way has taken along what it was told
         log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
         card = await self._until_ended(station, card)
         await station.let_go()
