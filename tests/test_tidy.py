@@ -330,12 +330,18 @@ def test_a_document_has_one_title_and_names_files_that_exist(path: Path) -> None
     assert len(re.findall(r"^# ", text, flags=re.MULTILINE)) == 1
 
 
-def path_of_a_sample() -> list[str]:
-    """The dotted names in the page of DEVELOPERS.md that follows a sample."""
+def dotted_names(title: str) -> list[str]:
+    """The dotted names of rooms and what is in them in one page of DEVELOPERS.md."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    section = re.search(r"^## The path of a sample$(.*?)^## ", text, flags=re.MULTILINE | re.DOTALL)
+    section = re.search(rf"^## {title}$(.*?)^## ", text, flags=re.MULTILINE | re.DOTALL)
     assert section is not None
-    return re.findall(r"`([a-z]\w*(?:\.\w+)+)`", section[1])
+    names = re.findall(r"`([a-z]\w*(?:\.\w+)+)`", section[1])
+    return [name for name in names if not name.startswith("protect.") and not name.endswith(".c")]
+
+
+def path_of_a_sample() -> list[str]:
+    """What the page names that follows a sample."""
+    return dotted_names("The path of a sample")
 
 
 def found(dotted: str) -> object:
@@ -355,6 +361,11 @@ def found(dotted: str) -> object:
 @pytest.mark.parametrize("dotted", path_of_a_sample())
 def test_the_path_of_a_sample_names_functions_that_exist(dotted: str) -> None:
     assert callable(found(dotted))
+
+
+@pytest.mark.parametrize("dotted", dotted_names("Where each limit is enforced"))
+def test_the_table_of_limits_names_what_exists(dotted: str) -> None:
+    assert found(dotted) is not None
 
 
 def test_the_path_of_a_sample_has_all_its_stops() -> None:
