@@ -2,12 +2,15 @@
 
 from pathlib import Path
 
+import msgspec
 from tests.daemon.processes import Processes, mount
 from tests.daemon.test_commands import VALE, asked, status, turning
 from tests.daemon.test_one_owner import streams
 from tests.device.native import NativeDevices
 from tests.waiting import wait
 
+from nightturn.daemon.control_client import ask, new_request
+from nightturn.daemon.control_protocol import GO, MOUNT
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.verify import verify
 
@@ -86,3 +89,63 @@ def test_motion_does_not_go_on_by_itself_under_a_newer_card_of_the_same_unit(
     (run,) = list_runs(tmp_path / "nights")
     assert "motion_resumed" not in set(open_run(tmp_path / "nights", "pan-a1").events()["kind"])
     assert run.unit == "Q-0117"
+
+
+def told(tmp_path: Path) -> list[str]:
+    """What the events of the newest run say of motion and travel, in order; the daemon has ended."""
+    kinds = open_run(tmp_path / "nights", "pan-a1").events()["kind"]
+    return [kind for kind in kinds if kind.startswith(("motion", "travel", "go"))]
+
+
+def test_a_go_right_after_a_mount_turns_by_the_zero_that_was_just_confirmed(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    serve = turning(tmp_path, processes, device)
+    asked(processes, "pause", "pan-a1", *VALE)
+    wait(lambda: status(tmp_path).state.startswith("paused"), lambda: serve.said)
+    root = tmp_path / "nights"
+    again = msgspec.structs.replace(
+        new_request(MOUNT, "pan-a1", "R. Vale", unit="Q-0117"), variant="pan15", travel_zero=True
+    )
+    assert "travel counts anew" in ask(root, again).travel
+    answer = ask(root, new_request(GO, "pan-a1", "R. Vale", unit="Q-0117"))
+    assert answer.ok, answer.problem
+    wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
+    assert serve.interrupt() == 0
+    kinds = told(tmp_path)
+    assert "travel_zero_ignored" not in kinds
+    paused = kinds.index("motion_paused")
+    assert kinds[paused + 1 : paused + 3] == ["travel_zero", "motion_allowed"]
+
+
+def test_go_is_refused_under_an_older_card_and_lapses_with_a_card_written_by_hand(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    serve = turning(tmp_path, processes, device)
+    asked(processes, "pause", "pan-a1", *VALE)
+    wait(lambda: status(tmp_path).state.startswith("paused"), lambda: serve.said)
+    root, go = tmp_path / "nights", new_request(GO, "pan-a1", "R. Vale", unit="Q-0117")
+    mount(tmp_path, "pan-a1")
+    answer = ask(root, go)
+    assert (answer.ok, "confirms the travel zero" in answer.problem) == (False, True)
+    answer = ask(root, go)
+    assert answer.ok, answer.problem
+    mount(tmp_path, "pan-a1")
+    wait(lambda: status(tmp_path).state.startswith("locked"), lambda: status(tmp_path).state)
+    assert "confirmed the travel zero anew; `go` again" in status(tmp_path).state
+    mount(tmp_path, "pan-a1", unit="Q-0121")
+    for unit in ("Q-0117", "Q-0121"):
+        answer = ask(root, new_request(GO, "pan-a1", "R. Vale", unit=unit))
+        assert not answer.ok
+    assert not device.state()["lease"]
+    serve.says("run_open", 2)
+    assert serve.interrupt() == 0
+    newest, first = list_runs(root)
+    assert (newest.unit, first.unit, first.reason) == (
+        "Q-0121",
+        "Q-0117",
+        "a newer mount card was written",
+    )
+    assert verify(root, run="all").ok

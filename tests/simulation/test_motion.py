@@ -8,7 +8,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from tests.simulation.scene import CYCLE_S, PLAN, Scene, checked, open_scene, run, settings_of
+from tests.simulation.scene import CARD, CYCLE_S, PLAN, Scene, checked, open_scene, run, settings_of
 
 from nightturn.settings.rig import Encoder, Limit, Travel
 from nightturn.virtual.catalogue import from_spec
@@ -251,6 +251,38 @@ def test_without_an_absolute_encoder_a_restart_makes_the_turn_count_unknown(tmp_
         scene.station.command("confirm_travel_zero", "R. Vale")  # while it turns: no
         assert scene.count("travel_zero_ignored") == 1
         await asyncio.sleep(2 * CYCLE_S)
+        await scene.station.close()
+
+    run(act)
+
+
+@pytest.mark.parametrize("state", ["allowed", "announced"])
+def test_a_zero_confirmed_anew_calls_off_a_permission_that_was_given_for_the_zero_before(
+    tmp_path: Path, state: str
+) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path)
+        await scene.until(lambda: scene.moving)
+        await asyncio.sleep(1.2)  # amid a turn
+        scene.station.command("pause", "R. Vale")
+        await scene.until(lambda: scene.motion == "paused")
+        planner = scene.station.core.state.motion.planner
+        before = planner.travel_zero
+        scene.go()
+        await scene.until(lambda: scene.motion == state)
+        again = msgspec.structs.replace(CARD, mounted_utc="2026-05-04T19:00:00Z")
+        text = msgspec.json.encode(again).decode()
+        scene.station.command("confirm_travel_zero", "R. Vale", card=text)
+        assert scene.motion == "locked"
+        assert scene.why_locked == ["called off: R. Vale confirmed the travel zero anew; `go` again"]
+        assert scene.count("travel_zero_ignored") == 0
+        await asyncio.sleep(30)
+        assert (scene.motion, scene.moving) == ("locked", False)
+        scene.go()
+        await scene.until(lambda: scene.moving)
+        assert before is not None
+        assert planner.travel_zero is not None
+        assert abs(planner.travel_zero - before) > 2**20 // 10
         await scene.station.close()
 
     run(act)

@@ -24,13 +24,14 @@ from nightturn.daemon.control_protocol import (
     refused,
 )
 from nightturn.daemon.mounting import card_of, recorded_travel, taken_off, travel_text
+from nightturn.daemon.newer_card import against_go
 from nightturn.errors import NightturnError
 from nightturn.fixture.owners.run import RunPhase
 from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Travel
 from nightturn.motion.permission import MotionState
-from nightturn.settings.load import append_card
+from nightturn.settings.load import append_card, read_card
 from nightturn.settings.rig import FixtureSettings
 from nightturn.world import World
 
@@ -57,6 +58,10 @@ class Watched(Protocol):
     @property
     def card(self) -> MountCard | None:
         """The card of that run."""
+        ...
+
+    def take_card(self, newest: MountCard) -> int | None:
+        """Put a newer card on the tape of the run that is open, as `newer_card.take`."""
         ...
 
     def when_open(self, name: str, by: str) -> bool:
@@ -95,13 +100,16 @@ class Control:
         if station is None or station.run_ended is not None:
             return _without_a_run(request, watch)
         if request.command == GO:
-            return await _go(request, watch, station)
+            return await self._go(request, watch, station)
         if request.command == STOP and station.core.state.run.phase is RunPhase.ENDING:
             return _shown(request, watch)  # it is ending already, and to ask again changes nothing
         return await _carried_out(request, watch, station, STOP if request.command == STOP else PAUSE)
 
     async def _mount(self, request: Request, watch: Watched) -> Answer:
-        """Write the card; the fixture's watch finds it as it finds one that was there at the start."""
+        """Write the card, and have the run that is open take it over before anything is answered.
+
+        Without a run the fixture's watch finds it as it finds one that was there at the start.
+        """
         problem = _not_now(request, watch.station)
         if problem:
             return refused(request.id, problem)
@@ -119,8 +127,39 @@ class Control:
             await self._world.offload(lambda: _append(self._root, request.fixture, card))
         except NightturnError as error:
             return refused(request.id, str(error))
+        station = watch.station  # whatever run is open by now: a `go` must not find it with the older card
+        kept = True  # the card is
+        if station is not None and station.run_ended is None:
+            record_no = watch.take_card(card)
+            kept = record_no is not None and await _kept(station, record_no)
         said = travel_text(travel, settings, anew=request.travel_zero)
-        return msgspec.structs.replace(_shown(request, watch), kept=True, travel=said)
+        return msgspec.structs.replace(_shown(request, watch), kept=kept, travel=said)
+
+    async def _go(self, request: Request, watch: Watched, station: Station) -> Answer:
+        """Permission to turn, for the unit that is mounted and no other, by the newest card there is."""
+        newest: list[MountCard | None] = []
+        try:
+            await self._world.offload(lambda: newest.append(read_card(self._root, request.fixture)))
+        except NightturnError as error:
+            return refused(request.id, f"nobody can tell which unit is mounted: {error}")
+        if watch.station is not station or station.run_ended is not None:
+            return _without_a_run(request, watch)
+        problem = against_go(request.fixture, newest[0], watch.card)
+        if problem:
+            if newest[0] is not None:
+                watch.take_card(newest[0])
+            return refused(request.id, problem)
+        mounted = watch.card.unit if watch.card is not None else ""
+        if request.unit.strip() != mounted:
+            problem = f"{request.fixture} has {mounted or 'no unit'} mounted, not {request.unit.strip()}"
+            return refused(request.id, f"{problem}; nothing was changed")
+        record_no = station.command("go", _by(request), mounted)
+        permission = station.core.state.motion.permission
+        if record_no is None:
+            return refused(request.id, "the tape takes no records, so nothing may turn; nothing was changed")
+        if permission.refusal:
+            return refused(request.id, permission.refusal)
+        return msgspec.structs.replace(_shown(request, watch), kept=await _kept(station, record_no))
 
     async def _recorded(self, settings: FixtureSettings) -> Travel:
         found: list[Travel] = []
@@ -181,21 +220,6 @@ def _looked(request: Request, watch: Watched) -> Answer:
         return _shown(request, watch)
     shows = before_go(station.core.state, watch.settings, card, opened)
     return msgspec.structs.replace(_shown(request, watch), shows=shows)
-
-
-async def _go(request: Request, watch: Watched, station: Station) -> Answer:
-    """Permission to turn, for the unit that is mounted and no other."""
-    mounted = watch.card.unit if watch.card is not None else ""
-    if request.unit.strip() != mounted:
-        problem = f"{request.fixture} has {mounted or 'no unit'} mounted, not {request.unit.strip()}"
-        return refused(request.id, f"{problem}; nothing was changed")
-    record_no = station.command("go", _by(request), mounted)
-    permission = station.core.state.motion.permission
-    if record_no is None:
-        return refused(request.id, "the tape takes no records, so nothing may turn; nothing was changed")
-    if permission.refusal:
-        return refused(request.id, permission.refusal)
-    return msgspec.structs.replace(_shown(request, watch), kept=await _kept(station, record_no))
 
 
 def _without_a_run(request: Request, watch: Watched) -> Answer:

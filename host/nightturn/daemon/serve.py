@@ -21,6 +21,7 @@ from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Sink, Station
 from nightturn.bench.take_up import Start, take_up
 from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.daemon import newer_card
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
 from nightturn.daemon.spoken import Spoken
@@ -78,6 +79,7 @@ class FixtureWatch:
         self._standby = False  # no run is open, and none is about to be
         self._first: Command | None = None
         self.card: MountCard | None = None
+        self.met: MountCard | None = None  # as `newer_card.Holder` says it
 
     @property
     def station(self) -> Station | None:
@@ -196,12 +198,12 @@ class FixtureWatch:
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
         station.start(opened, start.segment, start.setting)
-        self._station, self.card = station, card
+        self._station, self.card, self.met = station, card, None
         if self._first is not None and opened.run == (beginning.run or opened.run):
             station.command(self._first.name, self._first.by)
         self._first = None  # a run that ended on the way has taken along what it was told
         log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
-        card = await self._until_ended(station, card)
+        await self._until_ended(station)
         await station.let_go()
         await station.close()
         self._station = None
@@ -209,7 +211,7 @@ class FixtureWatch:
             raise DeviceError(f"{fixture}: the core failed: {station.crashed!r}") from station.crashed
         ended = station.run_ended
         log.info("run_ended", fixture=fixture, run=opened.run, why=ended.reason if ended is not None else "")
-        return card
+        return self.card  # the one in force at the end
 
     async def _start(self, card: MountCard, journal: Journal, beginning: Beginning, pace: Pace) -> Start:
         """What the station starts with; a run that cannot go on under the settings of now is ended first."""
@@ -232,21 +234,18 @@ class FixtureWatch:
             )
         return start
 
-    async def _until_ended(self, station: Station, card: MountCard) -> MountCard:
-        """Hand newer cards to the run; returns the one in force at its end."""
+    async def _until_ended(self, station: Station) -> None:
+        """Hand newer cards to the run."""
         while not station.ended.is_set():
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(station.ended.wait(), CARD_POLL_S)
-            newest = self._newest_card(card)
-            if newest is None or newest == card or station.ended.is_set():
-                continue
-            if not _same_unit(newest, card):
-                station.command("card_changed", newest.operator)
-                await station.ended.wait()
-                return card
-            station.command("confirm_travel_zero", newest.operator, card=runs.card_text(newest))
-            card = self.card = newest
-        return card
+            newest = self._newest_card(self.card)
+            if newest is not None:
+                self.take_card(newest)
+
+    def take_card(self, newest: MountCard) -> int | None:
+        """Put a newer card on the tape of the run that is open, as `newer_card.take`."""
+        return newer_card.take(self, newest)
 
     def _complain(self, what: str, error: Exception) -> None:
         log.error(what, fixture=self.settings.id, why=str(error))
@@ -260,11 +259,6 @@ def refuse_impossible(settings: FixtureSettings, card: MountCard, bench: Path) -
     """
     variant = load_variant(bench.parent, card.variant, figures=FIGURES)
     raise_mistakes(outlook(settings, variant, str(bench)).errors)
-
-
-def _same_unit(newest: MountCard, card: MountCard) -> bool:
-    """Whether a newer card only confirms the travel zero of the unit that is mounted already."""
-    return newest.unit == card.unit and newest.variant == card.variant and newest.travel_zero_confirmed
 
 
 async def serve(bench: Path, rig: Rig, password: str | None) -> None:
