@@ -149,3 +149,32 @@ def test_go_is_refused_under_an_older_card_and_lapses_with_a_card_written_by_han
         "a newer mount card was written",
     )
     assert verify(root, run="all").ok
+
+
+def test_a_card_whose_run_has_ended_opens_none_after_a_new_start_of_the_daemon(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    device = native_device()
+    serve = turning(tmp_path, processes, device)
+    assert asked(processes, "stop", "pan-a1", *VALE)[0] == 0
+    serve.says("run_ended")
+    assert serve.interrupt() == 0
+    root = tmp_path / "nights"
+    (ended,) = list_runs(root)
+
+    again = processes.start("serve", "bench.toml")
+    again.says("waiting_for_card")
+    assert "its run has ended" in again.said
+    answer = ask(root, new_request(GO, "pan-a1", "R. Vale", unit="Q-0117"))
+    assert (answer.ok, "no run is open" in answer.problem) == (False, True)
+    assert status(tmp_path).waits_for == "waits for `nightturn mount` of a unit on pan-a1"
+    state = device.state()
+    assert (state["moving"], state["lease"], state["session"]) == (False, False, 0)
+    mount(tmp_path, "pan-a1")
+    again.says("run_open")
+    streams(root)
+    assert status(tmp_path).state.startswith("locked")
+    assert again.interrupt() == 0
+    newest, before = list_runs(root)
+    assert (before.run, before.state, newest.unit) == (ended.run, "ended", "Q-0117")
+    assert verify(root, run="all").ok

@@ -8,11 +8,16 @@ import pytest
 from tests.simulation.permission_scene import inputs_known, killed
 from tests.simulation.scene import CARD, Scene, open_scene, run, settings_of
 
+from nightturn.bench.recovery import recover
+from nightturn.bench.worlds import RealClock
+from nightturn.daemon.newer_card import used_up
 from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.fixture.travel import travel_of
+from nightturn.model.cards import MountCard
 from nightturn.model.facts import Travel
 from nightturn.settings.rig import Encoder
 from nightturn.storage.files import RealFiles
+from nightturn.storage.journal import Journal
 from nightturn.storage.manifest import newest_run, read_manifest
 
 TURNS = settings_of(port="virtual:pan15?seed=7&turns=64")
@@ -38,6 +43,12 @@ async def ended(scene: Scene) -> Travel:
     assert travel.seen.position == scene.station.core.state.watch.position
     assert abs(travel.seen.position - travel.zero) > 2**20 // 10
     return travel
+
+
+def used_card(root: Path) -> MountCard | None:
+    """By which card a new start of the daemon opens no run."""
+    files = RealFiles(root)
+    return used_up(recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1").beginning.used_card)
 
 
 @pytest.mark.parametrize("settings", [settings_of(), INDEXED], ids=["absolute", "index"])
@@ -71,11 +82,12 @@ def test_a_card_that_confirms_the_zero_anew_counts_from_where_the_shaft_is_armed
 
 
 def test_a_card_that_was_used_up_confirms_nothing_anew(tmp_path: Path) -> None:
-    """As after a new start of the daemon, which finds the card of the run that has ended."""
+    """The daemon opens no run under it; whatever else does takes no zero from it a second time."""
 
     async def act() -> None:
         first = open_scene(tmp_path)
         before = await ended(first)
+        assert used_card(tmp_path) == CARD
         second = open_scene(tmp_path, device=first.device, card=CARD)
         await second.until(lambda: second.moving)
         assert second.station.core.state.motion.planner.travel_zero == before.zero
@@ -96,6 +108,7 @@ def test_a_zero_that_was_confirmed_within_the_run_is_used_up_with_it(tmp_path: P
         assert "before, the shaft stood at " in told
         first.go()
         before = await ended(first)
+        assert used_card(tmp_path) == again
         second = open_scene(tmp_path, device=first.device, card=again)
         await second.until(lambda: second.moving)
         assert second.station.core.state.motion.planner.travel_zero == before.zero

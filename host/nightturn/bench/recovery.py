@@ -121,11 +121,14 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
 def _after_ended(files: Files, fixture: str, beginning: Beginning, ended: FixtureState | None) -> Beginning:
     """A run takes over the travel of the one before; after one which a setting ended it says so, and takes nothing for granted.
 
+    The card of the run before is used up, unless a setting ended it: nobody has seen that run end, and the next one is locked.
+
     `ended` is the run that the tape has just been read of; else an earlier start has sealed it, and its manifest knows.
     """
     if ended is not None and ended.run.row is not None:
         run, by, reason = ended.run.row.run, ended.run.row.by, ended.run.row.reason
         before: Travel | None = travel.travel_of(ended)
+        card = ended.run.opened.card if ended.run.opened is not None else ""
     else:
         run = newest_run(files, fixture)
         manifest = usable_manifest(files, fixture, run) if run else None
@@ -133,9 +136,10 @@ def _after_ended(files: Files, fixture: str, beginning: Beginning, ended: Fixtur
             return beginning
         by, reason = manifest.ended_by, manifest.reason
         before = manifest.travel
+        card = before.card if before is not None and before.card else manifest.card
     beginning = dataclasses.replace(beginning, before=before)
     if by != facts.BY_SETTINGS:
-        return beginning
+        return dataclasses.replace(beginning, used_card=card)
     return dataclasses.replace(
         beginning, travel_unknown=True, travel_why=MEANING_CHANGED, changed=f"run {run} ended: {reason}"
     )

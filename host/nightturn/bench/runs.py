@@ -50,6 +50,7 @@ class Beginning:
         recorded: under what a run that goes on was recorded; card and calibration hold when their files are damaged.
         utc_offset_ns: UTC less the clock of that run.
         before: the travel of the run that ended before this new one; it goes on where no other card confirms a zero anew.
+        used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
     """
 
@@ -76,6 +77,7 @@ class Beginning:
     seen: Seen | None = None
     travel_why: str = ""
     before: Travel | None = None
+    used_card: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from typing import Protocol
 
+import msgspec
 import structlog
 
 from nightturn.bench import runs
@@ -70,6 +71,14 @@ def against_go(fixture: str, newest: MountCard | None, card: MountCard | None) -
     if card is not None and _only_confirms(newest, card):
         return f"a newer card of {newest.unit}, by {newest.operator}, confirms the travel zero, and the run has it only now; `go` again"
     return f"a newer card was written, of {newest.unit} by {newest.operator}; `go` again when its run is open"
+
+
+def used_up(text: str) -> MountCard | None:
+    """The card of the run that has ended last, from its text there; no run is opened under it any more."""
+    try:
+        return msgspec.json.decode(text, type=MountCard) if text else None
+    except msgspec.MsgspecError:
+        return None  # a damaged manifest keeps no bench from recording; the run that opens waits for `go`
 
 
 def _only_confirms(newest: MountCard, card: MountCard) -> bool:

@@ -101,7 +101,7 @@ class FixtureWatch:
             DeviceError: the core has failed, which is a fault of this program; the tape shows at which record.
         """
         beginning = await self._recovered()
-        ended: MountCard | None = None
+        ended = newer_card.used_up(beginning.used_card)
         why = "its run has ended"
         while True:
             card = await self._card(ended, why, beginning.recorded.card)
@@ -117,6 +117,7 @@ class FixtureWatch:
                 await asyncio.sleep(RETRY_S)
             why = "its run has ended"
             beginning = await self._recovered()
+            ended = newer_card.used_up(beginning.used_card) or ended
 
     async def close(self) -> None:
         """Close the run that is open; the next start goes on with it."""
