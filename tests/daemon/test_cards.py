@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import msgspec
-from tests.daemon.processes import Processes, mount
+from tests.daemon.processes import Processes, mount, say_go
 from tests.daemon.test_commands import VALE, asked, status, turning
 from tests.daemon.test_one_owner import streams
 from tests.device.native import NativeDevices
@@ -68,9 +68,14 @@ def test_a_unit_mounted_while_no_daemon_ran_gets_a_run_of_its_own_and_no_permiss
     shown = status(tmp_path)
     assert shown.state.startswith("locked")
     assert "`nightturn go pan-a1 --unit Q-0121 --operator NAME`" in shown.waits_for
-    assert again.interrupt() == 0
+    assert "setting" not in shown.waits_for + shown.state
     assert not device.state()["lease"]
-    assert [run.unit for run in list_runs(tmp_path / "nights")] == ["Q-0121", "Q-0117"]
+    say_go(tmp_path, device, unit="Q-0121")  # by the zero that the card confirms
+    assert again.interrupt() == 0
+    newest, ended = list_runs(tmp_path / "nights")
+    assert (newest.unit, ended.unit) == ("Q-0121", "Q-0117")
+    assert ended.reason == 'a newer mount card was written: card.unit: "Q-0117" -> "Q-0121"'
+    assert "run_ended_by_card" in again.said
     assert verify(tmp_path / "nights", run="all").ok
 
 
@@ -87,7 +92,9 @@ def test_motion_does_not_go_on_by_itself_under_a_newer_card_of_the_same_unit(
     assert status(tmp_path).state.startswith("locked")
     assert again.interrupt() == 0
     (run,) = list_runs(tmp_path / "nights")
-    assert "motion_resumed" not in set(open_run(tmp_path / "nights", "pan-a1").events()["kind"])
+    kinds = set(open_run(tmp_path / "nights", "pan-a1").events()["kind"])
+    assert "motion_resumed" not in kinds
+    assert "travel_zero" in kinds  # which the card confirms
     assert run.unit == "Q-0117"
 
 

@@ -8,7 +8,17 @@ import pytest
 from tests.simulation.scene import CARD, FAST
 
 from nightturn.model.cards import MountCard
-from nightturn.settings.meaning import MEANING, NOT_OF_A_RUN, SETTING, WEIGHTS, Texts, changes, listed_changes
+from nightturn.settings.meaning import (
+    MEANING,
+    NOT_OF_A_RUN,
+    SETTING,
+    WEIGHTS,
+    Change,
+    Texts,
+    changes,
+    listed_changes,
+    mounted,
+)
 from nightturn.settings.rig import Encoder, FixtureSettings, Limit, Rig, Transducer
 from nightturn.settings.variant import Variant
 
@@ -107,3 +117,21 @@ def test_what_an_older_version_did_not_write_counts_with_its_default() -> None:
     del older["mains_hz"], older["transducer"]["polarity"]
     before = msgspec.structs.replace(texts(), rig=msgspec.json.encode(older).decode())
     assert changes(before, texts()) == ()
+
+
+@pytest.mark.parametrize(
+    ("keys", "card_alone"),
+    [
+        (["card.unit"], True),
+        (["card.unit", "card.variant", "variant.name", "variant.pole_pairs"], True),
+        (["variant.pole_pairs"], False),
+        (["card.unit", "variant.pole_pairs"], False),
+        (["card.unit", "encoder.sense"], False),
+        (["card.unit", "calibration.id"], False),
+        ([], False),
+    ],
+)
+def test_another_variant_is_the_cards_doing_only_where_the_card_names_it(
+    keys: list[str], card_alone: bool
+) -> None:
+    assert mounted(tuple(Change(key, 1, 2, ends=True) for key in keys)) is card_alone

@@ -12,11 +12,14 @@ from tests.simulation.scene import CARD, Scene, checked, open_scene, run, settin
 from tests.simulation.tapes import records_of
 
 from nightturn.bench import take_up
+from nightturn.bench.recovery import recover
+from nightturn.bench.worlds import RealClock
 from nightturn.errors import StorageError
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.settings.rig import FixtureSettings, Transducer
 from nightturn.storage.files import RealFiles
+from nightturn.storage.journal import Journal
 from nightturn.storage.manifest import manifests
 from nightturn.storage.runs import open_run
 
@@ -115,12 +118,45 @@ def test_another_unit_or_certificate_while_the_host_was_down_ends_the_run(tmp_pa
     play(tmp_path, killed, 5.0, settings=RESUME, seed=2, card=msgspec.structs.replace(CARD, unit="Q-0121"))
     calibrate(tmp_path, "TR-204/1", 4.4, 0.01)
     play(tmp_path, None, 5.0, settings=RESUME, seed=3, card=msgspec.structs.replace(CARD, unit="Q-0121"))
-    reasons = sorted(each.reason for each in manifests(RealFiles(tmp_path)))
-    assert len(reasons) == 3
-    assert reasons[0] == ""
-    assert '-> "TR-204/1"; calibration.factor_nm_per_v: 4.0 -> 4.4' in reasons[1]
-    assert 'card.unit: "Q-0117" -> "Q-0121"' in reasons[2]
+    reasons = {each.ended_by: each.reason for each in manifests(RealFiles(tmp_path))}
+    assert set(reasons) == {"", facts.BY_CARD, facts.BY_SETTINGS}
+    assert '-> "TR-204/1"; calibration.factor_nm_per_v: 4.0 -> 4.4' in reasons[facts.BY_SETTINGS]
+    assert reasons[facts.BY_CARD] == 'a newer mount card was written: card.unit: "Q-0117" -> "Q-0121"'
     checked(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("settings", "by"), [(RESUME, facts.BY_CARD), (TURNED, facts.BY_SETTINGS)], ids=["unit", "unit and sense"]
+)
+@pytest.mark.parametrize("confirmed", [True, False], ids=["confirmed", "not confirmed"])
+def test_the_zero_that_another_units_card_confirms_holds_whatever_else_was_changed(
+    tmp_path: Path, settings: FixtureSettings, by: str, *, confirmed: bool
+) -> None:
+    play(tmp_path, killed, 20.0, settings=RESUME)
+    before = recover(RealFiles(tmp_path), Journal(RealFiles(tmp_path), "pan-a1", RealClock()), "pan-a1")
+    assert before.beginning.travel_zero is not None
+    card = msgspec.structs.replace(CARD, unit="Q-0121", travel_zero_confirmed=confirmed)
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings, seed=2, card=card, go=False)
+        state = scene.station.core.state
+        assert state.run.opened is not None
+        if confirmed:
+            assert (state.run.opened.travel_zero, state.run.opened.travel_unknown) == (None, False)
+        elif by == facts.BY_CARD:
+            assert state.run.opened.travel_zero == before.beginning.travel_zero
+        else:
+            assert state.run.opened.travel_unknown
+        await scene.guard_tried()
+        assert scene.motion == "locked"
+        assert scene.count("settings_changed") == (1 if by == facts.BY_SETTINGS else 0)
+        if confirmed:
+            scene.station.command("go", "R. Vale", "Q-0121")
+            await scene.until(lambda: scene.moving)
+        await scene.station.close()
+
+    run(act)
+    assert {each.ended_by for each in manifests(RealFiles(tmp_path))} == {"", by}
 
 
 def test_other_settings_go_on_with_the_run_as_a_fact_an_event_and_no_new_manifest(tmp_path: Path) -> None:

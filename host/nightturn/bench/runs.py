@@ -233,9 +233,12 @@ def _travel(card: MountCard, beginning: Beginning) -> Travel:
         why = beginning.travel_why or (UNKNOWN if beginning.travel_unknown else "")
         return Travel(beginning.travel_zero, why, beginning.seen)
     seen = before.seen if before is not None else None
+    confirms = card.travel_zero_confirmed and (before is None or card_text(card) != before.card)
+    if beginning.changed and confirms and before is not None:  # confirmed since, whatever the numbers meant
+        return Travel(None, "", msgspec.structs.replace(seen, position=None) if seen is not None else None)
     if beginning.travel_unknown:
         return Travel(None, beginning.travel_why or UNKNOWN, seen)
-    if card.travel_zero_confirmed and (before is None or card_text(card) != before.card):
+    if confirms:
         return Travel(None, "", seen)
     return before if before is not None else Travel(None, NEVER_COUNTED)
 

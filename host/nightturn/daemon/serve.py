@@ -230,8 +230,10 @@ class FixtureWatch:
         await self._world.offload(make)
         (start,) = made
         if beginning.run and start.opened.run != beginning.run:
+            why = start.opened.changed
+            what = "run_ended_by_settings" if why else "run_ended_by_card"
             log.warning(
-                "run_ended_by_settings", fixture=self.settings.id, run=beginning.run, why=start.opened.changed
+                what, fixture=self.settings.id, run=beginning.run, why=why or f"{card.unit} was mounted"
             )
         return start
 

@@ -13,6 +13,7 @@ COMMAND = "command"
 FAILURE = "failure"
 DAEMON_ENDS = "daemon_ends"  # the name of a command
 SETTING = "setting"
+BY_CARD = "card"  # who ended a run whose unit was taken off, or another one mounted
 BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 
 

@@ -105,6 +105,13 @@ def changes(before: Texts, after: Texts) -> tuple[Change, ...]:
     )
 
 
+def mounted(ending: tuple[Change, ...]) -> bool:
+    """Whether changes that end a run are a newer mount card's alone; with another variant comes what is in that."""
+    keys = {change.key for change in ending}
+    own = ("card.", "variant.") if "card.variant" in keys else ("card.",)
+    return bool(keys) and all(key.startswith(own) for key in keys)
+
+
 def listed_changes(found: tuple[Change, ...]) -> str:
     """Changes in one line."""
     return "; ".join(change.text for change in found)
