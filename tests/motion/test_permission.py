@@ -18,6 +18,8 @@ from nightturn.motion.permission import (
 
 # Written from the contract, not from the table in the code: a row for each state, a column for each cause, in the
 # order of CAUSES. "-" leaves everything as it is; "=" is taken and changes no state. A stop leads to its target.
+# The end of a run takes permission away at once and for good, so its state is `ended` while the shaft still comes to
+# rest; that somebody looks until it stands, and says so when it does not, is the run's (simulation/test_motion_ends).
 CAUSES = "go resumed ready counted_down lapsed pause stop finished intervention tripped new_boot lost still not_still"
 CONTRACT = """
 locked    allowed allowed - - - - ended ended = = = - - =

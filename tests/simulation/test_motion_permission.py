@@ -269,6 +269,7 @@ def test_a_shaft_that_does_not_stop_is_locked_gets_off_again_and_is_a_matter_of_
         assert scene.moving
         assert reasons(scene) == "the shaft still moves: emergency stop"
         assert scene.station.core.state.motion.planner.command_no == numbered + 2
+        assert [event.severity for event in scene.events if event.detail == reasons(scene)] == ["alarm"]
         monkeypatch.undo()
         await asyncio.sleep(90.0)
         assert scene.motion == "locked"

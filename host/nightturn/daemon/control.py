@@ -26,7 +26,7 @@ from nightturn.daemon.control_protocol import (
 from nightturn.daemon.mounting import card_of, recorded_travel, taken_off, travel_text
 from nightturn.daemon.newer_card import against_go
 from nightturn.errors import NightturnError
-from nightturn.fixture.owners.run import RunPhase
+from nightturn.fixture.owners.run import ENDS, RunPhase
 from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Travel
@@ -207,7 +207,7 @@ def _not_now(request: Request, station: Station | None) -> str:
     if permission.state in NOT_NOW:
         stop = f"`nightturn stop {request.fixture} --operator NAME`"
         return f"stop it first: {stop}; it is {permission.state.value} ({permission.text})"
-    if station.core.state.run.phase is RunPhase.ENDING:
+    if station.core.state.run.phase in ENDS:
         return f"the run of {request.fixture} is ending; ask again when it has ended"
     return ""
 
