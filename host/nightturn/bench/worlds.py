@@ -18,8 +18,8 @@ class RealClock:
     """The machine's own clocks."""
 
     def monotonic_ns(self) -> int:
-        """CLOCK_MONOTONIC."""
-        return time.monotonic_ns()
+        """CLOCK_BOOTTIME, which goes on while the host sleeps; CLOCK_MONOTONIC where there is none."""
+        return time.clock_gettime_ns(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
     def utc_ns(self) -> int:
         """The wall clock, UTC."""
