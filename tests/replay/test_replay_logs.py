@@ -91,6 +91,7 @@ def test_guard_and_reset_leave_an_intervention_and_two_epochs() -> None:
     assert {"intervention", "motion_locked", "motion_allowed", "device_restarted"} <= {
         event.kind for event in rows.events
     }
+    assert [event.severity for event in rows.events if event.kind == "device_restarted"] == ["alarm"]
     assert {cycle.epoch for cycle in rows.cycles} == {0, 1}
     assert any(cycle.reasons[:1] == ("intervention: guard or stop chain opened",) for cycle in rows.cycles)
     assert [(gap.cause, gap.exact) for gap in rows.gaps] == [("restart", False)]
