@@ -42,7 +42,7 @@ def test_a_second_wish_does_not_change_the_reason(tmp_path: Path, *, dies: bool)
     async def act() -> None:
         scene = await turning(tmp_path)
         scene.station.command("stop", "M. Thorn")
-        assert scene.station.ended.is_set()
+        await scene.until(scene.station.ended.is_set, 3)  # the shaft stands, and no check is waited for
         assert scene.tally.states["pan-a1"].reason == "stopped by R. Vale"
         if dies:
             killed(scene)
@@ -68,3 +68,6 @@ def test_a_host_that_dies_before_the_last_check_leaves_the_reason_that_was_given
     files = RealFiles(tmp_path)
     recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
     check_one_reason(tmp_path, *scenes)
+    events = open_run(tmp_path).events()
+    unseen = events[events["kind"] == "rest_unseen"]
+    assert list(unseen["severity"]) == ["alarm"]
