@@ -78,12 +78,15 @@ def test_two_names_of_one_device_are_one_line(tmp_path: Path, line: str) -> None
         PortLocks("nightturn linktest").hold("x", "by-id", locks.device_key(str(tmp_path / "by-id")))
 
 
-def test_a_second_node_of_one_device_number_is_the_same_line(tmp_path: Path, line: str) -> None:
+def test_a_second_node_of_one_device_number_is_the_same_line(
+    tmp_path: Path, line: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     node = tmp_path / "node"
     try:
         os.mknod(node, stat.S_IFCHR | 0o600, Path(line).stat().st_rdev)
-    except PermissionError:
-        pytest.skip("only root may make device nodes")
+    except PermissionError:  # only root may make one; it would answer as the line does
+        real = os.stat
+        monkeypatch.setattr(os, "stat", lambda path, **how: real(line if path == str(node) else path, **how))
     assert node.resolve() != Path(line).resolve()
     assert locks.device_key(str(node)) == locks.device_key(line)
 

@@ -78,9 +78,7 @@ def ripple_pp(basis: Basis) -> Draft:
     draft = Draft(found.peak.value_nm, found.peak.u_nm, float(found.nu), found.turns)
     if len(found.fit.orders) == 0 and found.localised is None:
         below_floor(draft, found.floor_nm, found.hidden, found.nu)
-    if not found.scattered:
-        draft.u = None
-        draft.note(NO_SCATTER)
+    _note_scatter(draft, scattered=found.scattered)
     if found.localised is not None:
         here = found.localised
         draft.note(
@@ -88,11 +86,7 @@ def ripple_pp(basis: Basis) -> Draft:
             "repeats every turn and is no order; it is in the peak-to-peak."
         )
     note_hidden(draft, found.hidden)
-    assert measured.hold is not None
-    note_rails(draft, (measured.hold,))
-    note_travel(draft, (measured.hold,), found.fit.orders)
-    note_resonance(draft, found.fit.orders, measured.hold_speed_rpm, conditions)
-    note_hum(draft, found.fit.orders, measured.hold_speed_rpm, found.turns, conditions)
+    _note_hold(draft, measured, found, conditions)
     return draft
 
 
@@ -105,14 +99,8 @@ def ripple_rms(basis: Basis) -> Draft:
     draft = Draft(found.rms_nm, found.rms_u_nm, float(found.nu), found.turns)
     if found.rms_below_floor:
         draft.note(f"Below the noise floor of {found.rms_u_nm:.2g} N·m rms.")
-    if not found.scattered:
-        draft.u = None
-        draft.note(NO_SCATTER)
-    assert measured.hold is not None
-    note_rails(draft, (measured.hold,))
-    note_travel(draft, (measured.hold,), found.fit.orders)
-    note_resonance(draft, found.fit.orders, measured.hold_speed_rpm, conditions)
-    note_hum(draft, found.fit.orders, measured.hold_speed_rpm, found.turns, conditions)
+    _note_scatter(draft, scattered=found.scattered)
+    _note_hold(draft, measured, found, conditions)
     return draft
 
 
@@ -125,9 +113,7 @@ def cogging_pp(basis: Basis) -> Draft:
     draft = Draft(found.peak.value_nm, found.peak.u_nm, float(found.nu), found.turns)
     if len(found.orders) == 0:
         below_floor(draft, found.floor_nm, found.hidden, found.nu)
-    if not found.scattered:
-        draft.u = None
-        draft.note(NO_SCATTER)
+    _note_scatter(draft, scattered=found.scattered)
     if found.lag.ambiguous:
         draft.note("Directions could not be aligned; cogging is a lower bound.", NOT_JUDGED)
     note_hidden(draft, found.hidden)
@@ -162,6 +148,22 @@ def zero(basis: Basis) -> Draft:
     if found.passes < 3:
         _note_zero_moved(draft, found)
     return draft
+
+
+def _note_scatter(draft: Draft, *, scattered: bool) -> None:
+    """Turns that cannot be compared with each other give no u."""
+    if not scattered:
+        draft.u = None
+        draft.note(NO_SCATTER)
+
+
+def _note_hold(draft: Draft, measured: Measured, found: Ripple, conditions: Conditions) -> None:
+    """What rails, travel, resonance and hum do to a figure of the hold."""
+    assert measured.hold is not None
+    note_rails(draft, (measured.hold,))
+    note_travel(draft, (measured.hold,), found.fit.orders)
+    note_resonance(draft, found.fit.orders, measured.hold_speed_rpm, conditions)
+    note_hum(draft, found.fit.orders, measured.hold_speed_rpm, found.turns, conditions)
 
 
 def _borrow_scatter(friction: Draft, previous_nm: Sequence[float]) -> None:
