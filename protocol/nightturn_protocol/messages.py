@@ -37,6 +37,7 @@ TICK_HZ_MIN = 1000  # slowest device clock
 TICK_HZ_MAX = 1000000000  # fastest device clock
 TORQUE_BITS_MIN = 8  # narrowest converter of the torque channel
 TORQUE_BITS_MAX = 24  # widest converter of the torque channel: what a BLOCK carries
+FILTER_POLES_MAX = 2  # most poles of the low-pass before the converter that a sheet can describe
 COUNTS_PER_REV_MAX = 2147483648  # finest encoder, counts per revolution
 TURNS_MAX = 65536  # turns of the shaft that an encoder tells apart after its power was off
 RATE_HZ_MAX = 1000000  # fastest sampling rate
@@ -1127,7 +1128,7 @@ _CLEAR = struct.Struct("<I")
 
 @dataclass(frozen=True, slots=True)
 class Clear:
-    """Unlatches events up to a number, none newer; re-arming the lease needs this, a fresh LEASE and a new DRIVE.
+    """Unlatches events up to a number, none newer; after a lapsed lease motion needs this, a fresh LEASE and a new DRIVE.
 
     Attributes:
         event_no: of the newest EVENT seen; 0 = only a lapsed lease.

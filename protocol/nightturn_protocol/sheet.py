@@ -14,6 +14,7 @@ from typing import Never
 from nightturn_protocol.errors import SheetError
 from nightturn_protocol.messages import (
     COUNTS_PER_REV_MAX,
+    FILTER_POLES_MAX,
     RATE_HZ_MAX,
     SHEET_BYTES_MAX,
     SHEET_DEPTH_MAX,
@@ -47,7 +48,8 @@ class DeviceSheet:
 
     `turns` is how many turns of the shaft, after any gear, the encoder tells apart after its power was off; 0 = not stated.
     `torque_scale` is the value of one count in `torque_unit` as the decimal text of the sheet. `speed_rad_per_s`
-    and `torque_nm` are the device's own limits on what it may be told.
+    and `torque_nm` are the device's own limits on what it may be told. `filter_hz` is the corner of the low-pass before the
+    converter and `filter_poles` how many poles it has; None where the sheet states no corner.
     """
 
     device: str
@@ -64,6 +66,8 @@ class DeviceSheet:
     features: tuple[str, ...]
     speed_rad_per_s: float
     torque_nm: float
+    filter_hz: float | None = None
+    filter_poles: int = 1
 
 
 def digest_of(sheet: bytes) -> int:
@@ -101,7 +105,9 @@ def parse_sheet(sheet: bytes) -> DeviceSheet:
     top = _table("top level", "", _decoded(text))
     top.integer("schema", SHEET_SCHEMA, SHEET_SCHEMA)
     encoder, limits = top.table("encoder"), top.table("limits")
-    bits, unit, scale = _torque(top.table("torque"))
+    torque = top.table("torque")
+    bits, unit, scale = _torque(torque)
+    filter_hz, filter_poles = _filter(torque)
     return DeviceSheet(
         device=top.name("device"),
         tick_hz=top.integer("tick_hz", TICK_HZ_MIN, TICK_HZ_MAX),
@@ -117,6 +123,8 @@ def parse_sheet(sheet: bytes) -> DeviceSheet:
         features=top.names("features"),
         speed_rad_per_s=limits.positive("speed_rad_per_s"),
         torque_nm=limits.positive("torque_nm"),
+        filter_hz=filter_hz,
+        filter_poles=filter_poles,
     )
 
 
@@ -203,6 +211,16 @@ def _torque(table: _Table) -> tuple[int, str, str]:
     return table.integer("bits", TORQUE_BITS_MIN, TORQUE_BITS_MAX), table.name("unit"), scale
 
 
+def _filter(table: _Table) -> tuple[float | None, int]:
+    """Corner and poles of the low-pass before the converter; poles alone mean nothing."""
+    corner_hz = table.positive("filter_hz") if "filter_hz" in table.content else None
+    if "filter_poles" not in table.content:
+        return corner_hz, 1
+    if corner_hz is None:
+        raise SheetError("torque.filter_poles", "without filter_hz", "both, or neither")
+    return corner_hz, table.integer("filter_poles", 1, FILTER_POLES_MAX)
+
+
 def _rates(top: _Table) -> tuple[int, ...]:
     rates = tuple(_integer(where, found, 1, RATE_HZ_MAX) for where, found in top.entries("rates_hz"))
     if not rates:
@@ -216,7 +234,7 @@ def _slow(top: _Table) -> tuple[SlowChannel, ...]:
         table = _table(where, f"{where}.", found)
         number = table.integer("no", 0, SLOW_CHANNEL_NO_MAX)
         if any(number == earlier.no for earlier in channels):
-            raise SheetError(f"{where}.no", f"{number} is taken by an earlier channel", "different numbers")
+            raise SheetError(f"{where}.no", f"{number} is used by an earlier channel", "different numbers")
         channels.append(SlowChannel(number, table.name("name"), table.name("unit")))
     return tuple(channels)
 
@@ -269,12 +287,12 @@ def _without_doubles(pairs: list[tuple[str, object]]) -> dict[str, object]:
     if len(found) < len(pairs):
         keys = [key for key, _ in pairs]
         twice = next(key for key in keys if keys.count(key) > 1)
-        raise SheetError(_shown(twice), "this key stands there twice", "once in an object")
+        raise SheetError(_shown(twice), "this key occurs twice", "once in an object")
     return found
 
 
 def _no_number(text: str) -> Never:
-    raise SheetError("a number", text, "JSON, which has no such number")
+    raise SheetError("a number", text, "a number that JSON allows")
 
 
 def _depth(sheet: bytes) -> int:

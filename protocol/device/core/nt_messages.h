@@ -50,6 +50,7 @@
 #define NT_TICK_HZ_MAX 1000000000u /* fastest device clock */
 #define NT_TORQUE_BITS_MIN 8u /* narrowest converter of the torque channel */
 #define NT_TORQUE_BITS_MAX 24u /* widest converter of the torque channel: what a BLOCK carries */
+#define NT_FILTER_POLES_MAX 2u /* most poles of the low-pass before the converter that a sheet can describe */
 #define NT_COUNTS_PER_REV_MAX 2147483648u /* finest encoder, counts per revolution */
 #define NT_TURNS_MAX 65536u /* turns of the shaft that an encoder tells apart after its power was off */
 #define NT_RATE_HZ_MAX 1000000u /* fastest sampling rate */
@@ -1152,7 +1153,7 @@ static inline int nt_put_drive_reply(const struct nt_drive_reply *m, uint8_t *p,
     return 8;
 }
 
-/* ---- Clear: Unlatches events up to a number, none newer; re-arming the lease needs this, a fresh LEASE and a new DRIVE. ---- */
+/* ---- Clear: Unlatches events up to a number, none newer; after a lapsed lease motion needs this, a fresh LEASE and a new DRIVE. ---- */
 
 struct nt_clear {
     uint32_t event_no; /* of the newest EVENT seen; 0 = only a lapsed lease */

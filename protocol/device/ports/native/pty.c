@@ -32,8 +32,7 @@ static bool place_link(const struct nt_pty *pty)
     char beside[NT_PATH_BYTES + 32u];
     struct stat there;
     if (lstat(pty->link, &there) == 0 && !S_ISLNK(there.st_mode)) {
-        fprintf(stderr,
-                "nightturn-native: %s: something that is not a link stands there; choose another name\n",
+        fprintf(stderr, "nightturn-native: %s: a file that is not a link has this name; choose another one\n",
                 pty->link);
         return false;
     }
