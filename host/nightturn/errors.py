@@ -1,8 +1,36 @@
 """The errors a caller can meet: each says what happened, where, and how to correct it."""
 
+import re
+from pathlib import PurePath
+
+DEBUG = "NIGHTTURN_DEBUG"
+"""The environment variable with which errors show where they happened."""
+_NUMBER = re.compile(r"\[Errno -?\d+\] ")
+_OURS = ("nightturn", "nightturn_protocol")
+
+
+def plain(text: str) -> str:
+    """A text without the numbers that the system's errors begin with."""
+    return _NUMBER.sub("", text)
+
+
+def fault(error: BaseException) -> str:
+    """`KeyError at storage/verify.py:120`: what to send of a fault that is nightturn's own."""
+    at, trace = "", error.__traceback__
+    while trace is not None:
+        parts = PurePath(trace.tb_frame.f_code.co_filename).parts
+        package = max((n for n, part in enumerate(parts) if part in _OURS), default=None)
+        if package is not None:
+            at = f" at {'/'.join(parts[package + 1 :])}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    return f"{type(error).__name__}{at}"
+
 
 class NightturnError(Exception):
     """Base of every error that nightturn raises on purpose."""
+
+    def __init__(self, text: str = "") -> None:
+        super().__init__(plain(text))
 
 
 class ConfigError(NightturnError):
@@ -61,6 +89,10 @@ class CorruptFileError(StorageError):
     def __init__(self, path: str, what: str) -> None:
         self.path = path
         super().__init__(f"{path}: {what}")
+
+
+class ForeignFileError(CorruptFileError):
+    """A whole file lies where another belongs: it says itself that it is of another run, dataset or stretch."""
 
 
 class SchemaVersionError(StorageError):

@@ -61,10 +61,16 @@ class Offload(Protocol):
         ...
 
 
+def boundless() -> int:
+    """Room for a world whose disk never fills."""
+    return 1 << 62
+
+
 @dataclass(frozen=True, slots=True)
 class World:
-    """Everything outside, handed in at the composition root."""
+    """Everything outside, handed in at the composition root; `room` is how many bytes the data root's disk still takes."""
 
     clock: Clock
     files: Files
     offload: Offload
+    room: Callable[[], int] = boundless

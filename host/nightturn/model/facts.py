@@ -1,7 +1,10 @@
 """The bodies of `Host` records: facts that the shell puts on the tape, as msgpack."""
 
+from collections.abc import Callable
+
 import msgspec
 
+from nightturn.model.clocks import ClockOffset
 from nightturn.model.records import Host
 
 RUN_OPENED = "run_opened"
@@ -72,7 +75,7 @@ class Travel(msgspec.Struct, frozen=True):
 
 
 class Lock(msgspec.Struct, frozen=True):
-    """Why the last daemon's motion waited for a person: a cause of `motion.permission`, a sentence, when by UTC, ns."""
+    """Why motion of the last daemon or run waited for a person: a cause of `motion.permission`, a sentence, when by UTC, ns."""
 
     cause: str
     text: str
@@ -89,13 +92,16 @@ class RunOpened(msgspec.Struct, frozen=True):
     does. `travel_unknown` when it was lost before, and `travel_why` says since when.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
     `boot_id` is the device's boot when the last daemon ended, 0 when it is not known; `left` what motion it left,
-    `locks` why it waited for a person.
+    `locks` why it waited for a person; in a run that begins, what nobody answered in the one before.
     `guard_seen_open` says that the guard was seen open since the last run ended; a run that begins has seen nothing.
     `lost` says why nothing of it could be restored; its travel is then unknown, and its motion waits for a person.
-    `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it.
+    `timezone` is by which clocks people read the run's times, an IANA name; nothing recorded is in it. `offsets` is what
+    this host knows of them, so that a replay elsewhere says the same times.
     `changed` says what ended the run before, when that was a setting: a person sees to it before this one moves.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
+    `night` is what is counted of the cycles before, as `fixture.owners.night` packs it; empty for a run that begins.
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
+    `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
     """
 
     run: str
@@ -126,11 +132,14 @@ class RunOpened(msgspec.Struct, frozen=True):
     left: MotionLeft | None = None
     locks: tuple[Lock, ...] = ()
     timezone: str = "UTC"
+    offsets: tuple[ClockOffset, ...] = ()
     changed: str = ""
     guard_seen_open: bool = False
     seen: Seen | None = None
     travel_why: str = ""
     wire_minor: int = 0
+    night: bytes = b""
+    rig_record: str = ""
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -146,11 +155,15 @@ class ProbeSent(msgspec.Struct, frozen=True):
     probe_id: int
 
 
-class Synced(msgspec.Struct, frozen=True):
-    """Everything up to `record_no` (written by `utc_ns`) has been made durable."""
+class Synced(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Everything up to `record_no` (written by `utc_ns`) has been made durable.
+
+    `short` says that the disk has room for little more, as a sentence; empty while it has.
+    """
 
     record_no: int
     utc_ns: int
+    short: str = ""
 
 
 class Cut(msgspec.Struct, frozen=True):
@@ -188,6 +201,7 @@ class Setting(msgspec.Struct, frozen=True):
     card: str
     calibration: str
     digest: str
+    rig_record: str = ""
 
 
 KINDS: dict[str, type[msgspec.Struct]] = {
@@ -199,6 +213,11 @@ KINDS: dict[str, type[msgspec.Struct]] = {
     COMMAND: Command,
     FAILURE: Failure,
     SETTING: Setting,
+}
+
+# Made on import: two threads that make the first decoder of a type at once crash the interpreter.
+DECODERS: dict[str, Callable[[bytes], msgspec.Struct]] = {
+    name: msgspec.msgpack.Decoder(kind).decode for name, kind in KINDS.items()
 }
 
 

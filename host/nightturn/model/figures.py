@@ -8,13 +8,46 @@ OK = "ok"
 INCOMPLETE = "incomplete"
 REFUSED = "refused"
 
+BUDGET = "budget"
+REPEATABILITY = "repeatability"
+NU_MANY = 1e6
+"""Degrees of freedom of what is known so well that more make no difference."""
+INTERVAL_IS = {BUDGET: "± is of the whole budget", REPEATABILITY: "± is repeatability"}
+"""What is said beside every ±."""
+
+
+class BudgetLine(msgspec.Struct, frozen=True):
+    """One line of an uncertainty budget (JCGM 100:2008), as a contribution to one figure in its unit.
+
+    Attributes:
+        name: what it comes from, in a word of the trade.
+        u: standard uncertainty that it contributes; nu: its degrees of freedom.
+        common: alike in all cycles of a run, so that no number of cycles makes it smaller.
+        source: where it is known from, in words.
+    """
+
+    name: str
+    u: float
+    nu: float
+    common: bool
+    source: str
+
 
 class Figure(msgspec.Struct, frozen=True):
     """One figure of one cycle.
 
-    `u` is the standard uncertainty and `nu` its degrees of freedom, both from the figure's own scatter; absent
-    when there is no scatter to take them from. `n` counts the revolutions used. `status` is `ok`,
-    `incomplete`, `refused` or `not judged`; `reasons` are sentences for a person.
+    `u` is the standard uncertainty and `nu` its degrees of freedom; absent when there is no scatter to take them from.
+    `n` counts the revolutions used. `status` is `ok`, `incomplete`, `refused` or `not judged`; `reasons` are sentences
+    for a person.
+
+    Attributes:
+        u_rep, nu_rep: the cycle's own part of `u`, from its scatter.
+        u_common: the part of `u` that all cycles of a run share.
+        kind: what `u` holds: the whole `budget`, or `repeatability` where the calibration record carries no certificate data.
+        measurand: what it is a figure of, in words.
+        band: lowest and highest order that it contains; None where orders mean nothing to it.
+        unseen: declared orders that it could not see.
+        budget: the lines that `u` is made of.
     """
 
     name: str
@@ -25,6 +58,14 @@ class Figure(msgspec.Struct, frozen=True):
     n: int = 0
     method: int = 1
     reasons: tuple[str, ...] = ()
+    u_rep: float | None = None
+    nu_rep: float | None = None
+    u_common: float = 0.0
+    kind: str = REPEATABILITY
+    measurand: str = ""
+    band: tuple[int, int] | None = None
+    unseen: tuple[int, ...] = ()
+    budget: tuple[BudgetLine, ...] = ()
 
 
 class CycleRecord(msgspec.Struct, frozen=True):
@@ -32,7 +73,8 @@ class CycleRecord(msgspec.Struct, frozen=True):
 
     `orders` is the order table of the hold ripple and `cogging_orders` of the cogging: (order, amplitude
     peak N·m, phase rad, standard uncertainty N·m). `limit_words` are met, missed, undecided or not judged for each limit
-    of the variant, in its order. `sums_sha256` is over the integer sums, identical on every machine.
+    of the variant, in its order. `sums_sha256` is over the integer sums, identical on every machine. `origins` and
+    `cogging_origins` say in words where each order of the two tables comes from.
     """
 
     run: str
@@ -61,6 +103,13 @@ class CycleRecord(msgspec.Struct, frozen=True):
     verdict: str = NOT_JUDGED
     verdict_reasons: tuple[str, ...] = ()
     limit_words: tuple[str, ...] = ()
+    origins: tuple[str, ...] = ()
+    cogging_origins: tuple[str, ...] = ()
+
+    @property
+    def kind(self) -> str:
+        """What the ± of its figures hold: the whole `budget` where all do, else `repeatability`."""
+        return BUDGET if self.figures and all(each.kind == BUDGET for each in self.figures) else REPEATABILITY
 
     def figure(self, name: str) -> Figure:
         """The figure of that name.

@@ -9,6 +9,8 @@ still fall on either side, one in some 1e12 values that are spread over their ow
 
 import math
 
+from nightturn.model.quantities import round_to_digits
+
 DIGITS = 10
 """Significant digits of a decision."""
 NEAR = 1e-9
@@ -18,7 +20,7 @@ AT_LIMIT = "within 1e-9 of its limit"
 
 def settled(value: float) -> float:
     """The value as it is compared: rounded to the digits of a decision."""
-    return float(f"{value:.{DIGITS - 1}e}")
+    return round_to_digits(value, DIGITS)
 
 
 def exceeds(value: float, limit: float) -> bool:

@@ -2,18 +2,21 @@
 
 import msgspec
 
+from nightturn.model.figures import BUDGET, REPEATABILITY
+
 
 class LimitVerdict(msgspec.Struct, frozen=True):
     """One limit over the whole night.
 
     Attributes:
         figure: what it is a limit of, in the unit that the name ends with.
-        direction: `max`: the figure must not exceed it.
+        direction: `max`: the figure must not exceed it; `min`: it must not fall below.
         condition: under which it holds, in words; empty for always.
         value, u, nu: mean of all judged cycles, its standard uncertainty and degrees of freedom; none without a cycle.
         limit: in the figure's unit.
         word: accept, reject, undecided.
         cycles_judged: cycles that it could be held against.
+        kind: what `u` holds: the whole `budget`, or `repeatability` where a cycle had no more.
     """
 
     figure: str
@@ -25,6 +28,7 @@ class LimitVerdict(msgspec.Struct, frozen=True):
     limit: float
     word: str
     cycles_judged: int
+    kind: str = REPEATABILITY
 
 
 class NightVerdict(msgspec.Struct, frozen=True):
@@ -35,6 +39,7 @@ class NightVerdict(msgspec.Struct, frozen=True):
         reasons: a sentence for each limit that decides the word.
         would_decide: what would decide it, for an undecided one.
         cycles, planned: finished, and of the plan.
+        rule: by which it was decided; empty where nothing was.
     """
 
     word: str
@@ -43,3 +48,10 @@ class NightVerdict(msgspec.Struct, frozen=True):
     would_decide: tuple[str, ...] = ()
     cycles: int = 0
     planned: int = 0
+    rule: str = ""
+
+    @property
+    def kind(self) -> str | None:
+        """What its ± hold: the whole `budget` where all do, else `repeatability`; None where nothing was judged."""
+        kinds = {each.kind for each in self.limits if each.value is not None}
+        return (BUDGET if kinds == {BUDGET} else REPEATABILITY) if kinds else None

@@ -15,7 +15,7 @@ class Frame(msgspec.Struct, frozen=True, tag="frame", gc=False):
 
 
 class Bad(msgspec.Struct, frozen=True, tag="bad", gc=False):
-    """Bytes of one read that were no frame: how many frames failed and the first 64 bytes of the last."""
+    """Bytes that were no frame: how many failed since the record before, and the first 64 bytes of the last."""
 
     at_ns: int
     count: int

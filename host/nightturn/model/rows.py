@@ -3,8 +3,11 @@
 import msgspec
 
 from nightturn.model.device import DeviceCounters
+from nightturn.model.facts import Lock
+from nightturn.model.nights import NightVerdict
 
 CYCLES = "cycles"
+BUDGET = "budget"
 STROKES = "strokes"
 EVENTS = "events"
 GAPS = "gaps"
@@ -14,14 +17,23 @@ CHUNK = "chunk"  # not a dataset: the order to seal a segment
 WANT_CUT = "want_cut"  # not a dataset: the core asks the shell for a cut
 COUNTERS = "counters"  # not stored: made by the shell from what the device counts
 STATE = "state"  # not stored: what telemetry and the daemon show
+LIVE = "live"  # not stored: made by the shell, once a second, from what the sensors show
+ALARM_OVER = "alarm_over"  # not stored: made by the shell when an alarm's cause is gone
 RUN_ENDED = "run_ended"  # not a dataset: the shell closes the run
 
-NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, RUN_ENDED, COUNTERS})
+RECOVERED = (
+    "recovered"  # not stored as such: what a start made of an earlier daemon's tape, for people watching
+)
+
+NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED})
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
 
 class EventRow(msgspec.Struct, frozen=True):
-    """Something that happened: `kind` is a word, `severity` info, warning or alarm, `detail` a sentence."""
+    """Something that happened: `kind` is a word, `severity` info, warning or alarm, `detail` a sentence.
+
+    A row of kind `repeated` stands for all `signs` of one cause, from `ts_from` to `ts_to`.
+    """
 
     ts: int
     epoch: int
@@ -30,6 +42,9 @@ class EventRow(msgspec.Struct, frozen=True):
     severity: str
     detail: str
     value: float | None = None
+    ts_from: int | None = None
+    ts_to: int | None = None
+    signs: int = 1
 
 
 class GapRow(msgspec.Struct, frozen=True):
@@ -43,6 +58,13 @@ class GapRow(msgspec.Struct, frozen=True):
     ts_to: int
     n_missing: int
     exact: bool
+
+
+class RecoveredRow(msgspec.Struct, frozen=True):
+    """An event or gap that recovery has put onto the record of an earlier daemon's run, with the time that it has there."""
+
+    run: str
+    row: EventRow | GapRow
 
 
 class ClockRow(msgspec.Struct, frozen=True):
@@ -86,6 +108,24 @@ class StrokeRow(msgspec.Struct, frozen=True):
     indicative: bool = True
 
 
+class BudgetRow(msgspec.Struct, frozen=True):
+    """One line of the uncertainty budget of one figure of a cycle; `ts` is the end of the cycle.
+
+    `u` is the standard uncertainty that it contributes, in the unit that `figure` ends with, and `nu` its degrees of freedom.
+    A line that is `common` is alike in all cycles of the run. Made from the cycle when a chunk is sealed, never emitted.
+    """
+
+    ts: int
+    epoch: int
+    cycle_no: int
+    figure: str
+    line: str
+    u: float
+    nu: float
+    common: bool
+    source: str
+
+
 class ChunkPlan(msgspec.Struct, frozen=True):
     """The order to seal a segment as one chunk.
 
@@ -127,8 +167,15 @@ class WantCut(msgspec.Struct, frozen=True):
     reason: str
 
 
-class StateRow(msgspec.Struct, frozen=True):
-    """What a fixture is doing, for people watching: emitted when it changes and at least every 10 s."""
+class StateRow(msgspec.Struct, frozen=True, kw_only=True):
+    """What a fixture is doing, for people watching: emitted when it changes and at least every 10 s.
+
+    Attributes:
+        cycle_no: the cycle in the making, by the samples; `cycles_done` of the plan, `cycles_planned` in all.
+        locks: why motion waits for a person, oldest first.
+        inputs: guard, stop chain and drive in words; None while no device says anything of them.
+        night_verdict: what all cycles say together so far; after the run's end it is the last.
+    """
 
     ts: int
     state: str
@@ -136,21 +183,75 @@ class StateRow(msgspec.Struct, frozen=True):
     unit: str
     variant: str
     cycle_no: int
+    cycles_done: int
     cycles_planned: int
     phase: str
     link: str
     epoch: int
-    position_deg: float
-    torque_nm: float
     samples: int
     gaps: int
     missing: int
-    rtt_us: float
-    u_time_us: float
-    temperatures_degc: dict[str, float]
     reason: str = ""
     waits_for: str = ""
     permitted_by: str = ""
+    locks: tuple[Lock, ...] = ()
+    inputs: dict[str, str] | None = None
+    night_verdict: NightVerdict | None = None
+
+
+class StandingRow(msgspec.Struct, frozen=True, kw_only=True):
+    """What a fixture is doing where no core says it: none runs, or it cannot act.
+
+    Attributes:
+        state: `starting`, `no_run`, `unrecorded` (the tape takes nothing, so the core stands still) or `failed`.
+        run: the last one there was; empty when nobody knows.
+    """
+
+    ts: int
+    state: str
+    run: str
+    reason: str
+    waits_for: str = ""
+
+
+STARTING = "starting"
+NO_RUN = "no_run"
+UNRECORDED = "unrecorded"
+FAILED = "failed"
+
+
+class LiveRow(msgspec.Struct, frozen=True, kw_only=True):
+    """What the sensors show; None where nothing is shown now, which no zero says.
+
+    Attributes:
+        position_deg: from the travel zero, the newest; `position_min_deg` and `position_max_deg` of all samples since the
+            row before. None while travel is unknown.
+        torque_nm: the newest; `torque_min_nm` and `torque_max_nm` of all samples since the row before.
+        inputs: every input that the device's sheet names, in words.
+        rtt_us: the shortest round trip of the line; `u_time_us` how well device time is known as UTC.
+    """
+
+    ts: int
+    run: str
+    phase: str
+    cycle_no: int
+    position_deg: float | None = None
+    position_min_deg: float | None = None
+    position_max_deg: float | None = None
+    torque_nm: float | None = None
+    torque_min_nm: float | None = None
+    torque_max_nm: float | None = None
+    inputs: dict[str, str] | None = None
+    rtt_us: float | None = None
+    u_time_us: float | None = None
+    temperatures_degc: dict[str, float] = {}
+
+
+class AlarmOver(msgspec.Struct, frozen=True):
+    """The cause of an alarm is gone."""
+
+    ts: int
+    kind: str
 
 
 class CountersRow(msgspec.Struct, frozen=True):
@@ -161,12 +262,13 @@ class CountersRow(msgspec.Struct, frozen=True):
 
 
 class RunEnded(msgspec.Struct, frozen=True):
-    """The run is over: by plan, limit or command."""
+    """The run is over: by plan, limit or command; and what all its cycles say together."""
 
     ts: int
     run: str
     reason: str
     by: str
+    night_verdict: NightVerdict | None = None
 
 
 ROW_OF_DATASET: dict[str, type[msgspec.Struct]] = {
@@ -175,4 +277,5 @@ ROW_OF_DATASET: dict[str, type[msgspec.Struct]] = {
     GAPS: GapRow,
     CLOCK: ClockRow,
     SLOW: SlowRow,
+    BUDGET: BudgetRow,
 }

@@ -13,8 +13,16 @@ import msgspec
 
 from nightturn.errors import ConfigError, CorruptFileError, StorageError
 from nightturn.model.cards import MountCard
+from nightturn.model.lines import checked, with_checksum
 from nightturn.model.names import VARIANT_NAME
-from nightturn.settings.mistakes import Place, did_you_mean, listed, raise_mistakes, shown
+from nightturn.settings.mistakes import (
+    Place,
+    did_you_mean,
+    listed,
+    listed_once,
+    raise_mistakes,
+    shown,
+)
 from nightturn.settings.overrides import apply_override
 from nightturn.settings.rig import BenchPart, Rig
 from nightturn.settings.shape import shape_mistakes
@@ -41,7 +49,7 @@ def load_rig(path: Path, overrides: Sequence[str] = (), *, figures: Collection[s
     table = _read_toml(path)
     overridden = dict(apply_override(table, argument) for argument in overrides)
     place = Place(str(path), overridden=overridden)
-    raise_mistakes(shape_mistakes(table, Rig, place))
+    raise_mistakes(listed_once(shape_mistakes(table, Rig, place)))
     rig = msgspec.convert(table, Rig)
     raise_mistakes(
         rig_mistakes(rig, place, figures=figures, device_of=_device_of, time_zones=available_timezones)
@@ -69,7 +77,7 @@ def load_variant(folder: Path, name: str, *, figures: Collection[str] | None = N
         )
     table = _read_toml(path)
     place = Place(str(path))
-    raise_mistakes(shape_mistakes(table, Variant, place))
+    raise_mistakes(listed_once(shape_mistakes(table, Variant, place)))
     variant = msgspec.convert({"name": name, **table}, Variant)
     raise_mistakes(variant_mistakes(variant, place, name=name, figures=figures))
     return variant
@@ -99,7 +107,9 @@ def variants_for(
     names = [name] if name else mounted
     if not names:
         allowed = "at least one variants/<name>.toml with rated_torque_nm, pole_pairs and slots"
-        raise ConfigError("no variant beside the rig", where=str(path.parent / "variants"), allowed=allowed)
+        raise ConfigError(
+            "no variant file beside the rig file", where=str(path.parent / "variants"), allowed=allowed
+        )
     return [load_variant(path.parent, each, figures=figures) for each in names]
 
 
@@ -156,7 +166,7 @@ def append_card(root: Path, fixture: str, card: MountCard) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("a+b") as file:
             torn = file.tell() > 0 and _last_byte(path) != b"\n"
-            file.write((b"\n" if torn else b"") + msgspec.json.encode(card) + b"\n")
+            file.write((b"\n" if torn else b"") + with_checksum(msgspec.json.encode(card)) + b"\n")
             file.flush()
             os.fsync(file.fileno())
         for folder in (path.parent, root):
@@ -170,7 +180,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
     A last line without its end was torn by a crash before `append_card` returned, and counts for nothing.
 
     Raises:
-        CorruptFileError: the last whole line is no mount card, or the file has none.
+        CorruptFileError: the last whole line is no mount card or fails its checksum, or the file has none.
         StorageError: the file cannot be read.
     """
     path = card_path(root, fixture)
@@ -179,11 +189,11 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
     with _storage(path):
         lines = path.read_bytes().split(b"\n")[:-1]
     if not lines:
-        raise CorruptFileError(str(path), "has no whole line; mount the unit again")
+        raise CorruptFileError(str(path), "has no complete line; mount the unit again")
     try:
-        card = msgspec.json.decode(lines[-1], type=MountCard)
+        card = msgspec.json.decode(checked(lines[-1])[0], type=MountCard)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        what = f"line {len(lines)} is no mount card ({error}); mount the unit again"
+        what = f"line {len(lines)} is not a mount card ({error}); mount the unit again"
         raise CorruptFileError(str(path), what) from error
     return None if card.taken_off else card
 
@@ -232,7 +242,9 @@ def _read_toml(path: Path) -> dict[str, object]:
         raise ConfigError(f"not valid TOML: {what}", where=f"{path}, line {line}, column {column}") from error
     except (ValueError, RecursionError) as error:  # a number of thousands of digits, brackets a thousand deep
         raise ConfigError(
-            f"not usable TOML: {error}", where=str(path), allowed="numbers and tables of human size"
+            f"not usable TOML: {error}",
+            where=str(path),
+            allowed="shorter numbers, and tables that are not nested so deep",
         ) from error
 
 

@@ -9,8 +9,9 @@ from typing import Literal
 import msgspec
 
 from nightturn.model.cards import MountCard
+from nightturn.model.facts import RunOpened, Setting
 from nightturn.settings.mistakes import shown
-from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, Rig
+from nightturn.settings.rig import BenchPart, FixtureSettings, Keep, KeepTape, MqttPart, Retention, Rig
 from nightturn.settings.variant import Variant
 
 Weight = Literal["meaning", "setting"]
@@ -37,6 +38,8 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "transducer": MEANING,
         "encoder": MEANING,
         "drive": SETTING,
+        "bearing": SETTING,
+        "filter": MEANING,
         "travel": SETTING,
         "protect": SETTING,
         "shunt": SETTING,
@@ -60,16 +63,32 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "taken_off": SETTING,
     },
 }
-NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (Rig, BenchPart, MqttPart)  # the bench's own
+NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (
+    Rig,
+    BenchPart,
+    MqttPart,
+    Retention,
+    Keep,
+    KeepTape,
+)  # the bench's own
 
 
 class Texts(msgspec.Struct, frozen=True):
-    """What decides the figures of a run: fixture, variant, mount card and calibration record, each as JSON text."""
+    """What decides the figures of a run: fixture, variant, mount card, calibration record and rig record, each as JSON text.
+
+    Without a rig record its text is empty.
+    """
 
     rig: str
     variant: str
     card: str
     calibration: str
+    rig_record: str = ""
+
+
+def texts_of(fact: RunOpened | Setting) -> Texts:
+    """The texts in a fact of the tape."""
+    return Texts(fact.rig, fact.variant, fact.card, fact.calibration, fact.rig_record)
 
 
 class Change(msgspec.Struct, frozen=True):
@@ -96,12 +115,8 @@ def changes(before: Texts, after: Texts) -> tuple[Change, ...]:
         *_of_struct("", FixtureSettings, before.rig, after.rig),
         *_of_struct("variant.", Variant, before.variant, after.variant),
         *_of_struct("card.", MountCard, before.card, after.card),
-        *(
-            Change(key, old, new, ends=True)
-            for key, old, new in _differences(
-                "calibration", msgspec.json.decode(before.calibration), msgspec.json.decode(after.calibration)
-            )
-        ),
+        *_of_record("calibration", before.calibration, after.calibration),
+        *_of_record("rig_record", before.rig_record, after.rig_record),
     )
 
 
@@ -122,6 +137,13 @@ def _of_struct(prefix: str, kind: type[msgspec.Struct], before: str, after: str)
     for name, weight in WEIGHTS[kind].items():
         for key, was, becomes in _differences(prefix + name, old.get(name), new.get(name)):
             yield Change(key, was, becomes, ends=weight == MEANING)
+
+
+def _of_record(name: str, before: str, after: str) -> Iterator[Change]:
+    """Every key of a record gives numbers their meaning; no text is no record."""
+    old, new = (msgspec.json.decode(text) if text else {} for text in (before, after))
+    for key, was, becomes in _differences(name, old, new):
+        yield Change(key, was, becomes, ends=True)
 
 
 def _differences(key: str, old: object, new: object) -> Iterator[tuple[str, object, object]]:

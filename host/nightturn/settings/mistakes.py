@@ -1,12 +1,16 @@
 """Mistakes in what a person wrote: where each is, what is near it, and how several are reported at once."""
 
 import difflib
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from nightturn.errors import ConfigError
+from nightturn.model.quantities import typed
 
 SHOWN_CHARACTERS_MAX = 60  # a value is quoted in full up to here; a pasted file is not
+UNKNOWN_KEY = "unknown key"
+SAME_KEYS = "the keys listed for"
 
 
 class ManyMistakesError(ConfigError):
@@ -21,6 +25,20 @@ class ManyMistakesError(ConfigError):
         first = self.mistakes[0]
         super().__init__(first.what, where=first.where, allowed=first.allowed)
         self.args = ("\n".join(str(mistake) for mistake in self.mistakes),)
+
+
+def listed_once(mistakes: Iterable[ConfigError]) -> list[ConfigError]:
+    """The same mistakes; of unknown keys of one kind of table only the first lists the keys that there are."""
+    found: list[ConfigError] = []
+    first: dict[str, ConfigError] = {}
+    for each in mistakes:
+        before = first.setdefault(each.allowed, each) if each.what.startswith(UNKNOWN_KEY) else each
+        if before is each:
+            found.append(each)
+        else:
+            allowed = f"{SAME_KEYS} {before.where}"
+            found.append(ConfigError(each.what, where=each.where, allowed=allowed))
+    return found
 
 
 def raise_mistakes(mistakes: Sequence[ConfigError]) -> None:
@@ -59,7 +77,10 @@ class Place:
 
     def entry(self, name: str, *, named: bool) -> "Place":
         """One entry of a list of tables, by its id or by its number."""
-        owner = f'{self.table} "{name}"' if named else f"{self.table} no. {name}"
+        own = self.table.rpartition(".")[2] if self.owner else self.table
+        owner = f'{own} "{name}"' if named else f"{own} no. {name}"
+        if self.owner:
+            owner += f" of {self.owner}"
         return replace(self, path=(*self.path, name), owner=owner)
 
     def key(self, key: str = "") -> str:
@@ -88,6 +109,8 @@ def shown(given: object) -> str:
         text = f"[{', '.join(shown(part) for part in given)}]"
     elif isinstance(given, Mapping):
         text = f"{{ {', '.join(given)} }}"
+    elif isinstance(given, float) and math.isfinite(given):
+        text = typed(given) if given % 1 else f"{typed(given)}.0"  # a whole one is no whole number to TOML
     else:
         text = str(given)
     text = text.encode("unicode_escape").decode("ascii") if not text.isprintable() else text

@@ -20,7 +20,7 @@ def apply_override(table: dict[str, object], argument: str) -> tuple[str, str]:
     path, equals, text = argument.partition("=")
     keys = [key.strip() for key in path.split(".")]
     if not equals or not all(keys):
-        raise ConfigError(f"{shown(argument)} is no override", where="--set", allowed=FORM)
+        raise ConfigError(f"{shown(argument)} is not an override", where="--set", allowed=FORM)
     at: dict[str, object] = table
     steps = iter(keys[:-1])
     for key in steps:

@@ -15,6 +15,10 @@ UTC = "UTC"  # the one time zone that every machine knows
 SpeedRpm = Annotated[float, Meta(gt=0, le=600)]
 
 
+FILTER_U_REL = 0.05
+"""Standard uncertainty of a filter's corner, relative: its parts are mostly of 5 to 10 % (common practice, no source)."""
+
+
 class Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Base of every table: unknown keys are errors."""
 
@@ -46,6 +50,32 @@ class TurningDrive(Part, frozen=True, kw_only=True):
 
     pole_pairs: PositiveInt = 4
     slots: PositiveInt = 24
+
+
+class Bearing(Part, frozen=True, kw_only=True):
+    """A bearing of the rig between drive and transducer, by the orders at which it shows or by the parts they follow from.
+
+    `orders` are of a turn of the shaft, as its maker gives them. Else `balls` in a row, `ball_mm` and `pitch_mm` (diameters), `contact_deg`.
+    """
+
+    name: str
+    orders: tuple[PositiveFloat, ...] = ()
+    balls: Annotated[int, Meta(ge=3, le=200)] | None = None
+    ball_mm: PositiveFloat | None = None
+    pitch_mm: PositiveFloat | None = None
+    contact_deg: Annotated[float, Meta(ge=0, lt=90)] = 0.0
+
+
+class Filter(Part, frozen=True, kw_only=True):
+    """The low-pass before the converter, where the device's sheet states none, or another one.
+
+    `hz` is the corner, where 0.707 is left of a torque; `poles` is 1, or 2 for Butterworth's. `u_rel` is the corner's standard
+    uncertainty, relative.
+    """
+
+    hz: PositiveFloat
+    poles: Literal[1, 2] = 1
+    u_rel: Annotated[float, Meta(gt=0, le=0.2)] = FILTER_U_REL
 
 
 class Travel(Part, frozen=True, kw_only=True):
@@ -98,11 +128,15 @@ class Hold(Part, frozen=True, kw_only=True):
 
 
 class Exercise(Part, frozen=True, kw_only=True):
-    """Strokes to and fro that age the unit between measurements; even number, inward first."""
+    """Strokes to and fro that age the unit between measurements; even number, inward first.
+
+    `rest` is whether the shaft rests for the plan's dwell between them, as starts from rest need.
+    """
 
     strokes: Annotated[int, Meta(ge=0, le=10_000)] = 0
     angle_deg: PositiveFloat = 270.0
     speed_rpm: SpeedRpm = 12.0
+    rest: bool = False
 
 
 class CyclePlan(Part, frozen=True, kw_only=True):
@@ -136,6 +170,8 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     transducer: Transducer
     encoder: Encoder
     drive: TurningDrive = TurningDrive()
+    bearing: tuple[Bearing, ...] = ()
+    filter: Filter | None = None
     travel: Travel = Travel()
     protect: dict[str, Limit] = {}
     shunt: Shunt = Shunt()
@@ -156,12 +192,54 @@ class BenchPart(Part, frozen=True, kw_only=True):
 
 
 class MqttPart(Part, frozen=True, kw_only=True):
-    """The broker; absent means that nothing is published and everything else works."""
+    """The broker; absent means that nothing is published and everything else works.
+
+    Attributes:
+        keepalive_s: a daemon that falls silent counts as offline after one and a half of them.
+    """
 
     url: str
     protocol: Literal["auto", "5", "3.1.1"] = "auto"
     username: str | None = None
     cafile: str | None = None
+    keepalive_s: Annotated[int, Meta(ge=1, le=3600)] = 20
+
+
+# Not less than a weekend and a day: a clock that jumps by less than three days unseen must not age what is of tonight.
+Days = Annotated[float, Meta(ge=4, le=36_500)] | Literal["ever"]
+Gigabytes = Annotated[float, Meta(gt=0, le=1_000_000)] | Literal["ever"]
+
+
+class Keep(Part, frozen=True, kw_only=True):
+    """How long files of one kind stay (days), and how much they may take together (10^9 bytes); `"ever"`: no bound."""
+
+    days: Days = "ever"
+    gb: Gigabytes = "ever"
+
+
+class KeepTape(Part, frozen=True, kw_only=True):
+    """The same of tape, which is replaced by a week of more of it."""
+
+    days: Days = 7.0
+    gb: Gigabytes = 40.0
+
+
+class Retention(Part, frozen=True, kw_only=True):
+    """What is cleared of runs that are over: their tape, raw samples, figures (with events, gaps and summaries)."""
+
+    tape: KeepTape = KeepTape()
+    raw: Keep = Keep()
+    figures: Keep = Keep()
+
+    def of(self, kind: Literal["tape", "raw", "figures"]) -> Keep | KeepTape:
+        """The bounds of one kind."""
+        match kind:
+            case "tape":
+                return self.tape
+            case "raw":
+                return self.raw
+            case "figures":
+                return self.figures
 
 
 class Rig(Part, frozen=True, kw_only=True):
@@ -170,4 +248,5 @@ class Rig(Part, frozen=True, kw_only=True):
     schema: Literal[1]
     bench: BenchPart
     mqtt: MqttPart | None = None
+    retention: Retention = Retention()
     fixture: tuple[FixtureSettings, ...]

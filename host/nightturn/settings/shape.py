@@ -13,7 +13,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 import msgspec
 
 from nightturn.errors import ConfigError
-from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
+from nightturn.model.quantities import typed
+from nightturn.settings.mistakes import UNKNOWN_KEY, Place, did_you_mean, listed, shown
 
 INTEGER_MAX = 2**63 - 1  # what the tape and every reader of it can hold
 
@@ -35,7 +36,7 @@ def shape_mistakes(
     """Everything in a TOML table that the struct would not take; empty when `msgspec.convert` will succeed."""
     fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
     found = [
-        place.mistake(key, f"unknown key {shown(key)}{did_you_mean(key, fields)}", listed(fields))
+        place.mistake(key, f"{UNKNOWN_KEY} {shown(key)}{did_you_mean(key, fields)}", listed(fields))
         for key in table
         if key not in fields
     ]
@@ -54,7 +55,7 @@ def _value_mistakes(given: object, kind: Any, place: Place, key: str) -> list[Co
     parts = get_args(kind)
     if get_origin(kind) is dict and issubclass(parts[1], msgspec.Struct):
         return _named_tables_mistakes(given, parts[1], place, key)
-    if get_origin(kind) is tuple and len(parts) == 2 and parts[1] is Ellipsis:
+    if _tables(kind):
         return _entries_mistakes(given, parts[0], place, key)
     return _leaf_mistakes(given, kind, place, key)
 
@@ -88,7 +89,7 @@ def _entries_mistakes(given: object, kind: type[msgspec.Struct], place: Place, k
         ]
     found: list[ConfigError] = []
     for number, entry in enumerate(given, 1):
-        name = entry.get("id")
+        name = entry.get("id", entry.get("name"))
         at = (
             inside.entry(name, named=True)
             if isinstance(name, str)
@@ -112,16 +113,24 @@ def _leaf_mistakes(given: object, kind: Any, place: Place, key: str) -> list[Con
 
 
 def _what(given: object, kind: Any) -> str:  # noqa: ANN401 - a type form
-    bare = _bare(kind)
+    bare = _bare(_parts(kind)[0])
     if get_origin(bare) is Literal:
         near = did_you_mean(given, map(str, get_args(bare))) if isinstance(given, str) else ""
         return f"{shown(given)} is not one of the choices{near}"
     if get_origin(bare) is tuple and isinstance(given, list):
-        return f"{shown(given)} is not two numbers"
+        return f"{shown(given)} is not {'a list of such numbers' if Ellipsis in get_args(bare) else 'two numbers'}"
     fits = isinstance(given, (int, float) if bare is float else get_origin(bare) or bare)
     if fits and not isinstance(given, bool):
         return f"{shown(given)} is out of range"
     return f"{shown(given)} is {_word(given)}"
+
+
+def _tables(kind: Any) -> bool:  # noqa: ANN401 - a type form
+    """Whether it is a list of tables, not of plain values."""
+    parts = get_args(kind)
+    if get_origin(kind) is not tuple or len(parts) != 2 or parts[1] is not Ellipsis:
+        return False
+    return isinstance(parts[0], type) and issubclass(parts[0], msgspec.Struct)
 
 
 def _word(given: object) -> str:
@@ -129,9 +138,16 @@ def _word(given: object) -> str:
 
 
 def _without_none(kind: Any) -> Any:  # noqa: ANN401 - a type form
+    """What a union allows beside None; with several, the union itself."""
     if get_origin(kind) in {Union, types.UnionType}:
-        return next(part for part in get_args(kind) if part is not type(None))
+        parts = [part for part in get_args(kind) if part is not type(None)]
+        return parts[0] if len(parts) == 1 else kind
     return kind
+
+
+def _parts(kind: Any) -> tuple[Any, ...]:  # noqa: ANN401 - a type form
+    """The members of a union, or what it is."""
+    return get_args(kind) if get_origin(kind) in {Union, types.UnionType} else (kind,)
 
 
 def _bare(kind: Any) -> Any:  # noqa: ANN401 - a type form
@@ -140,11 +156,15 @@ def _bare(kind: Any) -> Any:  # noqa: ANN401 - a type form
 
 def _described(kind: Any) -> str:  # noqa: ANN401 - a type form
     kind = _without_none(kind)
+    if len(_parts(kind)) > 1:
+        return ", or ".join(_described(part) for part in _parts(kind))
     bare = _bare(kind)
     if get_origin(bare) is Literal:
         return listed([shown(choice) for choice in get_args(bare)])
     if get_origin(bare) is tuple:
-        return "tables" if Ellipsis in get_args(bare) else "two numbers, [low, high]"
+        if Ellipsis not in get_args(bare):
+            return "two numbers, [low, high]"
+        return "tables" if _tables(bare) else f"a list, each {_described(get_args(bare)[0])}"
     if isinstance(bare, type) and issubclass(bare, msgspec.Struct):
         return "a table"
     if bare is str:
@@ -158,7 +178,7 @@ def _described(kind: Any) -> str:  # noqa: ANN401 - a type form
 def _bounds(metas: Sequence[msgspec.Meta]) -> list[str]:
     words = {"gt": "above", "ge": "from", "lt": "below", "le": "to"}
     return [
-        f"{word} {getattr(meta, name):.15g}"
+        f"{word} {typed(getattr(meta, name))}"
         for meta in metas
         for name, word in words.items()
         if getattr(meta, name) is not None

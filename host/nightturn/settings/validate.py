@@ -1,7 +1,7 @@
 """What the shape of the tables cannot say: names, contradictions and plans that cannot work. Pure."""
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from urllib.parse import urlsplit
 
 from nightturn.errors import ConfigError
@@ -14,8 +14,10 @@ from nightturn.model.names import (
     VARIANT_NAME,
 )
 from nightturn.model.phases import EXERCISE, GRID_S, HOLD, SLOW_TURN
+from nightturn.model.quantities import fixed, number, typed
+from nightturn.settings.acceptance import acceptance_mistakes
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
-from nightturn.settings.rig import UTC, BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
+from nightturn.settings.rig import UTC, Bearing, BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
@@ -25,6 +27,7 @@ BLOCK_S_MAX = 0.1
 COUNTS_PER_CELL_MIN = 40  # speeds 15 % apart, each known to 5 % and one count, are two speeds from here on
 SHUNT_ARMS_MIN = 10  # fewer would step by 24 mV/V and more, which no gauge does (common practice, no source)
 OPERATOR_CHARACTERS_MAX = 64
+NAME_CHARACTERS_MAX = 32
 NOTES_CHARACTERS_MAX = 2000
 
 FIXTURE_RULE = "a small letter, then up to 31 small letters, digits or -; no dot, no slash"
@@ -57,6 +60,11 @@ def rig_mistakes(
     found = list(_bench_mistakes(rig.bench, place.inside("bench"), time_zones))
     if rig.mqtt is not None:
         found += _mqtt_mistakes(rig.mqtt, place.inside("mqtt"))
+    figures_days, raw_days = rig.retention.figures.days, rig.retention.raw.days
+    if figures_days != "ever" and (raw_days == "ever" or raw_days > figures_days):
+        what = "figures would be due before the raw samples that prove them, and wait for those"
+        allowed = "at least raw's days; or days for raw too"
+        found.append(place.inside("retention").inside("figures").mistake("days", what, allowed))
     if not rig.fixture:
         found.append(place.mistake("fixture", "no fixture", "at least one [[fixture]] table"))
     counted = Counter(fixture.id for fixture in rig.fixture)
@@ -88,6 +96,7 @@ def fixture_mistakes(
     found += _port_mistakes(fixture.port, place)
     found += _sampling_mistakes(fixture, place)
     found += _transducer_mistakes(fixture.transducer, place.inside("transducer"))
+    found += _bearing_mistakes(fixture.bearing, place)
     found += _travel_mistakes(fixture, place.inside("travel"))
     found += _protect_mistakes(fixture, place.inside("protect"), figures)
     found += _shunt_mistakes(fixture.shunt, place.inside("shunt"))
@@ -109,12 +118,7 @@ def variant_mistakes(
             what = f"unknown figure {shown(figure)}{did_you_mean(figure, figures)}"
             found.append(accept.mistake(figure, what, listed(sorted(figures))))
         inside = accept.inside(figure)
-        if limit.guard >= limit.max:
-            what = f"{limit.guard:g} leaves nothing of max = {limit.max:g}"
-            found.append(inside.mistake("guard", what, f"a number from 0, below {limit.max:g}"))
-        if limit.temp_degc is not None and limit.temp_degc[0] >= limit.temp_degc[1]:
-            what = f"{shown(limit.temp_degc)} holds no temperature"
-            found.append(inside.mistake("temp_degc", what, "two numbers, [low, high], low below high"))
+        found += acceptance_mistakes(inside, limit)
     return tuple(found)
 
 
@@ -162,7 +166,7 @@ def _bench_mistakes(
     if not bench.name.strip() or not bench.name.isprintable():
         yield place.mistake("name", f"{shown(bench.name)} is not a name", "one line of text")
     if not bench.data.strip() or ".." in bench.data.split("/") or not bench.data.isprintable():
-        allowed = "a folder beside this file, or a path from the root; no .. in it"
+        allowed = "a folder in the folder of this file, or an absolute path; without .."
         yield place.mistake("data", f"{shown(bench.data)} is not a place for recordings", allowed)
     if bench.timezone != UTC and bench.timezone not in (known := time_zones()):
         what = f"{shown(bench.timezone)} is not a time zone{did_you_mean(bench.timezone, known)}"
@@ -170,7 +174,7 @@ def _bench_mistakes(
 
 
 def _mqtt_mistakes(mqtt: MqttPart, place: Place) -> Iterator[ConfigError]:
-    allowed = "mqtt://host, mqtts://host, either with :port; no path, no user or password"
+    allowed = "mqtt://host or mqtts://host, with or without :port; without path, user and password"
     try:
         url = urlsplit(mqtt.url)
         good = url.scheme in {"mqtt", "mqtts"} and url.hostname and url.port != 0
@@ -179,7 +183,7 @@ def _mqtt_mistakes(mqtt: MqttPart, place: Place) -> Iterator[ConfigError]:
         return
     if "@" in url.netloc:
         yield place.mistake(
-            "url", "holds a user or a password", f"{allowed}; the user goes into [mqtt] username"
+            "url", "contains a user or a password", f"{allowed}; the user goes into [mqtt] username"
         )
     elif not good or url.path not in {"", "/"} or url.query or url.fragment:
         yield place.mistake("url", f"{shown(mqtt.url)} is not a broker's address", allowed)
@@ -208,9 +212,7 @@ def _port_mistakes(port: str, place: Place) -> Iterator[ConfigError]:
 def _sampling_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigError]:
     block_s = fixture.samples_per_block / fixture.rate_hz
     if block_s > BLOCK_S_MAX:
-        what = (
-            f"{fixture.samples_per_block} samples at rate_hz = {fixture.rate_hz} last {block_s * 1000:.0f} ms"
-        )
+        what = f"{fixture.samples_per_block} samples at rate_hz = {fixture.rate_hz} last {fixed(block_s * 1000, 0)} ms"
         most = int(fixture.rate_hz * BLOCK_S_MAX)
         yield place.mistake("samples_per_block", what, f"at most 100 ms: 10 to {most} at this rate")
     for table, phase in ((SLOW_TURN, fixture.plan.slow_turn), (HOLD, fixture.plan.hold)):
@@ -219,10 +221,8 @@ def _sampling_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[Confi
         counts = fixture.encoder.counts_per_rev * phase.speed_rpm / 60 * GRID_S
         if counts < COUNTS_PER_CELL_MIN:
             least = COUNTS_PER_CELL_MIN / GRID_S * 60 / fixture.encoder.counts_per_rev
-            what = f"{phase.speed_rpm:g} is too slow for this encoder: {counts:.1f} counts in 50 ms cannot show steady turning"
-            allowed = (
-                f"from {least:.3g} with counts_per_rev = {fixture.encoder.counts_per_rev}, or a finer encoder"
-            )
+            what = f"{typed(phase.speed_rpm)} is too slow for this encoder: {fixed(counts, 1)} counts in 50 ms cannot show steady turning"
+            allowed = f"from {number(least, 3)} with counts_per_rev = {fixture.encoder.counts_per_rev}, or a finer encoder"
             yield place.inside("plan").inside(table).mistake("speed_rpm", what, allowed)
 
 
@@ -233,12 +233,50 @@ def _transducer_mistakes(transducer: Transducer, place: Place) -> Iterator[Confi
         yield place.mistake("serial", f"{shown(transducer.serial)} is not a serial", SERIAL_RULE)
     if factor is not None and sensitivity is not None:
         yield place.mistake(
-            "factor_nm_per_v", "is given beside sensitivity_mv_per_v", "one of the two, not both"
+            "factor_nm_per_v", "is given together with sensitivity_mv_per_v", "one of the two, not both"
         )
     elif sensitivity is not None and transducer.rated_torque_nm is None:
         yield place.mistake("sensitivity_mv_per_v", "needs rated_torque_nm", "both, or factor_nm_per_v alone")
     elif not transducer.serial and factor is None and sensitivity is None:
-        yield place.mistake("", "neither a serial nor a factor: volts cannot become N·m", one_of)
+        yield place.mistake("", "neither a serial nor a factor: volts cannot be converted to N·m", one_of)
+
+
+def _bearing_mistakes(bearings: Sequence[Bearing], place: Place) -> Iterator[ConfigError]:
+    names = Counter(bearing.name for bearing in bearings)
+    for bearing in bearings:
+        at = place.inside("bearing").entry(bearing.name, named=True)
+        if (
+            not bearing.name.strip()
+            or not bearing.name.isprintable()
+            or len(bearing.name) > NAME_CHARACTERS_MAX
+        ):
+            allowed = f"one line of 1 to {NAME_CHARACTERS_MAX} characters"
+            yield at.mistake("name", f"{shown(bearing.name)} is not a name", allowed)
+        if names[bearing.name] > 1:
+            yield at.mistake(
+                "name",
+                f"{shown(bearing.name)} is the name of {names[bearing.name]} bearings",
+                "a different name for each",
+            )
+            names[bearing.name] = 1  # reported once
+        parts = (bearing.balls, bearing.ball_mm, bearing.pitch_mm)
+        given = sum(part is not None for part in parts)
+        if bool(bearing.orders) == bool(given) or 0 < given < len(parts):
+            what = (
+                "is given beside the parts"
+                if bearing.orders and given
+                else "is missing, and so are the parts or some of them"
+            )
+            yield at.mistake("orders", what, "orders, or balls with ball_mm and pitch_mm")
+        elif (
+            bearing.ball_mm is not None
+            and bearing.pitch_mm is not None
+            and bearing.ball_mm >= bearing.pitch_mm
+        ):
+            what = f"{typed(bearing.ball_mm)} is not below pitch_mm = {typed(bearing.pitch_mm)}"
+            yield at.mistake(
+                "ball_mm", what, "the diameter of a ball; pitch_mm is of the circle through their centres"
+            )
 
 
 def _travel_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigError]:
@@ -256,29 +294,31 @@ def _protect_mistakes(
             what = f"unknown limit {shown(name)}{did_you_mean(name, [RAW_LIMIT, *figures])}"
             yield place.mistake(name, what, listed([RAW_LIMIT, *sorted(figures)]))
         if limit.max <= 0:
-            yield place.inside(name).mistake("max", f"{limit.max:g} is out of range", "a number above 0")
+            yield place.inside(name).mistake("max", f"{typed(limit.max)} is out of range", "a number above 0")
     torque, hold = fixture.protect.get(RAW_LIMIT), fixture.plan.hold
     if torque is not None and hold is not None and 0 < torque.max <= hold.torque_nm:
-        what = f"{torque.max:g} would end every cycle: the plan holds {hold.torque_nm:g} N·m"
-        yield place.inside(RAW_LIMIT).mistake("max", what, f"a number above {hold.torque_nm:g}")
+        what = f"{typed(torque.max)} would end every cycle: the plan holds {typed(hold.torque_nm)} N·m"
+        yield place.inside(RAW_LIMIT).mistake("max", what, f"a number above {typed(hold.torque_nm)}")
     mean = fixture.protect.get(HELD_FIGURE)
     if mean is not None and hold is not None and 0 < mean.max <= hold.torque_nm:
-        what = f"{mean.max:g} would be passed in every cycle: the plan holds {hold.torque_nm:g} N·m"
-        yield place.inside(HELD_FIGURE).mistake("max", what, f"a number above {hold.torque_nm:g}")
+        what = (
+            f"{typed(mean.max)} would be exceeded in every cycle: the plan holds {typed(hold.torque_nm)} N·m"
+        )
+        yield place.inside(HELD_FIGURE).mistake("max", what, f"a number above {typed(hold.torque_nm)}")
 
 
 def _shunt_mistakes(shunt: Shunt, place: Place) -> Iterator[ConfigError]:
     expects = shunt.resistance_ohm is not None or shunt.step_nm is not None
     if shunt.resistance_ohm is not None and shunt.step_nm is not None:
-        yield place.mistake("step_nm", "is given beside resistance_ohm", "one of the two, not both")
+        yield place.mistake("step_nm", "is given together with resistance_ohm", "one of the two, not both")
     if shunt.resistance_ohm is not None and shunt.resistance_ohm < SHUNT_ARMS_MIN * shunt.arm_ohm:
-        what = f"{shunt.resistance_ohm:g} is no shunt for an arm of {shunt.arm_ohm:g} ohm"
-        allowed = f"from {SHUNT_ARMS_MIN * shunt.arm_ohm:g}, in ohm and not in kilohm"
+        what = f"{typed(shunt.resistance_ohm)} cannot be a shunt for an arm of {typed(shunt.arm_ohm)} ohm"
+        allowed = f"from {number(SHUNT_ARMS_MIN * shunt.arm_ohm)}, in ohm and not in kilohm"
         yield place.mistake("resistance_ohm", what, allowed)
     if shunt.on_exceed == "stop" and not (shunt.check and expects):
         what = '"stop" needs a check and something that is expected of it'
         yield place.mistake(
-            "on_exceed", what, 'resistance_ohm or step_nm beside it and check = true, or "warn"'
+            "on_exceed", what, 'resistance_ohm or step_nm in the same table and check = true, or "warn"'
         )
 
 
@@ -286,12 +326,12 @@ def _plan_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigErr
     plan = fixture.plan
     exercise = place.inside(EXERCISE)
     if plan.exercise.strokes % 2:
-        what = f"{plan.exercise.strokes} is odd: every cycle would end {plan.exercise.angle_deg:g}° further on and wind the cable up"
+        what = f"{plan.exercise.strokes} is odd: every cycle would end {typed(plan.exercise.angle_deg)}° further on and wind the cable up"
         yield exercise.mistake("strokes", what, "an even number; a stroke is one way")
     for name, phase in ((SLOW_TURN, plan.slow_turn), (HOLD, plan.hold)):
         if phase is None or not plan.exercise.strokes:
             continue
         if abs(plan.exercise.speed_rpm / phase.speed_rpm - 1) <= SPEED_CLASS_GAP + 1e-9:
             slow, fast = phase.speed_rpm * (1 - SPEED_CLASS_GAP), phase.speed_rpm * (1 + SPEED_CLASS_GAP)
-            what = f"{plan.exercise.speed_rpm:g} is too near {name}.speed_rpm = {phase.speed_rpm:g}: phases are distinguished by speed"
-            yield exercise.mistake("speed_rpm", what, f"below {slow:g} or above {fast:g}")
+            what = f"{typed(plan.exercise.speed_rpm)} is too near {name}.speed_rpm = {typed(phase.speed_rpm)}: phases are distinguished by speed"
+            yield exercise.mistake("speed_rpm", what, f"below {number(slow)} or above {number(fast)}")

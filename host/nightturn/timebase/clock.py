@@ -195,6 +195,19 @@ class Timebase(msgspec.Struct):
         self.newest_tick = max(self.newest_tick, tick)
         self.arrival.add(float(at_ns - self.anchor_ns - dev_ns), at_ns)
 
+    def block(self, tick: int, tick_end: int, at_ns: int) -> Knot | None:
+        """A block in series: `note_block` with its first sample, then `knot` at its end."""
+        if (
+            0 <= tick - self.newest_tick <= self.tick_hz
+            and 0 < self.next_knot_tick - tick_end <= self.tick_hz
+            and self.line.knots
+            and self.filter is not None
+        ):
+            self.newest_tick = tick  # the common case of both
+            return None
+        self.note_block(tick, at_ns)
+        return self.knot(tick_end, at_ns)
+
     def knot(self, tick: int, at_ns: int) -> Knot | None:
         """Called with the tick of processed samples; makes a knot about once a second of device time.
 
