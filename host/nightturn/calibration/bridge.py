@@ -6,6 +6,8 @@ lower it. A shunt check proves electronics and wiring, not the spring.
 
 import math
 
+from nightturn.model.quantities import number, quantity
+
 MV_PER_V = 1000.0
 
 
@@ -17,7 +19,8 @@ def bridge_mv_per_v(arm1: float, arm2: float = 0.0, arm3: float = 0.0, arm4: flo
     """
     r1, r2, r3, r4 = 1.0 + arm1, 1.0 + arm2, 1.0 + arm3, 1.0 + arm4
     if min(r1, r2, r3, r4) <= 0.0:
-        raise ValueError(f"arm changes {arm1}, {arm2}, {arm3}, {arm4}: each must stay above -1")
+        changes = ", ".join(number(arm) for arm in (arm1, arm2, arm3, arm4))
+        raise ValueError(f"arm changes {changes}: each must stay above −1")
     # r1 r3 - r2 r4 without the cancelling ones
     unbalance = (arm1 + arm3 - arm2 - arm4) + (arm1 * arm3 - arm2 * arm4)
     return MV_PER_V * unbalance / ((r1 + r2) * (r3 + r4))
@@ -65,7 +68,8 @@ def torque_bridge_mv_per_v(
         ValueError: diameters that make no tube.
     """
     if not 0.0 <= inner_m < outer_m:
-        raise ValueError(f"diameters {outer_m} and {inner_m} m: the inner must be smaller and not negative")
+        what = f"diameters {number(outer_m)} and {number(inner_m)} m"
+        raise ValueError(f"{what}: the inner must be smaller and not negative")
     polar_m4 = math.pi / 32.0 * (outer_m**4 - inner_m**4)
     shear_strain = torque_nm * (outer_m / 2.0) / (shear_modulus_pa * polar_m4)
     return full_bridge_mv_per_v(shear_strain / 2.0, gauge_factor)
@@ -89,7 +93,8 @@ def shunt_ohm_for_step(step_mv_per_v: float, arm_ohm: float) -> float:
     """
     _check_ohm(arm_ohm)
     if not 0.0 < step_mv_per_v < 500.0:
-        raise ValueError(f"step of {step_mv_per_v} mV/V: a shunt gives more than 0 and less than 500")
+        step = quantity(step_mv_per_v, "mV/V")
+        raise ValueError(f"step of {step}: a shunt gives more than 0 and less than 500")
     return MV_PER_V * arm_ohm / (4.0 * step_mv_per_v) - arm_ohm / 2.0
 
 
@@ -129,4 +134,4 @@ def deviation_per_cent(seen: float, expected: float) -> float:
 def _check_ohm(*values: float) -> None:
     for value in values:
         if not 0.0 < value < math.inf:
-            raise ValueError(f"{value}: resistances, gauge factor and strain must be positive")
+            raise ValueError(f"{number(value)}: resistances, gauge factor and strain must be positive")

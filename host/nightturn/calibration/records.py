@@ -6,9 +6,13 @@ from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 import msgspec
-from msgspec import Meta
+from msgspec import UNSET, Meta, UnsetType
 
+from nightturn.calibration.append_only import append_problem, read_records
+from nightturn.calibration.certificate import KEY, certificate_problem
 from nightturn.errors import CalibrationError
+from nightturn.model.certificates import Certificate
+from nightturn.model.lines import with_checksum
 from nightturn.settings.rig import Transducer
 
 Positive = Annotated[float, Meta(gt=0)]
@@ -33,7 +37,8 @@ class CalibrationRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
         polarity: -1 when a positive voltage is a negative torque.
         valid_from: from when it holds; UTC.
         supersedes: id of the record it replaces.
-        u_factor_rel: relative standard uncertainty of factor or sensitivity.
+        u_factor_rel: relative standard uncertainty of factor or sensitivity; the same as `uncertainty.factor_rel`.
+        uncertainty: what the certificate says of the rest; a record without the key is written as it always was.
     """
 
     id: Annotated[str, Meta(min_length=1, max_length=64)]
@@ -49,6 +54,7 @@ class CalibrationRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
     valid_from: Annotated[datetime, Meta(tz=True)]
     supersedes: str | None = None
     u_factor_rel: Annotated[float, Meta(ge=0, lt=1)] | None = None
+    uncertainty: Certificate | UnsetType = UNSET
 
 
 def contradiction(record: CalibrationRecord) -> str | None:
@@ -60,9 +66,9 @@ def contradiction(record: CalibrationRecord) -> str | None:
     if not by_factor and not by_sensitivity:
         return "gives neither factor_nm_per_v nor sensitivity_mv_per_v; add the one on the certificate"
     if by_sensitivity and record.rated_torque_nm is None:
-        return "gives sensitivity_mv_per_v without rated_torque_nm; add the torque at which it holds"
+        return "gives sensitivity_mv_per_v without rated_torque_nm; add the torque at which it is valid"
     if record.zero_v and record.zero_mv_per_v:
-        return "gives zero_v and zero_mv_per_v; keep the one in the unit of the device's sheet"
+        return "gives zero_v and zero_mv_per_v; keep the one in the unit of measure of the device's sheet"
     numbers = (
         record.factor_nm_per_v,
         record.sensitivity_mv_per_v,
@@ -72,8 +78,34 @@ def contradiction(record: CalibrationRecord) -> str | None:
         record.zero_mv_per_v,
     )
     if any(number is not None and not abs(number) < float("inf") for number in numbers):
-        return "holds a number that is not finite; write it as a plain decimal"
-    return None
+        return "contains a number that is not finite; write it as a plain decimal"
+    return _uncertainty_problem(record)
+
+
+def _uncertainty_problem(record: CalibrationRecord) -> str | None:
+    if isinstance(record.uncertainty, UnsetType):
+        return None
+    if record.u_factor_rel is not None and record.uncertainty.factor_rel is not None:
+        return f"gives both u_factor_rel and {KEY}.factor_rel; keep one of them"
+    return certificate_problem(record.uncertainty, record.rated_torque_nm)
+
+
+def certificate_of(record: CalibrationRecord) -> Certificate | None:
+    """All that a record says of its uncertainty, in one struct; None where it says nothing."""
+    given = None if isinstance(record.uncertainty, UnsetType) else record.uncertainty
+    if given is None and record.u_factor_rel is None:
+        return None
+    given = given or Certificate()
+    return msgspec.structs.replace(
+        given,
+        factor_rel=record.u_factor_rel if given.factor_rel is None else given.factor_rel,
+        full_scale_nm=record.rated_torque_nm if given.full_scale_nm is None else given.full_scale_nm,
+    )
+
+
+def source_of(record: CalibrationRecord) -> str:
+    """By what a person finds where the numbers come from."""
+    return f"certificate {record.certificate}" if record.certificate else f"calibration record {record.id}"
 
 
 def parse(text: str, *, where: str) -> tuple[CalibrationRecord, ...]:
@@ -86,19 +118,9 @@ def parse(text: str, *, where: str) -> tuple[CalibrationRecord, ...]:
     Raises:
         CalibrationError: names file, line, what is wrong and how to mend it.
     """
-    records: tuple[CalibrationRecord, ...] = ()
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip():
-            continue
-        place = f"{where}, line {number}"
-        try:
-            record = msgspec.json.decode(line.encode(), type=CalibrationRecord)
-        except msgspec.DecodeError as error:
-            raise CalibrationError(
-                f"{place}: {error}; write one JSON record a line, or remove the line"
-            ) from error
-        records = appended(records, record, where=place)
-    return records
+    return read_records(
+        text, CalibrationRecord, lambda records, new, place: appended(records, new, where=place), where=where
+    )
 
 
 def appended(
@@ -110,30 +132,10 @@ def appended(
         CalibrationError: contradictory, of another transducer, id taken, `supersedes` unknown, or `valid_from`
             before that of the last record.
     """
-    problem = contradiction(new) or _append_problem(records, new)
+    problem = contradiction(new) or append_problem(records, new, "transducer")
     if problem:
         raise CalibrationError(f"{where}: record {new.id!r} {problem}")
     return (*records, new)
-
-
-def _append_problem(records: Sequence[CalibrationRecord], new: CalibrationRecord) -> str | None:
-    ids = [record.id for record in records]
-    if new.id in ids:
-        return "has an id that is taken; records are never changed, append one with a new id and supersedes"
-    if new.supersedes is not None and new.supersedes not in ids:
-        known = ", ".join(ids) or "none yet"
-        return f"supersedes {new.supersedes!r}, which is not in the file (known: {known}); name one of these"
-    if not records:
-        return None
-    last = records[-1]
-    if new.transducer != last.transducer:
-        return f"is of transducer {new.transducer!r}, the file of {last.transducer!r}; each transducer has its own file"
-    if new.valid_from < last.valid_from:
-        return (
-            f"holds from {new.valid_from.isoformat()}, before {last.id!r} ({last.valid_from.isoformat()}); "
-            "records stand in order of valid_from"
-        )
-    return None
 
 
 def in_force(records: Sequence[CalibrationRecord], at_utc: datetime) -> CalibrationRecord:
@@ -145,7 +147,7 @@ def in_force(records: Sequence[CalibrationRecord], at_utc: datetime) -> Calibrat
         CalibrationError: none holds yet, or the time has no zone.
     """
     if at_utc.tzinfo is None:
-        raise CalibrationError(f"time {at_utc.isoformat()} has no zone; give it in UTC")
+        raise CalibrationError(f"time {at_utc.isoformat()} has no time zone; give it in UTC")
     for record in reversed(records):
         if record.valid_from <= at_utc:
             return record
@@ -155,14 +157,14 @@ def in_force(records: Sequence[CalibrationRecord], at_utc: datetime) -> Calibrat
         )
     first = records[0]
     raise CalibrationError(
-        f"no calibration of transducer {first.transducer!r} holds at {at_utc.isoformat()}: the first, {first.id!r}, "
-        f"holds from {first.valid_from.isoformat()}; append an earlier certificate to a new file or correct the date"
+        f"no calibration of transducer {first.transducer!r} is valid at {at_utc.isoformat()}: the first, {first.id!r}, "
+        f"is valid from {first.valid_from.isoformat()}; append an earlier certificate to a new file or correct the date"
     )
 
 
 def encode_line(record: CalibrationRecord) -> str:
-    """The record as its line in the file, newline included."""
-    return msgspec.json.encode(record).decode() + "\n"
+    """The record as its line in the file, with the checksum of its text, newline included."""
+    return with_checksum(msgspec.json.encode(record)).decode() + "\n"
 
 
 def from_settings(transducer: Transducer) -> CalibrationRecord:

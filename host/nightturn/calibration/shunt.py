@@ -104,8 +104,8 @@ def expectation(
     if unit == "V":
         if record.excitation_v is None:
             why = (
-                "the device's sheet is in V and the calibration gives no excitation_v, so what a resistor should read as "
-                "is not known; give step_nm in [fixture.shunt], as it stands on the certificate"
+                "the device's sheet is in V and the calibration gives no excitation_v, so the expected step of a resistor "
+                "is not known; give step_nm in [fixture.shunt], as on the certificate"
             )
             return Expectation(unit, unit_per_count, None, why)
         step *= record.excitation_v / MV_PER_V

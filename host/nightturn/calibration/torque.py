@@ -12,6 +12,7 @@ from msgspec import Meta
 
 from nightturn.calibration.records import CalibrationRecord, contradiction
 from nightturn.errors import CalibrationError
+from nightturn.model.quantities import number, quantity
 
 Float64s = npt.NDArray[np.float64]
 MV_PER_V = 1000.0
@@ -75,7 +76,7 @@ class TorqueScale:
             CalibrationError: `max_nm` is not a positive number.
         """
         if not 0 < max_nm < math.inf:
-            raise CalibrationError(f"protective torque of {max_nm} N·m; give a positive number")
+            raise CalibrationError(f"protective torque of {quantity(max_nm, 'N·m')}; give a positive number")
         one, other = self.counts_for(max_nm), self.counts_for(-max_nm)
         return min(one, other), max(one, other)
 
@@ -95,12 +96,12 @@ def torque_scale(record: CalibrationRecord, entry: Mapping[str, object]) -> Torq
         channel = msgspec.convert(entry, TorqueChannel)
     except msgspec.ValidationError as error:
         raise CalibrationError(
-            f"{where}: device sheet: {error}; mend the sheet in the device's firmware"
+            f"{where}: device sheet: {error}; correct the sheet in the device's firmware"
         ) from error
     if not 0 < abs(channel.scale) < math.inf or not abs(channel.offset) < math.inf:
         raise CalibrationError(
-            f"{where}: device sheet: scale {channel.scale} and offset {channel.offset} must be finite and the scale "
-            "not zero; mend the sheet in the device's firmware"
+            f"{where}: device sheet: scale {number(channel.scale)} and offset {number(channel.offset)} must be finite and the scale "
+            "not zero; correct the sheet in the device's firmware"
         )
     problem = contradiction(record)
     if problem:

@@ -1,12 +1,18 @@
 """Cogging from both directions: the lag between them found and removed, then the mean of the two."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from nightturn.estimation.hidden import Hidden, hidden_orders, widened
-from nightturn.estimation.order_fit import OrderFit, collapse, fit_orders
+from nightturn.estimation.asynchronous import Line, widened
+from nightturn.estimation.extremes import Lines, expected_peak_to_peak
+from nightturn.estimation.families import Faint, faint_orders, with_others
+from nightturn.estimation.hidden import hidden_pp
+from nightturn.estimation.lag import Lag, find_lag, lag_range
+from nightturn.estimation.localised import LOCAL_TURNS, Localised, cut_out, defects_apart, localised_in
+from nightturn.estimation.order_fit import Bed, OrderFit, bed_of, collapse, fit_orders, pattern
 from nightturn.estimation.ripple import floor_of
 from nightturn.estimation.spectra import (
     Scatter,
@@ -16,35 +22,25 @@ from nightturn.estimation.spectra import (
     turn_spectra,
     white_scatter,
 )
+from nightturn.estimation.transfer import DoubtOf, Transfer
 from nightturn.estimation.turns import Bools, Complex128s, Turns
-from nightturn.estimation.waveform import PeakToPeak, peak_to_peak
+from nightturn.estimation.waveform import PeakToPeak, rebuild
 from nightturn.model.tiles import Float64s, Int64s
 
-LAG_RANGE_DEG = 1.0
-LAG_STEPS = 400
-"""Steps of the scan on either side: an eighth of a period of order 700 at most."""
-LAG_SHARE = 0.002
-"""Orders whose product is below this share of the largest do not vote on the lag."""
-LAG_GATE = 7.0
-"""Both directions must hold an order with this many times its variance for it to vote."""
-ROUNDING = 1e-9
-LAG_SIGNIFICANCE = 5.0
-"""The best alignment must beat the second best by this many standard deviations."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lag:
-    """Angle by which torque is sampled late, either way; ambiguous when a second alignment fits as well."""
-
-    rad: float
-    ambiguous: bool
+LAG_LEAST = 2
+"""One order alone cannot tell a lag from friction that follows the same order."""
+LAG_EFFECT = 0.01
+"""A second alignment that changes the peak-to-peak by more than this share makes it ambiguous; by less, it enters u."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cogging:
     """Cogging orders, their variance, peak-to-peak and how the directions were aligned.
 
-    `forward` and `backward` are the fits by direction, which carry each direction's own mean and pattern.
+    `forward` and `backward` are the fits by direction, which carry each direction's own mean and pattern. `doubts` are what
+    resonance, filter and rig record contribute to the uncertainty, `gross` the orders with the rig's own in them;
+    `asynchronous` are orders between the whole ones, which are not in it. `spectra` are all turns of either direction
+    (turns, orders), `of_mean` (orders,) the noise E|c - c̄|² of half the sum of their means.
     """
 
     turns: int
@@ -56,64 +52,238 @@ class Cogging:
     scattered: bool
     peak: PeakToPeak
     floor_nm: float
-    hidden: Hidden
+    hidden_pp_nm: float
+    localised: Localised | None
+    doubts: tuple[DoubtOf, ...]
+    gross: Lines
     forward: OrderFit
     backward: OrderFit
+    asynchronous: tuple[Line, ...]
+    spectra: tuple[Complex128s, Complex128s]
+    of_mean: Float64s
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """The mean turn of both directions, aligned, and which of its orders stand out.
+
+    `single` are the fitted amplitudes by direction, `turns` the spectra, both without the delays that the filter gives each
+    order.
+    """
+
+    counts: tuple[int, int]
+    turns: tuple[Complex128s, Complex128s]
+    lag: Lag
+    mean: Complex128s
+    scatter: Scatter
+    scattered: bool
+    of_mean: Float64s
+    gate: Float64s
+    forward: OrderFit
+    backward: OrderFit
+    single: tuple[Complex128s, Complex128s]
+    amplitudes: Complex128s
+    faint: Faint
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are turns enough to look for a deviation at one angle."""
+        return self.scattered and sum(self.counts) >= LOCAL_TURNS
+
+    @property
+    def geometry(self) -> Float64s:
+        """By order fitted, how many times larger its variance is than over whole turns without a hole."""
+        return np.maximum(self.forward.geometry, self.backward.geometry)
 
 
 def cogging_of(
-    legs: Sequence[tuple[Turns, Float64s]], highest: int, declared: frozenset[int], drift_spread: float
+    legs: Sequence[tuple[Turns, Float64s]],
+    highest: int,
+    declared: frozenset[int],
+    family: frozenset[int],
+    drift_spread: float,
+    transfer: Transfer,
+    apart: Sequence[Line] = (),
 ) -> Cogging:
     """Estimate the cogging of slow passes in both directions; `legs` are turns and their torque without drift.
+
+    `family` are orders that the unit makes weakly, beside the declared ones; `apart` was taken out; `transfer` leads back to it.
 
     Raises:
         numpy.linalg.LinAlgError: the bins that exist cannot tell the orders apart.
     """
     ways = [[leg for leg in legs if leg[0].direction == way] for way in (1, -1)]
-    each = [_direction_spectra(way, highest) for way in ways]
+    beds = [[bed_of(turns) for turns, _ in way] for way in ways]
+    read: Callable[..., _Reading] = partial(
+        _read, highest, declared, family, drift_spread, transfer, widened(apart, highest), beds
+    )
+    first, read = _first(read, ways)
+    found, local = _without_defects(read, ways, first, transfer) if first.enough else (first, None)
+    kept = found.forward.orders
+    lag, other_nm = _other_alignments(found)
+    seen = Lines(kept, found.amplitudes, found.of_mean[kept] / 2 * found.geometry)
+    lines = transfer.lines(seen)
+    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, declared | family, kept)
+    peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
+    return Cogging(
+        turns=sum(found.counts),
+        lag=lag,
+        orders=kept,
+        amplitudes=lines.amplitudes,
+        variance=lines.variance,
+        nu=found.scatter.nu,
+        scattered=found.scattered,
+        peak=PeakToPeak(peak.value_nm, float(np.hypot(peak.u_nm, other_nm)), peak.faint_nm),
+        floor_nm=floor_of(found.of_mean, found.gate),
+        hidden_pp_nm=hidden_pp(found.mean, found.of_mean, declared, kept, peak.value_nm),
+        localised=local,
+        doubts=transfer.doubts_of(seen),
+        gross=transfer.gross(seen),
+        forward=found.forward,
+        backward=found.backward,
+        asynchronous=tuple(apart),
+        spectra=first.turns,
+        of_mean=first.of_mean,
+    )
+
+
+def _first(
+    read: Callable[..., _Reading], ways: Sequence[Sequence[tuple[Turns, Float64s]]]
+) -> tuple[_Reading, Callable[..., _Reading]]:
+    """The first reading, and how to read again: with what the fit says where no turn has a value."""
+    first = read(ways)
+    if all(turns.everywhere for way in ways for turns, _ in way):
+        return first, read
+    # A straight line across a hole leaks the strong orders into the faint ones; what the fit says does not.
+    bins = ways[0][0][0].bins
+    read = partial(read, guesses=[pattern(fit, bins)[0] for fit in (first.forward, first.backward)])
+    return read(ways), read
+
+
+def _without_defects(
+    read: Callable[..., _Reading],
+    ways: Sequence[Sequence[tuple[Turns, Float64s]]],
+    first: _Reading,
+    transfer: Transfer,
+) -> tuple[_Reading, Localised | None]:
+    """The reading without what is at one angle only, and that."""
+    bins = ways[0][0][0].bins
+    # A deviation at one angle is late by what the filter holds back of slow changes, beside the lag.
+    late = first.lag.rad + float(transfer.late_rad[1])
+
+    def cut(reading: _Reading, zones: Bools) -> _Reading:
+        fits = (reading.forward, reading.backward)
+        return read(
+            [
+                [(t, cut_out(t, y, fit, zones, t.direction * late)) for t, y in way]
+                for way, fit in zip(ways, fits, strict=True)
+            ]
+        )
+
+    return defects_apart(first, lambda reading, share: _local(first, reading, bins, share), cut)
+
+
+def _read(
+    highest: int,
+    declared: frozenset[int],
+    family: frozenset[int],
+    drift_spread: float,
+    transfer: Transfer,
+    wide: Float64s,
+    beds: Sequence[Sequence[Bed]],
+    ways: Sequence[Sequence[tuple[Turns, Float64s]]],
+    guesses: Sequence[Float64s] | None = None,
+) -> _Reading:
+    """The orders of the mean turn: those that stand out, fitted, and the known ones that do not."""
+    fills: Sequence[Float64s | None] = guesses or (None, None)
+    turned = transfer.undelayed
+    each = [_direction_spectra(*one, highest) for one in zip(ways, fills, turned, strict=True)]
     # Turns of one direction are compared with each other, not those of one leg: with one turn a pass the first and the
     # third pass are all there is to tell scatter from.
-    groups = [(spectra, coverage) for spectra, coverage in each]
     # A constant of its own for each leg changes order 0 only, so turns of several legs may be pooled.
-    scatter = pooled_scatter([(s[:, : highest + 1], c) for s, c in groups])
+    scatter = pooled_scatter([(s[:, : highest + 1], c) for s, c in each])
     scattered = scatter is not None
     means = [spectra.mean(0) for spectra, _ in each]
     if scatter is None:
         scatter = _white(means, highest)
-    counts = [len(spectra) for spectra, _ in each]
+    one, other = (len(spectra) for spectra, _ in each)
     forward, backward = (m[: highest + 1] for m in means)
-    lag = find_lag(forward, backward, scatter.variance / counts[0], scatter.variance / counts[1], declared)
+    noise = scatter.variance / one, scatter.variance / other
+    lag = find_lag(forward, backward, *noise, declared, family, lag_range(ways[0][0][0]))
     both = _aligned(np.arange(highest + 1), forward, backward, lag.rad)
-    of_mean = scatter.variance * (1 / counts[0] + 1 / counts[1]) / 4  # of half the sum of two means
+    of_mean = scatter.variance * wide * (1 / one + 1 / other) / 4  # of half the sum of two means
     gate = gates(scatter.nu, declared, highest)
-    kept = significant(both, of_mean, gate)
-    fits = [fit_orders([collapse(t, y) for t, y in way], kept, drift_spread) for way in ways]
-    amplitudes = _aligned(kept, fits[0].amplitudes, fits[1].amplitudes, lag.rad)
-    variance = np.maximum(of_mean[kept] / 2, (fits[0].variance + fits[1].variance) / 4)
-    peak = peak_to_peak(kept, amplitudes, variance)
-    hidden = hidden_orders(both, of_mean, declared, kept, peak.value_nm)
-    return Cogging(
-        turns=sum(counts),
+    known = declared | family
+    kept = np.union1d(significant(both, of_mean, gate, known), transfer.asked)
+    fits = [_fitted(*way, kept, drift_spread) for way in zip(ways, beds, strict=True)]
+    single = fits[0].amplitudes * turned[0][kept], fits[1].amplitudes * turned[1][kept]
+    amplitudes = _aligned(kept, *single, lag.rad)
+    return _Reading(
+        counts=(one, other),
+        turns=(each[0][0][:, : highest + 1], each[1][0][:, : highest + 1]),
         lag=lag,
-        orders=kept,
-        amplitudes=amplitudes,
-        variance=variance,
-        nu=scatter.nu,
+        mean=both,
+        scatter=scatter,
         scattered=scattered,
-        peak=widened(peak, hidden, scatter.nu),
-        floor_nm=floor_of(of_mean, gate),
-        hidden=hidden,
+        of_mean=of_mean,
+        gate=gate,
         forward=fits[0],
         backward=fits[1],
+        single=single,
+        amplitudes=amplitudes,
+        faint=faint_orders(both, of_mean, gate, declared, family, kept),
     )
 
 
-def _direction_spectra(way: Sequence[tuple[Turns, Float64s]], highest: int) -> tuple[Complex128s, Float64s]:
-    """Spectra and coverage of all whole turns of one direction; to the last order when no turn is repeated."""
+def _fitted(
+    way: Sequence[tuple[Turns, Float64s]], beds: Sequence[Bed], kept: Int64s, drift_spread: float
+) -> OrderFit:
+    """The orders in all turns of one direction."""
+    collapsed = [collapse(turns, torque, bed) for (turns, torque), bed in zip(way, beds, strict=True)]
+    return fit_orders(collapsed, kept, drift_spread)
+
+
+def _other_alignments(found: _Reading) -> tuple[Lag, float]:
+    """The lag, ambiguous only where another alignment would change the peak-to-peak; and what it adds to u, N·m."""
+    # A pattern of one order and its multiples repeats: to move by a period changes nothing that is seen.
+    if not found.lag.rivals:
+        return found.lag, 0.0
+    kept = found.forward.orders
+    first = found.amplitudes
+    shifted = [_aligned(kept, *found.single, rival) for rival in found.lag.rivals]
+    spans = [float(np.ptp(rebuild(kept, amplitudes))) for amplitudes in (first, *shifted)]
+    apart = max(abs(span - spans[0]) for span in spans[1:])
+    alone = len(kept) < LAG_LEAST
+    if alone or apart > LAG_EFFECT * spans[0]:
+        return found.lag, 0.0
+    return Lag(found.lag.rad, ambiguous=False, rivals=found.lag.rivals), apart / np.sqrt(3.0)
+
+
+def _local(first: _Reading, found: _Reading, bins: int, share: float) -> Localised | None:
+    """What of the turns of the first reading is at one angle and none of the orders found since."""
+    orders = np.arange(len(first.mean))
+    left = []
+    for turns, sign in zip(first.turns, (1, -1), strict=True):
+        rest = turns * np.exp(1j * sign * orders * first.lag.rad)
+        rest[:, found.forward.orders] -= found.amplitudes
+        rest[:, found.faint.orders] -= found.faint.shrunk
+        left.append(rest)
+    return localised_in(left, found.of_mean, bins, share)
+
+
+def _direction_spectra(
+    way: Sequence[tuple[Turns, Float64s]], guess: Float64s | None, undelayed: Complex128s, highest: int
+) -> tuple[Complex128s, Float64s]:
+    """Spectra and coverage of all whole turns of one direction; to the last order when no turn is repeated.
+
+    `undelayed` (orders,) turns each order back by what the filter delays it.
+    """
     repeated = sum(int(t.whole.sum()) for t, _ in way) > 1
     top = highest if repeated else way[0][0].bins // 2 - 1
-    parts = [turn_spectra(t, y, top) for t, y in way]
-    return np.concatenate([s for s, _ in parts]), np.concatenate([c for _, c in parts])
+    parts = [turn_spectra(t, y, top, guess) for t, y in way]
+    spectra = np.concatenate([s for s, _ in parts])
+    spectra[:, : len(undelayed)] *= undelayed
+    return spectra, np.concatenate([c for _, c in parts])
 
 
 def _white(means: Sequence[Complex128s], highest: int) -> Scatter:
@@ -128,99 +298,3 @@ def _aligned(orders: Int64s, forward: Complex128s, backward: Complex128s, lag: f
     # Their mean would keep cos(n lag) of order n: with 0.2 degrees 10 % of the peak-to-peak were gone (simulated).
     turn = np.exp(1j * orders * lag)
     return np.asarray((forward * turn + backward * np.conj(turn)) / 2)
-
-
-def find_lag(
-    forward: Complex128s,
-    backward: Complex128s,
-    forward_variance: Float64s,
-    backward_variance: Float64s,
-    declared: frozenset[int],
-) -> Lag:
-    """The lag that aligns both directions best: the maximum of Σ Re(F conj(B) e^{2jnl}) within ±1 degree.
-
-    The declared orders vote first, because the machine makes them alike in both directions. A pattern of friction
-    changes sign with the direction and votes for the wrong lag: a bearing's spall does, at orders of its own. Only where
-    the declared ones leave the lag open do all orders vote.
-    """
-    vote = (np.abs(forward) ** 2 > LAG_GATE * forward_variance) & (
-        np.abs(backward) ** 2 > LAG_GATE * backward_variance
-    )
-    vote[0] = False
-    if not vote.any():
-        return Lag(0.0, ambiguous=False)
-    known = np.zeros_like(vote)
-    known[list(declared)] = True
-    found = None
-    for voters in (vote & known, vote):
-        if voters.any():
-            found = _voted(voters, forward, backward, forward_variance, backward_variance)
-            if not found.ambiguous:
-                return found
-    return found or Lag(0.0, ambiguous=True)
-
-
-def _voted(
-    vote: Bools,
-    forward: Complex128s,
-    backward: Complex128s,
-    forward_variance: Float64s,
-    backward_variance: Float64s,
-) -> Lag:
-    """The lag for which these orders vote.
-
-    Ambiguous when the maximum lies at the edge, or does not beat the second by five standard deviations of their
-    difference as it follows from the noise of the orders.
-    """
-    product = forward * np.conj(backward)
-    size = np.abs(product)
-    orders = np.flatnonzero(vote & (size > LAG_SHARE * size[vote].max()))
-    x = product[orders]
-    grid = np.radians(np.linspace(-LAG_RANGE_DEG, LAG_RANGE_DEG, 2 * LAG_STEPS + 1))
-    score = _score(x, orders, grid)
-    inner = np.flatnonzero((score[1:-1] > score[:-2]) & (score[1:-1] >= score[2:])) + 1
-    if len(inner) == 0:
-        return Lag(0.0, ambiguous=True)
-    ranked = inner[np.argsort(-score[inner], kind="stable")]
-    lag = _newton(x, orders, float(grid[ranked[0]]))
-    edge = max(score[0], score[-1]) >= score[ranked[0]]
-    if len(ranked) == 1:
-        return Lag(lag, ambiguous=bool(edge))
-    other = _newton(x, orders, float(grid[ranked[1]]))
-    first, second = np.exp(2j * orders * lag), np.exp(2j * orders * other)
-    one, two = (x * first).real, (x * second).real
-    lead = float((np.maximum(one, 0.0) - np.maximum(two, 0.0)).sum())
-    # An order of friction is real and negative at the true lag, and tells it from the second as well as one of cogging.
-    lead = max(lead, float((np.abs(one) - np.abs(two)).sum()))
-    noise = (
-        np.abs(backward[orders]) ** 2 * forward_variance[orders]
-        + np.abs(forward[orders]) ** 2 * backward_variance[orders]
-    ) / 2
-    sd = float(np.sqrt((np.abs(first - second) ** 2 * noise).sum()))
-    least = max(LAG_SIGNIFICANCE * sd, ROUNDING * float(score[ranked[0]]))
-    return Lag(lag, ambiguous=bool(edge or lead < least))
-
-
-def _score(x: Complex128s, orders: Int64s, grid: Float64s) -> Float64s:
-    """Σ of the positive Re(x e^{2jnl}) at every lag of an even grid."""
-    turning = np.exp(2j * (grid[1] - grid[0]) * orders)
-    steps = np.broadcast_to(turning, (len(grid) - 1, len(orders)))
-    rows = np.cumprod(np.concatenate((np.ones((1, len(orders))), steps)), axis=0)
-    return np.asarray(
-        np.maximum((rows * (np.exp(2j * grid[0] * orders) * x)).real, 0.0).sum(axis=1), np.float64
-    )
-
-
-def _newton(x: Complex128s, orders: Int64s, start: float) -> float:
-    """Polish a maximum of Σ Re(x e^{2jnl}) over the orders that agree with it; stays within the scan's step."""
-    agreeing = (x * np.exp(2j * orders * start)).real > 0
-    x, orders = x[agreeing], orders[agreeing]
-    lag = start
-    for _ in range(3):
-        terms = x * np.exp(2j * orders * lag)
-        slope = float((-2 * orders * terms.imag).sum())
-        bend = float((-4 * orders**2 * terms.real).sum())
-        if bend >= 0:
-            break
-        lag -= slope / bend
-    return lag

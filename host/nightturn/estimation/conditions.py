@@ -2,13 +2,27 @@
 
 import msgspec
 
+from nightturn.model.certificates import Certificate
+from nightturn.model.rig_record import RigRecord
+from nightturn.model.verdicts import MAX
+
 
 class AcceptLimit(msgspec.Struct, frozen=True):
-    """One acceptance limit: upper limit, guard band (same unit) and the conditions under which it holds."""
+    """One acceptance limit: bound, guard band (same unit) and the conditions under which it holds.
+
+    Attributes:
+        bound: `max` or `min`; a figure with both has two limits.
+        signed: hold the value with its sign against it, not its magnitude.
+        turning: +1 or -1, the declared sense of the pass it holds for; 0 for both.
+        at_torque_nm: with its sign.
+    """
 
     figure: str
-    max: float
+    limit: float
+    bound: str = MAX
     guard: float = 0.0
+    signed: bool = False
+    turning: int = 0
     at_rpm: float | None = None
     at_torque_nm: float | None = None
     temp_degc: tuple[float, float] | None = None
@@ -24,7 +38,15 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
         pole_pairs, slots: of the unit; drive_pole_pairs, drive_slots: of the turning drive.
         slow_speed_rpm, hold_speed_rpm, hold_torque_nm: set points of the plan.
         resonance_hz: torsional resonance of the rig, None when not known.
+        filter_hz, filter_poles: corner (0.707 left) and number of poles of the low-pass before the converter, None when not
+            known; filter_u_rel: standard uncertainty of the corner, relative; filter_source: who states it.
         mains_hz: frequency of the mains, whose hum may fall on an order.
+        certificate: uncertainties of the torque channel, None where its record states none; certificate_source: where they
+            are found.
+        excitation_counts: whether the supply of the bridge enters the torque.
+        bearings: what the rig's declared bearings make: (what it is, order).
+        rig: what the rig makes by itself, None where no record holds; rig_unfit: a sentence on why the one there is does not;
+            rig_tied: whether the angle of this cycle was tied to the encoder's zero.
     """
 
     lsb_nm: float
@@ -41,8 +63,19 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
     hold_speed_rpm: float = 0.0
     hold_torque_nm: float = 0.0
     resonance_hz: float | None = None
+    filter_hz: float | None = None
+    filter_poles: int = 1
+    filter_u_rel: float = 0.0
+    filter_source: str = ""
     mains_hz: float = 50.0
     run: str = ""
     calibration_id: str = ""
     config_digest: str = ""
     accept: tuple[AcceptLimit, ...] = ()
+    certificate: Certificate | None = None
+    certificate_source: str = ""
+    excitation_counts: bool = True
+    bearings: tuple[tuple[str, float], ...] = ()
+    rig: RigRecord | None = None
+    rig_unfit: str = ""
+    rig_tied: bool = True

@@ -1,11 +1,14 @@
 """The estimator of one fixture: samples in, finished strokes and cycles out, everything up to the sums in integers."""
 
+from collections.abc import Sequence
+
 import msgspec
 
 from nightturn.estimation.assembly import Assembly, CycleSums, phase_of
 from nightturn.estimation.folds import BINS, LegSums, StrokeSums
 from nightturn.estimation.phases import CONFIRM_CELLS, LONG_GAP_CELLS, PhaseChange, ScanSettings, speeds_of
 from nightturn.estimation.scan import Piece, Scan, Stretch, before, encoder_jump, join
+from nightturn.estimation.starts import Starts
 from nightturn.model.phases import STAND
 from nightturn.model.tiles import Tile
 
@@ -26,6 +29,7 @@ class Estimator(msgspec.Struct):
     settings: ScanSettings
     scan: Scan
     assembly: Assembly
+    starts: Starts
     phase: str = STAND
     epoch: int = -1
     next_index: int = -1
@@ -45,11 +49,16 @@ class Estimator(msgspec.Struct):
     @classmethod
     def start(cls, settings: ScanSettings, cycle_no: int) -> "Estimator":
         """An estimator that has seen nothing; its first cycle has this number."""
-        return cls(settings=settings, scan=Scan(settings), assembly=Assembly(settings, cycle_no))
+        return cls(
+            settings=settings,
+            scan=Scan(settings),
+            assembly=Assembly(settings, cycle_no),
+            starts=Starts.of_cells(settings.cell_samples),
+        )
 
-    def temperature(self, role: str, milli_degc: int) -> None:
-        """Take one reading of a slow channel; the cycle keeps the mean by role."""
-        self.assembly.temperature(role, milli_degc)
+    def warm(self, readings: Sequence[tuple[str, int]]) -> None:
+        """Take readings of slow channels, by role in thousandths of a degree; the cycle keeps the mean by role."""
+        self.assembly.warm(readings)
 
     def add(self, tile: Tile) -> list[Event]:
         """Take the next samples; returns what they finished, in the order in which it finished.
@@ -63,6 +72,7 @@ class Estimator(msgspec.Struct):
             self.epoch, self.next_index = tile.epoch, -1
             self.direction = 0
             self.scan.reset()
+            self.starts.reset()
         if self.next_index >= 0:
             if tile.end <= self.next_index:
                 return out
@@ -74,6 +84,7 @@ class Estimator(msgspec.Struct):
         self.next_index = tile.end
         for stretch in self.scan.add(tile):
             self._stretch(stretch, out)
+            self.starts.add(stretch)  # behind it, so that a pass that ends here takes its own start
         self._flush()
         return out
 
@@ -193,6 +204,8 @@ class Estimator(msgspec.Struct):
         """A cell off speed: it and its neighbours are left out."""
         if self.streak:
             self._flush()
+            if self.stroke is not None and self.stroke.index_first < 0:
+                self._fold(self.edge_index)  # so short that nothing else is left
             self.held = []
             self.streak = 0
 
@@ -203,6 +216,7 @@ class Estimator(msgspec.Struct):
             out += self.assembly.close(self.epoch, self.tick_zero)
         opening = self.held[0]
         if stroke:
+            _, self.held = before(self.held, opening.first + self.settings.cell_samples)
             self.stroke = StrokeSums(
                 epoch=self.epoch,
                 cycle_no=self.assembly.cycle_no,
@@ -224,16 +238,21 @@ class Estimator(msgspec.Struct):
 
     def _flush(self) -> None:
         """Fold what is held, up to the last cell, whose neighbour is not known yet."""
+        # What a fast stroke still gains or loses of its speed weighs on its mean by the whole inertia: a cell more is left out.
+        self._fold(self.edge_index - (0 if self.stroke is None else self.settings.cell_samples))
+
+    def _fold(self, index: int) -> None:
+        """Fold what is held and lies before this sample."""
         if self._open is None or not self.held:
             return
-        early, self.held = before(self.held, self.edge_index)
+        early, self.held = before(self.held, index)
         for piece in join(early):
             if self.leg is not None:
                 known = self.folded_raw if self.folded_index == piece.first - 1 else None
                 self.leg.add(piece.first, piece.raw, piece.encoder, piece.flags, known)
                 self.folded_index, self.folded_raw = piece.end - 1, int(piece.raw[-1])
             elif self.stroke is not None:
-                self.stroke.add(piece.first, piece.raw)
+                self.stroke.add(piece.first, piece.raw, piece.encoder)
 
     def _close(self, out: list[Event]) -> None:
         """End the leg or stroke that is open, if any."""
@@ -244,11 +263,13 @@ class Estimator(msgspec.Struct):
         if leg is not None:
             travel = abs(leg.encoder_last - leg.encoder_first) * BINS
             if travel >= MIN_LEG_BINS * self.settings.counts_per_rev:
-                out += self.assembly.take_leg(leg, self.epoch, self.tick_zero)
+                start = self.starts.taken(leg.direction)
+                out += self.assembly.take_leg(leg, self.epoch, self.tick_zero, start)
             else:
                 self.assembly.short_passes += 1
         elif stroke is not None:
-            cycles = self.assembly.take_stroke(stroke, self.epoch, self.tick_zero)
+            start = self.starts.taken(stroke.direction)
+            cycles = self.assembly.take_stroke(stroke, self.epoch, self.tick_zero, start)
             base, per_sample = self.tick_zero
             stroke.tick_first = base + stroke.index_first * per_sample
             stroke.tick_last = base + stroke.index_last * per_sample

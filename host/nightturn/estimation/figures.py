@@ -4,9 +4,23 @@ from collections.abc import Callable
 
 import msgspec
 
+from nightturn.estimation import budget, friction_drafts
 from nightturn.estimation import figure_drafts as drafts
+from nightturn.estimation.band import band_of
+from nightturn.estimation.budget import Enters, Seen
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.figure_drafts import Basis
+from nightturn.estimation.gates import Signals, note_band, note_hole
+from nightturn.estimation.quantisation import noise_counts
+from nightturn.estimation.rig_net import (
+    AT_TRANSDUCER,
+    GROSS,
+    measurand_of,
+    net_friction,
+    note_gross,
+)
+from nightturn.estimation.transfer import RIG
+from nightturn.estimation.turns import samples_per_rev
 from nightturn.model.figures import Figure
 from nightturn.model.phases import HOLD, SLOW_TURN
 
@@ -16,6 +30,10 @@ RIPPLE_PCT = "ripple_pct_rated"
 COGGING_PP = "cogging_pp_nm"
 FRICTION = "friction_nm"
 FRICTION_PCT = "friction_pct_rated"
+FRICTION_VARIATION = "friction_variation_pp_nm"
+COULOMB = "coulomb_nm"
+VISCOUS = "viscous_nm_s_per_rad"
+BREAKAWAY = "breakaway_nm"
 ZERO = "zero_nm"
 MEAN_TORQUE = "mean_torque_nm"
 
@@ -32,6 +50,10 @@ class FigureSpec(msgspec.Struct, frozen=True):
         heading: its name in a short list of figures; empty where it is not in it.
         of_rated: given in per cent of the rated torque; its interval is then that of the same figure in N·m.
         method: version of what makes it.
+        enters: how errors of the torque channel enter it; rows that share what makes them share this.
+        rests_on: the phases whose samples it is made of, `phase` where it is empty.
+        waveform: made of the orders of a turn; a mean over the turn otherwise.
+        measurand: what it is a figure of, in words.
     """
 
     name: str
@@ -42,11 +64,47 @@ class FigureSpec(msgspec.Struct, frozen=True):
     heading: str = ""
     of_rated: bool = False
     method: int = 1
+    enters: Enters = budget.DIFFERENCE
+    rests_on: tuple[str, ...] = ()
+    waveform: bool = False
+    measurand: str = ""
 
+
+_AT_TRANSDUCER = f"{AT_TRANSDUCER}, {GROSS}"
+_RIPPLE = (
+    f"torque under load over one turn of the rotor at constant speed, cogging included, {_AT_TRANSDUCER}: "
+)
+_PP = "highest minus lowest value of the orders that repeat from turn to turn"
+_FRICTION = (
+    f"running friction at constant speed, {GROSS}: half the step of the mean torque over the same angles "
+    "from one direction to the other"
+)
+
+_LINE = "straight line through running friction at the speeds of the slow passes and of the strokes, over the same angles"
 
 _ROWS = (
-    FigureSpec(RIPPLE_PP, "N·m", "Torque ripple under load, peak to peak", HOLD, drafts.ripple_pp, "ripple"),
-    FigureSpec(RIPPLE_RMS, "N·m", "Torque ripple under load, rms", HOLD, drafts.ripple_rms),
+    FigureSpec(
+        RIPPLE_PP,
+        "N·m",
+        "Torque ripple under load, peak to peak",
+        HOLD,
+        drafts.ripple_pp,
+        "ripple",
+        waveform=True,
+        method=4,
+        measurand=_RIPPLE + _PP,
+    ),
+    FigureSpec(
+        RIPPLE_RMS,
+        "N·m",
+        "Torque ripple under load, rms",
+        HOLD,
+        drafts.ripple_rms,
+        enters=budget.RMS,
+        waveform=True,
+        method=4,
+        measurand=_RIPPLE + "root mean square without the noise",
+    ),
     FigureSpec(
         RIPPLE_PCT,
         "%",
@@ -55,9 +113,32 @@ _ROWS = (
         drafts.ripple_pp,
         "ripple of rated",
         of_rated=True,
+        waveform=True,
+        method=4,
+        measurand=_RIPPLE + _PP,
     ),
-    FigureSpec(COGGING_PP, "N·m", "Cogging torque, peak to peak", SLOW_TURN, drafts.cogging_pp, "cogging"),
-    FigureSpec(FRICTION, "N·m", "Running friction", SLOW_TURN, drafts.friction, "friction"),
+    FigureSpec(
+        COGGING_PP,
+        "N·m",
+        "Cogging torque, peak to peak",
+        SLOW_TURN,
+        drafts.cogging_pp,
+        "cogging",
+        waveform=True,
+        method=4,
+        measurand=f"unpowered torque over one turn that both directions share, {_AT_TRANSDUCER}: {_PP}",
+    ),
+    FigureSpec(
+        FRICTION,
+        "N·m",
+        "Running friction",
+        SLOW_TURN,
+        drafts.friction,
+        "friction",
+        enters=budget.HALF_STEP,
+        method=3,
+        measurand=_FRICTION,
+    ),
     FigureSpec(
         FRICTION_PCT,
         "%",
@@ -66,6 +147,48 @@ _ROWS = (
         drafts.friction,
         "friction of rated",
         of_rated=True,
+        enters=budget.HALF_STEP,
+        method=3,
+        measurand=_FRICTION,
+    ),
+    FigureSpec(
+        FRICTION_VARIATION,
+        "N·m",
+        "Running friction over angle, peak to peak",
+        SLOW_TURN,
+        friction_drafts.friction_variation,
+        waveform=True,
+        measurand=f"half of what the directions differ by at each angle of a turn, less its mean, {_AT_TRANSDUCER}: {_PP}",
+    ),
+    FigureSpec(
+        COULOMB,
+        "N·m",
+        "Coulomb friction, from two speeds",
+        SLOW_TURN,
+        friction_drafts.coulomb,
+        enters=budget.HALF_STEP,
+        measurand=f"{_LINE}, at speed zero",
+    ),
+    FigureSpec(
+        VISCOUS,
+        "N·m·s/rad",
+        "Viscous friction, from two speeds",
+        SLOW_TURN,
+        friction_drafts.viscous,
+        enters=budget.HALF_STEP,
+        measurand=f"{_LINE}: its slope",
+    ),
+    FigureSpec(
+        BREAKAWAY,
+        "N·m",
+        "Breakaway torque",
+        SLOW_TURN,
+        friction_drafts.breakaway,
+        enters=budget.LEVEL,
+        measurand=(
+            "largest torque within three degrees that opposes a start from rest, means over 20 ms, less zero and cogging; median of "
+            "the starts of unpowered passes"
+        ),
     ),
     FigureSpec(
         ZERO,
@@ -73,8 +196,21 @@ _ROWS = (
         "Zero error of the torque channel, half-sum of both directions",
         SLOW_TURN,
         drafts.zero,
+        enters=budget.HALF_SUM,
+        method=2,
+        measurand="reading without torque: half the sum of the mean torques of both directions, at the middle of the slow passes",
     ),
-    FigureSpec(MEAN_TORQUE, "N·m", "Mean torque of the hold", HOLD, drafts.mean_torque),
+    FigureSpec(
+        MEAN_TORQUE,
+        "N·m",
+        "Mean torque of the hold",
+        HOLD,
+        drafts.mean_torque,
+        enters=budget.LEVEL,
+        rests_on=(HOLD, SLOW_TURN),
+        method=2,
+        measurand="mean torque over whole turns of the hold at the transducer, friction included, less the zero of the slow passes",
+    ),
 )
 
 FIGURES: dict[str, FigureSpec] = {spec.name: spec for spec in _ROWS}
@@ -89,13 +225,86 @@ def per_cent_of(rated_torque_nm: float) -> float:
 def figures_of(basis: Basis) -> tuple[Figure, ...]:
     """Every figure of the table, in its order."""
     percent = per_cent_of(basis.conditions.rated_torque_nm)
+    signals = Signals.of(basis.measured.legs, basis.conditions, basis.measured.unheld)
     made: dict[Callable[[Basis], Draft], Draft] = {}
+    seen = {phase: _seen(basis, phase) for phase in (SLOW_TURN, HOLD)}
+    kind = budget.kind_of(basis.conditions.certificate)
     out = []
     for spec in FIGURES.values():
         if spec.make not in made:
-            made[spec.make] = spec.make(basis)
-        out.append(made[spec.make].figure(spec.name, spec.method, percent if spec.of_rated else 1.0))
+            draft = made[spec.make] = _gated(spec, basis, signals)
+            if draft.value is not None:
+                draft.lines += budget.budget_lines(
+                    draft.value, spec.enters, seen[spec.phase], basis.conditions
+                )
+        out.append(made[spec.make].figure(spec.name, spec.method, percent if spec.of_rated else 1.0, kind))
     return tuple(out)
+
+
+def _gated(spec: FigureSpec, basis: Basis, signals: Signals) -> Draft:
+    """A figure with everything that speaks against its passes."""
+    draft, legs = spec.make(basis), basis.measured.legs
+    phases = spec.rests_on or (spec.phase,)
+    net = _net(draft, spec, basis)
+    draft.measurand = measurand_of(spec.measurand, basis.conditions, net=net)
+    if spec.waveform:
+        _note_band(draft, spec, basis)
+    else:
+        for phase in phases:
+            note_hole(draft, legs.get(phase, ()), basis.conditions.sense)
+    signals.note(draft, phases)
+    return draft
+
+
+def _net(draft: Draft, spec: FigureSpec, basis: Basis) -> bool:
+    """Whether a figure is net of the rig; a friction is made so here, and a waveform that is not says what that may mean."""
+    measured, conditions = basis.measured, basis.conditions
+    if spec.make is drafts.friction:
+        return net_friction(draft, conditions, measured.slow_speed_rpm, basis.warmth)
+    if (
+        not spec.waveform or spec.name == FRICTION_VARIATION
+    ):  # a rig record says nothing of friction over angle
+        return False
+    held = spec.phase == HOLD
+    found = measured.ripple if held else measured.cogging
+    if found is None:
+        return False
+    net = any(doubt.name == RIG for doubt in found.doubts)
+    speed_rpm = measured.hold_speed_rpm if held else measured.slow_speed_rpm
+    if not net:
+        note_gross(draft, found.gross, conditions, speed_rpm, found.turns, held=held)
+    return net
+
+
+def _seen(basis: Basis, phase: str) -> Seen:
+    """What the torque channel saw in a phase of the cycle."""
+    measured = basis.measured
+    hold = () if measured.hold is None else (measured.hold,)
+    friction, cogging = measured.friction, measured.cogging
+    span_nm = 0.0 if friction is None else 2 * friction.friction_nm
+    return Seen(
+        span_nm=span_nm + (0.0 if cogging is None else cogging.peak.value_nm),
+        noise_counts=noise_counts(measured.slow if phase == SLOW_TURN else hold),
+        warmth=basis.warmth,
+        zero_known=friction is not None,
+    )
+
+
+def _note_band(draft: Draft, spec: FigureSpec, basis: Basis) -> None:
+    """Which orders a waveform of this phase contains."""
+    measured = basis.measured
+    held = spec.phase == HOLD
+    found = measured.ripple if held else measured.cogging
+    legs = measured.legs.get(spec.phase, ())
+    if found is None or not legs:
+        return
+    band = band_of(basis.conditions, samples_per_rev(legs[0]))
+    if spec.name == FRICTION_VARIATION:  # nobody declares orders of it
+        draft.band = (1, band.highest)
+        return
+    amplitudes = {row[0]: row[1] for row in drafts.order_table(found)}
+    speed_rpm = measured.hold_speed_rpm if held else measured.slow_speed_rpm
+    note_band(draft, band, amplitudes, speed_rpm, basis.conditions)
 
 
 def unit_of(name: str) -> str:

@@ -1,22 +1,39 @@
 """From the sums of a cycle to its record: calibration, estimators, statuses, verdict."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.asynchronous import lines_apart
+from nightturn.estimation.band import band_of
+from nightturn.estimation.breakaway import Break, breaks_of
+from nightturn.estimation.budget import warmth_of
 from nightturn.estimation.cogging import Cogging, cogging_of
 from nightturn.estimation.conditions import Conditions
-from nightturn.estimation.cycle_verdict import judge
-from nightturn.estimation.figure_drafts import Basis, Measured, order_table
+from nightturn.estimation.cycle_verdict import Seen, judge
+from nightturn.estimation.families import family_orders
+from nightturn.estimation.figure_drafts import Basis, Measured, order_table, origins_of
 from nightturn.estimation.figures import FIGURES, MEAN_TORQUE, figures_of
 from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
 from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
-from nightturn.estimation.friction import Friction, friction_of
-from nightturn.estimation.ripple import Ripple, ripple_of
-from nightturn.estimation.spectra import declared_orders, drift_rate, without_drift
-from nightturn.estimation.turns import Turns, bins_for, highest_order, samples_per_rev, speed_rpm, turns_of
+from nightturn.estimation.friction import Friction, Slow, friction_of, mean_torque_of, slow_passes
+from nightturn.estimation.friction_pattern import Variation, variation_of
+from nightturn.estimation.friction_speed import NO_STROKES, OverSpeed, over_speed
+from nightturn.estimation.gates import NO_LEVELS, inseparable
+from nightturn.estimation.hum import hum_orders
+from nightturn.estimation.least_squares import InseparableError
+from nightturn.estimation.noise_model import Estimate
+from nightturn.estimation.rig_net import rig_orders
+from nightturn.estimation.ripple import Ripple, ripple_of, straight
+from nightturn.estimation.spectra import declared_orders, drift_and_cable, without_drift
+from nightturn.estimation.transfer import Transfer, transfer_of
+from nightturn.estimation.turns import Turns, samples_per_rev, speed_rpm, turns_of
 from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
 from nightturn.model.phases import HOLD, SLOW_TURN
+from nightturn.model.quantities import fixed
 from nightturn.model.rows import StrokeRow
+from nightturn.model.tiles import Float64s
 
 PHASE_WORDS = {SLOW_TURN: "slow turn", HOLD: HOLD, "between": "outside the passes"}
 
@@ -31,18 +48,16 @@ def finish_cycle(
     ts_end: int,
     previous_friction_nm: tuple[float, ...] = (),
 ) -> CycleRecord:
-    """Make the record of a cycle from its sums; a pure function, about 10 ms.
+    """Make the record of a cycle from its sums; a pure function, some 20 ms, twice that with a defect.
 
     Every BLAS works with one thread meanwhile, so that it always adds in the same order.
     `record_first`, `record_last`, `ts_start` and `ts_end` (ns, UTC) are carried into the record.
-    `previous_friction_nm` are complete earlier cycles of this direction, oldest first: their scatter stands in where the
-    cycle has none of its own.
+    `previous_friction_nm` are complete earlier cycles of this direction, oldest first.
     """
     measured = measure(sums, conditions)
-    figures = figures_of(Basis(measured, conditions, previous_friction_nm))
-    temperatures = {
-        role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
-    }
+    temperatures = _temperatures(sums)
+    warmth = warmth_of(temperatures, sums.temperature_ends)
+    figures = figures_of(Basis(measured, conditions, previous_friction_nm, warmth))
     verdict, verdict_reasons, limit_words = _judged(figures, measured, conditions, temperatures)
     return CycleRecord(
         run=conditions.run,
@@ -71,7 +86,16 @@ def finish_cycle(
         verdict=verdict,
         verdict_reasons=verdict_reasons,
         limit_words=limit_words,
+        origins=origins_of(measured.ripple, conditions, measured.hold_speed_rpm),
+        cogging_origins=origins_of(measured.cogging, conditions, measured.slow_speed_rpm),
     )
+
+
+def _temperatures(sums: CycleSums) -> dict[str, float]:
+    """Means by role, °C."""
+    return {
+        role: total / count / 1000.0 for role, (count, total) in sorted(sums.temperatures.items()) if count
+    }
 
 
 def _lost(sums: CycleSums, rate_hz: float) -> tuple[str, ...]:
@@ -84,7 +108,7 @@ def _lost(sums: CycleSums, rate_hz: float) -> tuple[str, ...]:
             (leg.kind for leg in sums.legs if leg.index_first < stop and start <= leg.index_last), "between"
         )
         begin, end = ((index - sums.index_first) / rate_hz for index in (start, stop))
-        spans.append(f"{begin:.2f} to {end:.2f} s ({PHASE_WORDS[phase]})")
+        spans.append(f"{fixed(begin, 2)} to {fixed(end, 2)} s ({PHASE_WORDS[phase]})")
     total = f"{sums.missing} samples were lost in this cycle"
     kept = sum(stop - start for start, stop in sums.holes)
     return total, "lost: " + ", ".join(spans) + ("" if kept == sums.missing else " and more")
@@ -95,13 +119,18 @@ def _judged(
 ) -> tuple[str, tuple[str, ...], tuple[str, ...]]:
     """The verdict on this cycle, each figure at the speed at which it was measured."""
     speed_of = {SLOW_TURN: measured.slow_speed_rpm, HOLD: measured.hold_speed_rpm}
-    return judge(
-        figures,
-        conditions.accept,
+    first_of = {SLOW_TURN: measured.slow[0] if measured.slow else None, HOLD: measured.hold}
+    seen = Seen(
         speeds_rpm={spec.name: speed for spec in FIGURES.values() if (speed := speed_of[spec.phase])},
+        turning={
+            spec.name: leg.direction * conditions.sense
+            for spec in FIGURES.values()
+            if (leg := first_of[spec.phase])
+        },
         torque_nm=_held_torque(figures, measured, conditions),
         temperatures_degc=temperatures,
     )
+    return judge(figures, conditions.accept, seen)
 
 
 def _held_torque(figures: tuple[Figure, ...], measured: Measured, conditions: Conditions) -> float | None:
@@ -116,17 +145,37 @@ def measure(sums: CycleSums, conditions: Conditions) -> Measured:
     """Run the estimators on whatever legs the cycle has."""
     slow = [leg for leg in sums.legs if leg.kind == SLOW_TURN]
     hold = next((leg for leg in sums.legs if leg.kind == HOLD), None)
-    cogging, friction = _slow_passes(slow, conditions, sums.index_first)
-    ripple = _hold(hold, conditions, sums.index_first) if hold is not None else None
+    turned = _slow_passes(slow, conditions, sums.index_first)
+    over: OverSpeed | str = NO_STROKES
+    if turned.torque:
+        slow_rad_s = speed_rpm(slow[0], conditions.rate_hz) * 2 * np.pi / 60
+        over = over_speed(
+            sums.stroke_sums, turned.torque, turned.centre_s, slow_rad_s, conditions, sums.index_first
+        )
+    breaks: tuple[Break, ...] = ()
+    if turned.cogging is not None and turned.friction is not None:
+        breaks = breaks_of(sums.starts, turned.cogging, turned.friction.zero.value, conditions)
+    ripple, mean_torque, hold_unfit = None, None, ""
+    if hold is not None:
+        ripple, mean_torque, hold_unfit = _hold(
+            hold, conditions, sums.index_first, turned.passes, turned.cogging
+        )
     return Measured(
         slow=tuple(slow),
         hold=hold,
         ripple=ripple,
-        cogging=cogging,
-        friction=friction,
+        cogging=turned.cogging,
+        variation=turned.variation,
+        friction=turned.friction,
+        over_speed=over,
+        breaks=breaks,
+        mean_torque=mean_torque,
         slow_speed_rpm=speed_rpm(slow[0], conditions.rate_hz) if slow else 0.0,
         hold_speed_rpm=speed_rpm(hold, conditions.rate_hz) if hold is not None else 0.0,
         short_passes=sums.short_passes,
+        slow_unfit=turned.unfit,
+        hold_unfit=hold_unfit,
+        unheld=sums.unheld,
     )
 
 
@@ -166,11 +215,41 @@ def coverage_of(legs: tuple[LegSums, ...]) -> float:
     return min(filled / travelled, 1.0) if travelled else 0.0
 
 
-def _layout(leg: LegSums, conditions: Conditions) -> tuple[int, int, frozenset[int]]:
-    """Bins, highest order and declared orders for legs like this one."""
-    bins = bins_for(conditions.counts_per_rev, samples_per_rev(leg))
-    highest = highest_order(bins)
-    return bins, highest, declared_orders(conditions, highest)
+def _layout(leg: LegSums, conditions: Conditions) -> tuple[int, int, frozenset[int], frozenset[int]]:
+    """Bins, highest order, declared orders and family for legs like this one."""
+    band = band_of(conditions, samples_per_rev(leg))
+    highest = band.highest
+    declared = declared_orders(conditions, highest) | _rig_declared(conditions, highest)
+    return band.bins, highest, declared, family_orders(conditions, highest)
+
+
+def _rig_declared(conditions: Conditions, highest: int) -> frozenset[int]:
+    """The orders that a record says the rig makes."""
+    record = conditions.rig
+    return frozenset() if record is None else frozenset(o.order for o in record.orders if o.order <= highest)
+
+
+def _laid_out(
+    leg: LegSums, conditions: Conditions, index_zero: int, bins: int, highest: int, known: frozenset[int]
+) -> Turns:
+    """Torque over angle, and which orders of it are the mains'."""
+    foreign = hum_orders(speed_rpm(leg, conditions.rate_hz), conditions.mains_hz, known, highest)
+    return replace(turns_of(leg, conditions, bins, index_zero), foreign=foreign)
+
+
+def _transfer(leg: LegSums, conditions: Conditions, highest: int) -> Transfer:
+    """What resonance, filter and rig make of each order at the speed of the slow passes."""
+    speed = speed_rpm(leg, conditions.rate_hz)
+    return transfer_of(conditions, speed, highest, rig=rig_orders(conditions, speed, highest))
+
+
+def _held_transfer(leg: LegSums, conditions: Conditions, highest: int, cogging: Cogging | None) -> Transfer:
+    """The same of the hold, whose orders are as late as the slow passes say; without these it stays gross of the rig."""
+    speed, way = speed_rpm(leg, conditions.rate_hz), leg.direction * conditions.sense
+    rig = None
+    if cogging is not None and not cogging.lag.ambiguous:
+        rig = rig_orders(conditions, speed, highest, way * cogging.lag.rad)
+    return transfer_of(conditions, speed, highest, way, rig)
 
 
 def _usable(leg: LegSums) -> bool:
@@ -178,29 +257,60 @@ def _usable(leg: LegSums) -> bool:
     return leg.n > 0 and len(leg.sums) > 0 and samples_per_rev(leg) > 0
 
 
-def _slow_passes(
-    slow: list[LegSums], conditions: Conditions, index_zero: int
-) -> tuple[Cogging | None, Friction | None]:
-    """Cogging and friction where there is a whole turn in both directions."""
+@dataclass(frozen=True, slots=True)
+class _Turned:
+    """What the slow passes gave; `torque` are passes with a whole turn and their torque without drift, `unfit` why there is no fit."""
+
+    cogging: Cogging | None = None
+    variation: Variation | None = None
+    friction: Friction | None = None
+    passes: Slow | None = None
+    torque: tuple[tuple[Turns, Float64s], ...] = ()
+    centre_s: float = 0.0
+    unfit: str = ""
+
+
+def _slow_passes(slow: list[LegSums], conditions: Conditions, index_zero: int) -> _Turned:
+    """Cogging and friction where there is a whole turn in both directions; else, where a fit has no solution, why."""
     slow = [leg for leg in slow if _usable(leg)]
     if not slow:
-        return None, None
-    bins, highest, declared = _layout(slow[0], conditions)
-    legs = [turns_of(leg, conditions, bins, index_zero) for leg in slow]
+        return _Turned()
+    bins, highest, declared, family = _layout(slow[0], conditions)
+    legs = [_laid_out(leg, conditions, index_zero, bins, highest, declared | family) for leg in slow]
     whole = [leg for leg in legs if leg.whole.any()]
     if {leg.direction for leg in whole} != {1, -1}:
-        return None, None
-    rate, spread, centre = _slow_drift(whole)
-    torque = [(leg, without_drift(leg, rate, centre)) for leg in whole]
+        return _Turned()
+    whole, apart = lines_apart(_without_drift(whole)[0], highest, declared | family)
+    torque, spread, centre = _without_drift(whole)
+    transfer = _transfer(slow[0], conditions, highest)
     try:
-        cogging = cogging_of(torque, highest, declared, spread)
+        cogging = cogging_of(torque, highest, declared, family, spread, transfer, apart)
+        # The rig's own orders are known of both directions together: of their difference a record says nothing.
+        variation = variation_of(cogging, torque, declared | family, spread, replace(transfer, rig=None))
+    except InseparableError as error:
+        return _Turned(unfit=inseparable(error, slow, conditions.sense))
+    try:
+        passes = slow_passes(whole, cogging.forward, cogging.backward, centre, rounding_variance(conditions))
+        friction = friction_of(passes) if passes is not None else None
     except np.linalg.LinAlgError:
-        return None, None
-    return cogging, friction_of(whole, cogging.forward, cogging.backward, centre)
+        return _Turned(cogging, variation, unfit=NO_LEVELS)
+    return _Turned(cogging, variation, friction, passes, tuple(torque), centre)
 
 
-def _slow_drift(legs: list[Turns]) -> tuple[float, float, float]:
-    """Drift rate, what it rests on and the centre of the middle pass.
+def rounding_variance(conditions: Conditions) -> float:
+    """Variance of a sample from the rounding to whole ADC counts, N²·m²."""
+    return conditions.lsb_nm**2 / 12
+
+
+def _without_drift(legs: list[Turns]) -> tuple[list[tuple[Turns, Float64s]], float, float]:
+    """Passes and their torque without drift and cable, what the rate rests on and the centre of the middle pass."""
+    rate, cable, spread, centre = _slow_drift(legs)
+    middle = float(legs[len(legs) // 2].turned().mean())
+    return [(leg, without_drift(leg, rate, centre, cable, middle)) for leg in legs], spread, centre
+
+
+def _slow_drift(legs: list[Turns]) -> tuple[float, float, float, float]:
+    """Drift rate, torque of a cable by turn, what the rate rests on and the centre of the middle pass.
 
     From turns of one leg against each other where there are two, else from legs of one direction.
     """
@@ -208,14 +318,14 @@ def _slow_drift(legs: list[Turns]) -> tuple[float, float, float]:
     groups = [[leg] for leg in legs]
     if not repeated:
         groups = [[leg for leg in legs if leg.direction == way] for way in (1, -1)]
-    rate, spread = drift_rate(groups)
+    rate, cable, spread = drift_and_cable(groups)
     # The zero moves by a millinewton metre or two within a cycle, so that it needs a moment: that of the middle pass, about
     # which the outer two lie alike.
     middle = legs[len(legs) // 2]
     if len(legs) == 2:
         centres = [_centre(leg) for leg in legs]
-        return rate, spread, sum(centres) / 2
-    return rate, spread, _centre(middle)
+        return rate, cable, spread, sum(centres) / 2
+    return rate, cable, spread, _centre(middle)
 
 
 def _centre(leg: Turns) -> float:
@@ -223,15 +333,23 @@ def _centre(leg: Turns) -> float:
     return float((leg.n * leg.time_s).sum() / leg.n.sum())
 
 
-def _hold(hold: LegSums, conditions: Conditions, index_zero: int) -> Ripple | None:
-    """Ripple where the hold has a whole turn."""
+def _hold(
+    hold: LegSums, conditions: Conditions, index_zero: int, passes: Slow | None, cogging: Cogging | None
+) -> tuple[Ripple | None, Estimate | None, str]:
+    """Ripple and mean torque where the hold has a whole turn; else, where its fit has no solution, why."""
     if not _usable(hold):
-        return None
-    bins, highest, declared = _layout(hold, conditions)
-    turns = turns_of(hold, conditions, bins, index_zero)
+        return None, None, ""
+    bins, highest, declared, family = _layout(hold, conditions)
+    turns = _laid_out(hold, conditions, index_zero, bins, highest, declared | family)
     if not turns.whole.any():
-        return None
+        return None, None, ""
+    (turns,), apart = lines_apart([(turns, straight(turns)[0])], highest, declared | family)
     try:
-        return ripple_of(turns, highest, declared)
+        transfer = _held_transfer(hold, conditions, highest, cogging)
+        ripple = ripple_of(turns, highest, declared, family, transfer, apart)
+    except InseparableError as error:
+        return None, None, inseparable(error, [hold], conditions.sense)
+    try:
+        return ripple, mean_torque_of(turns, ripple.fit, passes, rounding_variance(conditions)), ""
     except np.linalg.LinAlgError:
-        return None
+        return ripple, None, NO_LEVELS

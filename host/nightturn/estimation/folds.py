@@ -41,6 +41,7 @@ class LegSums(msgspec.Struct):
         jumps: first differences above the limit between neighbouring samples.
         index_first, index_last, encoder_first, encoder_last: ends of the leg, -1 and 0 while empty.
         raw_min, raw_max: extremes, railed samples included.
+        at_min, at_max: samples at them; again_min, again_max: of those, with the sample before them there too.
         flags: OR of the sample flags.
     """
 
@@ -64,6 +65,10 @@ class LegSums(msgspec.Struct):
     encoder_last: int = 0
     raw_min: int = 0
     raw_max: int = 0
+    at_min: int = 0
+    at_max: int = 0
+    again_min: int = 0
+    again_max: int = 0
     raw_sum: int = 0
     flags: int = 0
 
@@ -92,6 +97,10 @@ class LegSums(msgspec.Struct):
         counts = raw.astype(np.int64)
         low, high = int(np.minimum.reduce(counts)), int(np.maximum.reduce(counts))
         self.jumps += count_jumps(counts, self.jump_raw, before)
+        if self.index_first < 0 or low <= self.raw_min:
+            self._at_low(low, *count_at(counts, low, before))
+        if self.index_first < 0 or high >= self.raw_max:
+            self._at_high(high, *count_at(counts, high, before))
         self._widen(index, len(raw), int(encoder[0]), int(encoder[-1]), low, high)
         self.flags |= int(np.bitwise_or.reduce(flags))
         if low <= self.rail_low or high >= self.rail_high:
@@ -128,6 +137,8 @@ class LegSums(msgspec.Struct):
         self.beyond += other.beyond
         self.jumps += other.jumps
         self.flags |= other.flags
+        self._at_low(other.raw_min, other.at_min, other.again_min)
+        self._at_high(other.raw_max, other.at_max, other.again_max)
         self._widen(
             other.index_first, 1, other.encoder_first, other.encoder_first, other.raw_min, other.raw_max
         )
@@ -141,10 +152,11 @@ class LegSums(msgspec.Struct):
         scalars = (
             self.direction, self.origin_index, self.first_bin, self.counts_per_rev, self.n, self.raw_sum,
             self.railed, self.beyond, self.jumps, self.index_first, self.index_last, self.encoder_first,
-            self.encoder_last, self.raw_min, self.raw_max, self.flags, used,
+            self.encoder_last, self.raw_min, self.raw_max, self.at_min, self.at_max, self.again_min,
+            self.again_max, self.flags, used,
         )  # fmt: skip
         head = self.kind.encode() + b"\0" + np.array(scalars, "<i8").tobytes()
-        return head + np.ascontiguousarray(self.sums[:used], "<i8").tobytes()
+        return b"".join((head, np.ascontiguousarray(self.sums[:used], "<i8").data))
 
     def mean_and_variance(self) -> tuple[float, float]:
         """Mean and variance (n - 1) of the raw counts, exact until the one division at the end.
@@ -155,6 +167,26 @@ class LegSums(msgspec.Struct):
         total = sum(self.sums[:, RAW].ravel().tolist())
         squares = sum(self.sums[:, RAW_SQUARED].ravel().tolist())
         return mean_and_variance(self.n, total, squares)
+
+    # A run of equal codes would be another sum in every order of the parts; that a sample repeats the one before it
+    # adds up, and samples over runs is how long they are: at / (at - again).
+    def _at_low(self, low: int, samples: int, again: int) -> None:
+        """Count samples at the lowest code so far; a lower one begins the count from zero."""
+        if self.index_first < 0 or low < self.raw_min:
+            self.at_min = self.again_min = 0
+        elif low > self.raw_min:
+            return
+        self.at_min += samples
+        self.again_min += again
+
+    def _at_high(self, high: int, samples: int, again: int) -> None:
+        """The same of the highest code."""
+        if self.index_first < 0 or high > self.raw_max:
+            self.at_max = self.again_max = 0
+        elif high < self.raw_max:
+            return
+        self.at_max += samples
+        self.again_max += again
 
     def _widen(self, index: int, n: int, encoder_first: int, encoder_last: int, low: int, high: int) -> None:
         """Let first, last, min and max take in a run of samples."""
@@ -214,8 +246,8 @@ class LegSums(msgspec.Struct):
                     self.sums[low, :, b : a + 1] += sums[:, ::-1]
             else:
                 self.sums[low, :, place] += sums.T
-            self.n += int(sums[N].sum())
-            self.raw_sum += int(sums[RAW].sum())
+            self.n += int(np.add.reduce(sums[N]))
+            self.raw_sum += int(np.add.reduce(sums[RAW]))
         else:
             self._scatter_any(keys & (BINS - 1), travelled, sums)
 
@@ -262,29 +294,42 @@ class StrokeSums(msgspec.Struct):
     railed: int = 0
     index_first: int = -1
     index_last: int = -1
+    encoder_first: int = 0
+    encoder_last: int = 0
     tick_first: int = 0
     tick_last: int = 0
     temperature_milli_degc: int | None = None
 
-    def add(self, index: int, raw: Int32s) -> None:
+    def add(self, index: int, raw: Int32s, encoder: Int64s) -> None:
         """Take consecutive samples; railed ones are counted and left out."""
+        if len(raw) == 0:
+            return
         counts = raw.astype(np.int64)
-        good = (counts > self.rail_low) & (counts < self.rail_high)
+        low, high = int(np.minimum.reduce(counts)), int(np.maximum.reduce(counts))
         if self.index_first < 0:
-            self.index_first = index
-        self.index_last = index + len(counts) - 1
-        if not good.all():
+            self.index_first, self.encoder_first = index, int(encoder[0])
+        self.index_last, self.encoder_last = index + len(counts) - 1, int(encoder[-1])
+        if low <= self.rail_low or high >= self.rail_high:
+            good = (counts > self.rail_low) & (counts < self.rail_high)
             self.railed += int(len(good) - good.sum())
             counts = counts[good]
-        if len(counts) == 0:
-            return
-        low, high = int(counts.min()), int(counts.max())
+            if len(counts) == 0:
+                return
+            low, high = int(counts.min()), int(counts.max())
         if self.n == 0:
             self.raw_min, self.raw_max = low, high
         self.raw_min, self.raw_max = min(self.raw_min, low), max(self.raw_max, high)
         self.n += len(counts)
         self.raw_sum += int(counts.sum())
         self.raw_squares += int(np.dot(counts, counts))
+
+    def canonical(self) -> bytes:
+        """What figures are made of, as bytes in one fixed order, for a digest."""
+        scalars = (
+            self.direction, self.n, self.raw_sum, self.railed, self.index_first, self.index_last,
+            self.encoder_first, self.encoder_last,
+        )  # fmt: skip
+        return np.array(scalars, "<i8").tobytes()
 
 
 def count_jumps(counts: Int64s, limit: int, before: int | None) -> int:
@@ -295,6 +340,13 @@ def count_jumps(counts: Int64s, limit: int, before: int | None) -> int:
         if int(np.maximum.reduce(steps)) > limit or int(np.minimum.reduce(steps)) < -limit:
             jumps += int(np.count_nonzero(np.abs(steps) > limit))
     return jumps
+
+
+def count_at(counts: Int64s, code: int, before: int | None) -> tuple[int, int]:
+    """Samples at this code, and how many of them follow another one."""
+    there = counts == code
+    again = int(np.count_nonzero(there[1:] & there[:-1])) + int(before == code and bool(there[0]))
+    return int(np.count_nonzero(there)), again
 
 
 def mean_and_variance(n: int, total: int, squares: int) -> tuple[float, float]:

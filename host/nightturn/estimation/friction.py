@@ -1,104 +1,161 @@
-"""Running friction and zero: half the step between the directions, over the same angles, with the drift fitted."""
+"""Running friction, zero and mean torque from the levels of both directions and of the hold, and what moves the zero."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from nightturn.estimation.least_squares import fit
-from nightturn.estimation.order_fit import OrderFit, pattern
+from nightturn.estimation.level_model import Course, LevelModel
+from nightturn.estimation.levels import Levels, followed, levels_of
+from nightturn.estimation.loop_energy import Loop, loop_energy
+from nightturn.estimation.noise_model import MOVED, Estimate, Movement
+from nightturn.estimation.order_fit import OrderFit
 from nightturn.estimation.turns import Turns
-from nightturn.model.tiles import Float64s
-
-MIN_SHARE = 0.8
-"""Share of the common bins that a turn must hold to count."""
+from nightturn.model.tiles import Int64s
 
 PREVIOUS_MIN = 5
 """Fewer earlier cycles say nothing about the scatter from cycle to cycle."""
+DRIFT, BEND, STEP = "drift", "bend", "step {}"
+BENT = 4.0
+"""Weight of a bend against a straight drift in passes of one turn, before anything was measured."""
+HOLD_ROWS = 24
+"""Means kept of the hold: it gives one level and the noise about it, no drift."""
+SURE = 0.5
+"""A step of the zero that is likelier than this is spoken of."""
 
 
 @dataclass(frozen=True, slots=True)
 class Friction:
-    """Friction magnitude and zero with their standard uncertainties (None without degrees of freedom).
+    """Friction with its sign and zero, each with standard uncertainty and degrees of freedom.
 
-    `step_nm` is friction with its sign, positive where declared torque and angle make it oppose motion. `passes` were used; `zero_moved_nm` is how far the fitted drift carried the zero from one direction's passes to the
-    other's, 0 when no drift could be fitted.
+    `step` is positive where declared torque and angle make friction oppose motion. `passes` were used; `repeated` is
+    whether any of them turned more than once. `zero_moved_nm` is how far the fitted drift carried the zero from one
+    direction's passes to the other's, `zero_step_nm` a step between two passes that the drift within them does not
+    explain, 0 when there is none. `loop` is the same friction from the work over closed loops.
     """
 
-    friction_nm: float
-    step_nm: float
-    friction_u_nm: float | None
-    zero_nm: float
-    zero_u_nm: float | None
-    nu: int
+    step: Estimate
+    zero: Estimate
     turns: int
     passes: int
+    repeated: bool
     zero_moved_nm: float
+    zero_step_nm: float
+    loop: Loop | None = None
+
+    @property
+    def friction_nm(self) -> float:
+        """Magnitude of the friction."""
+        return abs(self.step.value)
+
+    @property
+    def step_nm(self) -> float:
+        """Friction with its sign."""
+        return self.step.value
 
 
-def friction_of(
-    legs: Sequence[Turns], forward: OrderFit, backward: OrderFit, centre_s: float
-) -> Friction | None:
-    """Half the difference of the directions and their half-sum at `centre_s`; None without whole turns both ways.
+@dataclass(frozen=True, slots=True)
+class Slow:
+    """Slow passes in both directions, in the order in which they were made: levels of their parts and where they lie.
 
-    Every whole turn gives one mean over the bins that all legs have, after its direction's fitted pattern is taken off
-    so that missing bins cannot bias it. The model is zero - direction·friction + drift·(t - centre): with F-B-F a
-    linear drift cancels (a drift of 2 mN·m a pass biases F-B alone by 5 mN·m).
+    `places` are the positions in that order by number of leg in `levels`; `centre_s` is the middle of the middle pass.
     """
-    bins = legs[0].bins
-    common = np.ones(bins, np.bool_)
-    for leg in legs:
-        common &= leg.n.sum(0) > 0
-    need = MIN_SHARE * int(common.sum())
-    shapes = {1: pattern(forward, bins), -1: pattern(backward, bins)}
-    ways, means, times, weights = [], [], [], []
-    passes = 0
-    for leg in legs:
-        level, slope = shapes[leg.direction]
-        mask = (leg.n > 0) & common
-        seen = mask.sum(1)
-        rows = np.flatnonzero(seen >= max(need, 1)).tolist()
-        passes += bool(rows)
-        for row in rows:
-            some = mask[row]
-            n = leg.n[row, some]
-            total = float(n.sum())
-            rest = leg.torque_nm[row, some] - level[some] - slope[some] * leg.offset_rad[row, some]
-            ways.append(float(leg.direction))
-            means.append(float(n @ rest) / total)
-            times.append(float(n @ leg.time_s[row, some]) / total)
-            weights.append(float(seen[row]) / bins)
-    if len(set(ways)) < 2:
+
+    legs: tuple[Turns, ...]
+    levels: Levels
+    places: Int64s
+    centre_s: float
+
+
+def slow_passes(
+    legs: Sequence[Turns], forward: OrderFit, backward: OrderFit, centre_s: float, least_variance: float
+) -> Slow | None:
+    """Lay out slow passes, fitted by direction; None without whole turns both ways."""
+    ways = [[at for at, leg in enumerate(legs) if leg.direction == way] for way in (1, -1)]
+    if not all(ways):
         return None
-    return _solve(np.array(ways), np.array(means), np.array(times) - centre_s, np.array(weights), passes)
+    groups = [([legs[at] for at in way], fit) for way, fit in zip(ways, (forward, backward), strict=True)]
+    levels = levels_of(groups, least_variance)
+    if levels is None:
+        return None
+    return Slow(tuple(legs), levels, np.array([*ways[0], *ways[1]]), centre_s)
 
 
-def _solve(ways: Float64s, means: Float64s, times: Float64s, weights: Float64s, passes: int) -> Friction:
-    """Fit zero, step and - with at least three passes or turns to spare - drift."""
-    # Friction opposes motion and changes sign with it; the zero does not. So the step from one direction to the other is
-    # twice the friction, its coefficient here is half of it, and the half-sum is the zero.
-    # Three passes of two turns are six means for three unknowns: nu = 3, t = 3.18. One turn a pass leaves nu = 0.
-    columns = [np.ones_like(ways), -ways]
-    if len(means) > 2 and np.ptp(times) > 0:
-        # In forward-back-forward the back pass lies in the middle, so that the drift's column is orthogonal to that of the
-        # step: a linear drift costs a degree of freedom and moves nothing.
-        columns.append(times / np.ptp(times))
-    solution = fit(np.column_stack(columns), means, weights)
-    apart = float(times[ways > 0].mean() - times[ways < 0].mean())
-    moved = float(solution.x[2]) * apart / float(np.ptp(times)) if len(columns) > 2 else 0.0
-    known = solution.nu > 0
-    deviation = np.sqrt(np.diag(solution.covariance)) if known else np.zeros(2)
+def friction_of(slow: Slow) -> Friction:
+    """Half the difference of the directions, and their half-sum at the middle pass.
+
+    Torque is pattern of the direction + drift·time + cable·angle, with a free mean for every part of a turn, and 1/f and
+    white noise. With F-B-F a linear drift cancels (a drift of 2 mN·m a pass biases F-B alone by 5 mN·m). A bend and
+    steps between the passes are weighed against the straight drift; what cannot be told apart enters u.
+
+    Raises:
+        InseparableError: drift and cable cannot be told apart.
+    """
+    model = _model(slow, None)
+    passes = len(slow.legs)
+    moved = 0.0
+    if passes == 2:
+        times = {leg.direction: float((leg.n * leg.time_s).sum() / leg.n.sum()) for leg in slow.legs}
+        moved = model.course(DRIFT) * (times[1] - times[-1])
+    steps = [STEP.format(at) for at in range(1, passes)]
+    sure = sum(model.chance(step) for step in steps) > SURE
     return Friction(
-        friction_nm=abs(float(solution.x[1])),
-        step_nm=float(solution.x[1]),
-        friction_u_nm=float(deviation[1]) if known else None,
-        zero_nm=float(solution.x[0]),
-        zero_u_nm=float(deviation[0]) if known else None,
-        nu=solution.nu,
-        turns=len(means),
+        step=model.estimate("", model.of_groups({0: -0.5, 1: 0.5})),
+        zero=model.estimate("zero", model.of_groups({0: 0.5, 1: 0.5})),
+        turns=sum(slow.levels.turns),
         passes=passes,
+        repeated=any(int(leg.whole.sum()) > 1 for leg in slow.legs),
         zero_moved_nm=moved,
+        zero_step_nm=max((model.size(step) for step in steps), key=abs) if sure else 0.0,
+        loop=loop_energy(slow.legs),
     )
+
+
+def mean_torque_of(hold: Turns, fit: OrderFit, slow: Slow | None, least_variance: float) -> Estimate | None:
+    """Mean torque of the hold less the zero that the slow passes say it had at that time; None without a whole turn.
+
+    Without slow passes it is the level as the calibration gives it.
+
+    Raises:
+        InseparableError: the levels cannot be told apart.
+    """
+    levels = levels_of([((hold,), fit)], least_variance, HOLD_ROWS)
+    if levels is None:
+        return None
+    if slow is None:
+        time = Course(
+            DRIFT, levels.time_s - float(levels.time_s.mean()), np.ones(len(levels.time_s), np.bool_)
+        )
+        model = LevelModel(levels, [time], [])
+        return model.estimate("", model.of_groups({0: 1.0}))
+    model = _model(slow, levels)
+    return model.estimate("", model.of_groups({0: -0.5, 1: -0.5, 2: 1.0}))
+
+
+def _model(slow: Slow, hold: Levels | None) -> LevelModel:
+    """The model of the passes, and of the hold if there is one."""
+    levels = slow.levels if hold is None else followed(slow.levels, hold)
+    passes = len(slow.legs)
+    order = np.append(slow.places, passes)[np.minimum(levels.leg, passes)]  # the hold comes last
+    held = order == passes
+    time = levels.time_s - slow.centre_s
+    turned = levels.turned - float(levels.turned[order == passes // 2].mean())
+    courses = []
+    if hold is not None:
+        # The torque that the unit holds may warm and drift by itself, and says nothing of the zero's drift or a cable.
+        middle = float(time[held].mean())
+        courses.append(Course("held", np.where(held, time - middle, 0.0), held))
+        time = np.where(held, middle, time)
+        turned = np.where(held, float(turned[held].mean()), turned)
+    courses += [Course(DRIFT, time, ~held), Course("cable", turned, ~held)]
+    # Passes of one turn hardly show a bend, and nothing says that their drift is straight.
+    repeated = any(int(leg.whole.sum()) > 1 for leg in slow.legs)
+    movements = [Movement(BEND, (time / np.abs(time).max()) ** 2, weight=MOVED if repeated else BENT)]
+    for at in range(1, passes):
+        after = float(at <= passes // 2)
+        column = (order >= at).astype(np.float64)
+        movements.append(Movement(STEP.format(at), column, {"zero": after}, instead=DRIFT))
+    return LevelModel(levels, courses, movements)
 
 
 def scatter_between_cycles(previous_nm: Sequence[float]) -> tuple[float, float] | None:

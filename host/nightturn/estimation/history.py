@@ -1,4 +1,4 @@
-"""What earlier cycles of a run lend to a cycle that has no scatter of its own: friction with one turn a pass.
+"""What earlier cycles of a run lend to a cycle that sees little scatter of its own: friction with one turn a pass.
 
 The scatter is taken from successive differences, Σ(x[i+1] - x[i])² / 2(n - 1), not from the deviations from a mean or a
 line: warming up, running in and the zero's day move friction by far more over a night than from one cycle to the next,
@@ -42,7 +42,7 @@ class History(msgspec.Struct):
         ts_end: int,
     ) -> CycleRecord:
         """`finish_cycle` with what is remembered, then remember this cycle too."""
-        key = f"{conditions.config_digest}/{conditions.calibration_id}/{conditions.slow_speed_rpm:g}"
+        key = f"{conditions.config_digest}/{conditions.calibration_id}/{conditions.slow_speed_rpm!r}"
         if key != self.conditions:
             self.clear()
             self.conditions = key

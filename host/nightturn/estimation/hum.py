@@ -4,12 +4,18 @@ Hum keeps its frequency and orders keep their angle, so their distance in orders
 by which they part in a revolution. Less than one over all turns of a pass, and no fit can tell them apart.
 """
 
+from collections.abc import Collection
+from math import ceil, floor
+
 import numpy as np
 
+from nightturn.model.quantities import round_to_digits
 from nightturn.model.tiles import Int64s
 
-HARMONICS = (1, 2, 3)
-"""Mains and its harmonics that reach a bridge: its loops, its supply's ripple, a saturated transformer."""
+HARMONICS = (1, 2, 3, 5)
+"""Mains and its harmonics that reach a bridge: its loops, its supply's ripple, a saturated transformer, rectifiers."""
+HUM_WIDTH = 1.0
+"""Orders to either side of hum over which a turn spreads it."""
 SPEED_STEPS = 200
 """Speeds tried for a clear one: every 0.1 % up to 20 % away."""
 SPEED_DIGITS = 4
@@ -29,11 +35,22 @@ def hum_order(orders: Int64s, speed_rpm: float, turns: int, mains_hz: float) -> 
     return None
 
 
+def hum_orders(speed_rpm: float, mains_hz: float, declared: Collection[int], highest: int) -> tuple[int, ...]:
+    """The orders beside hum that no declared cause makes: what is found there is hum."""
+    if speed_rpm <= 0:
+        return ()
+    found: set[int] = set()
+    for harmonic in HARMONICS:
+        order = 60.0 * harmonic * mains_hz / speed_rpm
+        found.update(range(ceil(order - HUM_WIDTH), floor(order + HUM_WIDTH) + 1))
+    return tuple(sorted(order for order in found if 0 < order <= highest and order not in declared))
+
+
 def clear_speed(orders: Int64s, speed_rpm: float, turns: int, mains_hz: float) -> float | None:
     """The nearest speed at which hum falls on none of the orders, rpm, in the digits it is told in; None within 20 %."""
     for step in range(1, SPEED_STEPS + 1):
         for sign in (-1, 1):
-            speed = float(f"{speed_rpm * (1 + sign * step / 1000):.{SPEED_DIGITS}g}")
+            speed = round_to_digits(speed_rpm * (1 + sign * step / 1000), SPEED_DIGITS)
             if hum_order(orders, speed, turns, mains_hz) is None:
                 return speed
     return None

@@ -29,6 +29,7 @@ class Pooled(msgspec.Struct):
         filled: values in the last batch.
         within: sum of the squared standard uncertainties of the values.
         nu: their smallest degrees of freedom.
+        common: sum of what each value shares with all the others.
     """
 
     size: int = 1
@@ -37,9 +38,10 @@ class Pooled(msgspec.Struct):
     count: int = 0
     within: float = 0.0
     nu: float = NU_MAX
+    common: float = 0.0
 
-    def add(self, value: float, u: float, nu: float) -> None:
-        """One cycle more: its value, standard uncertainty and degrees of freedom."""
+    def add(self, value: float, u: float, nu: float, u_common: float = 0.0) -> None:
+        """One cycle more: its value, its own standard uncertainty with degrees of freedom, and what it shares with the others."""
         if not self.sums or self.filled == self.size:
             if len(self.sums) == BATCHES_MAX:
                 self.sums = [sum(self.sums[at : at + 2]) for at in range(0, BATCHES_MAX, 2)]
@@ -51,11 +53,21 @@ class Pooled(msgspec.Struct):
         self.count += 1
         self.within += u * u
         self.nu = min(self.nu, nu)
+        self.common += u_common
 
     @property
     def mean(self) -> float:
         """The mean of all values; needs one."""
         return sum(self.sums) / self.count
+
+    @property
+    def u_common(self) -> float:
+        """Standard uncertainty of the mean from what all values share; needs one.
+
+        Fully correlated contributions add up as they are, not as squares (JCGM 100:2008, 5.2.2, note 1), so that the mean
+        has their mean, however many there are.
+        """
+        return self.common / self.count
 
     def scatter(self) -> tuple[float, float]:
         """Standard uncertainty of the mean and its degrees of freedom; needs a value.

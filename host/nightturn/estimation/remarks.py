@@ -1,55 +1,88 @@
 """What must be said with a figure: floor, hidden orders, rails, coverage, resonance and hum."""
 
 from collections.abc import Sequence
+from math import sqrt
 
 import numpy as np
 
+from nightturn.estimation.asynchronous import Line
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.folds import MAX_REVOLUTIONS, MAX_SAMPLES_PER_BIN, LegSums, N
-from nightturn.estimation.hidden import NOISY_SHARE, PP_PER_RMS, Hidden
+from nightturn.estimation.hidden import NOISY_SHARE
 from nightturn.estimation.hum import clear_speed, hum_order
+from nightturn.estimation.localised import Localised
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.estimation.turns import Bools, bins_for, samples_per_rev
+from nightturn.estimation.transfer import CORRECTED_SHARE
+from nightturn.estimation.turns import Complex128s, largest_hole, seen_bins
 from nightturn.model.figures import INCOMPLETE
+from nightturn.model.quantities import fixed, quantity
 from nightturn.model.tiles import Int64s
 from nightturn.model.verdicts import NOT_JUDGED
 
 COVERAGE_NEEDED = 0.99
 """Share of the bins that a peak-to-peak over a revolution needs."""
 RESONANCE_SHARE = 0.1
-"""An order above this share of the rig's resonance reads more than 1 % high and is marked."""
-INDICATIVE_SHARE = 0.5
-"""Above this share the reading is amplified by a third and more, by an amount that the damping decides."""
-HIDDEN_SHARE = 0.7
-"""Hidden orders that make up this share of U (half of its square) are spoken of."""
+"""An order above this share of the rig's resonance is amplified by more than 1 %, and the correction is said."""
+RELEVANT_SHARE = 0.02
+"""An order with less than this share of the sum of all amplitudes moves no value by more."""
+
+ASYNCHRONOUS_SHARE = 0.01
+"""Share of the value from which on an order that may or may not be the rotor's keeps it from being judged."""
 
 
-def below_floor(draft: Draft, order_nm: float, hidden: Hidden, nu: int) -> None:
+def below_floor(draft: Draft, order_nm: float, hidden_pp_nm: float, nu: int) -> None:
     """Nothing stands out: zero, with an interval that ends at the floor, so that a limit above it can be met.
 
     The floor is the largest single order that could have escaped, or what the declared ones may hold together.
     """
-    floor_nm = max(order_nm, hidden.possible_pp_nm)
+    floor_nm = max(order_nm, hidden_pp_nm)
     draft.value, draft.u = 0.0, floor_nm / coverage_factor(float(nu))
-    draft.note(f"Below the noise floor of {floor_nm:.2g} N·m.")
+    draft.note(f"Below the noise floor of {quantity(floor_nm, 'N·m', digits=2)}.")
 
 
-def note_hidden(draft: Draft, hidden: Hidden) -> None:
-    """Say when declared orders lie in the noise, each alone too small to be taken, and rule the interval."""
-    if draft.u is None or draft.nu is None:
-        return
-    wide = coverage_factor(draft.nu) * draft.u
-    if hidden.sure and PP_PER_RMS * hidden.rms_nm > HIDDEN_SHARE * wide:
+def note_faint(draft: Draft, faint_nm: float) -> None:
+    """Say when known orders, each too weak to stand out, make a good part of the value together."""
+    if draft.value is not None and faint_nm > NOISY_SHARE * draft.value > 0:
         draft.note(
-            f"Declared orders of {hidden.rms_nm:.2g} N·m rms together hide in the noise; peak-to-peak is a lower bound. "
-            "Turn more revolutions.",
-            NOT_JUDGED,
+            f"Known orders too weak to stand out one by one make about {quantity(faint_nm, 'N·m', digits=2)} of it. Turn more revolutions."
         )
-    elif hidden.possible_pp_nm > max(HIDDEN_SHARE * wide, NOISY_SHARE * (draft.value or 0.0)):
+
+
+def note_local(draft: Draft, local: Localised | None) -> None:
+    """Say where a deviation is that repeats every turn at one angle."""
+    if local is not None:
         draft.note(
-            f"Declared orders of up to {hidden.possible_pp_nm:.2g} N·m peak-to-peak may lie below the noise; "
-            "U is widened by them."
+            f"A deviation of {quantity(local.height_nm, 'N·m', digits=3)} at {fixed(local.angle_deg, 1)}°, "
+            f"{fixed(local.width_deg, 1)}° wide, "
+            "repeats every turn without being an order; the peak-to-peak includes it."
+        )
+
+
+def note_asynchronous(draft: Draft, lines: Sequence[Line]) -> None:
+    """Name orders between the whole ones; one that cannot be told from a whole order may be part of the value."""
+    apart = [line for line in lines if line.settled]
+    if apart:
+        named = ", ".join(
+            f"{fixed(line.order, 2)} ({quantity(line.amplitude_nm, 'N·m', digits=2)} peak)"
+            for line in sorted(apart, key=lambda line: line.order)
+        )
+        draft.note(
+            f"Torque at order {named} does not repeat from turn to turn and is not in the value: a bearing's or the drive's, not the "
+            "rotor's."
+        )
+    for line in lines:
+        if line.settled or draft.value is None:
+            continue
+        effect = 2 * line.amplitude_nm  # of a sine, peak to peak
+        if effect <= ASYNCHRONOUS_SHARE * draft.value:
+            source = f"an order beside {line.nearest} that does not repeat"
+            draft.line("asynchronous order", effect / sqrt(3.0), source, common=False)
+            continue
+        draft.note(
+            f"Torque at order {line.nearest} changes from turn to turn, and {line.turns} turns a pass cannot tell whether up to "
+            f"{quantity(line.amplitude_nm, 'N·m', digits=2)} peak of it are the rotor's. Turn more revolutions.",
+            NOT_JUDGED,
         )
 
 
@@ -58,7 +91,8 @@ def note_rails(draft: Draft, legs: Sequence[LegSums]) -> None:
     railed = sum(leg.railed for leg in legs)
     if railed:
         draft.note(
-            f"Torque signal hit the ADC limit ({railed} samples). Peak-to-peak is a lower bound.", NOT_JUDGED
+            f"Torque signal at the end of its range ({railed} samples). Peak-to-peak is at least the value given.",
+            NOT_JUDGED,
         )
     jumps = sum(leg.jumps for leg in legs)
     if jumps:
@@ -66,9 +100,7 @@ def note_rails(draft: Draft, legs: Sequence[LegSums]) -> None:
     if any(leg.beyond for leg in legs):
         draft.note(f"Only the first {MAX_REVOLUTIONS} revolutions of a pass were used.")
     if any(int(leg.sums[:, N].max(initial=0)) > MAX_SAMPLES_PER_BIN for leg in legs):
-        draft.note(
-            f"More than {MAX_SAMPLES_PER_BIN} samples fell into one angle bin; turn faster.", NOT_JUDGED
-        )
+        draft.note(f"More than {MAX_SAMPLES_PER_BIN} samples are in one angle bin; turn faster.", NOT_JUDGED)
 
 
 def note_travel(draft: Draft, legs: Sequence[LegSums], orders: Int64s) -> None:
@@ -76,50 +108,51 @@ def note_travel(draft: Draft, legs: Sequence[LegSums], orders: Int64s) -> None:
     highest = int(orders.max()) if len(orders) else 1
     worst, hole = 1.0, 0.0
     for leg in legs:
-        bins = bins_for(leg.counts_per_rev, samples_per_rev(leg))
-        seen: Bools = leg.sums[:, N].sum(axis=0).reshape(bins, -1).sum(axis=1) > 0
-        worst = min(worst, float(seen.mean()))
-        hole = max(hole, _largest_hole(seen) / bins)
+        worst = min(worst, float(seen_bins(leg).mean()))
+        hole = max(hole, largest_hole(leg, 1)[0] / 360)
     if worst < COVERAGE_NEEDED or hole * 4 * highest > 1:
-        draft.note(f"Peak-to-peak over {360 * worst:.0f} degrees: the rest was not covered.", INCOMPLETE)
+        draft.note(
+            f"Peak-to-peak over {fixed(360 * worst, 0)} degrees: the rest was not covered.", INCOMPLETE
+        )
 
 
-def _largest_hole(seen: Bools) -> int:
-    """The longest run of empty bins around the circle."""
-    filled = np.flatnonzero(seen)
-    if len(filled) == 0:
-        return len(seen)
-    return int(np.diff(filled, append=filled[0] + len(seen)).max()) - 1
+def relevant(orders: Int64s, amplitudes: Complex128s) -> Int64s:
+    """The orders (k,) that a value depends on; what chance lets through of the noise is far below."""
+    size = np.abs(amplitudes)
+    return np.asarray(orders[size >= RELEVANT_SHARE * size.sum()], np.int64)
 
 
 def note_resonance(draft: Draft, orders: Int64s, speed_rpm: float, conditions: Conditions) -> None:
-    """Say when the highest order lies so near the rig's resonance that it reads high."""
+    """Say that the value is corrected for the rig's resonance; too near to it nothing corrects, and it is not judged."""
     if not conditions.resonance_hz or len(orders) == 0:
         return
     highest = int(orders.max())
     share = highest * speed_rpm / 60.0 / conditions.resonance_hz
     if share <= RESONANCE_SHARE:
         return
-    slower = 60.0 * RESONANCE_SHARE * conditions.resonance_hz / highest
-    if share >= INDICATIVE_SHARE:
-        effect = "amplified, the value is indicative"
-    else:
-        effect = f"which makes it read about {100 * (1 / (1 - share**2) - 1):.0f} % high"
+    speed = quantity(speed_rpm, "rpm", digits=3)
+    at = f"At {speed} order {highest} is at {fixed(100 * share, 0)} % of the rig's resonance"
+    if share < CORRECTED_SHARE:
+        draft.note(f"{at}, for which the value is corrected.")
+        return
+    slower = 60.0 * CORRECTED_SHARE * conditions.resonance_hz / highest
     draft.note(
-        f"At {speed_rpm:.3g} rpm order {highest} lies at {100 * share:.0f} % of the rig's resonance, {effect}. "
-        f"Turn at {slower:.2g} rpm or less, or calibrate the rig."
+        f"{at} and amplified too much to be corrected. Turn at {quantity(slower, 'rpm', digits=2)} or less.",
+        NOT_JUDGED,
     )
 
 
 def note_hum(draft: Draft, orders: Int64s, speed_rpm: float, turns: int, conditions: Conditions) -> None:
-    """Say when mains hum falls on an order of the value, nearer than the turns can tell apart."""
+    """Say when mains hum falls on an order of the value, nearer than the turns can tell apart; then nobody can judge it."""
     met = hum_order(orders, speed_rpm, turns, conditions.mains_hz)
     if met is None:
         return
     hum_hz, order = met
     clear = clear_speed(orders, speed_rpm, turns, conditions.mains_hz)
-    advice = "no clear speed is near" if clear is None else f"nearest clear speed {clear:.4g} rpm"
+    advice = "no clear speed is near" if clear is None else f"nearest clear speed {quantity(clear, 'rpm')}"
     draft.note(
-        f"Mains hum of {hum_hz:g} Hz coincides with order {order} at {speed_rpm:.4g} rpm, and the value may hold it; "
-        f"{advice}."
+        f"Mains hum of {quantity(hum_hz, 'Hz')} coincides with order {order} at {quantity(speed_rpm, 'rpm')}, and the value may "
+        "include it; "
+        f"{advice}.",
+        NOT_JUDGED,
     )

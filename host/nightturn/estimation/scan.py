@@ -1,7 +1,6 @@
 """The scan: samples in index order become stretches of whole grid cells whose travel is known."""
 
 from itertools import pairwise
-from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -15,7 +14,7 @@ JUMP_COUNTS = 2
 """Rounding of the encoder at two samples."""
 
 
-class Piece(NamedTuple):
+class Piece(msgspec.Struct, frozen=True, array_like=True):
     """Consecutive samples as the folds need them: views of a tile."""
 
     first: int
@@ -34,7 +33,7 @@ class Piece(NamedTuple):
         return Piece(start, self.raw[a:b], self.encoder[a:b], self.flags[a:b])
 
 
-class Stretch(NamedTuple):
+class Stretch(msgspec.Struct, frozen=True):
     """Neighbouring stretches of grid with one code.
 
     Attributes:

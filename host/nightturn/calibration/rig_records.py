@@ -1,0 +1,146 @@
+"""Rig records: what drive and bearings make by themselves, append-only, one file per fixture."""
+
+import math
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Literal
+
+from nightturn.calibration.append_only import append_problem, read_records
+from nightturn.errors import CalibrationError
+from nightturn.model.figures import OK, CycleRecord
+from nightturn.model.quantities import quantity, typed
+from nightturn.model.rig_record import ARBOR_RUN, RigOrder, RigRecord
+from nightturn.settings.rig import FixtureSettings
+
+FOLDER = "rigs"
+FRICTION_NM = "friction_nm"
+ROLES = ("bridge", "ambient")
+"""Whose temperature is the rig's: the first that was measured."""
+FRICTION_MOST = 1.0
+"""u of the friction as a share of it: beyond, nothing was measured."""
+
+
+def file_of(fixture: str) -> str:
+    """The file of a fixture's rig records, below the data root."""
+    return f"{FOLDER}/{fixture}.jsonl"
+
+
+def rig_contradiction(record: RigRecord) -> str | None:
+    """What is wrong with a rig record on its own and how to mend it, or None."""
+    if not record.orders and record.friction_nm is None:
+        return "gives neither orders nor friction_nm; give what was measured"
+    numbers = [record.speed_rpm, record.friction_nm, record.u_friction_nm, record.temp_degc]
+    for each in record.orders:
+        numbers += [each.amplitude_nm, each.phase_rad, each.u_nm]
+    if any(each is not None and not math.isfinite(each) for each in numbers):
+        return "contains a number that is not finite; write it as a plain decimal"
+    orders = [each.order for each in record.orders]
+    if orders != sorted(set(orders)):
+        return "gives its orders not rising, or one of them twice; sort them, each once"
+    if (record.friction_nm is None) != (record.u_friction_nm is None):
+        return "gives one of friction_nm and u_friction_nm; give both or neither"
+    if record.friction_nm is not None and record.u_friction_nm is not None:
+        if record.u_friction_nm > FRICTION_MOST * max(record.friction_nm, 0.0):
+            return (
+                f"gives u_friction_nm = {typed(record.u_friction_nm)}, more than its friction_nm of {typed(record.friction_nm)}; "
+                "measure longer, or leave both out"
+            )
+        if record.temp_degc is None:
+            return "gives friction_nm without temp_degc; add the temperature of the rig, which friction depends on"
+    return None
+
+
+def parse_rig_records(text: str, *, where: str) -> tuple[RigRecord, ...]:
+    """The records of one file, in order, with the append rules checked.
+
+    Args:
+        text: JSON, one record a line; blank lines are skipped.
+        where: the file, for messages.
+
+    Raises:
+        CalibrationError: names file, line, what is wrong and how to mend it.
+    """
+    return read_records(text, RigRecord, _appended, where=where)
+
+
+def _appended(records: tuple[RigRecord, ...], new: RigRecord, where: str) -> tuple[RigRecord, ...]:
+    """The records with one more, or the rule that it breaks."""
+    problem = rig_contradiction(new) or append_problem(records, new, "fixture")
+    if problem:
+        raise CalibrationError(f"{where}: rig record {new.id!r} {problem}")
+    return (*records, new)
+
+
+def rig_record_in_force(records: Sequence[RigRecord], at_utc: datetime) -> RigRecord | None:
+    """The rig record that holds at a time: the last with `valid_from` at or before it; None before the first."""
+    return next((record for record in reversed(records) if record.valid_from <= at_utc), None)
+
+
+def arbor_record(
+    cycle: CycleRecord,
+    *,
+    name: str,
+    fixture: str,
+    transducer: str,
+    reference: Literal["absolute", "index"],
+    valid_from: datetime,
+) -> RigRecord:
+    """The record of a rig from a cycle with a smooth arbor in place of the unit: the orders that both directions share, and friction.
+
+    Raises:
+        CalibrationError: the cycle cannot say what the rig makes.
+    """
+    friction = cycle.figure(FRICTION_NM)
+    if cycle.status != OK or friction.status != OK or friction.value is None or friction.u is None:
+        raise CalibrationError(
+            f"cycle {cycle.cycle_no} is no arbor run to keep: it is {cycle.status} and its friction {friction.status}; run it again"
+        )
+    temp_degc = next(
+        (cycle.temperatures_degc[role] for role in ROLES if role in cycle.temperatures_degc), None
+    )
+    record = RigRecord(
+        id=name,
+        fixture=fixture,
+        how=ARBOR_RUN,
+        transducer=transducer,
+        reference=reference,
+        speed_rpm=cycle.speed_rpm,
+        orders=tuple(
+            RigOrder(order, amplitude_nm, phase_rad, u_nm)
+            for order, amplitude_nm, phase_rad, u_nm in cycle.cogging_orders
+        ),
+        friction_nm=friction.value,
+        u_friction_nm=friction.u,
+        temp_degc=temp_degc,
+        valid_from=valid_from,
+    )
+    problem = rig_contradiction(record)
+    if problem:
+        raise CalibrationError(f"cycle {cycle.cycle_no}: the record {problem}")
+    return record
+
+
+def unfit_for(record: RigRecord, settings: FixtureSettings) -> str:
+    """Why figures of this fixture cannot be net by a record, as a sentence; empty where they can."""
+    name = f"Rig record {record.id}"
+    if record.fixture != settings.id:
+        return f"{name} is of fixture {record.fixture}."
+    if record.transducer != settings.transducer.serial:
+        worn = settings.transducer.serial or "one without a serial"
+        return f"{name} was made with transducer {record.transducer}, the rig has {worn}."
+    if settings.encoder.reference == "none":
+        return f"{name} gives phases from the encoder's zero, and this encoder has none to come back to."
+    if record.reference != settings.encoder.reference:
+        return f"{name} refers to an encoder with reference {record.reference}, the rig's is {settings.encoder.reference}."
+    return ""
+
+
+def rig_record_text(record: RigRecord) -> str:
+    """In a line for a person: `R-3 (arbor run at 3 rpm, valid from 2026-11-20): 4 orders, friction 12 mN·m`."""
+    found = [f"{len(record.orders)} order{'s' if len(record.orders) > 1 else ''}"] if record.orders else []
+    if record.friction_nm is not None:
+        found.append(f"friction {quantity(record.friction_nm, 'N·m')}")
+    return (
+        f"{record.id} ({record.how} at {quantity(record.speed_rpm, 'rpm')}, valid from {record.valid_from.date().isoformat()}): "
+        f"{', '.join(found)}"
+    )
