@@ -1,21 +1,23 @@
 """The catalogue: SQLite beside the data, for asking which runs and files there are; the files are the truth."""
 
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 import structlog
+from crc32c import crc32c
 
 from nightturn.errors import StorageError
+from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
 from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
-from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.parquet import facts_of
 from nightturn.storage.seal import Sealed
 from nightturn.storage.segment import read_header
@@ -24,25 +26,32 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 _ONE_AT_A_TIME = threading.Lock()
 BUSY_S_MAX = 30.0
 
+APPLICATION_ID = 0x6E747463
+"""Marks the file as ours."""
+VERSION = 2
+"""Of the tables; others are made anew from the files."""
 _TABLES = """
-create table if not exists runs (
-    fixture text not null, run text not null, started_utc_ns integer not null, state text not null,
-    ended_utc_ns integer, reason text not null, kept integer not null, primary key (fixture, run)
+create table if not exists summaries (
+    fixture text not null, run text not null, unit text not null, stamp text not null, summary text not null,
+    crc integer not null, primary key (fixture, run)
 ) strict;
 create table if not exists chunks (
     path text primary key, dataset text not null, fixture text not null, run text not null, chunk_no integer not null,
     epoch integer not null, record_first integer not null, record_last integer not null, rows integer not null,
-    ts_first integer, ts_last integer, bytes integer not null
+    ts_first integer, ts_last integer, bytes integer not null, crc integer not null
 ) strict;
 create index if not exists chunks_of_run on chunks (fixture, run, dataset, chunk_no);
 create table if not exists segments (
     path text primary key, fixture text not null, run text not null, record_first integer not null,
-    bytes integer not null, started_utc_ns integer not null
+    bytes integer not null, started_utc_ns integer not null, crc integer not null
 ) strict;
 """
-_ADD_RUN = "insert or replace into runs values (?, ?, ?, ?, ?, ?, ?)"
-_ADD_CHUNK = "insert or replace into chunks values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-_ADD_SEGMENT = "insert or replace into segments values (?, ?, ?, ?, ?, ?)"
+_NAMES = ("summaries", "chunks", "segments")
+_NAMES_BEFORE = ("runs", "chunks", "segments")
+_MARKS = ("application_id", "user_version")
+_ADD_SUMMARY = "insert or replace into summaries values (?, ?, ?, ?, ?, ?)"
+_ADD_CHUNK = "insert or replace into chunks values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_ADD_SEGMENT = "insert or replace into segments values (?, ?, ?, ?, ?, ?, ?)"
 
 
 class _NoDatabaseError(StorageError):
@@ -66,6 +75,16 @@ class ChunkEntry(NamedTuple):
     bytes: int
 
 
+class SummaryEntry(NamedTuple):
+    """What was worked out of a run when its files looked like `stamp`; both are JSON text."""
+
+    fixture: str
+    run: str
+    unit: str
+    stamp: str
+    summary: str
+
+
 class SegmentEntry(NamedTuple):
     """One sealed tape segment in the catalogue."""
 
@@ -75,6 +94,15 @@ class SegmentEntry(NamedTuple):
     record_first: int
     bytes: int
     started_utc_ns: int
+
+
+class Amounts(NamedTuple):
+    """How much of a run lies in files; `gaps` counts gap rows."""
+
+    samples: int
+    cycles: int
+    gaps: int
+    bytes: int
 
 
 class Catalogue:
@@ -90,10 +118,31 @@ class Catalogue:
         self.root = root
         self._make_usable()
 
-    def add_run(self, manifest: Manifest) -> None:
-        """Enter a run, or how it stands now."""
+    @classmethod
+    def present(cls, root: Path) -> "Catalogue | None":
+        """The catalogue where there is one that a reader may use; making one for a single question would take longer."""
+        try:
+            usable = (root / paths.CATALOGUE).exists() and cls.may_be_kept(root)
+            return cls(root) if usable else None
+        except (StorageError, OSError):
+            return None
+
+    @staticmethod
+    def may_be_kept(root: Path) -> bool:
+        """Whether a reader may make or change it: a file of another user's would keep the recorder out of it."""
+        path = root / paths.CATALOGUE
+        mine = (path if path.exists() else root).stat().st_uid == os.geteuid()
+        return mine and os.access(root, os.W_OK)
+
+    def add_summaries(self, summaries: Sequence[SummaryEntry]) -> None:
+        """Enter what was worked out of runs."""
         with self._healing(), self._transaction() as rows:
-            rows.execute(_ADD_RUN, _run_row(manifest))
+            rows.executemany(_ADD_SUMMARY, map(_with_crc, summaries))
+
+    def summaries(self) -> list[SummaryEntry]:
+        """What is entered of every run; whether it still holds is for the asker to see by its stamp."""
+        rows = self._ask("select * from summaries")
+        return [SummaryEntry(*row[:-1]) for row in rows if _holds(row)]
 
     def add_sealed(self, sealed: Sealed, moved_to: str) -> None:
         """Enter the chunks and the segment of one seal."""
@@ -114,73 +163,121 @@ class Catalogue:
             header.started_utc_ns,
         )
         with self._healing(), self._transaction() as rows:
-            rows.executemany(_ADD_CHUNK, chunks)
-            rows.execute(_ADD_SEGMENT, segment)
-
-    def runs(self) -> list[tuple[str, str, bool]]:
-        """(fixture, run, kept) of every run, newest first."""
-        query = "select fixture, run, kept from runs order by started_utc_ns desc, fixture"
-        with self._transaction() as rows:
-            return [(fixture, run, bool(kept)) for fixture, run, kept in rows.execute(query)]
+            rows.executemany(_ADD_CHUNK, map(_with_crc, chunks))
+            rows.execute(_ADD_SEGMENT, _with_crc(segment))
 
     def chunks(self, fixture: str, run: str, dataset: str) -> list[ChunkEntry]:
-        """The files of a run's dataset, in order."""
+        """The files of a run's dataset, in order; an entry that fails its checksum is left out."""
         query = "select * from chunks where fixture = ? and run = ? and dataset = ? order by record_first"
-        with self._transaction() as rows:
-            return [ChunkEntry(*row) for row in rows.execute(query, (fixture, run, dataset))]
+        rows = self._ask(query, (fixture, run, dataset))
+        return [ChunkEntry(*row[:-1]) for row in rows if _holds(row)]
+
+    def amounts(self, fixture: str, run: str) -> Amounts:
+        """How much of a run is in the files that are entered."""
+        query = (
+            "select dataset, sum(rows), sum(bytes) from chunks where fixture = ? and run = ? group by dataset"
+        )
+        found = {name: (count, size) for name, count, size in self._ask(query, (fixture, run))}
+        samples, cycles, gaps = (found.get(name, (0, 0))[0] for name in (paths.RAW, CYCLES, GAPS))
+        return Amounts(samples, cycles, gaps, sum(size for _, size in found.values()))
 
     def segments(self) -> list[SegmentEntry]:
-        """Every sealed segment, oldest first."""
-        with self._transaction() as rows:
-            query = "select * from segments order by started_utc_ns, fixture, record_first"
-            return [SegmentEntry(*row) for row in rows.execute(query)]
+        """Every sealed segment, oldest first; an entry that fails its checksum is left out, so its file stays."""
+        query = "select * from segments order by started_utc_ns, fixture, record_first"
+        return [SegmentEntry(*row[:-1]) for row in self._ask(query) if _holds(row)]
 
-    def forget_segments(self, gone: Sequence[str]) -> None:
-        """Take segments out before their files are deleted."""
+    def forget(self, gone: Sequence[str]) -> None:
+        """Take segments and chunks out before their files are deleted."""
         with self._transaction() as rows:
-            rows.executemany("delete from segments where path = ?", [(path,) for path in gone])
+            for table in ("segments", "chunks"):
+                rows.executemany(
+                    f"delete from {table} where path = ?",  # noqa: S608 - names from the line above
+                    [(path,) for path in gone],
+                )
 
     def rebuild(self) -> None:
-        """Make the catalogue anew from the files alone; what cannot be read is left out and told."""
+        """Make the catalogue again from the files alone; what cannot be read is left out and told.
+
+        What somebody enters meanwhile stays: only entries whose file is gone are taken out. Summaries are worked out when
+        they are asked for.
+        """
         files = RealFiles(self.root)
-        runs = list(_run_rows(files))
         chunks = list(_chunk_rows(files))
         segments = list(_segment_rows(files))
         with self._transaction() as rows:
-            for table in ("runs", "chunks", "segments"):
-                rows.execute(f"delete from {table}")  # noqa: S608 - names from the line above
-            rows.executemany(_ADD_RUN, runs)
-            rows.executemany(_ADD_CHUNK, chunks)
-            rows.executemany(_ADD_SEGMENT, segments)
+            rows.execute("delete from summaries")
+            for table in ("chunks", "segments"):
+                entered = rows.execute(f"select path from {table}").fetchall()  # noqa: S608 - names from the line above
+                gone = [(path,) for (path,) in entered if not (self.root / path).is_file()]
+                rows.executemany(f"delete from {table} where path = ?", gone)  # noqa: S608 - same
+            rows.executemany(_ADD_CHUNK, map(_with_crc, chunks))
+            rows.executemany(_ADD_SEGMENT, map(_with_crc, segments))
+
+    def _ask(self, query: str, values: Sequence[str] = ()) -> list[tuple[Any, ...]]:
+        """The answer; a catalogue whose pages contradict each other is made anew, and asked again."""
+        for last in (False, True):
+            try:
+                with self._transaction() as rows:
+                    return rows.execute(query, values).fetchall()
+            except _NoDatabaseError as problem:
+                if last:
+                    raise
+                self._make_anew(problem)
+        raise AssertionError
 
     @contextmanager
     def _healing(self) -> Iterator[None]:
         """What is entered is on disk already, so a catalogue that is no database is made anew instead."""
         try:
             yield
-        except _NoDatabaseError:
-            self._make_usable()
+        except _NoDatabaseError as problem:
+            self._make_anew(problem)
 
     def _make_usable(self) -> None:
-        with _ONE_AT_A_TIME:
-            path = self.root / paths.CATALOGUE
-            absent = not path.exists() or not path.stat().st_size
-            try:
-                self._make_tables()
-            except _NoDatabaseError as problem:
-                self._set_aside(problem)
-                self._make_tables()
-                absent = True
-            if absent:
+        path = self.root / paths.CATALOGUE
+        absent = not path.exists() or not path.stat().st_size
+        try:
+            made = self._make_tables()
+        except _NoDatabaseError as problem:
+            self._make_anew(problem)
+        else:
+            if absent or made:
                 self.rebuild()
 
-    def _make_tables(self) -> None:
+    def _make_anew(self, problem: Exception) -> None:
+        with _ONE_AT_A_TIME:
+            self._set_aside(problem)
+            self._make_tables()
+        self.rebuild()
+
+    def _make_tables(self) -> bool:
+        """Whether they had to be made.
+
+        Raises:
+            _NoDatabaseError: the file is none, or somebody else's.
+        """
         with self._transaction() as rows:
-            # Write-ahead logging lets readers in while a seal is entered.
-            rows.execute("pragma journal_mode = wal")
-            rows.executescript(_TABLES)
-            for table in ("runs", "chunks", "segments"):
+            marks = tuple(rows.execute(f"pragma {mark}").fetchone()[0] for mark in _MARKS)
+            if marks != (APPLICATION_ID, VERSION):
+                self._make_way(rows, ours=marks[0] == APPLICATION_ID)
+                # Write-ahead logging lets readers in while a seal is entered.
+                rows.execute("pragma journal_mode = wal")
+                rows.executescript(_TABLES)
+                for mark, value in zip(_MARKS, (APPLICATION_ID, VERSION), strict=True):
+                    rows.execute(f"pragma {mark} = {value}")
+            for table in _NAMES:
                 rows.execute(f"select * from {table} limit 1").fetchall()  # noqa: S608 - names from the line above
+            return marks != (APPLICATION_ID, VERSION)
+
+    def _make_way(self, rows: sqlite3.Connection, *, ours: bool) -> None:
+        """Drop the tables of another version; those before the first had no mark."""
+        found = [name for (name,) in rows.execute("select name from sqlite_schema where type = 'table'")]
+        foreign = [name for name in found if name not in _NAMES_BEFORE]
+        if foreign and not ours:
+            path = self.root / paths.CATALOGUE
+            raise _NoDatabaseError(f"{path}: a database of something else, with a table {foreign[0]}")
+        for name in found:
+            rows.execute(f'drop table "{name}"')
 
     def _set_aside(self, why: Exception) -> None:
         files = RealFiles(self.root)
@@ -202,22 +299,47 @@ class Catalogue:
                 yield connection
         except sqlite3.DatabaseError as problem:
             kind = StorageError if isinstance(problem, sqlite3.OperationalError) else _NoDatabaseError
-            raise kind(f"{path}: {problem}; it can be made anew from the files") from problem
+            raise kind(f"{path}: {problem}; it can be rebuilt from the files") from problem
         except (sqlite3.Error, OSError) as problem:
-            raise StorageError(f"{path}: {problem}; it can be made anew from the files") from problem
+            raise StorageError(f"{path}: {problem}; it can be rebuilt from the files") from problem
 
 
-def _run_row(manifest: Manifest) -> tuple[object, ...]:
-    ended = (manifest.state, manifest.ended_utc_ns, manifest.reason, int(manifest.kept))
-    return (manifest.fixture, manifest.run, manifest.started_utc_ns, *ended)
+def entered_wrong(root: Path) -> tuple[str, ...]:
+    """What is wrong with a root's catalogue in itself, as sentences; nothing is changed, and none is no mistake.
+
+    Raises:
+        StorageError: it cannot be opened for reading, or is of another version, so that nothing is known of it.
+    """
+    path = root / paths.CATALOGUE
+    if not path.exists():
+        return ()
+    found: list[str] = []
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as rows:
+            marks = tuple(rows.execute(f"pragma {mark}").fetchone()[0] for mark in _MARKS)
+            tables = {name for (name,) in rows.execute("select name from sqlite_schema where type = 'table'")}
+            if marks[0] != APPLICATION_ID and not tables <= set(_NAMES_BEFORE):
+                return ("is a database of something else",)
+            if marks != (APPLICATION_ID, VERSION):
+                raise StorageError(f"{paths.CATALOGUE} is of another version; the next list makes it again")
+            found += [str(row[0]) for row in rows.execute("pragma integrity_check") if row[0] != "ok"]
+            for table in _NAMES:
+                wrong = sum(not _holds(row) for row in rows.execute(f"select * from {table}"))  # noqa: S608 - names from above
+                found += [f"{wrong} entries of {table} fail their checksum"] if wrong else []
+    except sqlite3.OperationalError as problem:
+        raise StorageError(f"{paths.CATALOGUE} cannot be opened for reading: {problem}") from problem
+    except sqlite3.DatabaseError as problem:
+        found.append(f"is no database: {problem}")
+    return tuple(found)
 
 
-def _run_rows(files: RealFiles) -> Iterator[tuple[object, ...]]:
-    for fixture in files.list("runs"):
-        for name in files.list(f"runs/{fixture}"):
-            if name.endswith(".json") and not name.startswith("."):
-                with _left_out(f"runs/{fixture}/{name}"):
-                    yield _run_row(read_manifest(files, fixture, name.removesuffix(".json")))
+def _with_crc(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """SQLite keeps no checksum of its pages: without one of our own a flipped bit would change an answer."""
+    return (*row, crc32c(repr(tuple(row)).encode()))
+
+
+def _holds(row: tuple[Any, ...]) -> bool:
+    return bool(_with_crc(row[:-1]) == row)
 
 
 @contextmanager

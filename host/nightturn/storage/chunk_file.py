@@ -1,6 +1,6 @@
 """Reading chunks back: footers, checked pages, and errors that name the file."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from crc32c import crc32c
 
-from nightturn.errors import CorruptFileError
+from nightturn.errors import CorruptFileError, ForeignFileError
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage.parquet import facts_of, plan_of
 from nightturn.storage.paths import ChunkName
@@ -18,6 +18,8 @@ from nightturn.storage.paths import ChunkName
 # Arrow's pool, begun by a command that ends right after, was seen to abort the process now and then ("terminate called
 # without an active exception", exit code 134); a chunk is read in milliseconds without it.
 THREADS = False
+PLACE = ("dataset", "fixture", "run", "chunk_no", "record_first", "record_last")
+"""The facts that say where a file belongs."""
 
 
 @dataclass(frozen=True)
@@ -40,9 +42,12 @@ class ChunkFile:
 
         Raises:
             CorruptFileError: no readable footer.
+            ForeignFileError: it is the file of another run, dataset or stretch of the tape.
             SchemaVersionError: written by a newer major version.
         """
-        return facts_of(self._metadata, self.path)
+        facts = facts_of(self._metadata, self.path)
+        check_place(facts, self.path, self.name)
+        return facts
 
     @property
     def plan(self) -> ChunkPlan:
@@ -65,6 +70,7 @@ class ChunkFile:
 
         Raises:
             CorruptFileError: the file fails the checksum in its name, a page its own, or it cannot be decoded.
+            ForeignFileError: it is the file of another run, dataset or stretch of the tape.
         """
         with corruption_named(self.path), self._open() as opened:
             return opened.read(columns=None if columns is None else list(columns), use_threads=THREADS)
@@ -93,7 +99,25 @@ class ChunkFile:
         if crc32c(content) != self.name.crc:
             what = f"CRC-32C {crc32c(content):08x}, its name says {self.name.crc:08x}"
             raise CorruptFileError(self.path, what)
-        return pq.ParquetFile(pa.BufferReader(content), page_checksum_verification=True)
+        opened = pq.ParquetFile(pa.BufferReader(content), page_checksum_verification=True)
+        check_place(facts_of(opened.metadata, self.path), self.path, self.name)
+        return opened
+
+
+def check_place(facts: Mapping[str, str], path: str, name: ChunkName) -> None:
+    """Nothing is read from a file that lies where it does not belong.
+
+    Raises:
+        ForeignFileError: its footer says so.
+    """
+    dataset, fixture, _, run, _ = path.split("/")
+    of_run = (dataset, fixture.partition("=")[2], run.partition("=")[2])
+    lies = (*of_run, str(name.chunk_no), str(name.first), str(name.last))
+    said = tuple(facts.get(key, "") for key in PLACE)
+    if said != lies:
+        dataset, fixture, run, chunk_no, first, last = said
+        what = f"is {dataset} of {fixture}, run {run}, chunk {chunk_no}, records {first} to {last}, as its footer says"
+        raise ForeignFileError(path, what)
 
 
 def _overlap(first: int | None, last: int | None, start_ns: int, stop_ns: int) -> bool:

@@ -63,7 +63,7 @@ class Continuity:
         known, overlaps = self._stretches.setdefault(epoch, []), []
         for start, stop in stretches:
             if known and start < known[-1][1]:
-                overlaps.append(f"holds sample {start} after sample {known[-1][1] - 1}")
+                overlaps.append(f"contains sample {start} after sample {known[-1][1] - 1}")
             if known and start == known[-1][1]:
                 known[-1] = (known[-1][0], stop)
             else:

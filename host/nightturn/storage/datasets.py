@@ -4,6 +4,7 @@ import types
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
+from itertools import zip_longest
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import msgspec
@@ -12,7 +13,7 @@ import pyarrow as pa
 from nightturn.estimation.figures import FIGURES
 from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Emit
-from nightturn.model.rows import CYCLES, ROW_OF_DATASET
+from nightturn.model.rows import BUDGET, CYCLES, ROW_OF_DATASET, BudgetRow
 from nightturn.storage.parquet import TS, Field, column
 
 TEMPERATURE_ROLES = ("bearing", "winding", "housing", "bridge", "ambient")
@@ -28,10 +29,12 @@ _ORDERS = pa.list_(
             pa.field("amplitude_nm", pa.float64(), nullable=False),
             pa.field("phase_rad", pa.float64(), nullable=False),
             pa.field("u_nm", pa.float64(), nullable=False),
+            pa.field("origin", pa.string(), nullable=False),
         ]
     )
 )
 _REASONS = pa.list_(pa.string())
+_ORDER_NUMBERS = pa.list_(pa.int32())
 
 Column = tuple[Field, Callable[[CycleRecord], Any]]
 
@@ -41,12 +44,31 @@ def tables(rows: Sequence[Emit]) -> Iterator[tuple[str, pa.Table]]:
     by_dataset: defaultdict[str, list[msgspec.Struct]] = defaultdict(list)
     for emit in rows:
         by_dataset[emit.dataset].append(emit.row)
+        if isinstance(emit.row, CycleRecord):
+            by_dataset[BUDGET] += budget_rows(emit.row)
     for dataset in ROW_OF_DATASET:
         if by_dataset[dataset]:
             yield dataset, table_of(dataset, by_dataset[dataset])
     cycles = [row for row in by_dataset[CYCLES] if isinstance(row, CycleRecord)]
     if cycles:
         yield CYCLES, cycles_table(cycles)
+
+
+def budget_rows(cycle: CycleRecord) -> Iterator[BudgetRow]:
+    """The budgets of a cycle's figures, line by line."""
+    for figure in cycle.figures:
+        for line in figure.budget:
+            yield BudgetRow(
+                cycle.ts_end,
+                cycle.epoch,
+                cycle.cycle_no,
+                figure.name,
+                line.name,
+                line.u,
+                line.nu,
+                line.common,
+                line.source,
+            )
 
 
 def table_of(dataset: str, rows: Sequence[msgspec.Struct]) -> pa.Table:
@@ -111,7 +133,7 @@ def _key_columns() -> list[Column]:
         _key("setpoint_nm", pa.float64(), "torque held"),
         _key("coverage", pa.float64(), "share of the expected samples that is there"),
         _key("calibration_id", pa.string(), "calibration the figures were made with"),
-        _key("config_digest", pa.string(), "digest of the settings in force"),
+        _key("config_digest", pa.string(), "digest of the settings used"),
         _key("sums_sha256", pa.string(), "digest of the integer sums, the same on every machine"),
         _key("fingerprint", pa.string(), "numeric environment of the figures"),
     ]
@@ -152,10 +174,26 @@ def _columns_of_figure(name: str) -> list[Column]:
         ("_method", "method", pa.int32(), "", "method version"),
         ("_status", "status", pa.string(), "", "ok, incomplete, refused or not judged"),
         ("_reasons", "reasons", _REASONS, "", "why, as sentences"),
+        ("_u_rep", "u_rep", pa.float64(), unit, "part of u from the cycle's own scatter"),
+        ("_nu_rep", "nu_rep", pa.float64(), "", "its degrees of freedom"),
+        ("_u_common", "u_common", pa.float64(), unit, "part of u that all cycles of the run share"),
+        ("_kind", "kind", pa.string(), "", "what u holds: budget, or repeatability"),
+        ("_measurand", "measurand", pa.string(), "", "what it is a figure of"),
+        ("_unseen", "unseen", _ORDER_NUMBERS, "", "declared orders that it could not see"),
+    )
+    band = (
+        (
+            column(f"{name}_band_{end}", pa.int32(), "", f"{text} order that it contains", nullable=True),
+            partial(_band, name, at),
+        )
+        for at, (end, text) in enumerate((("low", "lowest"), ("high", "highest")))
     )
     return [
-        (column(name + suffix, kind, part_unit, text, nullable=True), partial(_part, name, attribute))
-        for suffix, attribute, kind, part_unit, text in parts
+        *(
+            (column(name + suffix, kind, part_unit, text, nullable=True), partial(_part, name, attribute))
+            for suffix, attribute, kind, part_unit, text in parts
+        ),
+        *band,
     ]
 
 
@@ -166,15 +204,30 @@ def _part(name: str, attribute: str, cycle: CycleRecord) -> Any:  # noqa: ANN401
     return None
 
 
+def _band(name: str, end: int, cycle: CycleRecord) -> int | None:
+    band: tuple[int, int] | None = _part(name, "band", cycle)
+    return None if band is None else band[end]
+
+
 def _closing_columns() -> list[Column]:
-    def orders(table: Sequence[tuple[int, float, float, float]]) -> list[dict[str, float]]:
-        return [{"order": o, "amplitude_nm": a, "phase_rad": p, "u_nm": u} for o, a, p, u in table]
+    def orders(
+        table: Sequence[tuple[int, float, float, float]], origins: Sequence[str]
+    ) -> list[dict[str, object]]:
+        # A record from before orders had an origin names none.
+        named = zip_longest(table, origins[: len(table)], fillvalue="")
+        return [
+            {"order": row[0], "amplitude_nm": row[1], "phase_rad": row[2], "u_nm": row[3], "origin": origin}
+            for row, origin in named
+        ]
 
     return [
-        (column("orders", _ORDERS, "", "orders of the hold ripple"), lambda cycle: orders(cycle.orders)),
+        (
+            column("orders", _ORDERS, "", "orders of the hold ripple"),
+            lambda cycle: orders(cycle.orders, cycle.origins),
+        ),
         (
             column("cogging_orders", _ORDERS, "", "orders of the cogging"),
-            lambda cycle: orders(cycle.cogging_orders),
+            lambda cycle: orders(cycle.cogging_orders, cycle.cogging_origins),
         ),
         _key("reasons", _REASONS, "why the cycle has its status"),
         _key("verdict", pa.string(), "accept, reject, undecided or not judged"),

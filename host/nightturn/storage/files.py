@@ -4,11 +4,25 @@ import os
 import threading
 from collections import OrderedDict
 from pathlib import Path, PurePosixPath
+from typing import NamedTuple
 
 from nightturn.errors import StorageError
 
 APPEND_DESCRIPTORS_MAX = 160
 _MODE = 0o644
+
+
+class Look(NamedTuple):
+    """What shows that a file was written, or a folder's entries changed: no clock can be set so that all of it stays alike."""
+
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+    inode: int
+
+
+def _look(found: os.stat_result) -> Look:
+    return Look(found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino)
 
 
 def inside(path: str) -> PurePosixPath:
@@ -19,7 +33,7 @@ def inside(path: str) -> PurePosixPath:
     """
     pure = PurePosixPath(path)
     if not path or pure.is_absolute() or ".." in pure.parts or "\\" in path or "\0" in path:
-        raise StorageError(f"{path!r} leaves the data root; only plain paths below it are used")
+        raise StorageError(f"{path!r} is outside the data root; only paths below it are used")
     return pure
 
 
@@ -93,10 +107,30 @@ class RealFiles:
         except FileNotFoundError:
             return []
 
+    def looks(self, path: str) -> dict[str, Look]:
+        """What each entry of a folder looks like from outside, nothing opened; empty when the folder is absent."""
+        try:
+            with os.scandir(self._real(path)) as entries:
+                return {entry.name: _look(entry.stat()) for entry in entries}
+        except FileNotFoundError:  # the folder, or an entry meanwhile
+            return {name: look for name in self.list(path) if (look := self.look(f"{path}/{name}"))}
+
+    def look(self, path: str) -> Look | None:
+        """What a file or folder looks like from outside; None when it is absent."""
+        try:
+            return _look(self._real(path).stat())
+        except FileNotFoundError:
+            return None
+
     def remove(self, path: str) -> None:
         """Delete one file."""
         self.release(path)
         self._real(path).unlink()
+
+    def room(self) -> int:
+        """How many bytes the disk below the root still takes from this user."""
+        found = os.statvfs(self.root)
+        return found.f_bavail * found.f_frsize
 
     def release(self, path: str) -> None:
         """Close the descriptor kept for appending, if there is one."""

@@ -3,18 +3,21 @@
 import secrets
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
+import structlog
+
+from nightturn.errors import StorageError
 from nightturn.model.facts import CUT, Synced
 from nightturn.model.records import Emit, Host, Record
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tape
 from nightturn.storage.catalogue import Catalogue
-from nightturn.storage.manifest import read_manifest
-from nightturn.storage.seal import Sealed, move_to_sealed, write_chunks
+from nightturn.storage.seal import Sealed, move_to_sealed, pack_sealed, write_chunks
 from nightturn.storage.segment import Segment, SegmentHeader, encode_header, read_segment
 from nightturn.world import Clock, Files
+
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 def random_segment_id() -> int:
@@ -184,7 +187,7 @@ class Journal:
     def seal(
         self, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit], earlier: Sequence[ChunkPlan] = ()
     ) -> Sealed:
-        """Write the chunks of a finished segment, then move it to `sealed/`; for `Offload`.
+        """Write the chunks of a finished segment, then move it to `sealed/` and compress it; for `Offload`.
 
         `earlier` are the plans of cuts at which `rotate` failed, so that this segment went on. Safe to repeat after
         any failure.
@@ -204,10 +207,18 @@ class Journal:
         with self._slow:
             moved = move_to_sealed(self._files, self.fixture, segment_path)
             self._let_go([part for part in tuple(self._behind) if part.path == segment_path])
+        sealed = replace(sealed, segment_bytes=self._packed(moved, sealed.segment_bytes))
         if self._catalogue is not None:
             self._catalogue.add_sealed(sealed, moved)
-            self._enter_run(plan.run)
         return sealed
+
+    def _packed(self, moved: str, plain_bytes: int) -> int:
+        """Compress what is sealed; where that cannot be done it is whole as it is, and larger."""
+        try:
+            return pack_sealed(self._files, moved)
+        except StorageError as problem:
+            log.warning("tape_not_compressed", fixture=self.fixture, why=str(problem))
+            return plain_bytes
 
     def _where(self, segment_path: str) -> str:
         """The segment, which an attempt that failed later on may have moved already."""
@@ -230,13 +241,6 @@ class Journal:
         if self._part is None:
             raise StorageError(f"the journal of {self.fixture} is not open")
         return self._part
-
-    def _enter_run(self, run: str) -> None:
-        if self._catalogue is not None:
-            try:
-                self._catalogue.add_run(read_manifest(self._files, self.fixture, run))
-            except (RunNotFoundError, CorruptFileError):
-                return  # recovery may seal a run whose manifest was never written, or is damaged
 
     def _let_go(self, parts: Sequence[_Part]) -> None:
         # In place and one by one: the loop thread may append meanwhile.

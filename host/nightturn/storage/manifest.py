@@ -4,11 +4,13 @@ from typing import Literal
 
 import msgspec
 import structlog
+from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
 from nightturn.model.device import DeviceFacts, ShuntResult, TorqueRemembered
-from nightturn.model.facts import RunOpened, Travel
+from nightturn.model.facts import Lock, RunOpened, Travel
 from nightturn.model.names import RUN_ID
+from nightturn.model.nights import NightVerdict
 from nightturn.storage import paths
 from nightturn.storage.aside import UNREADABLE_SUFFIX, set_aside
 from nightturn.world import Files
@@ -17,6 +19,9 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 State = Literal["running", "ended"]
 RUNNING: State = "running"
 ENDED: State = "ended"
+_MARK = b'{\n  "checksum_at_the_end": true,'
+_CHECKSUM_KEY = b',\n  "checksum": "'
+_CHECKSUM = _CHECKSUM_KEY + b'%08x"\n}\n'
 
 
 class TorqueSince(msgspec.Struct, frozen=True, kw_only=True):
@@ -40,7 +45,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
 
     Attributes:
         ended_utc_ns, reason, ended_by: as the core told the end, in its own row.
-        rig, variant, card, calibration: as put on the tape when the run opened, each JSON text.
+        rig, variant, card, calibration, rig_record: as put on the tape when the run opened, each JSON text; without a rig record
+            its text is empty.
         torque_channel: the torque table of the first device's sheet, JSON text; empty before one was met.
         torque_since: the tables of later boots that differ, in order; what was recorded before keeps its own.
         devices: who the device was, boot by boot.
@@ -48,7 +54,11 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         torque_remembered: what the device told of times in which the run recorded nothing.
         motion: what the shaft might do when that last changed; None before a core has said so.
         travel: of a run that has ended: what the next one takes over.
-        kept: exempt from retention.
+        night_verdict: what all its cycles say together; of a run that has not ended, those up to its last chunk.
+        locks: of a run that has ended: what nobody answered for; the next one is locked for it.
+        kept: exempt from retention, unless `retention/log.jsonl` says otherwise.
+        record_first: the first record of the run; 0 when nobody wrote it down.
+        chunk_last, record_last: of the newest chunk that was sealed: what is absent of the chunks up to it was lost.
         timezone: by which clocks people read its times, an IANA name; everything in files is UTC.
     """
 
@@ -61,11 +71,17 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     ended_by: str = ""
     motion: MotionStood | None = None
     travel: Travel | None = None
+    night_verdict: NightVerdict | None = None
+    locks: tuple[Lock, ...] = ()
     kept: bool = False
+    record_first: int = 0
+    chunk_last: int = -1
+    record_last: int = 0
     rig: str = ""
     variant: str = ""
     card: str = ""
     calibration: str = ""
+    rig_record: str = ""
     torque_channel: str = ""
     torque_since: tuple[TorqueSince, ...] = ()
     devices: tuple[DeviceFacts, ...] = ()
@@ -82,10 +98,12 @@ def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manife
         fixture=fixture,
         run=opened.run,
         started_utc_ns=opened.started_utc_ns,
+        record_first=opened.first_record_no,
         rig=opened.rig,
         variant=opened.variant,
         card=opened.card,
         calibration=opened.calibration,
+        rig_record=opened.rig_record,
         host_version=opened.host_version,
         wire_version=wire_version,
         timezone=opened.timezone,
@@ -115,7 +133,7 @@ def _replace(files: Files, manifest: Manifest) -> None:
     try:
         if temporary.rpartition("/")[2] in files.list(folder):
             files.remove(temporary)
-        files.append(temporary, msgspec.json.format(msgspec.json.encode(manifest)) + b"\n")
+        files.append(temporary, _signed(manifest))
         files.sync(temporary)
         files.replace(temporary, path)
         files.sync_dir(folder)
@@ -123,37 +141,62 @@ def _replace(files: Files, manifest: Manifest) -> None:
         raise StorageError(f"{path}: {problem}") from problem
 
 
+def _signed(manifest: Manifest) -> bytes:
+    """The manifest as text, with a mark at its beginning that says that its checksum stands at the end."""
+    text = msgspec.json.format(msgspec.json.encode(manifest))
+    text = _MARK + text.removeprefix(b"{").removesuffix(b"\n}")
+    return text + _CHECKSUM % crc32c(text)
+
+
+def _is_signed(content: bytes, path: str) -> bool:
+    """Whether there is a checksum, which then holds.
+
+    Raises:
+        CorruptFileError: it does not hold.
+    """
+    text, key, _ = content.rpartition(_CHECKSUM_KEY)
+    if not key and not content.startswith(_MARK):
+        return False
+    if text + _CHECKSUM % crc32c(text) != content:
+        raise CorruptFileError(path, "fails its checksum: it was changed, or damaged, after it was written")
+    return True
+
+
 def read_manifest(files: Files, fixture: str, run: str) -> Manifest:
     """The manifest of a run.
 
     Raises:
         RunNotFoundError: the run has none.
-        CorruptFileError: it is no manifest.
+        CorruptFileError: it is no manifest, fails its checksum, or is that of another run.
+    """
+    return read_signed(files, fixture, run)[0]
+
+
+def read_signed(files: Files, fixture: str, run: str) -> tuple[Manifest, bool]:
+    """The manifest of a run, and whether it carries a checksum; one written before there were any has none.
+
+    Raises:
+        RunNotFoundError: the run has none.
+        CorruptFileError: it is no manifest, fails its checksum, or is that of another run.
     """
     path = paths.manifest_path(fixture, run)
     try:
-        return msgspec.json.decode(files.read(path), type=Manifest)
+        content = files.read(path)
+        manifest = msgspec.json.decode(content, type=Manifest)
     except FileNotFoundError as problem:
         raise RunNotFoundError(f"run {run} of {fixture} has no manifest ({path})") from problem
     except (msgspec.DecodeError, UnicodeDecodeError) as problem:
         raise CorruptFileError(path, f"no manifest: {problem}") from problem
-
-
-def set_kept(files: Files, fixture: str, run: str, *, kept: bool) -> Manifest:
-    """Exempt a run from retention, or stop doing so.
-
-    Raises:
-        RunNotFoundError: no such run.
-    """
-    manifest = msgspec.structs.replace(read_manifest(files, fixture, run), kept=kept)
-    _replace(files, manifest)
-    return manifest
+    signed = _is_signed(content, path)
+    if (manifest.fixture, manifest.run) != (fixture, run):
+        raise CorruptFileError(path, f"is the manifest of run {manifest.run} of {manifest.fixture}")
+    return manifest, signed
 
 
 def newest_run(files: Files, fixture: str) -> str:
     """The run of the fixture's newest manifest, by its id, which begins with when it started; empty when there is none."""
     names = files.list(f"runs/{paths.checked_fixture(fixture)}")
-    runs = (name.removesuffix(".json") for name in names if name.endswith(".json"))
+    runs = (name.partition(".json")[0] for name in names if ".json" in name)  # also of one that was set aside
     return max((run for run in runs if RUN_ID.fullmatch(run)), default="")
 
 

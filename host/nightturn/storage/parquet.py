@@ -13,7 +13,7 @@ from nightturn.errors import CorruptFileError, SchemaVersionError
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage.segment import SegmentHeader
 
-SCHEMA_MAJOR, SCHEMA_MINOR = 1, 0
+SCHEMA_MAJOR, SCHEMA_MINOR = 1, 2
 ROW_GROUP_ROWS = 120_000
 PAGE_BYTES = 256 * 1024
 PREFIX = "nightturn."
@@ -104,7 +104,7 @@ def facts_of(metadata: pq.FileMetaData, path: str) -> dict[str, str]:
     try:
         whole = {key.decode(): value.decode() for key, value in (metadata.metadata or {}).items()}
     except UnicodeDecodeError as problem:
-        raise CorruptFileError(path, f"its footer is no text: {problem}") from problem
+        raise CorruptFileError(path, f"its footer is not text: {problem}") from problem
     facts = {key.removeprefix(PREFIX): value for key, value in whole.items() if key.startswith(PREFIX)}
     if "schema" not in facts:
         raise CorruptFileError(path, "its footer has no nightturn.schema")

@@ -59,6 +59,11 @@ def checked_fixture(fixture: str) -> str:
     return fixture
 
 
+def is_run(run: str) -> bool:
+    """Whether a text is a run id."""
+    return RUN_ID.fullmatch(run) is not None
+
+
 def checked_run(run: str) -> str:
     """The run id, fit to be a folder.
 

@@ -2,8 +2,9 @@
 
 import warnings
 from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
-from typing import get_args
+from typing import TypeAlias, get_args
 
 import numpy as np
 import pandas as pd
@@ -12,15 +13,18 @@ import pyarrow as pa
 from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.torque import TorqueScale
 from nightturn.errors import RunNotFoundError, StorageError
-from nightturn.model.rows import CYCLES, EVENTS, GAPS
+from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS
 from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage import chunk, datasets, paths, scales, summary, tree
+from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
+from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
 from nightturn.storage.moments import Moment, local_text, moment_ns
 
+Span: TypeAlias = tuple[int, int] | None
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
 _EVER_NS = 2**63 - 1
 
@@ -41,6 +45,7 @@ class Run:
         self.fixture = fixture
         self.run = run
         self._files = RealFiles(root)
+        self._known_spans: dict[str, Span] = {}
 
     @property
     def manifest(self) -> Manifest | None:
@@ -66,28 +71,73 @@ class Run:
             return []
         return [ChunkFile(self.root, path, name) for path, name in tree.chunks(self._files, folder.path)]
 
-    def table(self, dataset: str) -> pa.Table | None:
-        """All rows of a dataset as an Arrow table; None when there is none. Not for `raw`, which may be large."""
-        tables = [each.read() for each in self.chunks(dataset)]
-        return pa.concat_tables(tables, promote_options="default") if tables else None
-
-    def frame(self, dataset: str) -> pd.DataFrame:
-        """All rows of a dataset with their run; units by column in `attrs["units"]`; no row where nothing was recorded.
+    @property
+    def cleared(self) -> dict[Kind, Mark]:
+        """What retention has cleared of the run: `tape`, `raw` or `figures`, each with when, by whom and why.
 
         Raises:
-            StorageError: no such dataset.
+            CorruptFileError: the log of retention cannot be read.
         """
-        table = self.table(dataset)
+        return read_marks(self._files).cleared(self.fixture, self.run)
+
+    def _there(self, dataset: str) -> list[ChunkFile]:
+        """The files of a dataset that was not cleared.
+
+        Raises:
+            StorageError: it was.
+        """
+        found = self.chunks(dataset)
+        kind: Kind = "raw" if dataset == paths.RAW else "figures"
+        mark = None if found else self.cleared.get(kind)
+        if mark is not None:
+            raise StorageError(f"run {self.run}: {cleared_text(mark, self.timezone)}")
+        return found
+
+    def table(self, dataset: str, columns: Sequence[str] | None = None) -> pa.Table | None:
+        """All rows of a dataset as an Arrow table; None when there is none. Not for `raw`, which may be large.
+
+        Raises:
+            StorageError: retention has cleared it.
+        """
+        tables = [each.read(columns) for each in self._there(dataset)]
+        return pa.concat_tables(tables, promote_options="default") if tables else None
+
+    def frame(self, dataset: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """All rows of a dataset with their run; units by column in `attrs["units"]`; no row where nothing was recorded.
+
+        Only some `columns` are read faster than all; one that a file of an older version lacks is left out.
+
+        Raises:
+            StorageError: no such dataset or column, or retention has cleared it.
+        """
+        empty = _schema(dataset).empty_table() if dataset in tree.DATASETS else None
+        if columns is not None and empty is not None:
+            _check_known(columns, empty.schema.names, dataset)
+        table = self.table(dataset, columns)
         if table is None:
-            table = _schema(dataset).empty_table()
+            assert empty is not None
+            table = empty if columns is None else empty.select(list(columns))
         frame = table.to_pandas()
         frame.insert(0, "run", self.run)
         frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
         return frame
 
-    def cycles(self) -> pd.DataFrame:
-        """One row per cycle: each figure with `_u`, `_nu`, `_n_rev`, `_status`, `_reasons`, units in the names."""
-        return self.frame(CYCLES)
+    def cycles(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """One row per cycle: each figure with `_u`, `_nu`, `_n_rev`, `_status`, `_reasons`, units in the names.
+
+        `_kind` says what `_u` holds: the whole `budget`, or `repeatability` where the calibration record carries no
+        certificate data; `_u_rep` and `_nu_rep` are the cycle's own scatter, `_u_common` the part that all cycles share.
+        `_band_low`, `_band_high` and `_unseen` are the orders that it contains and the declared ones that it could not see.
+        """
+        return self.frame(CYCLES, columns)
+
+    def budget(self) -> pd.DataFrame:
+        """The uncertainty budgets: a row for each line of each figure of each cycle.
+
+        Columns cycle_no, figure, line, u (standard uncertainty in the figure's unit), nu (degrees of freedom), common (alike in
+        all cycles of the run) and source. The squares of a figure's `u` add up to the square of its `_u` in `cycles()`.
+        """
+        return self.frame(BUDGET)
 
     def gaps(self) -> pd.DataFrame:
         """Samples that are missing, and why."""
@@ -127,11 +177,13 @@ class Run:
         """
         wanted = _checked_columns(columns)
         _checked_calibration(calibration)
-        start_ns, stop_ns = self._stretch(start, stop)
+        self._there(paths.RAW)
+        spans = self._spans()
+        start_ns, stop_ns = self._stretch(start, stop, _whole(spans))
         settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
         parts: list[pd.DataFrame] = []
-        for each in self.chunks(paths.RAW):
-            if _overlaps(each.span, start_ns, stop_ns):
+        for each, span in spans:
+            if _overlaps(span, start_ns, stop_ns):
                 torque = self._torque_scale(each, calibration) if "torque_nm" in wanted else None
                 angle = scales.angle_scale(each.plan, settings)
                 parts += [
@@ -139,7 +191,7 @@ class Run:
                     for table in each.read_between(start_ns, stop_ns, _stored(wanted))
                 ]
         if not sum(map(len, parts)):
-            self._nothing_between(start_ns, stop_ns)
+            self._nothing_between(start_ns, stop_ns, _whole(spans))
         frame = pd.concat(parts) if parts else _empty(wanted)
         frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
         return frame
@@ -153,10 +205,24 @@ class Run:
     @property
     def span(self) -> tuple[int, int] | None:
         """Times of the first and the last sample that are sealed, UTC ns; None when there is none."""
-        spans = [span for each in self.chunks(paths.RAW) if (span := each.span) is not None]
-        return (min(first for first, _ in spans), max(last for _, last in spans)) if spans else None
+        return _whole(self._spans())
 
-    def _stretch(self, start: Moment, stop: Moment) -> tuple[int, int]:
+    def _spans(self) -> list[tuple[ChunkFile, Span]]:
+        """The raw chunks and the times in them: from the catalogue, a footer is read where it does not know the file.
+
+        The name of a file carries the checksum of its content, so what is entered under it holds.
+        """
+        chunks = self.chunks(paths.RAW)
+        if any(each.path not in self._known_spans for each in chunks):
+            catalogue = Catalogue.present(self.root)
+            entered = catalogue.chunks(self.fixture, self.run, paths.RAW) if catalogue is not None else []
+            self._known_spans = {each.path: _pair(each.ts_first, each.ts_last) for each in entered}
+        for each in chunks:
+            if each.path not in self._known_spans:
+                self._known_spans[each.path] = each.span
+        return [(each, self._known_spans[each.path]) for each in chunks]
+
+    def _stretch(self, start: Moment, stop: Moment, span: Span) -> tuple[int, int]:
         """The time asked for, which has something to do with the run's."""
         zone = self.timezone
         start_ns, stop_ns = moment_ns(start, -_EVER_NS, zone), moment_ns(stop, _EVER_NS, zone)
@@ -164,22 +230,25 @@ class Run:
             raise StorageError(
                 f"start {start!r} is not before stop {stop!r}; samples have start <= time < stop"
             )
-        span = self.span
         if span is not None and not _overlaps(span, start_ns, stop_ns):
             asked = f"{'from the beginning' if start is None else start!r} to {'the end' if stop is None else stop!r}"
             first, last = (local_text(each, zone) for each in span)
             raise StorageError(f"run {self.run} has samples from {first} to {last}, none of {asked}")
         return start_ns, stop_ns
 
-    def _nothing_between(self, start_ns: int, stop_ns: int) -> None:
+    def _nothing_between(self, start_ns: int, stop_ns: int, span: Span) -> None:
         """Say why a frame is empty."""
-        if self.span is None:
+        if span is None:
             why = "nothing of it is sealed yet, or nothing was recorded"
         else:
             gaps = self.gaps()
             starts, stops = (gaps[name].astype("int64") for name in ("ts_from", "ts_to"))
             causes = sorted(set(gaps["cause"][(starts < stop_ns) & (stops >= start_ns)]))
-            why = f"a gap by {' and '.join(causes)}" if causes else "less than a sample's time was asked for"
+            why = (
+                f"a gap by {' and '.join(causes)}"
+                if causes
+                else "the time asked for is shorter than one sample"
+            )
         warnings.warn(f"run {self.run} has no samples in that time: {why}", RunWarning, stacklevel=3)
 
     def tiles(self, seconds: float = 10.0) -> Iterator[Tile]:
@@ -187,7 +256,7 @@ class Run:
 
         One chunk is in memory at a time, however long the run is.
         """
-        for each in self.chunks(paths.RAW):
+        for each in self._there(paths.RAW):
             if each.rows:
                 plan = each.plan
                 size = max(1, round(seconds * plan.rate_millihz / 1000))
@@ -216,13 +285,17 @@ def _scaled(
 
 def _checked_columns(columns: Sequence[str]) -> list[str]:
     allowed = [*DERIVED, *(name for name in chunk.SCHEMA.names if name != "ts")]
+    _check_known(columns, allowed, "samples")
+    return list(columns)
+
+
+def _check_known(columns: Sequence[str], allowed: Sequence[str], what: str) -> None:
     if isinstance(columns, str):
         raise StorageError(f"columns is a list of names; give [{columns!r}]")
     for name in columns:
         if name not in allowed:
             near = did_you_mean(name, allowed)
-            raise StorageError(f"samples have no column {name!r}{near}; there are {', '.join(allowed)}")
-    return list(columns)
+            raise StorageError(f"{what} have no column {name!r}{near}; there are {', '.join(allowed)}")
 
 
 def _checked_calibration(calibration: str) -> None:
@@ -233,6 +306,7 @@ def _checked_calibration(calibration: str) -> None:
         )
 
 
+@cache
 def _schema(dataset: str) -> pa.Schema:
     if dataset == paths.RAW:
         return chunk.SCHEMA
@@ -249,6 +323,16 @@ def _unit_of_column(name: str) -> str:
 
 def _unit(field: "pa.Field[pa.DataType]") -> str:
     return (field.metadata or {}).get(b"unit", b"").decode()
+
+
+def _pair(first: int | None, last: int | None) -> Span:
+    return None if first is None or last is None else (first, last)
+
+
+def _whole(spans: Sequence[tuple[ChunkFile, Span]]) -> Span:
+    """From the first time to the last."""
+    known = [span for _, span in spans if span is not None]
+    return (min(first for first, _ in known), max(last for _, last in known)) if known else None
 
 
 def _overlaps(span: tuple[int, int] | None, start_ns: int, stop_ns: int) -> bool:

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 from crc32c import crc32c
 
-from nightturn.errors import SchemaVersionError, StorageError
+from nightturn.errors import CorruptFileError, SchemaVersionError, StorageError
 from nightturn.storage import paths, tree
 from nightturn.storage.aside import TORN_SUFFIX, set_aside
 from nightturn.storage.salvage import Salvaged, aside_path, last_used, salvage
 from nightturn.storage.seal import move_to_sealed
-from nightturn.storage.segment import Segment, read_segment
+from nightturn.storage.segment import Segment, is_packed, read_segment, unpack
 from nightturn.world import Files
 
 
@@ -23,7 +23,7 @@ class Leftover:
 
 @dataclass(frozen=True, slots=True)
 class Damaged:
-    """A segment without its chunk, some of whose bytes are no whole record although others behind them are."""
+    """A segment without its chunk, some of whose bytes are not a whole record although others behind them are."""
 
     path: str
     content: bytes
@@ -68,8 +68,8 @@ def recover(files: Files, fixture: str) -> Recovery:
     try:
         removed = _remove_temporaries(files, fixture)
         for path in tree.segments(files, folder):
-            content = files.read(path)
             try:
+                content = _plain(files, path)
                 found = salvage(content, path)
             except SchemaVersionError:
                 foreign.append(set_aside(files, path))
@@ -134,7 +134,7 @@ def put_in_place(files: Files, path: str, content: bytes) -> None:
         files.replace(temporary, path)
         files.sync_dir(folder)
     except OSError as problem:
-        raise StorageError(f"{path}: cannot be mended: {problem}") from problem
+        raise StorageError(f"{path}: cannot be repaired: {problem}") from problem
 
 
 def is_sealed(files: Files, fixture: str, first: int, last: int) -> bool:
@@ -170,9 +170,22 @@ def _remove_temporaries(files: Files, fixture: str) -> list[str]:
                 if name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX):
                     files.remove(f"{run.path}/{name}")
                     removed.append(f"{run.path}/{name}")
-    folder = paths.journal_folder(fixture)
-    for name in files.list(folder):
-        if name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX):
-            files.remove(f"{folder}/{name}")
-            removed.append(f"{folder}/{name}")
+    for folder in (paths.journal_folder(fixture), paths.sealed_folder(fixture)):
+        for name in files.list(folder):
+            if name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX):
+                files.remove(f"{folder}/{name}")
+                removed.append(f"{folder}/{name}")
     return removed
+
+
+def _plain(files: Files, path: str) -> bytes:
+    """A segment of the journal; one that somebody has put back there compressed is made plain first, to be gone on with."""
+    content = files.read(path)
+    if not is_packed(content):
+        return content
+    try:
+        plain, _ = unpack(content, path)
+    except CorruptFileError:
+        return content  # `salvage` says what is wrong with it
+    put_in_place(files, path, plain)
+    return plain

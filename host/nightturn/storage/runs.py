@@ -4,15 +4,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-import msgspec
-
 from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.model.names import RUN_ID, fixture_id_problem
-from nightturn.model.rows import CYCLES, GAPS
+from nightturn.model.nights import NightVerdict
 from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
+from nightturn.storage.marks import Kind, Marks, read_marks
 from nightturn.storage.reader import Run
-from nightturn.storage.standing import Standing, standing
+from nightturn.storage.standing import Standing, standing_of
+from nightturn.storage.summaries import Facts, facts_of_runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +20,8 @@ class RunSummary:
     """One run in a list of runs: what it is, how it stands and how much there is of it; `gaps` counts gap rows.
 
     `motion` is what the shaft might do when that last changed, as `status` says it, and `motion_text` its sentence.
+    `cleared` is what retention has cleared of it: tape (some or all of it), raw samples, figures; counts are of what is there.
+    `night_verdict` is what all cycles say together, so far where the run has not ended; None when nobody has worked it out.
     """
 
     fixture: str
@@ -38,13 +40,8 @@ class RunSummary:
     cycles: int
     gaps: int
     bytes: int
-
-
-class _OnCard(msgspec.Struct):
-    """What a list of runs says of the mount card; a card that lacks it is listed all the same."""
-
-    unit: str = ""
-    variant: str = ""
+    night_verdict: NightVerdict | None = None
+    cleared: tuple[Kind, ...] = ()
 
 
 def open_run(root: str | Path, fixture: str | None = None, run: str = "latest") -> Run:
@@ -57,11 +54,14 @@ def open_run(root: str | Path, fixture: str | None = None, run: str = "latest") 
     place = Path(root)
     if run != "latest":
         paths.checked_run(run)
-    if fixture is not None and fixture_id_problem(fixture):
-        raise StorageError(fixture_id_problem(fixture))
+    problem = fixture_id_problem(fixture) if fixture is not None else None
+    if problem:
+        raise StorageError(problem)
+    if fixture is not None and run != "latest" and _is_there(place, fixture, run):
+        return Run(place, fixture, run)
     by_fixture = known_runs(place)
     if not by_fixture:
-        raise RunNotFoundError(f"{place} holds no runs; is it the data root (`data` in bench.toml)?")
+        raise RunNotFoundError(f"{place} contains no runs; is it the data root (`data` in bench.toml)?")
     fixture = _chosen_fixture(place, fixture, sorted(by_fixture))
     runs = by_fixture[fixture]
     if run == "latest":
@@ -72,8 +72,11 @@ def open_run(root: str | Path, fixture: str | None = None, run: str = "latest") 
     return Run(place, fixture, run)
 
 
-def list_runs(root: str | Path) -> list[RunSummary]:
-    """Every run below a data root, newest first.
+def list_runs(root: str | Path, unit: str | None = None) -> list[RunSummary]:
+    """Every run below a data root, newest first, or those of one unit by its serial.
+
+    Runs that have ended are answered from the catalogue while their files look as they did; a root that is not the
+    caller's own is only read.
 
     Raises:
         RunNotFoundError: the root does not exist.
@@ -81,11 +84,29 @@ def list_runs(root: str | Path) -> list[RunSummary]:
     """
     place = Path(root)
     if not place.is_dir():
-        raise RunNotFoundError(f"{place} is no folder; give the data root (`data` in bench.toml)")
-    found = [
-        _summary(Run(place, fixture, run)) for fixture, runs in known_runs(place).items() for run in runs
-    ]
+        raise RunNotFoundError(f"{place} is not a folder; give the data root (`data` in bench.toml)")
+    marks = read_marks(RealFiles(place))
+    found = [_summary(place, *key, facts, marks) for key, facts in facts_of_runs(place, unit).items()]
     return sorted(found, key=lambda summary: (summary.started_utc, summary.fixture), reverse=True)
+
+
+def found_runs(root: str | Path, run: str) -> list[RunSummary]:
+    """The run of this id, or with `latest` the newest; several only if fixtures share an id.
+
+    Raises:
+        RunNotFoundError: no such run; says which are the newest.
+        StorageError: an id that is no name but a path.
+        CorruptFileError: a footer cannot be read.
+    """
+    known = list_runs(root)
+    if run == "latest" and known:
+        return known[:1]
+    paths.checked_run(run)
+    found = [each for each in known if each.run == run]
+    if not found:
+        newest = ", ".join(each.run for each in known[:5]) or "none"
+        raise RunNotFoundError(f"{root} has no run {run}; its newest of {len(known)}: {newest}")
+    return found
 
 
 def known_runs(root: Path) -> dict[str, list[str]]:
@@ -102,35 +123,43 @@ def known_runs(root: Path) -> dict[str, list[str]]:
     return {fixture: sorted(runs) for fixture, runs in sorted(found.items()) if runs}
 
 
+def _is_there(root: Path, fixture: str, run: str) -> bool:
+    """Whether a run has a manifest or samples; of no other run a name is read."""
+    files = RealFiles(root)
+    manifest = files.look(paths.manifest_path(fixture, run))
+    return manifest is not None or tree.run_folder(files, paths.RAW, fixture, run) is not None
+
+
 def _chosen_fixture(root: Path, fixture: str | None, known: list[str]) -> str:
     if fixture is None and len(known) == 1:
         return known[0]
     if fixture is None:
-        raise RunNotFoundError(f"{root} holds several fixtures; choose one of {', '.join(known)}")
+        raise RunNotFoundError(
+            f"{root} contains several fixtures; choose one with --fixture {', '.join(known)}"
+        )
     if fixture not in known:
-        raise RunNotFoundError(f"{root} holds no runs of {fixture}; it has {', '.join(known)}")
+        raise RunNotFoundError(f"{root} contains no runs of {fixture}; it has {', '.join(known)}")
     return fixture
 
 
-def _summary(run: Run) -> RunSummary:
-    manifest, raw = run.manifest, run.chunks(paths.RAW)
-    started = datetime.strptime(run.run[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-    card = msgspec.json.decode(manifest.card, type=_OnCard) if manifest and manifest.card else _OnCard()
+def _summary(root: Path, fixture: str, run: str, facts: Facts, marks: Marks) -> RunSummary:
     return RunSummary(
-        fixture=run.fixture,
-        run=run.run,
-        unit=card.unit,
-        variant=card.variant,
-        started_utc=started,
-        timezone=manifest.timezone if manifest else "UTC",
-        state=standing(run.root, manifest),
-        motion=manifest.motion.state if manifest and manifest.motion else "",
-        motion_text=manifest.motion.text if manifest and manifest.motion else "",
-        reason=manifest.reason if manifest else "",
-        kept=manifest.kept if manifest else False,
-        chunks=len(raw),
-        samples=sum(each.rows for each in raw),
-        cycles=sum(each.rows for each in run.chunks(CYCLES)),
-        gaps=sum(each.rows for each in run.chunks(GAPS)),
-        bytes=sum((run.root / each.path).stat().st_size for each in raw),
+        fixture=fixture,
+        run=run,
+        unit=facts.unit,
+        variant=facts.variant,
+        started_utc=datetime.strptime(run[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC),
+        timezone=facts.timezone,
+        state=standing_of(root, fixture, run, facts.state),
+        motion=facts.motion,
+        motion_text=facts.motion_text,
+        reason=facts.reason,
+        kept=marks.kept(fixture, run, otherwise=facts.kept),
+        cleared=tuple(marks.cleared(fixture, run)),
+        chunks=facts.chunks,
+        samples=facts.samples,
+        cycles=facts.cycles,
+        gaps=facts.gaps,
+        bytes=facts.bytes,
+        night_verdict=facts.night_verdict,
     )

@@ -16,8 +16,16 @@ from crc32c import crc32c
 from nightturn.errors import CorruptFileError, SchemaVersionError
 from nightturn.model.facts import FAILURE, Failure, host
 from nightturn.model.records import Bad, Host, Record
-from nightturn.storage import paths, tape
-from nightturn.storage.segment import SegmentHeader, decode_header, encode_header, header_is_whole
+from nightturn.storage import packed, paths, tape
+from nightturn.storage.segment import (
+    SegmentHeader,
+    decode_header,
+    encode_header,
+    header_is_whole,
+    is_packed,
+    last_packed,
+    unpack,
+)
 
 DAMAGED_SUFFIX = ".damaged"
 EVENT = "tape"  # the failure that a damaged stretch is told as
@@ -57,7 +65,7 @@ class Salvaged:
 
 
 def salvage(content: bytes, path: str) -> Salvaged | None:
-    """Everything whole in a segment; None when neither its header nor its name says which segment it is.
+    """Everything whole in a plain segment; None when neither its header nor its name says which segment it is.
 
     Raises:
         SchemaVersionError: written by another major version.
@@ -111,7 +119,7 @@ def mended(
         parts.append(content[entry.start - tape.HEADER.size : entry.stop + tape.CRC.size])
     parts += [_in_place_of(hole, at_ns, salt) for hole in holes]
     if last and not any(damage.last >= damage.first for damage in found.damages):
-        detail = "bytes of the tape that are no record were damaged and put right: no record is lost"
+        detail = "bytes of the tape that are no record were damaged and repaired: no record is lost"
         failure = host(at_ns, FAILURE, Failure(NOTHING_LOST, detail))
         parts.append(tape.encode_records([failure], found.last_used + 1, salt))
     return b"".join(parts)
@@ -141,11 +149,24 @@ def last_used(content: bytes, path: str) -> int:
     if aside is not None:
         return aside[2]
     first = paths.first_of_segment(path)
+    if is_packed(content):
+        return _last_of_packed(content, path, first)
     try:
         found = salvage(content, path)
     except SchemaVersionError:  # as many as fit
         return first + len(content) // _RECORD_BYTES_MIN
     return found.last_used if found is not None else first
+
+
+def _last_of_packed(content: bytes, path: str, first: int) -> int:
+    """The same of a compressed segment; with a damaged header its name tells the salt, and its table the number."""
+    try:
+        told, plain = last_packed(content, path), unpack(content, path)[0]
+    except CorruptFileError:
+        name = _NAME.match(path.rpartition("/")[2])
+        return packed.unpack(content, 0, first, tape.salt_of(int(name[2], 16))).last_used if name else first
+    found = salvage(plain, path)
+    return max(told, found.last_used if found is not None else first)
 
 
 def _walk(content: bytes, position: int, number: int, salt: int) -> tuple[list[tape.Entry], list[Damage]]:

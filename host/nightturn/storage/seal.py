@@ -1,7 +1,8 @@
 """From a finished segment to durable Parquet files, in the order that survives a crash at any point.
 
 For each chunk: temporary file in the same folder, sync, rename to its name, sync of the folder. The raw chunk is
-the last of them, so a raw chunk that is there proves that all others are. Then the segment moves to `sealed/`.
+the last of them, so a raw chunk that is there proves that all others are, and it names them. Then the segment moves to `sealed/`,
+and is compressed there.
 """
 
 from collections.abc import Sequence
@@ -13,7 +14,8 @@ from nightturn.errors import StorageError
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage import chunk, datasets, parquet, paths, summary
-from nightturn.storage.segment import Segment, SegmentHeader, read_segment
+from nightturn.storage.companions import KEY, Companion, companions_text
+from nightturn.storage.segment import Segment, SegmentHeader, pack, read_segment
 from nightturn.world import Files
 
 
@@ -86,6 +88,37 @@ def move_to_sealed(files: Files, fixture: str, segment_path: str) -> str:
     return goal
 
 
+def pack_sealed(files: Files, path: str) -> int:
+    """Compress a sealed segment in its place; returns how many bytes it has now. Repeating it is harmless.
+
+    The compressed form is read back before it replaces the plain one, under the same name, in one step. A segment that
+    is not whole records throughout stays as it is.
+
+    Raises:
+        StorageError: it cannot be written; the plain form stands.
+    """
+    folder, _, name = path.rpartition("/")
+    temporary = f"{folder}/.{name}{paths.TEMPORARY_SUFFIX}"
+    try:
+        content = files.read(path)
+        small = pack(content, path)
+        if small is None or len(small) >= len(content):
+            return len(content)
+        if temporary.rpartition("/")[2] in files.list(folder):
+            files.remove(temporary)
+        try:
+            files.append(temporary, small)
+            files.sync(temporary)
+            files.replace(temporary, path)
+        except OSError:
+            _forget(files, temporary)
+            raise
+        files.sync_dir(folder)
+    except OSError as problem:
+        raise StorageError(f"{path}: cannot be compressed: {problem}") from problem
+    return len(small)
+
+
 def _check_cover(segment: Segment, plans: Sequence[ChunkPlan]) -> None:
     """A record outside the plans would be gone when the segment moves."""
     following = segment.first_record_no
@@ -105,11 +138,14 @@ def _check_cover(segment: Segment, plans: Sequence[ChunkPlan]) -> None:
 def _write_chunk(files: Files, segment: Segment, plan: ChunkPlan, rows: Sequence[Emit]) -> list[Chunk]:
     raw = chunk.encode(segment, plan)
     described = parquet.plan_metadata(segment.header, plan)
-    tables = [*datasets.tables(rows), *summary.tables(raw, plan), (paths.RAW, raw)]
-    return [
-        _write(files, segment.header.fixture, name, plan, parquet.encode(table, name, described))
-        for name, table in tables
+    fixture = segment.header.fixture
+    written = [
+        _write(files, fixture, name, plan, parquet.encode(table, name, described))
+        for name, table in (*datasets.tables(rows), *summary.tables(raw, plan))
     ]
+    beside = [Companion(each.dataset, each.path.rpartition("/")[2], each.rows) for each in written]
+    encoded = parquet.encode(raw, paths.RAW, {**described, KEY: companions_text(beside)})
+    return [*written, _write(files, fixture, paths.RAW, plan, encoded)]
 
 
 def _write(files: Files, fixture: str, dataset: str, plan: ChunkPlan, encoded: parquet.Encoded) -> Chunk:

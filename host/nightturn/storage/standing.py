@@ -38,16 +38,21 @@ def standing(root: Path, manifest: Manifest | None) -> Standing:
     One that never ended is `running` while its recorder writes its tape, else `interrupted`: the next start goes on with
     it. Without a manifest nothing is known.
     """
-    if manifest is None:
+    return standing_of(root, manifest.fixture, manifest.run, manifest.state) if manifest else "unknown"
+
+
+def standing_of(root: Path, fixture: str, run: str, state: str) -> Standing:
+    """The same by the state that the run's manifest says; empty where there is none."""
+    if not state:
         return "unknown"
-    if manifest.state != RUNNING:
+    if state != RUNNING:
         return "ended"
-    return "running" if recorder_alive(root) and _is_written(root, manifest) else "interrupted"
+    return "running" if recorder_alive(root) and _is_written(root, fixture, run) else "interrupted"
 
 
-def _is_written(root: Path, manifest: Manifest) -> bool:
+def _is_written(root: Path, fixture: str, run: str) -> bool:
     """Whether the recorder that holds the root writes tape of the run; a rig without its fixture leaves old tape lie."""
-    tape = _unsealed(root, manifest)
+    tape = _unsealed(root, fixture, run)
     if tape is None:
         return False
     try:
@@ -62,11 +67,11 @@ def _is_written(root: Path, manifest: Manifest) -> bool:
         return True
 
 
-def _unsealed(root: Path, manifest: Manifest) -> Path | None:
+def _unsealed(root: Path, fixture: str, run: str) -> Path | None:
     """The run's newest segment that is not sealed."""
-    for path in reversed(tree.segments(RealFiles(root), paths.journal_folder(manifest.fixture))):
+    for path in reversed(tree.segments(RealFiles(root), paths.journal_folder(fixture))):
         try:
-            if read_header(root / path, path).run == manifest.run:
+            if read_header(root / path, path).run == run:
                 return root / path
         except (NightturnError, OSError):  # torn, or moved meanwhile: `verify` names it
             continue

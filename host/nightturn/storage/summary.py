@@ -33,7 +33,7 @@ SCHEMA = pa.schema(
             "travel over time, first to last sample",
             nullable=True,
         ),
-        column("flags", pa.uint8(), "bits", "SampleFlag of all samples, or-ed"),
+        column("flags", pa.uint8(), "bits", "flags of all samples together"),
     ]
 )
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from nightturn.model.names import RUN_ID
 from nightturn.model.rows import CYCLES, ROW_OF_DATASET
 from nightturn.storage import paths
 from nightturn.world import Files
@@ -36,7 +37,12 @@ def run_folders(files: Files, dataset: str, fixture: str) -> Iterator[RunFolder]
 
 
 def run_folder(files: Files, dataset: str, fixture: str, run: str) -> RunFolder | None:
-    """The folder of one run, or None."""
+    """The folder of one run, or None; looked for under the date in its id before under all others."""
+    if RUN_ID.fullmatch(run):
+        date = f"date={run[:4]}-{run[4:6]}-{run[6:8]}"
+        path = f"{dataset}/fixture={fixture}/{date}/run={run}"
+        if files.list(path):
+            return RunFolder(path, fixture, date.partition("=")[2], run)
     return next((folder for folder in run_folders(files, dataset, fixture) if folder.run == run), None)
 
 

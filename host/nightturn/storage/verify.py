@@ -1,23 +1,27 @@
 """Reads a run back, every checksum of it, and says what is missing and which gap row explains it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
 import pyarrow as pa
 
-from nightturn.errors import NightturnError, RunNotFoundError
+from nightturn.errors import ForeignFileError, NightturnError, RunNotFoundError, StorageError
 from nightturn.model.rows import GAPS
 from nightturn.storage import chunk, paths, tree
+from nightturn.storage.catalogue import entered_wrong
 from nightturn.storage.chunk_file import ChunkFile
+from nightturn.storage.companions import Companion, companions_of
 from nightturn.storage.continuity import Continuity, Gap, Hole
 from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import Manifest, read_signed
+from nightturn.storage.marks import LOG, cleared_text
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import known_runs, open_run
-from nightturn.storage.salvage import kept_aside, salvage
-from nightturn.storage.segment import Segment, read_header, read_segment
 from nightturn.storage.standing import Standing, standing
+from nightturn.storage.verify_beside import calibrations, cards, rig_records
+from nightturn.storage.verify_tape import TapeCheck
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +29,8 @@ class Problem:
     """Something that is not as it should be.
 
     Attributes:
-        kind: corrupt, damaged, stray, missing_chunk, overlap, identity, time, unexplained, sum, tape or manifest.
+        kind: corrupt, damaged, stray, missing_chunk, missing_file, overlap, identity, time, unexplained, sum, tape, retention,
+            manifest, card, calibration, rig_record or catalogue.
         path: the file, or the folder of the run.
         detail: a sentence.
     """
@@ -53,6 +58,8 @@ class RunReport:
         unsealed: segments not sealed yet: a daemon is running, or the next start seals them.
         unsealed_records: what is in them and in no chunk, so not checked and not counted here.
         state: how the run stands.
+        unchecked: what is not known to be whole, because nobody wrote down how it should be; sentences.
+        cleared: what retention has cleared, a sentence each; it is neither read nor missing.
         problems: everything that is wrong.
     """
 
@@ -72,6 +79,8 @@ class RunReport:
     unsealed: tuple[str, ...] = ()
     unsealed_records: int = 0
     state: Standing = "unknown"
+    unchecked: list[str] = field(default_factory=list)
+    cleared: tuple[str, ...] = ()
     problems: list[Problem] = field(default_factory=list)
 
     @property
@@ -82,14 +91,16 @@ class RunReport:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """One report per run looked at."""
+    """One report per run looked at, and what is wrong, or not known, of the root as a whole."""
 
     runs: tuple[RunReport, ...]
+    problems: tuple[Problem, ...] = ()
+    unchecked: tuple[str, ...] = ()
 
     @property
     def ok(self) -> bool:
-        """Whether every run is."""
-        return all(run.ok for run in self.runs)
+        """Whether every run is, and the root."""
+        return all(run.ok for run in self.runs) and not self.problems
 
 
 def verify(root: str | Path, run: str = "latest", fixture: str | None = None) -> Report:
@@ -105,7 +116,12 @@ def verify(root: str | Path, run: str = "latest", fixture: str | None = None) ->
         StorageError: an id that is no name but a path.
     """
     place = Path(root)
-    return Report(tuple(_Check(each).report() for each in _chosen(place, run, fixture)))
+    runs = tuple(_Check(each).report() for each in _chosen(place, run, fixture))
+    try:
+        problems = tuple(Problem("catalogue", paths.CATALOGUE, each) for each in entered_wrong(place))
+    except StorageError as problem:
+        return Report(runs, unchecked=(str(problem),))
+    return Report(runs, problems)
 
 
 def _chosen(root: Path, run: str, fixture: str | None) -> list[Run]:
@@ -116,7 +132,7 @@ def _chosen(root: Path, run: str, fixture: str | None) -> list[Run]:
         return [Run(root, fixture, name) for name in known_runs(root)[fixture]] if run == "all" else [opened]
     known = known_runs(root)
     if not known:
-        raise RunNotFoundError(f"{root} holds no runs; is it the data root (`data` in bench.toml)?")
+        raise RunNotFoundError(f"{root} contains no runs; is it the data root (`data` in bench.toml)?")
     if run == "latest":
         return [Run(root, each, runs[-1]) for each, runs in known.items()]
     chosen = [Run(root, each, name) for each, runs in known.items() for name in runs if run in {"all", name}]
@@ -134,50 +150,93 @@ class _Check:
         self._files = RealFiles(run.root)
         self._report = RunReport(run.fixture, run.run)
         self._listed: dict[str, list[ChunkFile]] = {}
+        self._rows: dict[tuple[str, str], int] = {}  # of each file that could be read
+        self._tapes = TapeCheck(self._files, run.fixture, run.run, self._problem)
         self._names: dict[str, set[tuple[int, int]]] = {}  # dataset -> record ranges
-        self._sealed: dict[int, str] = {}  # first record -> segment
-        self._waiting: dict[int, str] = {}  # same, not sealed yet
 
     def report(self) -> RunReport:
         """Run all checks."""
-        self._manifest()
-        self._load_tapes()
+        manifest = self._manifest()
+        self._report.unsealed = tuple(self._tapes.waiting.values())
+        self._report.unsealed_records = self._tapes.waiting_records
         # All names before any content, raw first: a chunk that a daemon seals meanwhile is then left for next time.
-        self._listed = {dataset: self._run.chunks(dataset) for dataset in tree.DATASETS}
+        raw = self._run.chunks(paths.RAW)
+        sealed = {each.name.stem for each in raw}
+        for dataset in tree.DATASETS[1:]:
+            found = self._run.chunks(dataset)
+            self._listed[dataset] = [each for each in found if self._is_due(each, sealed)]
+        self._listed[paths.RAW] = raw
         gaps = [gap for each in self._chunks(GAPS) for gap in self._gap_rows(each)]
         for dataset in tree.DATASETS:
             if dataset not in {paths.RAW, GAPS}:
                 for each in self._chunks(dataset):
                     self._table(each, dataset)
-        self._raw(gaps)
-        self._coverage()
-        self._damages()
+        if not self._cleared():
+            self._raw(gaps)
+            self._companions()
+            self._coverage(manifest)
+        self._tapes.damages()
+        self._tapes.stands(manifest, self._listed[paths.RAW])
         return self._report
+
+    def _is_due(self, each: ChunkFile, sealed: set[str]) -> bool:
+        """Whether a file is of a chunk that is sealed, or should be; others are being written."""
+        return each.name.stem in sealed or each.name.first not in self._tapes.waiting
 
     def _problem(self, kind: str, path: str, detail: str) -> None:
         self._report.problems.append(Problem(kind, path, detail))
 
-    def _manifest(self) -> None:
+    def _cleared(self) -> bool:
+        """Whether retention has cleared the raw samples, which cannot be checked then, and are not missing."""
         try:
-            manifest = self._run.manifest
-            self._report.timezone = self._run.timezone
-            self._report.state = standing(self._run.root, manifest)
-            if manifest is None:
-                path = paths.manifest_path(self._run.fixture, self._run.run)
-                self._problem("manifest", path, "absent: what the run was opened with is not known")
+            marks = self._run.cleared
         except NightturnError as problem:
-            self._problem("manifest", paths.manifest_path(self._run.fixture, self._run.run), str(problem))
+            self._problem("retention", LOG, str(problem))
+            return False
+        self._report.cleared = tuple(cleared_text(mark, self._report.timezone) for mark in marks.values())
+        return "raw" in marks
+
+    def _manifest(self) -> Manifest | None:
+        """How the run stands, and the files that its manifest can be compared with."""
+        path = paths.manifest_path(self._run.fixture, self._run.run)
+        try:
+            manifest, signed = read_signed(self._files, self._run.fixture, self._run.run)
+        except RunNotFoundError:
+            self._problem("manifest", path, "absent: what the run was opened with is not known")
+            return None
+        except (NightturnError, OSError) as problem:
+            self._problem("manifest", path, str(problem))
+            return None
+        self._report.timezone = manifest.timezone
+        self._report.state = standing(self._run.root, manifest)
+        if not signed:
+            self._report.unchecked.append(f"{path} has no checksum")
+        beside = (cards, calibrations, rig_records)
+        for found in (each for check in beside for each in check(self._files, manifest)):
+            if found.wrong:
+                self._problem(found.kind, found.path, found.detail)
+            else:
+                self._report.unchecked.append(f"{found.path}: {found.detail}")
+        return manifest
 
     def _chunks(self, dataset: str) -> list[ChunkFile]:
         found = self._listed[dataset]
         self._names[dataset] = {(each.name.first, each.name.last) for each in found}
-        folder = tree.run_folder(self._files, dataset, self._run.fixture, self._run.run)
-        for name in self._files.list(folder.path) if folder is not None else ():
-            if paths.chunk_name(name) is None:
-                self._problem(
-                    "stray", f"{folder.path if folder else ''}/{name}", "is no chunk; left by a crash?"
-                )
+        fixture, run = self._run.fixture, self._run.run
+        read = tree.run_folder(self._files, dataset, fixture, run)
+        for folder in tree.run_folders(self._files, dataset, fixture):
+            if folder.run != run:
+                continue
+            for name in self._files.list(folder.path):
+                if read is None or folder.path != read.path:
+                    self._problem("stray", f"{folder.path}/{name}", "lies in a second folder of the run")
+                elif paths.chunk_name(name) is None and not self._being_written(name):
+                    self._problem("stray", f"{folder.path}/{name}", "is not a chunk; perhaps left by a crash")
         return found
+
+    def _being_written(self, name: str) -> bool:
+        temporary = name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX)
+        return temporary and self._report.state == "running"
 
     def _table(self, each: ChunkFile, dataset: str) -> pa.Table | None:
         """The rows, when name, footer and pages agree; else None and the problem noted."""
@@ -185,18 +244,56 @@ class _Check:
         try:
             self._report.bytes += (self._run.root / each.path).stat().st_size
             table = each.read()
-            self._identity(each, dataset, table.num_rows)
+        except ForeignFileError as problem:
+            self._problem("identity", each.path, str(problem))
+            return None
         except (NightturnError, OSError) as problem:
             self._problem("corrupt", each.path, str(problem))
             return None
+        if table.num_rows != each.rows:
+            self._problem("identity", each.path, f"has {table.num_rows} rows, its footer says {each.rows}")
+        self._rows[dataset, each.path.rpartition("/")[2]] = table.num_rows
         return table
 
-    def _identity(self, each: ChunkFile, dataset: str, rows: int) -> None:
-        facts, name = each.facts, each.name
-        said = (facts["dataset"], facts["fixture"], facts["run"], facts["record_first"], facts["record_last"])
-        lies = (dataset, self._run.fixture, self._run.run, str(name.first), str(name.last))
-        if said != lies or int(facts["rows"]) != rows:
-            self._problem("identity", each.path, f"its footer says {said} with {facts['rows']} rows")
+    def _companions(self) -> None:
+        """Each raw chunk names the files that were sealed with it: none is absent, exchanged or too many."""
+        present = {
+            (dataset, each.name.text): each for dataset in self._listed for each in self._listed[dataset]
+        }
+        told: set[tuple[str, str]] = set()
+        spoke: set[str] = set()  # raw chunks that say what belongs to them
+        before = 0
+        for raw in self._listed[paths.RAW]:
+            if (paths.RAW, raw.name.text) not in self._rows:
+                continue  # it cannot be read, and is named for it
+            said = companions_of(raw.facts)
+            if said is None:
+                before += 1
+                continue
+            spoke.add(raw.name.stem)
+            for each in said:
+                told.add((each.dataset, each.name))
+                self._companion(each, raw, present.get((each.dataset, each.name)))
+        for (dataset, name), file in present.items():
+            if dataset != paths.RAW and (dataset, name) not in told and file.name.stem in spoke:
+                self._problem("stray", file.path, "no raw chunk says that it belongs to the run")
+        if before:
+            chunks = f"{before} chunk{'s' if before > 1 else ''}"
+            self._report.unchecked.append(
+                f"whether small files of {chunks} are absent: no chunk of that version says"
+            )
+
+    def _companion(self, told: Companion, raw: ChunkFile, there: ChunkFile | None) -> None:
+        rows = f"{told.rows} row{'s' if told.rows > 1 else ''}"
+        if there is None:
+            path = f"{told.dataset}/{raw.path.partition('/')[2].rpartition('/')[0]}/{told.name}"
+            self._problem(
+                "missing_file",
+                path,
+                f"is absent: {rows} of {told.dataset} sealed with chunk {raw.name.chunk_no}",
+            )
+        elif self._rows.get((told.dataset, told.name), told.rows) != told.rows:
+            self._problem("identity", there.path, f"was sealed with {rows}")
 
     def _gap_rows(self, each: ChunkFile) -> list[Gap]:
         table = self._table(each, GAPS)
@@ -250,7 +347,7 @@ class _Check:
                 f"produced {report.produced} is not stored {report.stored} + gaps {report.missing}",
             )
 
-    def _coverage(self) -> None:
+    def _coverage(self, manifest: Manifest | None) -> None:
         """Every record of the run is in one raw chunk: by the chunks' own order, by other datasets, by the tapes."""
         raw = sorted(self._names[paths.RAW])
         folder = f"{paths.RAW}/fixture={self._run.fixture}/run={self._run.run}"
@@ -262,84 +359,35 @@ class _Check:
                 absent[before + 1, after - 1] = "there are chunks on both sides"
         for dataset, spans in self._names.items():
             absent.update(dict.fromkeys(spans - set(raw), f"{dataset} has their rows"))
-        absent.update(dict.fromkeys(self._taped_without(raw), "the sealed tape still has them"))
+        absent.update(dict.fromkeys(self._tapes.without_chunk(raw), "the sealed tape still has them"))
+        absent.update(self._outside(manifest, raw))
         for (first, last), source in sorted(absent.items()):
-            if first not in self._waiting:
+            if first not in self._tapes.waiting:
                 self._problem(
                     "missing_chunk", folder, f"no raw chunk holds records {first} to {last}; {source}"
                 )
 
-    def _load_tapes(self) -> None:
-        """Which segments belong to the run, by their headers alone; a night of tape is more than memory should hold."""
-        fixture = self._run.fixture
-        for known, folder in (
-            (self._sealed, paths.sealed_folder(fixture)),
-            (self._waiting, paths.journal_folder(fixture)),
-        ):
-            for path in tree.segments(self._files, folder):
-                try:
-                    header = read_header(self._run.root / path, path)
-                except (NightturnError, OSError) as problem:
-                    self._problem("tape", path, str(problem))
-                    continue
-                if header.run == self._run.run:
-                    known[header.first_record_no] = path
-        self._report.unsealed = tuple(self._waiting.values())
-        self._report.unsealed_records = sum(self._records_in(path) for path in self._waiting.values())
-
-    def _records_in(self, path: str) -> int:
-        """Whole records of a segment that may be growing, or be sealed and moved meanwhile."""
-        try:
-            segment = read_segment(self._files.read(path), path)
-        except FileNotFoundError:
-            return 0
-        except (NightturnError, OSError) as problem:
-            self._problem("tape", path, str(problem))
-            return 0
-        return segment.last_record_no - segment.first_record_no + 1
-
-    def _damages(self) -> None:
-        """Damage in the tape that waits to be sealed, and what recovery has kept aside of earlier damage."""
-        for path in self._waiting.values():
-            found = salvage(self._files.read(path), path)
-            for damage in found.damages if found is not None else ():
-                self._damaged(path, damage.first, damage.last)
-        folder = paths.journal_folder(self._run.fixture)
-        known = {path.rpartition("/")[2] for path in (*self._waiting.values(), *self._sealed.values())}
-        for name in self._files.list(folder):
-            aside = kept_aside(name)
-            if aside is not None and aside[0] in known:
-                self._damaged(f"{folder}/{name}", *aside[1:])
-
-    def _damaged(self, path: str, first: int, last: int) -> None:
-        lost = f"records {first} to {last} are lost" if last >= first else "no record is lost"
-        self._problem("damaged", path, f"bytes of the tape were damaged: {lost}")
-
-    def _segment(self, path: str) -> Segment | None:
-        try:
-            segment = read_segment(self._files.read(path), path)
-        except (NightturnError, OSError) as problem:
-            self._problem("tape", path, str(problem))
-            return None
-        if segment.dropped_bytes:
-            self._problem("tape", path, f"its last {segment.dropped_bytes} bytes are no whole record")
-        return segment
-
-    def _taped_without(self, raw: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-        """Record ranges of sealed segments that no raw chunk begins with."""
-        known = {first for first, _ in raw}
-        lone = [self._segment(path) for first, path in self._sealed.items() if first not in known]
-        return [(segment.first_record_no, segment.last_record_no) for segment in lone if segment is not None]
+    def _outside(
+        self, manifest: Manifest | None, raw: Sequence[tuple[int, int]]
+    ) -> Iterator[tuple[tuple[int, int], str]]:
+        """Chunks at either end of the run that only its manifest knows of."""
+        if manifest is None:
+            return
+        first = raw[0][0] if raw else manifest.record_last + 1
+        if manifest.record_first and manifest.record_first < first <= manifest.record_last + 1:
+            yield (manifest.record_first, first - 1), "the run began with them"
+        if raw and manifest.record_last > raw[-1][1] and not self._tapes.is_waiting(raw[-1][1] + 1):
+            yield (raw[-1][1] + 1, manifest.record_last), f"its manifest knows chunk {manifest.chunk_last}"
 
     def _compare_tape(self, each: ChunkFile, table: pa.Table) -> None:
         """The sealed segment must give the same chunk again."""
-        path = self._sealed.get(each.name.first)
-        segment = self._segment(path) if path is not None else None
-        if path is None or segment is None:
+        found = self._tapes.segment_of(each.name.first)
+        if found is None:
             return
+        path, segment = found
         self._report.segments += 1
         try:
             if not chunk.encode(segment, each.plan).equals(table):
                 self._problem("tape", path, f"gives other samples than {each.path}")
         except NightturnError as problem:
-            self._problem("tape", path, f"does not give {each.path} again: {problem}")
+            self._problem("tape", path, f"does not reproduce {each.path}: {problem}")

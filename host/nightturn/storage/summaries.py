@@ -1,0 +1,175 @@
+"""What a list of runs says of each, answered from the catalogue as long as the files look as they did then.
+
+Nothing of a finished run is opened for it: names, sizes and times of its manifest and folders are compared. A file's name
+carries the checksum of its content, so the same names are the same rows. What is not entered, has changed, or changed so
+lately that a second change might look the same is worked out from the files. Whether a run is being recorded is always
+asked of its lock and tape, never kept.
+"""
+
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import msgspec
+import structlog
+
+from nightturn.errors import StorageError
+from nightturn.model.nights import NightVerdict
+from nightturn.model.rows import CYCLES, GAPS
+from nightturn.storage import paths, tree
+from nightturn.storage.catalogue import Catalogue, SummaryEntry
+from nightturn.storage.files import Look, RealFiles
+from nightturn.storage.manifest import Manifest
+from nightturn.storage.reader import Run
+
+SETTLED_NS = 2_000_000_000
+"""A file system stamps changes by a clock of some milliseconds: what is older than this would show a further change."""
+COUNTED = (paths.RAW, CYCLES, GAPS)
+
+Stamps = dict[tuple[str, str], list[tuple[str, Look]]]
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
+
+
+class Facts(msgspec.Struct, frozen=True):
+    """What files say of a run; `state` is the manifest's, empty without one."""
+
+    unit: str
+    variant: str
+    timezone: str
+    state: str
+    motion: str
+    motion_text: str
+    reason: str
+    kept: bool
+    chunks: int
+    samples: int
+    cycles: int
+    gaps: int
+    bytes: int
+    night_verdict: NightVerdict | None
+
+
+class _OnCard(msgspec.Struct):
+    """What a list of runs says of the mount card; a card that lacks it is listed all the same."""
+
+    unit: str = ""
+    variant: str = ""
+
+
+def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], Facts]:
+    """What is to be said of every run below a data root, by fixture and run, or of the runs of one unit.
+
+    Raises:
+        CorruptFileError: a manifest or a footer cannot be read.
+    """
+    stamps = stamps_of(RealFiles(root))
+    catalogue = _catalogue(root) if stamps else None
+    entered = _entered(catalogue)
+    found: dict[tuple[str, str], Facts] = {}
+    fresh: list[SummaryEntry] = []
+    for key, looks in stamps.items():
+        stamp, entry = _text(looks), entered.get(key)
+        if entry is None or entry.stamp != stamp:
+            entry = _worked_out(root, key, stamp, catalogue)
+            if _settled(looks):
+                fresh.append(entry)
+        if unit is None or entry.unit == unit:
+            found[key] = msgspec.json.decode(entry.summary, type=Facts)
+    if catalogue is not None and fresh:
+        try:
+            catalogue.add_summaries(fresh)
+        except StorageError as problem:  # the answer stands; the next one takes as long
+            log.debug("summaries_not_entered", why=str(problem))
+    return found
+
+
+def stamps_of(files: RealFiles) -> Stamps:
+    """Every run that has a manifest or samples, and what its files look like; nothing is opened."""
+    found: Stamps = {}
+    for fixture in files.list("runs"):
+        for name, look in files.looks(f"runs/{fixture}").items():
+            run = name.removesuffix(".json")
+            if name.endswith(".json") and paths.is_run(run):
+                found.setdefault((fixture, run), []).append((name, look))
+    for dataset in COUNTED:
+        for fixture in tree.fixtures(files):
+            for path, run, look in _folders(files, dataset, fixture):
+                if dataset == paths.RAW or (fixture, run) in found:
+                    found.setdefault((fixture, run), []).append((path, look))
+    return found
+
+
+def _folders(files: RealFiles, dataset: str, fixture: str) -> Iterator[tuple[str, str, Look]]:
+    base = f"{dataset}/fixture={fixture}"
+    for date in files.list(base):
+        for name, look in files.looks(f"{base}/{date}").items():
+            if name.startswith("run="):
+                yield f"{dataset}/{date}", name.removeprefix("run="), look
+
+
+def _text(looks: list[tuple[str, Look]]) -> str:
+    return " ".join(
+        f"{name}:{look.size}:{look.mtime_ns}:{look.ctime_ns}:{look.inode}" for name, look in looks
+    )
+
+
+def _settled(looks: list[tuple[str, Look]]) -> bool:
+    return max(max(look.mtime_ns, look.ctime_ns) for _, look in looks) < time.time_ns() - SETTLED_NS
+
+
+def _catalogue(root: Path) -> Catalogue | None:
+    """The catalogue of a root that is the asker's own; in somebody else's nothing is made."""
+    try:
+        return Catalogue(root) if Catalogue.may_be_kept(root) else None
+    except StorageError as problem:
+        log.debug("catalogue_not_used", why=str(problem))
+        return None
+
+
+def _entered(catalogue: Catalogue | None) -> Mapping[tuple[str, str], SummaryEntry]:
+    try:
+        return {(each.fixture, each.run): each for each in catalogue.summaries()} if catalogue else {}
+    except StorageError as problem:
+        log.debug("catalogue_not_used", why=str(problem))
+        return {}
+
+
+def _worked_out(root: Path, key: tuple[str, str], stamp: str, catalogue: Catalogue | None) -> SummaryEntry:
+    run = Run(root, *key)
+    manifest = run.manifest
+    card = msgspec.json.decode(manifest.card, type=_OnCard) if manifest and manifest.card else _OnCard()
+    rows = {dataset: _rows(run, dataset, catalogue) for dataset in COUNTED}
+    facts = _facts(run, manifest or Manifest(fixture=key[0], run=key[1], started_utc_ns=0), card, rows)
+    if manifest is None:
+        facts = msgspec.structs.replace(facts, state="")
+    return SummaryEntry(*key, card.unit, stamp, msgspec.json.encode(facts).decode())
+
+
+def _rows(run: Run, dataset: str, catalogue: Catalogue | None) -> int:
+    """Rows of a dataset by the files that are there; a footer is read where the catalogue does not know the file."""
+    known = (
+        {each.path: each.rows for each in catalogue.chunks(run.fixture, run.run, dataset)}
+        if catalogue
+        else {}
+    )
+    return sum(each.rows if (rows := known.get(each.path)) is None else rows for each in run.chunks(dataset))
+
+
+def _facts(run: Run, manifest: Manifest, card: _OnCard, rows: Mapping[str, int]) -> Facts:
+    raw = run.chunks(paths.RAW)
+    return Facts(
+        unit=card.unit,
+        variant=card.variant,
+        timezone=manifest.timezone,
+        state=manifest.state,
+        motion=manifest.motion.state if manifest.motion else "",
+        motion_text=manifest.motion.text if manifest.motion else "",
+        reason=manifest.reason,
+        kept=manifest.kept,
+        chunks=len(raw),
+        samples=rows[paths.RAW],
+        cycles=rows[CYCLES],
+        gaps=rows[GAPS],
+        bytes=sum((run.root / each.path).stat().st_size for each in raw),
+        night_verdict=manifest.night_verdict,
+    )
