@@ -1,10 +1,10 @@
 """BLOCK frames as arrays: planar 24-bit torque and encoder deltas or offsets, many frames at once."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -12,6 +12,7 @@ from nightturn.model.tiles import Int32s, Int64s, UInt8s, UInt16s
 from nightturn_protocol.framing import HEADER
 from nightturn_protocol.messages import BLOCK_HEADER, EncoderForm
 
+KIND_AT = 1  # of a frame's body
 SAMPLES_AT = HEADER.size + BLOCK_HEADER.size
 # bytes of one sample, torque and encoder, by encoder form; 0 marks a form this host does not know
 SAMPLE_BYTES = [0] * 256
@@ -21,8 +22,7 @@ _COUNT_AND_FORM_AT = HEADER.size + 24
 _COUNT_AND_FORM = slice(_COUNT_AND_FORM_AT, _COUNT_AND_FORM_AT + 4)
 
 
-@dataclass(frozen=True, slots=True)
-class Samples:
+class Samples(msgspec.Struct, frozen=True):
     """Samples of one or more blocks, in the order given.
 
     Attributes:
@@ -42,8 +42,7 @@ class Samples:
     inputs: UInt16s
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
+class Columns(msgspec.Struct, frozen=True):
     """`Samples` without their numbers and ticks, for blocks that are known to follow each other."""
 
     raw: Int32s
@@ -96,14 +95,15 @@ def unpack(bodies: Sequence[bytes], ticks_per_sample: int) -> Samples:
 def _alike(bodies: Sequence[bytes]) -> bool:
     """Whether all blocks have the length, count and form of the first: the common case, told without decoding."""
     first = bodies[0]
-    length, head = len(first), first[_COUNT_AND_FORM]
-    return all(len(body) == length and body[_COUNT_AND_FORM] == head for body in bodies)
+    length, head, n = len(first), first[_COUNT_AND_FORM], len(bodies)
+    same_length = [len(body) for body in bodies].count(length) == n
+    return same_length and [body[_COUNT_AND_FORM] for body in bodies].count(head) == n
 
 
 def _shape(body: bytes) -> tuple[int, int]:
     """Count and encoder form of a block; its length must fit them exactly."""
     if len(body) <= SAMPLES_AT:
-        raise ValueError(f"a body of {len(body)} bytes is no BLOCK frame")
+        raise ValueError(f"a body of {len(body)} bytes is not a BLOCK frame")
     count = int.from_bytes(body[_COUNT_AND_FORM_AT : _COUNT_AND_FORM_AT + 2], "little")
     form = body[_COUNT_AND_FORM_AT + 3]
     if not SAMPLE_BYTES[form] or len(body) != SAMPLES_AT + count * SAMPLE_BYTES[form]:
@@ -152,8 +152,8 @@ def _columns(frames: npt.NDArray[np.void], count: int, form: int) -> Columns:
     return Columns(
         _torque(frames, count, form),
         _encoder(frames["encoder"], frames["encoder_base"], form),
-        np.repeat(frames["flags"].astype(np.uint8), count),
-        np.repeat(frames["inputs"].astype(np.uint16), count),
+        frames["flags"].astype(np.uint8).repeat(count),
+        frames["inputs"].astype(np.uint16).repeat(count),
     )
 
 

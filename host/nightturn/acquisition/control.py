@@ -106,6 +106,8 @@ class ControlLane(msgspec.Struct):
 
     def due_ns(self) -> int:
         """When `serve` has something to do."""
-        if not self.waiting:
-            return FAR_NS  # the common case
-        return min(request.due_ns for request in self.waiting.values())
+        due_ns = FAR_NS
+        for request in self.waiting.values():
+            if request.due_ns < due_ns:  # noqa: PLR1730  twice as fast as min()
+                due_ns = request.due_ns
+        return due_ns

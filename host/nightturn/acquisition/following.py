@@ -4,6 +4,7 @@ The plan's requests took numbers of the control lane. Without the plan they are 
 link's own requests keep the numbers that they had when they were made.
 """
 
+from nightturn.acquisition.blocks import KIND_AT
 from nightturn.acquisition.control import Outstanding
 from nightturn.acquisition.link import Link
 from nightturn.acquisition.states import LinkState
@@ -11,7 +12,6 @@ from nightturn_protocol.conversation import seq_add, seq_after
 from nightturn_protocol.framing import HEADER
 from nightturn_protocol.messages import BY_KIND, Block, Opened, Probed, Refused
 
-KIND_AT = 1
 REPLY_KINDS = frozenset(
     {kind.REPLY_KIND for kind in BY_KIND.values() if kind.REPLY_KIND} | {Refused.KIND}
 ) - {Probed.KIND}

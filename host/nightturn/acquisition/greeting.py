@@ -16,14 +16,14 @@ _REASON_WORDS = {
     Reason.MALFORMED: "the device could not read the request",
     Reason.OUT_OF_RANGE: "a value is out of the device's range",
     Reason.NOT_NOW: "not in the device's present state",
-    Reason.NO_LEASE: "there is no live motion lease",
+    Reason.NO_LEASE: "no motion lease is running",
     Reason.LEASE_LIMIT: "it is more than the motion lease allows",
     Reason.LATCHED: "a latched event must be cleared first",
-    Reason.TOO_LATE: "it came after its time limit",
+    Reason.TOO_LATE: "it arrived after its time limit",
     Reason.NOT_FINITE: "a value is not a finite number",
     Reason.UNSUPPORTED: "the device does not have this feature",
     Reason.INTERLOCK: "an interlock is open",
-    Reason.VERSION: "the device speaks another version",
+    Reason.VERSION: "the device uses another version of the protocol",
 }
 
 
@@ -137,7 +137,7 @@ def refusal(refused: messages.Refused) -> str:
     message = BY_KIND.get(refused.request)
     name = message.__name__.upper() if message else f"request {refused.request:#04x}"
     if refused.request == messages.Open.KIND and refused.reason == Reason.NOT_NOW:
-        return "another session's motion lease lives on the device; OPEN is tried again until that has ended"
+        return "the motion lease of another session is still running on the device; OPEN is repeated until it has ended"
     try:
         words = _REASON_WORDS[Reason(refused.reason)]
     except ValueError:
@@ -150,5 +150,5 @@ def set_up_difference(wanted: messages.Setup, got: messages.SetupReply) -> str |
     for name in ("rate_millihz", "samples_per_block", "status_ms", "stream"):
         asked, applied = getattr(wanted, name), getattr(got, name)
         if asked != applied:
-            return f"asked for {name} = {asked}, the device set up {applied}"
+            return f"requested {name} = {asked}, the device set up {applied}"
     return None

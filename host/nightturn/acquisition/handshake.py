@@ -31,6 +31,9 @@ class LinkSettings(msgspec.Struct, frozen=True):
     hold_ms: int = 250
 
 
+_RUNNING = LinkState.RUNNING  # a look-up in the class costs more than the comparison
+
+
 class Handshake(msgspec.Struct):
     """Where the conversation stands; every change of `state` goes through `move`."""
 
@@ -154,20 +157,18 @@ class Handshake(msgspec.Struct):
         if now.valid_frames == self.opening_valid:
             bad = now.watch.bad - self.opening_bad
             if now.counters.echoed > self.opening_echoed:
-                detail = "our own frames come back: a loop or an echo, not a device"
+                detail = "our own frames come back: the line is looped or echoes; no device answers"
                 self.tell_once("foreign", detail, now.out)
                 return
             if bad:
-                detail = (
-                    f"{bad} pieces of bytes came but no valid frame: noise, or another protocol or bit rate"
-                )
+                detail = f"{bad} reads of bytes arrived but no valid frame: noise, another protocol or another bit rate"
                 self.tell_once("foreign", detail, now.out)
                 return
         self.tell_once("no_answer", "the device does not answer OPEN", now.out)
 
     def judge(self, now: Moment) -> None:
         """At a control tick: whether the line has to be opened anew."""
-        if self.state == LinkState.RUNNING:
+        if self.state is _RUNNING:
             trouble = now.watch.judge(now.at_ns, now.lane.frames)
             if trouble is not None and not self.wants_reopen:
                 self.wants_reopen = True

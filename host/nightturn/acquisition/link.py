@@ -8,7 +8,7 @@ import struct
 
 import msgspec
 
-from nightturn.acquisition.blocks import SAMPLE_BYTES, SAMPLES_AT
+from nightturn.acquisition.blocks import KIND_AT, SAMPLE_BYTES, SAMPLES_AT
 from nightturn.acquisition.control import FAR_NS, NS_PER_MS, ControlLane
 from nightturn.acquisition.greeting import Memory
 from nightturn.acquisition.handshake import Handshake, LinkSettings
@@ -33,13 +33,15 @@ from nightturn_protocol import messages
 from nightturn_protocol.conversation import seq_add, seq_distance
 from nightturn_protocol.errors import MalformedError
 from nightturn_protocol.framing import HEADER, HEADER_BYTES, MUST_UNDERSTAND, VERSION_BYTE, frame_body
-from nightturn_protocol.messages import BLOCK_HEADER, BY_KIND, MAJOR, Lane, Message
+from nightturn_protocol.messages import BLOCK_HEADER, BY_KIND, MAJOR, Lane, Message, Probed, Slow, Status
 
 __all__ = ["Link", "LinkSettings"]
 
 EXTREMES, FIRMWARE, OUTPUTS = "extremes", "firmware", "outputs"  # optional features, as a sheet names them
 _BLOCK_FRAME = struct.Struct(HEADER.format + BLOCK_HEADER.format[1:])
 _BLOCK = messages.Block.KIND
+# looked up in the class at every frame, they would cost more than the comparison
+_OPENING, _DEAF = LinkState.OPENING, frozenset({LinkState.CLOSED, LinkState.FAULT})
 
 
 def _output_of(body: bytes) -> int:
@@ -181,13 +183,12 @@ class Link(msgspec.Struct):
         lane = self.lane
         series = lane.series
         length = len(body)
-        if length > SAMPLES_AT and at_ns < self.due_ns:
-            version, kind, session, seq, index, tick, _, count, _, form, flags, epoch, inputs, _ = (
+        if length > SAMPLES_AT and body[KIND_AT] == _BLOCK and at_ns < self.due_ns:
+            version, _, session, seq, index, tick, position, count, _, form, flags, epoch, inputs, _ = (
                 _BLOCK_FRAME.unpack_from(body)
             )
             if (
                 seq == series.expected
-                and kind == _BLOCK
                 and session == lane.fast_session
                 and index == series.next_index
                 and series.last_tick < tick < COUNT_MAX
@@ -200,8 +201,8 @@ class Link(msgspec.Struct):
                 series.last_tick = tick
                 lane.frames += 1
                 series.blocks += 1
-                return [BlockIn(record_no, seq, index, tick, count, flags, inputs, body)]
-        now = self._now(at_ns)
+                return [BlockIn(record_no, seq, index, tick, position, count, flags, inputs, body)]
+        now = Moment(at_ns, [], self.control, lane, self.watch, self.counters)
         self._frame(record_no, body, now)
         if at_ns >= self.due_ns:
             self._serve(now)
@@ -277,7 +278,7 @@ class Link(msgspec.Struct):
             self.counters.malformed += 1
             return
         version, kind, session, seq = HEADER.unpack_from(body)
-        if self.state in {LinkState.CLOSED, LinkState.FAULT} and kind != _BLOCK:
+        if self.handshake.state in _DEAF and kind != _BLOCK:
             self.counters.ignored += 1
         elif version >> 4 != MAJOR:
             self._wrong_major(version >> 4, record_no if kind == _BLOCK else -1, now)
@@ -290,7 +291,7 @@ class Link(msgspec.Struct):
         if record_no >= 0:
             now.out.append(Skipped(record_no, FOREIGN))
         if self.state not in {LinkState.CLOSED, LinkState.FAULT}:
-            detail = f"the device speaks major version {major} of the wire, this host speaks {MAJOR}"
+            detail = f"the device uses major version {major} of the protocol, this host {MAJOR}"
             self.handshake.fault("wrong_major", detail, now)
 
     def _block(self, record_no: int, session: int, seq: int, body: bytes, now: Moment) -> None:
@@ -319,30 +320,26 @@ class Link(msgspec.Struct):
             detail = f"the device sends frames that do not fit their kind: {error}"
             handshake.tell_once("malformed", detail, now.out)
             return
-        if (
-            self.state == LinkState.OPENING
-            and seq == handshake.open_seq
-            and handshake.open_answer(message, now)
-        ):
+        if handshake.state is _OPENING and seq == handshake.open_seq and handshake.open_answer(message, now):
             return
-        if session != self.lane.session or session == 0:
+        if session != now.lane.session or session == 0:
             self.counters.foreign_session += 1
             return
-        self.lane.frames += 1
+        now.lane.frames += 1
         self._take(message, seq, now)
 
     def _take(self, message: Message, seq: int, now: Moment) -> None:
         match message:
-            case messages.Status():
+            case Status():
                 self._status(message, seq, now)
-            case messages.Slow():
+            case Slow():
                 now.out.append(SlowIn(message))
+            case Probed():
+                now.out.append(ProbedIn(message, now.at_ns))
             case messages.Event():
                 now.out.append(self.notice(messages.EventAck(message.event_no)))
                 if self.handshake.memory.first_told(message):
                     now.out.append(DeviceEvent(message))
-            case messages.Probed():
-                now.out.append(ProbedIn(message, now.at_ns))
             case messages.Gone():
                 self.lane.gone(now.at_ns, message.first_seq, message.count, now.out)
             case _:
@@ -371,7 +368,8 @@ class Link(msgspec.Struct):
     def _serve(self, now: Moment) -> None:
         if self.control.waiting:
             self._serve_control(now)
-        self.handshake.serve(now)
+        if self.handshake.state is _OPENING:
+            self.handshake.serve(now)
         self.lane.serve(now.at_ns, now.out)
 
     def _serve_control(self, now: Moment) -> None:
@@ -386,15 +384,17 @@ class Link(msgspec.Struct):
         lane = self.lane
         if lane.series.restarted:
             self.handshake.restart(self.boot_id, now)
-        elif lane.ask_unsent and lane.ask is not None:
+        elif lane.ask_unsent and (ask := lane.ask) is not None:
             lane.ask_unsent = False
-            ask = lane.ask
             now.out.append(self.notice(messages.Resend(ask.first, seq_distance(ask.first, ask.end))))
 
     def _set_due(self) -> None:
-        self.due_ns = min(self.control.due_ns(), self.lane.due_ns(), self.handshake.open_due_ns)
+        lane, open_ns = self.lane, self.handshake.open_due_ns  # after every frame, so that each call counts
+        due_ns = min(open_ns, lane.tail_due_ns if lane.fast_session >= 0 else lane.due_ns())
+        self.due_ns = min(due_ns, self.control.due_ns()) if self.control.waiting else due_ns
 
     def _done(self, now: Moment) -> list[Output]:
-        self._after_lane(now)
+        if self.lane.ask_unsent or self.lane.series.restarted:
+            self._after_lane(now)
         self._set_due()
         return now.out

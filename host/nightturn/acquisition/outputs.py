@@ -38,12 +38,16 @@ class SessionUp(msgspec.Struct, frozen=True):
 
 
 class BlockIn(msgspec.Struct, frozen=True, gc=False):
-    """The next block of the series, in order of its data sequence number; `body` is the whole frame body."""
+    """The next block of the series, in order of its data sequence number.
+
+    `position` is where the encoder was at its first sample, counts; `body` is the whole frame body.
+    """
 
     record_no: int
     seq: int
     index: int
     tick: int
+    position: int
     count: int
     flags: int
     inputs: int

@@ -163,6 +163,9 @@ class DataLane(msgspec.Struct):
         self.overwritten_seen = overwritten
         if not self.running:
             return
+        lacking = self.series.ahead(seq_add(newest, 1))
+        if self._nothing_due and lacking <= 0 and self.series.ahead(oldest) <= 0:
+            return
         self.pass_over(oldest, out)
         lacking = self.series.ahead(seq_add(newest, 1))
         if lacking > 0 and not self.series.fresh and not self.waiting and self.tail_due_ns == FAR_NS:
@@ -188,6 +191,8 @@ class DataLane(msgspec.Struct):
 
     def serve(self, at_ns: int, out: list[Output]) -> None:
         """Whatever is due: ask again, or give up."""
+        if self._nothing_due:
+            return
         if not self.running:
             if self.waiting and self.established and at_ns - self._oldest_ns() >= OUTAGE_HOLD_NS:
                 self.flush(out)
@@ -205,6 +210,8 @@ class DataLane(msgspec.Struct):
 
     def due_ns(self) -> int:
         """When `serve` has something to do."""
+        if self.fast_session >= 0:  # the common case: nothing waits, nothing is asked for
+            return self.tail_due_ns
         if not self.running:
             return self._oldest_ns() + OUTAGE_HOLD_NS if self.waiting and self.established else FAR_NS
         ask_ns = self.ask.due_ns if self.ask is not None else FAR_NS
@@ -220,6 +227,11 @@ class DataLane(msgspec.Struct):
         return FAR_NS
 
     # inside
+
+    @property
+    def _nothing_due(self) -> bool:
+        """The common case: nothing waits, nothing is asked for and no tail is awaited, so `settle` changes nothing."""
+        return self.fast_session >= 0 and self.tail_due_ns == FAR_NS
 
     def settle(self, at_ns: int, out: list[Output]) -> None:
         """After any change: deliver what is in order, end what is done, ask for the hole in front."""

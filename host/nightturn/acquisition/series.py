@@ -103,7 +103,7 @@ class Series(msgspec.Struct):
             return
         fault = MALFORMED
         if len(body) > SAMPLES_AT:
-            index, tick, _, count, _, form, flags, epoch, inputs, _ = BLOCK_HEADER.unpack_from(
+            index, tick, position, count, _, form, flags, epoch, inputs, _ = BLOCK_HEADER.unpack_from(
                 body, HEADER_BYTES
             )
             if not block_fault(count, form, len(body) - SAMPLES_AT):
@@ -114,7 +114,7 @@ class Series(msgspec.Struct):
                     self.last_tick = tick
                     self.fresh = False
                     self.blocks += 1
-                    out.append(BlockIn(record_no, seq, index, tick, count, flags, inputs, body))
+                    out.append(BlockIn(record_no, seq, index, tick, position, count, flags, inputs, body))
                     return
         self.malformed += fault == MALFORMED
         out.append(Skipped(record_no, fault))

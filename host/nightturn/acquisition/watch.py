@@ -3,6 +3,7 @@
 import msgspec
 
 from nightturn.acquisition.control import NS_PER_MS
+from nightturn.model.quantities import fixed, quantity
 
 SILENT_NS_MAX = 1_000 * NS_PER_MS
 # a late tick proves no longer silence than this: frames may wait behind it
@@ -37,7 +38,7 @@ class LineWatch(msgspec.Struct):
         self.tick_ns = at_ns
         self.frames_seen = frames
         if self.silent_ns >= SILENT_NS_MAX:
-            return "silent", f"no valid frame for {self.silent_ns / 1e9:.1f} s while streaming"
+            return "silent", f"no valid frame for {fixed(self.silent_ns / 1e9, 1)} s while streaming"
         if at_ns - self.window_from_ns < WINDOW_NS:
             return None
         bad = self.bad - self.window_bad
@@ -46,5 +47,5 @@ class LineWatch(msgspec.Struct):
         self.window_frames = frames
         self.window_bad = self.bad
         if total >= WINDOW_FRAMES_MIN and bad > BAD_SHARE_MAX * total:
-            return "noise", f"{bad} of {total} frames were bad within {WINDOW_NS / 1e9:g} s"
+            return "noise", f"{bad} of {total} frames were bad within {quantity(WINDOW_NS / 1e9, 's')}"
         return None

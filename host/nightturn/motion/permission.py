@@ -52,9 +52,12 @@ class Cause(StrEnum):
 
 FOR_A_PERSON = frozenset({Cause.INTERVENTION, Cause.TRIPPED, Cause.NEW_BOOT, Cause.NOT_STILL, Cause.LAPSED})
 """After these only a person's `go` lets the shaft turn again."""
+OUTLIVES_A_RUN = frozenset({Cause.TRIPPED, Cause.NOT_STILL})
+"""Reasons that nothing but the host's record knows; one that no person has answered locks the next run as well."""
 BY_A_PERSON = frozenset({Cause.GO, Cause.PAUSE, Cause.STOP})
 """These need a name."""
 
+_TURNING = MotionState.TURNING  # a look-up in the class costs more than the comparison
 _S, _C = MotionState, Cause
 _ENDS = {_C.STOP: _S.ENDED, _C.FINISHED: _S.ENDED}
 _LOCKS = {_C.INTERVENTION: _S.LOCKED, _C.TRIPPED: _S.LOCKED, _C.NEW_BOOT: _S.LOCKED}
@@ -130,7 +133,9 @@ class Permission(msgspec.Struct):
         go_ns: when, host clock; `go_record_no` its record, which must be durable before anything is commanded.
         resumes: how often motion has gone on by itself since then.
         resuming: whether the present permission is such a one.
+        interrupted_ns: when the motion stopped that may go on by itself; the outage counts from here, however it is spent.
         refusal: why the last `go` was refused; empty when it was not.
+        unchanged: what a person reads when the last command changed nothing; empty when it did.
         bound: what the permission was given for.
         guard_seen_open: whether the input word has shown the guard open since the last run ended.
         lamp_ns: when the warning lamp was last asked to be on; `lamp_seq` the request that waits for its answer.
@@ -146,7 +151,9 @@ class Permission(msgspec.Struct):
     go_record_no: int = -1
     resumes: int = 0
     resuming: bool = False
+    interrupted_ns: int = 0
     refusal: str = ""
+    unchanged: str = ""
     bound: Bound | None = None
     guard_seen_open: bool = False
     lamp_ns: int = 0
@@ -155,7 +162,7 @@ class Permission(msgspec.Struct):
     @property
     def may_turn(self) -> bool:
         """Whether the plan may command the drive."""
-        return self.state is MotionState.TURNING
+        return self.state is _TURNING
 
     def take(self, cause: Cause, text: str, *, at_ns: int, ts: int, by: str = "") -> Change | None:
         """Make the transition of a cause; None when the table has none from here.
@@ -174,6 +181,7 @@ class Permission(msgspec.Struct):
             return self._arrived(at_ns, ts)
         if now is MotionState.STOPPING:
             self._aim(cause)
+            self.interrupted_ns = at_ns if was is MotionState.TURNING else self.interrupted_ns
         if cause in FOR_A_PERSON or (cause is Cause.LOST and now is MotionState.LOCKED):
             self._lock(LockReason(cause, text, ts))
         if now is MotionState.ALLOWED and cause in {Cause.GO, Cause.RESUMED}:
@@ -188,10 +196,18 @@ class Permission(msgspec.Struct):
         self.by, self.go_ns, self.go_record_no, self.bound = by, at_ns, record_no, bound
         self.resumes, self.resuming, self.refusal = 0, False, ""
 
-    def go_on(self, *, age_ns: int, resumes: int) -> None:
-        """The permission noted last is an older one, by which motion goes on by itself once more."""
+    def go_on(self, *, age_ns: int, stopped_ns: int, resumes: int) -> None:
+        """The permission noted last is an older one, by which motion that stopped then goes on by itself once more."""
         self.go_ns -= age_ns
-        self.resumes, self.resuming = resumes + 1, True
+        self.resumes, self.resuming, self.interrupted_ns = resumes + 1, True, stopped_ns
+
+    def commanded(self) -> None:
+        """A person's command comes: what was said of the one before is over."""
+        self.refusal = self.unchanged = ""
+
+    def leave(self, why: str) -> None:
+        """A person's command changed nothing."""
+        self.unchanged = why
 
     def refuse(self, why: str) -> None:
         """A `go` changed nothing."""
@@ -200,6 +216,10 @@ class Permission(msgspec.Struct):
     def note(self, text: str) -> None:
         """What people read until the next transition."""
         self.text = text
+
+    def keep(self, cause: Cause, text: str, ts: int) -> None:
+        """Something happened while the run ended, or ended it: whoever permits motion in the next one answers for it."""
+        self._lock(LockReason(cause, text, ts))
 
     def lock_again(self, reasons: list[LockReason], at_ns: int) -> None:
         """Motion waits for what it waited for before the host restarted."""

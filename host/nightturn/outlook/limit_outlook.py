@@ -16,7 +16,8 @@ from nightturn.estimation.figures import (
 )
 from nightturn.model.limits import exceeds
 from nightturn.model.phases import HOLD, SLOW_TURN, SPEED_TOLERANCE
-from nightturn.model.quantities import quantity
+from nightturn.model.quantities import number, quantity, typed
+from nightturn.model.verdicts import MAX
 from nightturn.settings.mistakes import Place
 from nightturn.settings.rig import FixtureSettings, Limit
 from nightturn.settings.validate import RAW_LIMIT
@@ -33,12 +34,12 @@ MILLI = 1000.0
 
 @dataclass(frozen=True, slots=True)
 class AcceptanceOutlook:
-    """One acceptance limit: the figure, its unit, the limit with its conditions, and the same in N·m."""
+    """One acceptance limit: the figure, its unit, its conditions, and each bound with its limit, also in N·m."""
 
     figure: str
     unit: str
     limit: Acceptance
-    max_nm: float
+    bounds: tuple[tuple[str, float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,13 @@ def acceptance_outlook(variant: Variant) -> tuple[AcceptanceOutlook, ...]:
     """The acceptance limits on figures that exist, in the order of the file."""
     return tuple(
         AcceptanceOutlook(
-            figure, spec.unit, limit, _share(spec, limit.max, variant) * variant.rated_torque_nm
+            figure,
+            spec.unit,
+            limit,
+            tuple(
+                (bound, size, _share(spec, size, variant) * variant.rated_torque_nm)
+                for bound, size in limit.limits
+            ),
         )
         for figure, limit in variant.accept.items()
         if (spec := FIGURES.get(figure)) is not None
@@ -87,15 +94,20 @@ def limit_warnings(
         unmet = _unmet_condition(settings, spec, limit)
         if unmet:
             yield f"{figure} is {unmet}: it will not be judged"
-        yield from _doubts(variant_file.inside("accept").inside(figure), spec, limit.max, variant)
+        for bound, size in limit.limits:
+            yield from _doubts(variant_file.inside("accept").inside(figure), spec, abs(size), variant, bound)
     protect = rig_file.inside("protect")
-    for name, bound in settings.protect.items():
+    for name, protective in settings.protect.items():
         spec = FIGURES.get(name)
         if spec is not None and spec.phase not in _planned(settings):
             yield f"{name} is measured in the phase {spec.phase}, which is not planned: its protective limit never acts"
         if spec is not None or name == RAW_LIMIT:
-            yield from _doubts(protect.inside(name), spec, bound.max, variant)
+            yield from _doubts(protect.inside(name), spec, protective.max, variant)
     yield from _early_stop(settings, variant, protect)
+
+
+TORQUES = ("N·m", "%")
+"""Units whose size the rated torque judges; a viscous friction has another."""
 
 
 def _share(spec: FigureSpec | None, size: float, variant: Variant) -> float:
@@ -103,9 +115,13 @@ def _share(spec: FigureSpec | None, size: float, variant: Variant) -> float:
     return size / per_cent_of(1.0) if spec is not None and spec.of_rated else size / variant.rated_torque_nm
 
 
-def _doubts(place: Place, spec: FigureSpec | None, size: float, variant: Variant) -> Iterator[str]:
+def _doubts(
+    place: Place, spec: FigureSpec | None, size: float, variant: Variant, bound: str = MAX
+) -> Iterator[str]:
     """A limit whose size against the rated torque no unit has: most often the figure of another unit."""
     unit = "N·m" if spec is None else spec.unit
+    if unit not in TORQUES:
+        return
     share = _share(spec, size, variant)
     most = PEAK_SHARE_MAX if spec is None or spec.name == MEAN_TORQUE else SHARE_MAX
     rated = quantity(variant.rated_torque_nm, "N·m")
@@ -114,16 +130,16 @@ def _doubts(place: Place, spec: FigureSpec | None, size: float, variant: Variant
         return
     if too_large:
         times = "above" if share < 2 else f"{quantity(share, '', digits=2).strip()} times"
-        what, other = f"{size:g} {unit} is {times} the rated torque of {rated}", size / MILLI
+        what, other = f"{number(size)} {unit} is {times} the rated torque of {rated}", size / MILLI
     else:
-        what, other = f"{quantity(size, unit)} is less than a bridge resolves beside {rated}", size * MILLI
+        what, other = f"{quantity(size, unit)} is less than a bridge resolves with {rated}", size * MILLI
     limits = (SHARE_MIN, most)
     bounds = [part * (per_cent_of(1.0) if unit == "%" else variant.rated_torque_nm) for part in limits]
     allowed = f"{quantity(bounds[0], unit, digits=2)} to {quantity(bounds[1], unit)}"
     if unit != "%" and SHARE_MIN <= _share(spec, other, variant) <= most:
         looks = "looks like mN·m, " if too_large else ""
-        allowed += f"; {looks}the key is in N·m; did you mean {other:.6g}?"
-    yield str(place.mistake("max", what, allowed))
+        allowed += f"; {looks}the key is in N·m; did you mean {typed(float(number(other)))}?"
+    yield str(place.mistake(bound, what, allowed))
 
 
 def _early_stop(settings: FixtureSettings, variant: Variant, place: Place) -> Iterator[str]:
@@ -139,15 +155,15 @@ def _early_stop(settings: FixtureSettings, variant: Variant, place: Place) -> It
         f"{quantity(raw.max, 'N·m')} may end the run of a good unit: hold, half the accepted ripple and the accepted "
         f"friction add up to {quantity(needed, 'N·m')}"
     )
-    yield str(place.inside(RAW_LIMIT).mistake("max", what, f"a number above {needed:.4g}"))
+    yield str(place.inside(RAW_LIMIT).mistake("max", what, f"a number above {number(needed, 4)}"))
 
 
 def _accepted_nm(variant: Variant, *figures: str) -> float:
     """The smallest acceptance limit on any of these figures, 0 without one."""
     sizes = [
-        _share(FIGURES[name], variant.accept[name].max, variant) * variant.rated_torque_nm
+        _share(FIGURES[name], most, variant) * variant.rated_torque_nm
         for name in figures
-        if name in variant.accept
+        if name in variant.accept and (most := variant.accept[name].max) is not None
     ]
     return min(sizes, default=0.0)
 
@@ -171,5 +187,5 @@ def _unmet_condition(settings: FixtureSettings, spec: FigureSpec, limit: Accepta
         return "" if speed_rpm is not None else f"measured in the phase {spec.phase}, which is not planned"
     if near(speed_rpm, limit.at_rpm, SPEED_TOLERANCE):
         return ""
-    turns = "is not planned" if speed_rpm is None else f"turns at {speed_rpm:g} rpm"
-    return f"accepted at {limit.at_rpm:g} rpm, but its phase {spec.phase} {turns}"
+    turns = "is not planned" if speed_rpm is None else f"turns at {number(speed_rpm)} rpm"
+    return f"accepted at {number(limit.at_rpm)} rpm, but its phase {spec.phase} {turns}"

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from nightturn.errors import ConfigError
 from nightturn.model.phases import EXCLUSION_DEG, EXERCISE, SPEED_TOLERANCE
+from nightturn.model.quantities import fixed, number, rounded_down
 from nightturn.motion.moves import OPENING_S, rad_per_s
 from nightturn.settings.mistakes import Place
 from nightturn.settings.rig import FixtureSettings
@@ -65,21 +66,13 @@ def stroke_errors(settings: FixtureSettings, place: Place) -> Iterator[ConfigErr
     speed, ramp, angle = rad_per_s(found.speed_rpm), settings.ramp_rad_per_s2, math.radians(found.angle_deg)
     least_deg = math.degrees(_least_rad(speed, ramp))
     most_rpm = _highest(angle, speed, ramp) * 60 / math.tau
-    seen = f"is at its speed for {found.steady_s:.2f} s, too short to be found in every cycle"
+    seen = f"is at its speed for {fixed(found.steady_s, 2)} s, too short to be found in every cycle"
     if found.reached_rpm < found.speed_rpm * ON_SPEED:
-        seen = (
-            f"reaches {found.reached_rpm:.1f} of {found.speed_rpm:g} rpm, so every cycle would be incomplete"
-        )
-    what = f"a stroke of {found.angle_deg:g}° with ramp_rad_per_s2 = {ramp:g} {seen}"
-    slower = f", or speed_rpm to {rounded_down_rpm(most_rpm)}" if most_rpm > 0 else ""
-    allowed = f"angle_deg from {math.ceil(least_deg)}{slower}, or a steeper ramp; {STEADY_S_MIN:g} s at speed are needed"
+        seen = f"reaches {fixed(found.reached_rpm, 1)} of {number(found.speed_rpm)} rpm, so every cycle would be incomplete"
+    what = f"a stroke of {number(found.angle_deg)}° with ramp_rad_per_s2 = {number(ramp)} {seen}"
+    slower = f", or speed_rpm to {rounded_down(most_rpm)}" if most_rpm > 0 else ""
+    allowed = f"angle_deg from {math.ceil(least_deg)}{slower}, or a steeper ramp; {number(STEADY_S_MIN)} s at speed are needed"
     yield place.inside("plan").inside(EXERCISE).mistake("angle_deg", what, allowed)
-
-
-def rounded_down_rpm(speed_rpm: float) -> str:
-    """Three digits that are still allowed."""
-    step = 10.0 ** (math.floor(math.log10(speed_rpm)) - 2)
-    return f"{math.floor(speed_rpm / step + 1e-9) * step:.3g}"
 
 
 def _stroke_s(angle: float, speed: float, ramp: float) -> float:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 
 from nightturn.errors import ConfigError
+from nightturn.model.quantities import fixed
 from nightturn.settings.mistakes import Place
 from nightturn.settings.rig import FixtureSettings
 from nightturn_protocol.framing import frame_body, to_wire
@@ -57,7 +58,7 @@ def line_errors(settings: FixtureSettings, place: Place) -> Iterator[ConfigError
     load = wire_load_pct(settings)
     if load is None or load <= WIRE_LOAD_PCT_MAX:
         return
-    what = f"the samples fill {load:.0f} % of the line"
+    what = f"the samples fill {fixed(load, 0)} % of the line"
     yield place.mistake(
         "line_baud", what, f"at most {WIRE_LOAD_PCT_MAX} %: a faster line, or a lower rate_hz"
     )

@@ -32,7 +32,7 @@ class DescriptorPump:
             content = content[self._write_some(content) :]
         if content:
             if len(self._waiting) + len(content) > WRITE_BACKLOG_MAX:
-                self._lost(f"nobody reads: {len(self._waiting)} bytes wait to be written")
+                self._lost(f"the device does not read: {len(self._waiting)} bytes wait to be written")
                 return
             if not self._waiting:
                 self._loop.add_writer(self._fd, self._writable)

@@ -29,7 +29,7 @@ class PtyLine:
             PortError: the link's place is taken by something that is not a link, or is not writable.
         """
         if self._link.exists() and not self._link.is_symlink():
-            raise PortError(f"{self._link}: something that is not a link stands there; choose another name")
+            raise PortError(f"{self._link}: a file that is not a link has this name; choose another one")
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         temporary = self._link.with_name(f".{self._link.name}.{os.getpid()}")

@@ -72,7 +72,7 @@ class TcpPort:
         try:
             family, kind, proto, _, address = socket.getaddrinfo(*self._address, type=socket.SOCK_STREAM)[0]
         except OSError as error:
-            raise PortError(f"{self.name}: {error.strerror or error}; is the name right?") from error
+            raise PortError(f"{self.name}: {error.strerror or error}; check the name") from error
         connection = socket.socket(family, kind, proto)
         connection.settimeout(0)
         return connection, connection.connect_ex(address)
@@ -101,4 +101,4 @@ class TcpPort:
         self._pump = DescriptorPump(self._socket.fileno(), self._clock, on_bytes, on_lost)
 
     def _why(self, number: int) -> str:
-        return f"{self.name}: {os.strerror(number)}; is the device's bridge running?"
+        return f"{self.name}: {os.strerror(number)}; check that the device's bridge runs"
