@@ -13,10 +13,13 @@ from nightturn.calibration.torque import TorqueChannel
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
 from nightturn.model.cards import MountCard
+from nightturn.model.figures import Figure
+from nightturn.model.rig_record import RigRecord
 from nightturn.model.rows import ChunkPlan
 from nightturn.settings.rig import FixtureSettings
 from nightturn.settings.variant import Variant
 from nightturn.storage.manifest import Manifest
+from nightturn.storage.marks import Mark
 from nightturn.storage.segment import SegmentHeader
 
 TYPES: tuple[type[msgspec.Struct], ...] = (
@@ -25,11 +28,14 @@ TYPES: tuple[type[msgspec.Struct], ...] = (
     CalibrationRecord,
     TorqueChannel,
     MountCard,
+    RigRecord,
     ChunkPlan,
     FixtureSettings,
     Variant,
     Manifest,
     SegmentHeader,
+    Figure,
+    Mark,
 )
 
 

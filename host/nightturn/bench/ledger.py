@@ -4,10 +4,12 @@ import threading
 
 import msgspec
 
+from nightturn.fixture.resuming import unanswered
 from nightturn.fixture.state import FixtureState
 from nightturn.fixture.travel import travel_of
 from nightturn.model.device import KEPT_MAX, Findings
-from nightturn.model.facts import RunOpened, Travel
+from nightturn.model.facts import Lock, RunOpened, Travel
+from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import ChunkPlan, RunEnded, StateRow
 from nightturn.motion.permission import MotionState
 from nightturn.storage.manifest import (
@@ -29,6 +31,7 @@ class Ledger:
     def __init__(self, files: Files, fixture: str, opened: RunOpened) -> None:
         self._files = files
         self._lock = threading.Lock()
+        self._judged_chunk = -1
         self._manifest: Manifest = of_opened(fixture, opened, f"{MAJOR}.{MINOR}")
 
     def begin(self) -> None:
@@ -53,26 +56,34 @@ class Ledger:
             self._manifest = msgspec.structs.replace(self._manifest, motion=stood)
             write_manifest(self._files, self._manifest)
 
-    def met(self, findings: Findings, plan: ChunkPlan) -> None:
-        """What is known of the device when a chunk is sealed belongs to the run.
+    def met(self, findings: Findings, plan: ChunkPlan, verdict: NightVerdict | None) -> None:
+        """What is known of the device when a chunk is sealed belongs to the run, and what its cycles say up to there.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
         with self._lock:
-            manifest = with_findings(self._manifest, findings, plan)
+            manifest = _sealed(with_findings(self._manifest, findings, plan), plan)
+            if plan.chunk_no >= self._judged_chunk:  # one that is sealed late says nothing new
+                manifest, self._judged_chunk = so_far(manifest, verdict), plan.chunk_no
             if manifest != self._manifest:
                 self._manifest = manifest
                 write_manifest(self._files, self._manifest)
 
-    def end(self, ended: RunEnded, travel: Travel) -> None:
-        """The run has ended, and its travel stands like this.
+    def end(self, ended: RunEnded, state: FixtureState) -> None:
+        """The run has ended, and the core stands like this.
 
         Raises:
             StorageError: the manifest cannot be written.
         """
         with self._lock:
-            self._manifest = with_end(self._manifest, ended, travel)
+            manifest = with_end(self._manifest, ended, travel_of(state), unanswered(state))
+            if (
+                state.chunk.first - 1 > manifest.record_last
+            ):  # its last chunk is not sealed yet: its tape waits
+                last = {"chunk_last": state.chunk.no - 1, "record_last": state.chunk.first - 1}
+                manifest = msgspec.structs.replace(manifest, **last)
+            self._manifest = manifest
             write_manifest(self._files, self._manifest)
 
 
@@ -101,6 +112,13 @@ def with_findings(manifest: Manifest, findings: Findings, plan: ChunkPlan) -> Ma
     )
 
 
+def _sealed(manifest: Manifest, plan: ChunkPlan) -> Manifest:
+    """The manifest with the newest chunk of the run; in recovery its tape still waits until it is sealed."""
+    if plan.last <= manifest.record_last:
+        return manifest
+    return msgspec.structs.replace(manifest, chunk_last=plan.chunk_no, record_last=plan.last)
+
+
 def _with_channel(manifest: Manifest, channel: str, plan: ChunkPlan) -> Manifest:
     known = [manifest.torque_channel, *(each.torque_channel for each in manifest.torque_since)]
     if not known[0]:
@@ -111,7 +129,14 @@ def _with_channel(manifest: Manifest, channel: str, plan: ChunkPlan) -> Manifest
     return msgspec.structs.replace(manifest, torque_since=(*manifest.torque_since, since)[-KEPT_MAX:])
 
 
-def with_end(manifest: Manifest, ended: RunEnded, travel: Travel) -> Manifest:
+def so_far(manifest: Manifest, verdict: NightVerdict | None) -> Manifest:
+    """The manifest of a run that has not ended, with what its cycles say."""
+    if verdict is None or manifest.state == ENDED:
+        return manifest
+    return msgspec.structs.replace(manifest, night_verdict=verdict)
+
+
+def with_end(manifest: Manifest, ended: RunEnded, travel: Travel, locks: tuple[Lock, ...]) -> Manifest:
     """The manifest of a run that is over. The core's row is the one source: live, and fed from the tape after a crash."""
     motion = MotionStood(state=MotionState.ENDED.value, text=ended.reason, ts=ended.ts)
     return msgspec.structs.replace(
@@ -122,6 +147,8 @@ def with_end(manifest: Manifest, ended: RunEnded, travel: Travel) -> Manifest:
         ended_by=ended.by,
         motion=motion,
         travel=travel,
+        night_verdict=ended.night_verdict,
+        locks=locks,
     )
 
 
@@ -136,11 +163,33 @@ def put_right(
     assert state.run.opened is not None
     fresh = of_opened(fixture, state.run.opened, wire_version)
     known = _known(files, fresh)
-    manifest = with_findings(known or fresh, state.findings, plan)
+    manifest = _sealed(with_findings(known or fresh, state.findings, plan), plan)
+    manifest = so_far(manifest, state.run.night.verdict)
     if state.run.row is not None and manifest.state != ENDED:
-        manifest = with_end(manifest, state.run.row, travel_of(state))
+        manifest = with_end(manifest, state.run.row, travel_of(state), unanswered(state))
     if manifest != known:
         write_manifest(files, manifest)
+
+
+def write_ended(files: Files, fixture: str, state: FixtureState) -> None:
+    """The manifest of a run that has ended, made again from its tape because nothing of it can be read.
+
+    Raises:
+        StorageError: the manifest cannot be written.
+    """
+    opened, row, found = state.run.opened, state.run.row, state.findings
+    assert opened is not None
+    assert row is not None
+    fresh = msgspec.structs.replace(
+        of_opened(fixture, opened, f"{MAJOR}.{MINOR}"),
+        torque_channel=torque_channel(found.sheet) if found.sheet else "",
+        devices=found.devices,
+        shunt_checks=found.shunt_checks,
+        torque_remembered=found.remembered,
+        chunk_last=state.chunk.no - 1,  # its last cut is behind it
+        record_last=state.chunk.first - 1,
+    )
+    write_manifest(files, with_end(fresh, row, travel_of(state), unanswered(state)))
 
 
 def _known(files: Files, manifest: Manifest) -> Manifest | None:

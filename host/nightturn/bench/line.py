@@ -13,6 +13,7 @@ from nightturn_protocol.framing import Deframer
 
 REOPEN_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 DELIMITER = b"\0"
+BAD_EVERY_NS = 100_000_000  # bytes that are no frame are counted, with a sample of them, this often at most
 AFTER_FAULT_S = 60.0  # a device that cannot be used is looked at again this often
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -42,6 +43,9 @@ class Line:
         self._on_records = on_records
         self._on_line = on_line
         self._deframer = Deframer()
+        self._bad = 0  # bad frames not told yet, from sessions before this one
+        self._bad_head = b""
+        self._bad_due_ns = 0
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
         self._attempt = 0
@@ -58,6 +62,7 @@ class Line:
         """Open the port now, or else again later; a reason that persists is told once."""
         if self._stopped or self.up:
             return
+        self._count_bad()
         self._deframer = Deframer()
         self._fault_since_s = None
         try:
@@ -104,7 +109,7 @@ class Line:
         if not self.up:
             return
         if wants_reopen:
-            self.lost("the link asks for a fresh line")
+            self.lost("the line is closed and opened again")
         elif not fault:
             self._fault_since_s = None
         elif self._fault_since_s is None:
@@ -125,8 +130,16 @@ class Line:
             return
         deframer = self._deframer
         records: list[Record] = [Frame(stamp_ns, body) for body in deframer.receive_bytes(content)]
-        count, head = deframer.take_bad()
-        if count:
-            records.append(Bad(stamp_ns, count, head))
+        if stamp_ns >= self._bad_due_ns:  # a babbling line may fill neither tape nor disk
+            self._count_bad()
+            if self._bad:
+                records.append(Bad(stamp_ns, self._bad, self._bad_head))
+                self._bad, self._bad_due_ns = 0, stamp_ns + BAD_EVERY_NS
         if records:
             self._on_records(records)
+
+    def _count_bad(self) -> None:
+        """Take over what the deframer has counted since the last call."""
+        count, head = self._deframer.take_bad()
+        if count:
+            self._bad, self._bad_head = self._bad + count, head

@@ -36,7 +36,7 @@ def mend(files: Files, damaged: Damaged, before: Fixture | None, *, last: bool =
     header = damaged.found.header or _header(damaged, snapshot)
     if header is None or not snapshot:
         kept_as = set_aside(files, damaged.path)
-        why = "no snapshot is left that its records follow"
+        why = "nothing in it says which run it is of" if snapshot else "no snapshot precedes its records"
         log.error("segment_set_aside", path=damaged.path, kept=kept_as, why=why)
         return None
     content = mended(damaged.content, damaged.found, header, snapshot, last=last)
@@ -102,7 +102,10 @@ def _header(damaged: Damaged, snapshot: bytes) -> SegmentHeader | None:
     epoch = opened.epoch if opened is not None else 0
     if opened is None and snapshot:
         core = Fixture()
-        core.restore(snapshot)
+        try:
+            core.restore(snapshot)
+        except (NightturnError, msgspec.MsgspecError, UnicodeDecodeError):
+            return None  # of another version
         opened, epoch = core.state.run.opened, core.state.epoch.no
     if opened is None:
         return None

@@ -55,7 +55,7 @@ def port_at(
     if text.startswith(SOCKET):
         host, _, number = text.removeprefix(SOCKET).rpartition(":")
         if not host or not number.isdigit():
-            raise ConfigError(f"{text!r} is no address", where=where, allowed="socket://host:port")
+            raise ConfigError(f"{text!r} is not an address", where=where, allowed="socket://host:port")
         number_of = int(number)
         return HeldPort(TcpPort(host, number_of, clock), owner, lambda: address_key(host, number_of), locks)
     if not text:

@@ -19,14 +19,19 @@ from nightturn.calibration.records import (
     in_force,
     parse,
 )
+from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_record_in_force
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, Travel
+from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
 from nightturn.settings.rig import UTC, FixtureSettings
+from nightturn.settings.variant import Variant
 from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import newest_run
+from nightturn.storage.moments import offsets_of
 from nightturn.version import VERSION
 from nightturn.world import Clock
 from nightturn_protocol.messages import MINOR
@@ -34,6 +39,7 @@ from nightturn_protocol.messages import MINOR
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
+ID_STAMP = len("20260504T180000Z")
 BENCH_CHARACTERS = 6  # of its word: enough to tell the benches of one machine apart
 UNKNOWN = "unknown"
 NEVER_COUNTED = "unknown: no run has counted it"
@@ -50,6 +56,7 @@ class Beginning:
         recorded: under what a run that goes on was recorded; card and calibration hold when their files are damaged.
         utc_offset_ns: UTC less the clock of that run.
         before: the travel of the run that ended before this new one; it goes on where no other card confirms a zero anew.
+        night: what is counted of the cycles of a run that goes on.
         used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
     """
@@ -78,6 +85,7 @@ class Beginning:
     travel_why: str = ""
     before: Travel | None = None
     used_card: str = ""
+    night: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +102,14 @@ def run_id(utc_ns: int, rng: np.random.Generator) -> str:
     """`YYYYMMDDThhmmssZ-xxxx`: when it began, and four hex digits against twins."""
     moment = dt.datetime.fromtimestamp(utc_ns // 1_000_000_000, tz=dt.UTC)
     return f"{moment:%Y%m%dT%H%M%SZ}-{int(rng.integers(0, 1 << 16)):04x}"
+
+
+def next_run_id(newest: str, utc_ns: int, rng: np.random.Generator) -> str:
+    """A run's id that sorts behind the newest one there is: a clock that was put back makes no run older than the one before."""
+    if newest:
+        before = dt.datetime.strptime(newest[:ID_STAMP], "%Y%m%dT%H%M%S%z")
+        utc_ns = max(utc_ns, (round(before.timestamp()) + 1) * 1_000_000_000)
+    return run_id(utc_ns, rng)
 
 
 def calibration_in_force(
@@ -132,6 +148,24 @@ def calibration_in_force(
             "factor_nm_per_v in bench.toml"
         )
     return from_settings(transducer)
+
+
+def rig_record_in_use(root: Path, settings: FixtureSettings, utc_ns: int, own: str = "") -> str:
+    """The fixture's rig record in force as it stands on the tape; empty where there is none.
+
+    A file that cannot be used is set aside; a run that goes on then keeps its `own` record, another is gross of the rig.
+    """
+    name = file_of(settings.id)
+    path = root / name
+    if not path.is_file():
+        return ""
+    try:
+        records = parse_rig_records(path.read_text(encoding="utf-8"), where=str(path))
+    except (CalibrationError, UnicodeDecodeError) as error:
+        _set_aside(root, name, str(error))
+        return own
+    record = rig_record_in_force(records, dt.datetime.fromtimestamp(utc_ns / 1e9, tz=dt.UTC))
+    return "" if record is None else _text(record)
 
 
 def _own_again(root: Path, name: str, own: str) -> CalibrationRecord:
@@ -181,7 +215,7 @@ def opened(
     """
     utc_ns = clock.utc_ns()
     begins = RunOpened(
-        run=beginning.run or run_id(utc_ns, rng),
+        run=beginning.run or next_run_id(newest_run(RealFiles(root), settings.id), utc_ns, rng),
         rig=_text(settings),
         variant=_text(load_variant(variants, card.variant)),
         card=card_text(card),
@@ -204,8 +238,11 @@ def opened(
         shunt_first=beginning.shunt_first,
         lost=beginning.lost,
         timezone=timezone,
+        offsets=offsets_of(timezone, utc_ns),
         changed=beginning.changed,
+        night=beginning.night,
         wire_minor=MINOR,
+        rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
     )
     return _with_motion(begins, card, beginning)
 
@@ -263,9 +300,21 @@ def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
         "rate_hz": settings.rate_hz,
         "counts_per_rev": settings.encoder.counts_per_rev,
         "cycles_planned": settings.plan.cycles,
-        "host": host_name(),
+        "cycle_planned_s": round(cycle_seconds(settings), 1),
         "version": VERSION,
+        **_limits(settings, msgspec.json.decode(run.variant, type=Variant)),
     }
+
+
+def _limits(settings: FixtureSettings, variant: Variant) -> dict[str, object]:
+    """Rated torque and limits, each by a key with its unit."""
+    accept = {
+        f"accept_{bound}_{name}": limit
+        for name, asked in sorted(variant.accept.items())
+        for bound, limit in asked.limits
+    }
+    protect = {f"protect_max_{name}": limit.max for name, limit in sorted(settings.protect.items())}
+    return {"rated_torque_nm": variant.rated_torque_nm, **accept, **protect}
 
 
 def host_name() -> str:

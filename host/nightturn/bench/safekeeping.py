@@ -4,14 +4,18 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
+import msgspec
 import structlog
 
 from nightturn.bench.ledger import Ledger
 from nightturn.errors import NightturnError, StorageError
 from nightturn.model.device import Findings
 from nightturn.model.facts import Failure, Synced
+from nightturn.model.nights import NightVerdict
+from nightturn.model.quantities import bytes_text
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan, StateRow
 from nightturn.storage.journal import Journal
@@ -19,18 +23,24 @@ from nightturn.world import World
 
 SEALS_MAX = 8  # under way or waiting to be tried again; more are left for recovery
 SEAL_AGAIN_S = 10.0
+RESERVE_BYTES = (
+    1_000_000_000  # some minutes of 36 fixtures at 10 kS/s with their seals: what was begun is ended from it
+)
+ENOUGH_BYTES = 1_500_000_000  # from here on the disk counts as having room again
+SHORT = f"less than {bytes_text(RESERVE_BYTES)} was free on the disk, which is kept back for ending what is under way"
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 @dataclass(frozen=True, slots=True)
 class Finished:
-    """A segment to seal: its plan, its rows and what is known of the device that filled it."""
+    """A segment to seal: its plan, its rows, what is known of the device that filled it, and the night's verdict so far."""
 
     path: str
     plan: ChunkPlan
     rows: list[Emit]
     findings: Findings
+    night_verdict: NightVerdict | None
 
 
 class Safekeeping:
@@ -58,10 +68,12 @@ class Safekeeping:
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
+        self._short = False
         self._sealing = 0
         self._unsealed: deque[Finished] = deque()
         self._seal_again_s = 0.0
         self._stood: StateRow | None = None
+        self._writing_stood = False
         self._told: dict[str, str] = {}
 
     def sync(self) -> None:
@@ -78,7 +90,7 @@ class Safekeeping:
         """Begin to seal a segment; one that fails is tried again while the station runs, then by recovery."""
         if self._sealing + len(self._unsealed) >= SEALS_MAX:
             self.refused_seals += 1
-            why = f"{SEALS_MAX} segments wait to be sealed; {finished.path} and what follows is left for recovery"
+            why = f"{SEALS_MAX} segments wait to be sealed; {finished.path} and what follows remains for recovery at the next start"
             if self._told.get("seals") is None:
                 self._told["seals"] = why
                 log.error("seal_refused", fixture=self._fixture, why=why)
@@ -88,9 +100,13 @@ class Safekeeping:
         self._begin(self._seal(finished, again=False))
 
     def stands(self, row: StateRow) -> None:
-        """Have the manifest say what motion does now; of several rows that wait the newest is written."""
-        waited, self._stood = self._stood, row
-        if waited is None:
+        """Have the manifest say what motion does now; of several rows that wait the last one is written, whatever the clock says.
+
+        One job at a time: two threads could write them in the other order.
+        """
+        self._stood = row
+        if not self._writing_stood:
+            self._writing_stood = True
             self._begin(self._write_stood())
 
     async def drained(self) -> None:
@@ -102,7 +118,7 @@ class Safekeeping:
         def seal_now() -> None:
             self._journal.seal(finished.path, finished.plan, finished.rows)
             if self.ledger is not None:
-                self.ledger.met(finished.findings, finished.plan)
+                self.ledger.met(finished.findings, finished.plan, finished.night_verdict)
 
         try:
             await self._world.offload(seal_now)
@@ -118,22 +134,28 @@ class Safekeeping:
             self._sealing -= 1
 
     async def _write_stood(self) -> None:
-        def write() -> None:
-            row, self._stood = self._stood, None
-            if row is not None and self.ledger is not None:
-                self.ledger.stands(row)
-
         try:
-            await self._world.offload(write)
+            while self._stood is not None and self.ledger is not None:
+                row, self._stood = self._stood, None
+                await self._world.offload(partial(self.ledger.stands, row))
         except (NightturnError, OSError) as error:
             self._failed("manifest", error)
         else:
             self._told.pop("manifest", None)
+        finally:
+            self._writing_stood = False
 
     async def _sync(self) -> None:
         outcome: list[Synced] = []
+
+        def sync_now() -> None:
+            synced = self._journal.sync()
+            room = self._world.room()  # here, because a disk that hangs hangs this too
+            self._short = room < (ENOUGH_BYTES if self._short else RESERVE_BYTES)
+            outcome.append(msgspec.structs.replace(synced, short=SHORT) if self._short else synced)
+
         try:
-            await self._world.offload(lambda: outcome.append(self._journal.sync()))
+            await self._world.offload(sync_now)
         except (StorageError, OSError) as error:
             self._failed("sync", error)
             return

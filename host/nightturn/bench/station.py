@@ -8,24 +8,24 @@ a fact.
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import msgspec
 import structlog
 
 from nightturn.acquisition.states import LinkState
-from nightturn.bench.counting import COUNTERS_PERIOD_S, tell_counters
+from nightturn.bench.counting import COUNTERS_PERIOD_S
 from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
 from nightturn.bench.safekeeping import Finished, Safekeeping
 from nightturn.bench.shell import Shell
-from nightturn.errors import StorageError
+from nightturn.bench.telling import Sink, Telling
+from nightturn.errors import StorageError, fault
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.off import off_frames
-from nightturn.fixture.travel import travel_of
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
+from nightturn.model.quantities import quantity
 from nightturn.model.records import Emit, Frame, Record, Send, Tick
 from nightturn.model.rows import CHUNK, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
 from nightturn.storage.journal import Journal
@@ -35,6 +35,7 @@ from nightturn_protocol.framing import HEADER_BYTES, to_wire
 from nightturn_protocol.messages import Probe
 
 SYNC_PERIOD_S = 1.0
+LIVE_PERIOD_S = 1.0
 LET_GO_S = 1.0  # twice the lease: what was not answered by then has ended by itself
 LET_GO_POLL_S = 0.01
 OFF_S = 0.05  # for two short frames to leave, far below a lease
@@ -46,20 +47,13 @@ KIND_AT = 1
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
-class Sink(Protocol):
-    """Takes rows as they are emitted; never blocks, counts its drops."""
-
-    def offer(self, fixture: str, emit: Emit) -> None:
-        """One row of a fixture."""
-        ...
-
-
 @dataclass(slots=True)
 class Cadence:
     """How often the shell does things, seconds of its loop's clock."""
 
     control_s: float = 0.1
     sync_s: float = SYNC_PERIOD_S
+    live_s: float = LIVE_PERIOD_S
 
 
 @dataclass(slots=True)
@@ -105,7 +99,7 @@ class Station:
         self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
         self._keeping = Safekeeping(fixture, world, journal, self._kept)
-        self._sinks = tuple(sinks)
+        self._telling = Telling(fixture, world.clock, sinks)
         self._cadence = cadence
         self._shell = Shell()
         self._run = ""
@@ -126,6 +120,7 @@ class Station:
             StorageError: the tape or the manifest cannot be written; nothing of a new run is left on disk.
         """
         self._run = opened.run
+        self.durable_through = opened.first_record_no - 1
         self._ledger = Ledger(self._world.files, self.fixture, opened)
         self._keeping.ledger = self._ledger
         self.core = Fixture(opened.first_record_no)
@@ -143,7 +138,8 @@ class Station:
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
         self._again("sync", self._cadence.sync_s, self._keeping.sync)
-        self._again("counters", COUNTERS_PERIOD_S, self._count)
+        self._again("live", self._cadence.live_s, lambda: self._telling.live(self.core))
+        self._again("counters", COUNTERS_PERIOD_S, lambda: self._telling.counters(self.core))
 
     def _begin_tape(self, first: Record, opened: RunOpened) -> None:
         """The tape of a new run before its manifest: one that is called running has something that says where it stands."""
@@ -217,7 +213,7 @@ class Station:
             self._journal.close()
             self.durable_through = self.core.state.record_no
             if self.run_ended is not None and self._ledger is not None:
-                self._ledger.end(self.run_ended, travel_of(self.core.state))
+                self._ledger.end(self.run_ended, self.core.state)
                 if bare:  # nothing of the run will follow in the segment after its last cut
                     self._world.files.remove(path)
         except (StorageError, OSError) as error:
@@ -295,6 +291,7 @@ class Station:
         shell.kept.extend(record for record in records if follows(record))
         if shell.deaf_batches == 1:
             log.error("tape_write_failed", fixture=self.fixture, why=str(error))
+            self._telling.deaf(self._run, str(error))
             self._off_past_core(self._line.drop)
         elif self._timers["off"].when() <= self._loop.time():
             self._line.drop()  # each time: it may have been opened since the tape last took records
@@ -304,6 +301,7 @@ class Station:
         shell = self._shell
         batches, shell.deaf_batches = shell.deaf_batches, 0
         log.info("tape_written_again", fixture=self.fixture, batches_lost=batches)
+        self._telling.hears_again()
         now_ns = self._world.clock.monotonic_ns()
         lost = facts.LinkFact(opened=False, reason="the tape took no records")
         failed = facts.Failure("journal", f"{batches} batches of records could not be written")
@@ -322,7 +320,8 @@ class Station:
 
     def _crash(self, error: Exception) -> None:
         self.crashed = error
-        log.critical("core_failed", fixture=self.fixture, why=repr(error), exc_info=error)
+        log.critical("core_failed", fixture=self.fixture, why=fault(error), exc_info=error)
+        self._telling.failed(self._run)
         for timer in self._timers.values():
             timer.cancel()
         self._off_past_core(self._line.stop)
@@ -355,11 +354,7 @@ class Station:
             self._keeping.stands(emit.row)
         if emit.dataset not in NOT_STORED:
             self._shell.rows.append(emit)
-        for sink in self._sinks:
-            sink.offer(self.fixture, emit)
-
-    def _count(self) -> None:
-        tell_counters(self.fixture, self.core, self._world.clock.utc_ns(), self._sinks)
+        self._telling.emitted(emit)
 
     # cutting, sealing, syncing
 
@@ -380,7 +375,8 @@ class Station:
         shell.unrotated = None
         shell.segment_first = plan.last + 1
         rows, shell.rows = shell.rows, []
-        self._keeping.seal(Finished(finished, plan, rows, self.core.state.findings))
+        state = self.core.state
+        self._keeping.seal(Finished(finished, plan, rows, state.findings, state.run.night.verdict))
 
     def _kept(self, fact: facts.Synced | facts.Failure) -> None:
         """What became of a sync or a seal."""
@@ -405,6 +401,7 @@ class Station:
     def _control(self) -> None:
         clock = self._world.clock
         self._step([Tick(clock.monotonic_ns(), clock.utc_ns(), self.core.effects_crc)])
+        self._telling.look(self.core)
         state = self.core.state
         if state.device.link is not None:
             self._line.quiet = state.device.vain_openings > 1
@@ -419,7 +416,7 @@ class Station:
             shell.frame_s = now_s
         elif now_s - shell.frame_s >= SILENT_S and not shell.silence_told:
             shell.silence_told = True
-            why = f"nothing was recorded for {SILENT_S:g} s although the line is up"
+            why = f"nothing was recorded for {quantity(SILENT_S, 's')} although the line is up"
             log.error("nothing_recorded", fixture=self.fixture, why=why)
             self._fact(facts.FAILURE, facts.Failure("recording", why))
             self._line.lost(why)

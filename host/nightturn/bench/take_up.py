@@ -16,8 +16,10 @@ from nightturn.bench.runs import NOTHING_RECORDED, Beginning
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened, Setting
 from nightturn.model.records import Host
-from nightturn.settings.meaning import Texts, changes
+from nightturn.model.rows import RecoveredRow, RunEnded
+from nightturn.settings.meaning import Texts, changes, texts_of
 from nightturn.storage.journal import Journal
+from nightturn.storage.manifest import usable_manifest
 from nightturn.world import Clock, Files
 
 DIGEST_CHARACTERS = 16
@@ -31,11 +33,15 @@ class Start:
         opened: a new run, or one that goes on with the settings that it was recorded under.
         segment: what recovery has begun for a run that goes on; empty for a new one.
         setting: what holds from here on; None when nothing was changed.
+        ended: the end of the run that could not go on.
+        news: the events of that end, as `recovery.Recovered.news`.
     """
 
     opened: RunOpened
     segment: str = ""
     setting: Setting | None = None
+    ended: RunEnded | None = None
+    news: tuple[RecoveredRow, ...] = ()
 
 
 def take_up(
@@ -61,12 +67,14 @@ def take_up(
     opened = opened_for(beginning)
     if beginning.recorded == NOTHING_RECORDED:
         return Start(opened, beginning.segment)
-    now = Texts(opened.rig, opened.variant, opened.card, opened.calibration)
+    now = texts_of(opened)
     found = changes(beginning.recorded, now)
     as_recorded = msgspec.structs.replace(opened, **msgspec.structs.asdict(beginning.recorded))
     if not found:
         return Start(as_recorded, beginning.segment)
-    setting = Setting(now.rig, now.variant, now.card, now.calibration, _digest(now))
+    setting = Setting(
+        now.rig, now.variant, now.card, now.calibration, _digest(now), rig_record=now.rig_record
+    )
     if not any(change.ends for change in found):
         return Start(as_recorded, beginning.segment, setting)
     # By the clock of the run that ends; the host may have started anew since.
@@ -75,8 +83,9 @@ def take_up(
         beginning.segment,
         facts.host(clock.utc_ns() - beginning.utc_offset_ns, facts.SETTING, setting),
     )
-    following = recover(files, journal, journal.fixture).beginning
-    return Start(opened_for(following), following.segment)
+    recovered = recover(files, journal, journal.fixture)
+    following, ended = recovered.beginning, _end_of(files, journal.fixture, beginning.run)
+    return Start(opened_for(following), following.segment, ended=ended, news=recovered.news)
 
 
 def _end(journal: Journal, segment: str, fact: Host) -> None:
@@ -86,6 +95,13 @@ def _end(journal: Journal, segment: str, fact: Host) -> None:
         journal.write([fact])
     finally:
         journal.close()
+
+
+def _end_of(files: Files, fixture: str, run: str) -> RunEnded | None:
+    manifest = usable_manifest(files, fixture, run)
+    if manifest is None or manifest.ended_utc_ns is None:
+        return None
+    return RunEnded(manifest.ended_utc_ns, run, manifest.reason, manifest.ended_by, manifest.night_verdict)
 
 
 def _digest(texts: Texts) -> str:

@@ -80,5 +80,5 @@ class VirtualLoop(asyncio.SelectorEventLoop):
             RuntimeError: a foreign thread called.
         """
         if threading.get_ident() != self._owner:
-            raise RuntimeError("a foreign thread touched the virtual loop")
+            raise RuntimeError("another thread has used the virtual loop")
         return self.call_soon(callback, *args, context=context)

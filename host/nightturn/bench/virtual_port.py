@@ -74,7 +74,7 @@ class VirtualPort:
             lost = self._on_lost
             self.close()
             if lost is not None:
-                lost("the line went down")
+                lost("the line was lost")
             return
         self._timer = self._loop.call_later(self._poll_s, self._poll)
         self._deliver()

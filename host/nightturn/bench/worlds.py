@@ -68,7 +68,8 @@ class InlineOffload:
 
 def real_world(root: Path) -> World:
     """The real clocks, the files under `root`, and a pool of threads."""
-    return World(RealClock(), RealFiles(root), ThreadOffload())
+    files = RealFiles(root)
+    return World(RealClock(), files, ThreadOffload(), files.room)
 
 
 def virtual_world(root: Path, loop: VirtualLoop, start_utc_ns: int) -> World:

@@ -7,11 +7,13 @@ from nightturn.fixture.state import FixtureState
 from nightturn.fixture.stream import degrees
 from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
+from nightturn.model.clocks import bench_text
 from nightturn.model.facts import RunOpened
+from nightturn.model.quantities import fixed, number
 from nightturn.motion.interlocks import GUARD_CLOSED, STOP_CHAIN_HEALTHY
 from nightturn.motion.permission import Cause
+from nightturn.motion.waiting import since
 from nightturn.settings.rig import CyclePlan, FixtureSettings
-from nightturn.storage.moments import local_text
 
 Shown = tuple[tuple[str, str], ...]
 
@@ -20,11 +22,11 @@ TOUCHED = "if unit, cable or transducer was touched meanwhile: `unmount`, then `
 
 def before_go(state: FixtureState, settings: FixtureSettings, card: MountCard, opened: RunOpened) -> Shown:
     """Names and sentences, a row each; times by the clock of the run's bench."""
-    permission, zone = state.motion.permission, opened.timezone
-    locks = [(each, f"{each.text} ({local_text(each.ts, zone)})") for each in permission.reasons]
+    permission, offsets = state.motion.permission, opened.offsets
+    locks = [(each, since(each, offsets)) for each in permission.reasons]
     touched = any(each.cause is Cause.INTERVENTION for each, _ in locks)
     given = (
-        f"{permission.by}, {local_text(permission.go_ns + opened.utc_offset_ns, zone)}"
+        f"{permission.by}, {bench_text(permission.go_ns + opened.utc_offset_ns, offsets)}"
         if permission.by
         else "none"
     )
@@ -46,7 +48,7 @@ def _shaft(state: FixtureState, settings: FixtureSettings) -> str:
         return f"travel {travel.unknown}"
     if travel.zero is None or state.watch.first_index < 0:
         return "no sample of it yet"
-    return f"stands at {degrees(state.watch.position - travel.zero, settings):+.1f}° of its travel"
+    return f"at {fixed(degrees(state.watch.position - travel.zero, settings), 1, signed=True)}° of its travel"
 
 
 def _wired(state: FixtureState, bit: int, wired: bool, good: str, bad: str) -> str:  # noqa: FBT001 - a fact of the rig file
@@ -60,9 +62,13 @@ def _wired(state: FixtureState, bit: int, wired: bool, good: str, bad: str) -> s
 def _moves(plan: CyclePlan) -> str:
     """One cycle in words."""
     slow, hold, exercise = plan.slow_turn, plan.hold, plan.exercise
-    parts = [f"{slow.revolutions} turns each way at {slow.speed_rpm:g} rpm, unpowered"]
+    parts = [f"{slow.revolutions} turns each way at {number(slow.speed_rpm)} rpm, unpowered"]
     if hold is not None:
-        parts.append(f"{hold.revolutions} turns at {hold.speed_rpm:g} rpm holding {hold.torque_nm:g} N·m")
+        parts.append(
+            f"{hold.revolutions} turns at {number(hold.speed_rpm)} rpm holding {number(hold.torque_nm)} N·m"
+        )
     if exercise.strokes:
-        parts.append(f"{exercise.strokes} strokes of {exercise.angle_deg:g}° at {exercise.speed_rpm:g} rpm")
+        parts.append(
+            f"{exercise.strokes} strokes of {number(exercise.angle_deg)}° at {number(exercise.speed_rpm)} rpm"
+        )
     return f"{'; '.join(parts)}; up to {plan.cycles} cycles"

@@ -26,7 +26,7 @@ from nightturn.daemon.control_protocol import (
 from nightturn.daemon.mounting import card_of, recorded_travel, taken_off, travel_text
 from nightturn.daemon.newer_card import against_go
 from nightturn.errors import NightturnError
-from nightturn.fixture.owners.run import ENDS, RunPhase
+from nightturn.fixture.owners.run import ENDS
 from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Travel
@@ -101,8 +101,6 @@ class Control:
             return _without_a_run(request, watch)
         if request.command == GO:
             return await self._go(request, watch, station)
-        if request.command == STOP and station.core.state.run.phase is RunPhase.ENDING:
-            return _shown(request, watch)  # it is ending already, and to ask again changes nothing
         return await _carried_out(request, watch, station, STOP if request.command == STOP else PAUSE)
 
     async def _mount(self, request: Request, watch: Watched) -> Answer:
@@ -141,7 +139,7 @@ class Control:
         try:
             await self._world.offload(lambda: newest.append(read_card(self._root, request.fixture)))
         except NightturnError as error:
-            return refused(request.id, f"nobody can tell which unit is mounted: {error}")
+            return refused(request.id, f"it is not known which unit is mounted: {error}")
         if watch.station is not station or station.run_ended is not None:
             return _without_a_run(request, watch)
         problem = against_go(request.fixture, newest[0], watch.card)
@@ -190,7 +188,7 @@ class Control:
             kept = record_no is not None and await _kept(station, record_no)
         else:
             watch.when_open(UNMOUNT, _by(request))
-        state = f"{gone[0].unit} taken off by {request.operator.strip()}"
+        state = f"{gone[0].unit} unmounted by {request.operator.strip()}"
         waits_for = f"waits for `nightturn mount` of a unit on {request.fixture}"
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for, kept=kept)
 
@@ -236,13 +234,16 @@ async def _carried_out(request: Request, watch: Watched, station: Station, name:
     record_no = station.command(name, _by(request))
     if record_no is None:
         problem = (
-            "the core has failed, so the drive was told OFF and the line is closed; the command is not kept"
+            "the core has failed, so OFF was sent to the drive and the line is closed; the command is not kept"
             if station.crashed is not None
-            else "the tape takes no records, so the drive was told OFF and the line is closed; the command is not kept yet "
+            else "the tape takes no records, so OFF was sent to the drive and the line is closed; the command is not kept yet "
             "and follows when the tape takes records again; motion then waits for `go`"
         )
         return Answer(VERSION, request.id, ok=True, state=problem, kept=False)
     shown = _shown(request, watch)  # before anything is waited for: a run that this ends is closed meanwhile
+    unchanged = station.core.state.motion.permission.unchanged
+    if unchanged:
+        shown = msgspec.structs.replace(shown, state=f"{shown.state}; {unchanged}")
     return msgspec.structs.replace(shown, kept=await _kept(station, record_no))
 
 
@@ -276,4 +277,5 @@ def _shown(request: Request, watch: Watched) -> Answer:
         state=state,
         waits_for=station.waits_for,
         counters=counters_of(station.core),
+        night_verdict=station.core.state.run.night.verdict,
     )

@@ -55,7 +55,7 @@ def ask(root: Path, request: Request, limit_s: float = ANSWER_S_MAX) -> Answer:
         raise DeviceError(NO_ANSWER) from error
     except PermissionError as error:
         raise DeviceError(
-            f"{holder.socket}: you may not command this daemon; be its user, or of the group in [bench] control_group"
+            f"{holder.socket}: no permission to command this daemon; be its user, or join the group in [bench] control_group"
         ) from error
     except OSError as error:
         elsewhere = holder.host != socket.gethostname()

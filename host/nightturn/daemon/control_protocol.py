@@ -7,6 +7,7 @@ safety function.
 import msgspec
 
 from nightturn.model.device import DeviceCounters
+from nightturn.model.nights import NightVerdict
 
 VERSION = 1
 LINE_BYTES_MAX = 64 * 1024
@@ -45,6 +46,7 @@ class Answer(msgspec.Struct, frozen=True):
         left_out: whether it was refused for what the request itself leaves out, not for what the fixture does.
         travel: for a mount: the old position, and what travel counts from now.
         counters: what its device counts; None while none streams.
+        night_verdict: what all cycles of the open run say together so far; None without a run.
         shows: what a look before a `go` shows, as names and sentences.
         fixtures: which fixtures this daemon has, when a status names none.
     """
@@ -60,6 +62,7 @@ class Answer(msgspec.Struct, frozen=True):
     travel: str = ""
     fixtures: tuple[str, ...] = ()
     counters: DeviceCounters | None = None
+    night_verdict: NightVerdict | None = None
     shows: tuple[tuple[str, str], ...] = ()
 
 
@@ -89,7 +92,7 @@ def read_request(line: bytes) -> Request | Answer:
     if head.v != VERSION:
         return refused(
             head.id,
-            f"the daemon speaks version {VERSION} on this socket, the request is of version {head.v}; "
+            f"the daemon uses version {VERSION} on this socket, the request is of version {head.v}; "
             "use the `nightturn` that runs the daemon",
         )
     try:
@@ -107,7 +110,7 @@ def read_answer(line: bytes, request: Request) -> Answer | str:
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         return f"cannot be read: {error}"
     if answer.v != VERSION:
-        return f"is of version {answer.v}, this `nightturn` speaks version {VERSION}"
+        return f"is of version {answer.v}, this `nightturn` uses version {VERSION}"
     if answer.id not in {request.id, ""}:
         return "belongs to another request"
     return answer

@@ -22,7 +22,7 @@ from nightturn.daemon.control_protocol import (
     refused,
     too_long,
 )
-from nightturn.errors import ConfigError, StorageError
+from nightturn.errors import ConfigError, StorageError, fault
 
 SOCKET_NAME = "control.sock"
 SUN_PATH_BYTES_MAX = 107  # unix(7): 108 with the NUL
@@ -156,8 +156,12 @@ class ControlSocket:
             return await self._handler(request)
         except Exception as error:  # noqa: BLE001 - a fault of one request ends neither daemon nor fixtures
             _failed(request, error)
-            return refused(request.id, f"the daemon failed to do it: {error!r}; its log has more")
+            return refused(
+                request.id, f"a fault of the daemon kept it from that: {fault(error)}; its log has more"
+            )
 
 
 def _failed(request: Request, error: Exception) -> None:
-    log.critical("request_failed", command=request.command, fixture=request.fixture, exc_info=error)
+    log.critical(
+        "request_failed", command=request.command, fixture=request.fixture, why=fault(error), exc_info=error
+    )

@@ -19,9 +19,9 @@ from nightturn.settings.validate import card_mistakes
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import RUNNING, newest_run, read_manifest
 
-SEE_TO_IT = "see to the cable, then `--travel-zero`"
+SEE_TO_IT = "check the cable, then `--travel-zero`"
 NEVER = Travel(None, "unknown: no run has counted it")
-INTERRUPTED = Travel(None, "unknown: the last run was interrupted, and nobody has read its tape since")
+INTERRUPTED = Travel(None, "unknown: the last run was interrupted, and its tape has not been read since")
 UNREADABLE = Travel(None, "unknown: the manifest of the last run cannot be read")
 
 
@@ -70,7 +70,7 @@ def travel_text(travel: Travel, settings: FixtureSettings, *, anew: bool) -> str
     """The old position and what travel counts from now, for who mounts."""
     before = position_text(travel, settings)
     if anew:
-        return f"travel counts anew from where the shaft is armed next; before, {before}"
+        return f"travel counts again from where the shaft next begins to turn; before, {before}"
     return f"travel counts on: {before}"
 
 
@@ -120,7 +120,7 @@ def unmount(root: Path, request: Request, utc_ns: int) -> Answer:
         append_card(root, request.fixture, card)
     finally:
         found.release()
-    return Answer(VERSION, request.id, ok=True, state=f"{card.unit} taken off by {card.operator}", kept=True)
+    return Answer(VERSION, request.id, ok=True, state=f"{card.unit} unmounted by {card.operator}", kept=True)
 
 
 def _travel_unknown(request: Request, why: str) -> ConfigError:

@@ -89,5 +89,5 @@ def _only_confirms(newest: MountCard, card: MountCard) -> bool:
 def _waits(fixture: str, card: MountCard) -> None:
     why = f"travel zero was confirmed by {card.operator} while the shaft turned; it counts once that was stopped"
     log.warning(
-        "card_waits", fixture=fixture, why=why, mend=f"nightturn pause {fixture} or nightturn stop {fixture}"
+        "card_waits", fixture=fixture, why=why, next=f"nightturn pause {fixture} or nightturn stop {fixture}"
     )

@@ -3,9 +3,9 @@
 import asyncio
 import contextlib
 import os
-import signal
 import sqlite3
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 
 import msgspec
@@ -15,28 +15,34 @@ import structlog
 from nightturn.bench import runs
 from nightturn.bench.cards import card_in_force
 from nightturn.bench.locks import PortLocks, own_root, us
+from nightturn.bench.logging import set_up_logging
 from nightturn.bench.ports import port_for
 from nightturn.bench.recovery import Recovered, recover
 from nightturn.bench.runs import Beginning, Pace
-from nightturn.bench.station import Cadence, Sink, Station
+from nightturn.bench.station import Cadence, Station
 from nightturn.bench.take_up import Start, take_up
+from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon import newer_card
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
-from nightturn.daemon.spoken import Spoken
+from nightturn.daemon.leaving import Leaving, unkept_of
+from nightturn.daemon.old_files import clear_old
+from nightturn.daemon.planned import cycle_s_of
+from nightturn.daemon.publishing import publish, publisher_of
+from nightturn.daemon.spoken import Spoken, say_stored
+from nightturn.daemon.standing import Standing
+from nightturn.daemon.terminal import Terminal, on_terminal
 from nightturn.daemon.wiring import say_unwired
-from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError
+from nightturn.errors import CalibrationError, ConfigError, DeviceError, NightturnError, StorageError, fault
 from nightturn.estimation.figures import FIGURES
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Command, RunOpened
-from nightturn.outlook.plan import outlook
-from nightturn.settings.load import data_root, load_rig, load_variant
-from nightturn.settings.mistakes import raise_mistakes
-from nightturn.settings.rig import FixtureSettings, Rig
-from nightturn.storage.catalogue import Catalogue, SegmentEntry
+from nightturn.model.verdicts import REJECT
+from nightturn.settings.load import data_root, load_rig
+from nightturn.settings.rig import FixtureSettings, Retention, Rig
+from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
-from nightturn.storage.retention import expire
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
@@ -46,7 +52,6 @@ CARD_POLL_S = 2.0
 DRAIN_S = 3.0
 GOODBYE_S = 5.0
 RETRY_S = 10.0
-CLEAR_S = 3600.0
 TILES_PER_S = 10  # protective limits act on a tile
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -63,6 +68,7 @@ class FixtureWatch:
         root: Path,
         world: World,
         sinks: Sequence[Sink],
+        spoken: Spoken,
         locks: PortLocks,
     ) -> None:
         self.settings = settings
@@ -71,20 +77,31 @@ class FixtureWatch:
         self._root = root
         self._world = world
         self._sinks = sinks
+        self._spoken = spoken
         self._locks = locks
+        self._standing = Standing(settings.id, world, sinks)
         self._publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
         self._station: Station | None = None
         self._card_trouble = ""
         self._standby = False  # no run is open, and none is about to be
         self._first: Command | None = None
+        self.rejected = False  # a night that ended here
         self.card: MountCard | None = None
         self.met: MountCard | None = None  # as `newer_card.Holder` says it
+        self._standing.starting()
 
     @property
     def station(self) -> Station | None:
         """The run that is open."""
         return self._station
+
+    @property
+    def unkept(self) -> str:
+        """What of this fixture is not known to be on the disk, as a sentence; empty when all is."""
+        if self._station is not None:
+            return unkept_of(self._station, self._world.clock)
+        return "" if self._standby else f"{self.settings.id}: no run is open; its tape is being recovered"
 
     def when_open(self, name: str, by: str) -> bool:
         """Have a command be the first of a run that is about to be opened, a stop before others; whether there is one."""
@@ -122,8 +139,7 @@ class FixtureWatch:
     async def close(self) -> None:
         """Close the run that is open; the next start goes on with it."""
         if self._station is not None:
-            await self._station.let_go()
-            await self._station.close()
+            await self._closed(self._station)
 
     async def _recovered(self) -> Beginning:
         """Where the tape goes on; what an earlier daemon or run left unsealed is sealed first."""
@@ -133,6 +149,7 @@ class FixtureWatch:
                 found = await self._recover_once()
             except (StorageError, OSError) as error:
                 self._complain("not_recovered", error)
+                self._standing.starting(str(error))
                 await asyncio.sleep(RETRY_S)
                 continue
             if found.segments:
@@ -150,8 +167,11 @@ class FixtureWatch:
 
         def find() -> None:
             found.append(recover(files, journal, fixture))
+            self._standing.found()
 
         await self._world.offload(find)
+        self._standing.recovered(found[0].news)
+        self._standing.ended(found[0].ended)
         return found[0]
 
     async def _card(self, not_this: MountCard | None, why_not: str, own: str) -> MountCard:
@@ -163,7 +183,8 @@ class FixtureWatch:
                 return card
             if not told:
                 why = "no unit is mounted" if card is None else why_not
-                log.info("waiting_for_card", fixture=self.settings.id, why=why, mend="nightturn mount")
+                self._spoken.waits_for_card(self.settings.id, why)
+                self._standing.no_run(why)
                 told = True
             self._standby = (
                 not own
@@ -186,7 +207,7 @@ class FixtureWatch:
 
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world
-        refuse_impossible(self.settings, card, self._bench)
+        cycle_s = cycle_s_of(self.settings, card, self._bench)
         pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
         journal = Journal(
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
@@ -203,16 +224,23 @@ class FixtureWatch:
         if self._first is not None and opened.run == (beginning.run or opened.run):
             station.command(self._first.name, self._first.by)
         self._first = None  # a run that ended on the way has taken along what it was told
-        log.info("run_open", fixture=fixture, run=opened.run, unit=card.unit, resumed=opened.resumed)
+        self._spoken.run_opened(fixture, opened.run, card.unit, cycle_s, resumed=opened.resumed)
         await self._until_ended(station)
-        await station.let_go()
-        await station.close()
+        await self._closed(station)
         self._station = None
         if station.crashed is not None:
-            raise DeviceError(f"{fixture}: the core failed: {station.crashed!r}") from station.crashed
+            raise DeviceError(f"{fixture}: the core failed: {fault(station.crashed)}") from station.crashed
         ended = station.run_ended
         log.info("run_ended", fixture=fixture, run=opened.run, why=ended.reason if ended is not None else "")
+        night = ended.night_verdict if ended is not None else None
+        self.rejected = self.rejected or (night is not None and night.word == REJECT)
         return self.card  # the one in force at the end
+
+    async def _closed(self, station: Station) -> None:
+        """Close a station, and say what is stored of its run."""
+        await station.let_go()
+        await station.close()
+        await say_stored(self._spoken, self.settings.id, station, self._world, self._root)
 
     async def _start(self, card: MountCard, journal: Journal, beginning: Beginning, pace: Pace) -> Start:
         """What the station starts with; a run that cannot go on under the settings of now is ended first."""
@@ -229,6 +257,8 @@ class FixtureWatch:
 
         await self._world.offload(make)
         (start,) = made
+        self._standing.recovered(start.news)
+        self._standing.ended(start.ended)
         if beginning.run and start.opened.run != beginning.run:
             why = start.opened.changed
             what = "run_ended_by_settings" if why else "run_ended_by_card"
@@ -254,49 +284,60 @@ class FixtureWatch:
         log.error(what, fixture=self.settings.id, why=str(error))
 
 
-def refuse_impossible(settings: FixtureSettings, card: MountCard, bench: Path) -> None:
-    """What `nightturn check` refuses is not served either: a plan that leaves the travel, orders beyond the sampling.
+async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal | None) -> bool:
+    """Run every fixture of the bench until a signal asks to stop; drains and closes cleanly, in bounded time.
 
-    Raises:
-        ConfigError: every reason, with file, table, key and what is allowed.
-    """
-    variant = load_variant(bench.parent, card.variant, figures=FIGURES)
-    raise_mistakes(outlook(settings, variant, str(bench)).errors)
-
-
-async def serve(bench: Path, rig: Rig, password: str | None) -> None:
-    """Run every fixture of the bench until a signal asks to stop; drains and closes cleanly.
+    Returns whether the night's verdict on a run that ended meanwhile is reject.
 
     Raises:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
-    stop = _asked_to_stop()  # first: whatever is begun below is also closed
-    say_unwired(rig)
-    root = data_root(bench, rig)
-    owned = own_root(root, COMMAND)  # until the process ends: something may write at its very end
-    try:
-        Catalogue(root)
-    except (OSError, sqlite3.Error) as error:
-        raise StorageError(f"{root}: cannot be written: {error}; choose another `data` in [bench]") from error
-    world = real_world(root)
-    publisher = _publisher(rig, root, world, password)
-    sinks: list[Sink] = [Spoken(), *([publisher] if publisher is not None else [])]
-    locks = PortLocks(COMMAND)
-    timezone = rig.bench.timezone
-    watches = [FixtureWatch(settings, timezone, bench, root, world, sinks, locks) for settings in rig.fixture]
-    control = ControlSocket(
-        socket_path(root),
-        rig.bench.control_group,
-        Control({watch.settings.id: watch for watch in watches}, root, world),
-    )
-    await control.open()
-    owned.note(us(COMMAND, str(control.path)))
-    publishing = asyncio.create_task(_publish(publisher)) if publisher is not None else None
+    watches: list[FixtureWatch] = []
+    with Leaving(lambda: [text for watch in watches if (text := watch.unkept)]) as leaving:  # first of all
+        say_unwired(rig)
+        root = data_root(bench, rig)
+        owned = own_root(root, COMMAND)  # until the process ends: something may write at its very end
+        try:
+            Catalogue(root)
+        except (OSError, sqlite3.Error) as error:
+            why = f"{root}: cannot be written: {error}; choose another `data` in [bench]"
+            raise StorageError(why) from error
+        world = real_world(root)
+        publisher = publisher_of(rig, root, world, password)
+        spoken = Spoken(each.id for each in rig.fixture)
+        sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
+        locks, zone = PortLocks(COMMAND), rig.bench.timezone
+        watches += [
+            FixtureWatch(each, zone, bench, root, world, sinks, spoken, locks) for each in rig.fixture
+        ]
+        control = ControlSocket(
+            socket_path(root),
+            rig.bench.control_group,
+            Control({watch.settings.id: watch for watch in watches}, root, world),
+        )
+        await control.open()
+        owned.note(us(COMMAND, str(control.path)))
+        with terminal.drawn(spoken.pictures) if terminal is not None else nullcontext():
+            return await _until_asked(leaving, control, watches, publisher, world, root, rig.retention)
+
+
+async def _until_asked(
+    leaving: Leaving,
+    control: ControlSocket,
+    watches: Sequence[FixtureWatch],
+    publisher: Publisher | None,
+    world: World,
+    root: Path,
+    rule: Retention,
+) -> bool:
+    """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
+    publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
     tasks = [asyncio.create_task(watch.run()) for watch in watches]
-    clearing = asyncio.create_task(clear_old_tape(world, root))
-    stopping = asyncio.create_task(stop.wait())
+    clearing = asyncio.create_task(clear_old(world, root, rule))
+    stopping = asyncio.create_task(leaving.asked.wait())
     watching = asyncio.create_task(_all_ended(tasks))
     await asyncio.wait({stopping, watching}, return_when=asyncio.FIRST_COMPLETED)
+    leaving.begin()
     await control.close()  # first of all: what is let go of now must not be asked to turn again
     for task in (stopping, watching, clearing, *tasks):
         task.cancel()
@@ -311,39 +352,7 @@ async def serve(bench: Path, rig: Rig, password: str | None) -> None:
     for outcome in outcomes:
         if isinstance(outcome, Exception):
             raise outcome
-
-
-def _asked_to_stop() -> asyncio.Event:
-    """Set when a signal asks the daemon to end."""
-    stop, loop = asyncio.Event(), asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
-    return stop
-
-
-async def clear_old_tape(world: World, root: Path) -> None:
-    """Delete sealed segments past their age or bytes, once an hour; runs that are kept stay for ever."""
-    while True:
-        await world.offload(lambda: _clear_once(world, root))
-        await asyncio.sleep(CLEAR_S)
-
-
-def _clear_once(world: World, root: Path) -> None:
-    try:
-        gone = expire(world.files, Catalogue(root), world.clock.utc_ns(), dry_run=False)
-    except StorageError as error:
-        _old_tape_stays(error)
-    else:
-        _old_tape_cleared(gone)
-
-
-def _old_tape_stays(error: StorageError) -> None:
-    log.error("old_tape_stays", why=str(error), mend="tried again in an hour")
-
-
-def _old_tape_cleared(gone: Sequence[SegmentEntry]) -> None:
-    if gone:
-        log.info("old_tape_cleared", segments=len(gone), size_bytes=sum(segment.bytes for segment in gone))
+    return any(watch.rejected for watch in watches)
 
 
 async def _all_ended(tasks: Sequence[asyncio.Task[None]]) -> None:
@@ -356,44 +365,18 @@ async def _all_ended(tasks: Sequence[asyncio.Task[None]]) -> None:
 
 
 def _fixture_failed(error: Exception) -> None:
-    log.critical("fixture_failed", why=str(error), mend="the other fixtures go on; restart to try again")
+    log.critical("fixture_failed", why=str(error), next="the other fixtures go on; restart to try again")
 
 
-async def _publish(publisher: Publisher) -> None:
-    """Telemetry never ends a run: what it cannot mend by itself is told."""
-    try:
-        await publisher.run()
-    except NightturnError as error:
-        _publisher_failed(error)
-
-
-def _publisher_failed(error: NightturnError) -> None:
-    log.error(
-        "mqtt_ended", why=str(error), mend="correct [mqtt] in the rig file and restart; recording goes on"
-    )
-
-
-def _publisher(rig: Rig, root: Path, world: World, password: str | None) -> Publisher | None:
-    if rig.mqtt is None:
-        return None
-    return Publisher(
-        rig.mqtt,
-        lab=rig.bench.lab,
-        host=runs.host_id(root),
-        bench=runs.bench_word(root),
-        daemon_boot=os.urandom(4).hex(),
-        utc_ns=world.clock.utc_ns,
-        version=VERSION,
-        password=password,
-    )
-
-
-def main(bench: Path, overrides: Sequence[str]) -> None:
-    """Load the rig and serve it.
+def main(bench: Path, overrides: Sequence[str], *, as_json: bool = False) -> bool:
+    """Load the rig and serve it, speaking to a person on a terminal, else in JSON lines; returns what `serve` does.
 
     Raises:
         ConfigError: the rig cannot be used.
         NightturnError: as `serve`.
     """
     rig = load_rig(bench, overrides, figures=FIGURES)
-    asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD")))
+    zone = rig.bench.timezone
+    terminal = None if as_json else on_terminal(zone)
+    set_up_logging(as_json=as_json, show=terminal.show if terminal is not None else None, timezone=zone)
+    return asyncio.run(serve(bench, rig, os.environ.get("NIGHTTURN_MQTT_PASSWORD"), terminal))

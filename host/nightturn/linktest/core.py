@@ -141,7 +141,7 @@ class LinkTest:
             return []  # it ends by itself
         self.stopped = True
         if self.phase is Phase.OPENING:
-            return self._fail(NightturnError("stopped by hand before the test pattern began"), at_ns)
+            return self._fail(NightturnError("cancelled before the test pattern began"), at_ns)
         return []
 
     def tick(self, at_ns: int) -> list[bytes]:
@@ -179,7 +179,7 @@ class LinkTest:
             self._down_ns = at_ns
         gone = self.link.state is LinkState.FAULT or 0 <= self._down_ns <= at_ns - COME_BACK_NS_MAX
         if gone:
-            self.findings.add("device_gone", "the device did not come back, the test ended early")
+            self.findings.add("device_gone", "the device did not answer any more; the test ended early")
             return self._close(at_ns)
         if self.stopped or at_ns - self._phase_ns >= self.wanted.seconds * NS_PER_S:
             self.stream_ns = at_ns - self._phase_ns
@@ -200,14 +200,16 @@ class LinkTest:
         if halted:
             self.lost_tail += max(0, left)
         else:
-            self.findings.add("not_halted", "no STATUS says that the stream has halted: its tail is unproven")
+            self.findings.add(
+                "not_halted", "no STATUS says that the stream has halted: its last samples are not checked"
+            )
         return self._drained(at_ns)
 
     def _drained(self, at_ns: int) -> list[bytes]:
         bodies = self._take(self.link.flush(at_ns), at_ns)
         self.lost_tail += self.link.lane.series.hole_blocks
         if self.lost_tail:
-            self.findings.add("tail_lost", "the last blocks of the stream never came", self.lost_tail)
+            self.findings.add("tail_lost", "the last blocks of the stream never arrived", self.lost_tail)
         return bodies + self._close(at_ns)
 
     def _close(self, at_ns: int) -> list[bytes]:

@@ -8,6 +8,7 @@ from enum import IntFlag
 
 from nightturn.fixture.identity import failed_tests, text_of
 from nightturn.model.device import load_pct
+from nightturn.sentences.device_events import DeviceWords, device_event
 from nightturn_protocol import messages as wire
 from nightturn_protocol.names import name_of
 from nightturn_protocol.sheet import DeviceSheet, digest_of
@@ -127,13 +128,14 @@ def state_facts(status: wire.Status, sheet: DeviceSheet) -> StateFacts:
     )
 
 
-def event_text(event: wire.Event) -> str:
-    """An event with its severity, and whether it stands until CLEAR."""
-    latched = ", latched" if event.latched else ""
-    code, severity = name_of(wire.EventCode, event.code), name_of(wire.Severity, event.severity)
-    return (
-        f"{code} ({severity}{latched}), number {event.event_no}, values {event.value_a} and {event.value_b}"
-    )
+def event_text(event: wire.Event, sheet: DeviceSheet | None) -> str:
+    """An event as a sentence, with its severity and number; in the sheet's names and units when there is one."""
+    words = DeviceWords()
+    if sheet is not None:
+        slow = {channel.no: channel.name for channel in sheet.slow}
+        words = DeviceWords(sheet.inputs, slow, sheet.torque_unit, float(sheet.torque_scale))
+    severity = name_of(wire.Severity, event.severity)
+    return f"{device_event(event, words)} ({severity}, number {event.event_no})"
 
 
 def remarks_on(opened: wire.Opened, sheet_bytes: bytes, sheet: DeviceSheet) -> Iterator[str]:
@@ -147,10 +149,10 @@ def remarks_on(opened: wire.Opened, sheet_bytes: bytes, sheet: DeviceSheet) -> I
     if PATTERN not in sheet.features:
         yield f"the sheet does not name the feature {PATTERN!r}, which every device has"
     if sheet.torque_unit not in TORQUE_UNITS:
-        yield f"torque.unit is {sheet.torque_unit!r}; V or mV/V is what the host can calibrate"
+        yield f"torque.unit is {sheet.torque_unit!r}; the host can use V and mV/V"
     unknown = [name for name in sheet.inputs if name not in _bits(wire.Input)]
     if unknown:
-        yield f"inputs that no bit of the input word stands for: {', '.join(unknown)}"
+        yield f"inputs without a bit in the input word: {', '.join(unknown)}"
     odd = [rate for rate in sheet.rates_hz if sheet.tick_hz % rate]
     if odd:
         yield f"rates that do not divide tick_hz = {sheet.tick_hz}: {', '.join(map(str, odd))}"

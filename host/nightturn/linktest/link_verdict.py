@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 from nightturn.linktest.core import LinkTest
+from nightturn.model.quantities import fixed
 
 GOOD, REPAIRED, FAILED, INTERRUPTED = "good", "repaired", "failed", "interrupted"
 LOST_BY = {"link": "on the line", "device": "in the device", "overwritten": "in the device's full ring"}
@@ -20,10 +21,10 @@ def verdict_on(test: LinkTest, damage: Damage) -> tuple[str, str]:
     pattern = test.pattern
     if test.findings.all() or pattern.missing or not (pattern.samples or test.stopped):
         return FAILED, f"FAILED: {'; '.join(_against(test))}"
-    whole = f"all {pattern.samples} samples came and not a single bit was wrong"
+    whole = f"all {pattern.samples} samples arrived and no bit was wrong"
     if test.stopped:
-        so_far = f"until then {whole}" if pattern.samples else "no sample had come yet"
-        return INTERRUPTED, f"INTERRUPTED after {test.stream_ns / 1e9:.1f} s: {so_far}"
+        so_far = f"until then {whole}" if pattern.samples else "no sample had arrived yet"
+        return INTERRUPTED, f"INTERRUPTED after {fixed(test.stream_ns / 1e9, 1)} s: {so_far}"
     if not any(damage) and not pattern.repaired:
         return GOOD, f"GOOD: {whole}"
     harmed = (
@@ -34,7 +35,7 @@ def verdict_on(test: LinkTest, damage: Damage) -> tuple[str, str]:
             f"{_many(damage.there, 'frame or byte was', 'frames or bytes were')} damaged on the way to the device"
         )
     if pattern.repaired:
-        harmed.append(f"{_many(pattern.repaired, 'block', 'blocks')} had to be brought back by RESEND")
+        harmed.append(f"{_many(pattern.repaired, 'block', 'blocks')} had to be sent again (RESEND)")
     return REPAIRED, f"GOOD AFTER REPAIR: {whole}, but the line is not clean: {', '.join(harmed)}"
 
 
@@ -48,7 +49,7 @@ def _against(test: LinkTest) -> list[str]:
     for cause, count in sorted(pattern.missing.items()):
         said.append(f"{_many(count, 'sample was', 'samples were')} lost {LOST_BY.get(cause, f'by {cause}')}")
     if not pattern.samples:
-        said.append("no sample came")
+        said.append("no sample arrived")
     said += [finding.detail for finding in test.findings.all() if finding.kind != "wrong_bits"]
     return said
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from nightturn.acquisition.blocks import SAMPLES_AT, unpack_columns
 from nightturn.acquisition.outputs import BY_DEVICE, MALFORMED, BlockIn, Missing, Skipped
 from nightturn.linktest.findings import Findings
+from nightturn.model.quantities import fixed, number
 from nightturn_protocol.conversation import seq_distance
 from nightturn_protocol.framing import HEADER_BYTES
 from nightturn_protocol.messages import BLOCK_HEADER, EncoderForm, Resend, SampleFlag, Stream
@@ -95,7 +96,7 @@ class PatternCheck:
         """A block that is not in series; duplicates and late ones are the lane's to count."""
         if skipped.why == MALFORMED:
             self._findings.add(
-                "block_impossible", "a block with a good CRC cannot be, or its index went back"
+                "block_impossible", "a block with a good CRC is impossible in itself, or its index went back"
             )
 
     def block(self, block: BlockIn) -> None:
@@ -120,9 +121,7 @@ class PatternCheck:
         due = (seconds - START_S_MAX) * rate_hz * (1 - SHORTFALL_MAX)
         seen = self.samples + sum(self.missing.values())
         if seen < due:
-            detail = (
-                f"only {seen} samples came or are known to be missing in {seconds:.1f} s at {rate_hz:g} Hz"
-            )
+            detail = f"only {seen} samples arrived or are known to be missing in {fixed(seconds, 1)} s at {number(rate_hz)} Hz"
             self._findings.add("too_few_samples", detail)
 
     def _flags(self, block: BlockIn) -> None:
@@ -152,7 +151,7 @@ class PatternCheck:
         if abs(off) > TICK_OFF_SAMPLES_MAX:
             self._findings.add(
                 "tick_not_nominal",
-                f"the tick of sample {block.index} is {off:+.2f} sample periods off, seen from the block before",
+                f"the tick of sample {block.index} is {fixed(off, 2, signed=True)} sample periods off, seen from the block before",
             )
 
     def _values(self, block: BlockIn) -> None:

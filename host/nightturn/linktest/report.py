@@ -191,7 +191,7 @@ def report_of(test: LinkTest, port: str) -> Report:
         round_trips=test.round_trips.facts(),
         clock=_clock(test),
         pattern=pattern,
-        events=tuple(event_text(event) for event in test.events),
+        events=tuple(event_text(event, test.sheet) for event in test.events),
         event_count=test.event_count,
         findings=test.findings.all(),
         remarks=tuple(remarks),

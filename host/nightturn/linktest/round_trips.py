@@ -4,6 +4,8 @@ import math
 from collections import Counter
 from dataclasses import dataclass
 
+from nightturn.model.quantities import number as in_digits
+
 ROUND_TRIPS_MAX = 65_536  # an hour of probes
 BINS_PER_DECADE = 5  # the preferred numbers R5 of ISO 3: 1, 1.6, 2.5, 4, 6.3
 US_MIN = 1.0
@@ -97,7 +99,7 @@ def nearest_rank(ranked: list[float], share: float) -> float | None:
 
 def edge_us(number: int) -> float:
     """The lower edge of a bin; bin 0 begins at `US_MIN` and takes what is shorter, too."""
-    return float(f"{US_MIN * 10 ** (number / BINS_PER_DECADE):.2g}")
+    return float(in_digits(US_MIN * 10 ** (number / BINS_PER_DECADE), 2))
 
 
 def histogram(delays_us: list[float]) -> tuple[Bin, ...]:

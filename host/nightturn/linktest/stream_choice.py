@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from nightturn.acquisition.handshake import LinkSettings
 from nightturn.errors import ConfigError
+from nightturn.model.quantities import fixed
 from nightturn.outlook.wire_outlook import LINE_BITS_PER_BYTE, block_wire_bytes
 from nightturn_protocol.messages import BLOCK_SAMPLES_MIN, WIRE_LOAD_PCT_MAX, EncoderForm, Stream
 from nightturn_protocol.sheet import DeviceSheet
@@ -59,7 +60,7 @@ def stream_for(sheet: DeviceSheet, wanted: Wanted) -> LinkSettings:
     if wanted.rate_hz is not None:
         load = load_pct(wanted.rate_hz, wanted.line_baud)
         if wanted.declared and load > most:
-            what = f"{wanted.rate_hz} Hz fill {load:.0f} % of a line of {wanted.line_baud} baud"
+            what = f"{wanted.rate_hz} Hz fill {fixed(load, 0)} % of a line of {wanted.line_baud} baud"
             raise ConfigError(
                 what, where="--rate", allowed=f"at most {most} %: a lower rate or a faster line"
             )

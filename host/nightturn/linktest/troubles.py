@@ -5,7 +5,7 @@ from nightturn.errors import DeviceMismatchError, LinkLostError, NightturnError
 SILENT = """\
 check, in this order: the device has power and its firmware runs; the port is the right one (`nightturn ports`);
 transmit goes to receive, receive to transmit, and both share a ground;
-the bit rate is the device's ({baud} baud here, --baud changes it; USB and sockets do not care);
+the bit rate is the device's ({baud} baud here, --baud changes it; USB and sockets ignore it);
 nothing between them changes bytes (raw mode, no flow control by software, no echo);
 no other host holds the device (a bridge on the network serves one at a time)"""
 NOISE = """\

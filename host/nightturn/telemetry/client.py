@@ -50,6 +50,7 @@ class Connection:
         identifier: client id, the same at every connect, so that the broker ends a half-dead older session (and
             publishes its will) before the new one announces itself.
         will: makes the last will, at each connect.
+        watch: topics to read, a filter; each message goes to `on_message`. A broker that denies them costs no more than that.
         protocol: "auto" tries MQTT 5 and falls back to 3.1.1; what worked first is kept.
     """
 
@@ -59,6 +60,8 @@ class Connection:
         *,
         identifier: str,
         will: Callable[[], Message],
+        watch: str,
+        on_message: Callable[[str, bytes], None],
         protocol: Protocol = "auto",
         timing: Timing | None = None,
         jitter: Callable[[], float] = _CHANCE.random,
@@ -66,6 +69,8 @@ class Connection:
         self._address = address
         self._identifier = identifier
         self._will = will
+        self._watch = watch
+        self._on_message = on_message
         self._timing = timing or Timing()
         self._jitter = jitter
         self._may_change = protocol == "auto"
@@ -118,7 +123,7 @@ class Connection:
             async with client:
                 self._up()
                 try:
-                    await _race(serve(lambda message: self._publish(client, message)), client.until_lost())
+                    await _race(serve(lambda message: self._publish(client, message)), self._read(client))
                 finally:
                     self.connected = False
         except aiomqtt.MqttError as problem:
@@ -130,6 +135,13 @@ class Connection:
         except BaseException:
             client.abandon()
             raise
+
+    async def _read(self, client: ConfirmingClient) -> None:
+        """Read until the connection is lost; the error that ends it is raised."""
+        denied = await client.watch(self._watch)
+        if denied:
+            log.warning("mqtt_not_readable", topics=self._watch, detail=denied)
+        await client.read_until_lost(self._on_message)
 
     def _client(self) -> ConfirmingClient:
         will = self._will()
@@ -171,7 +183,7 @@ class Connection:
                 "mqtt_fell_back",
                 broker=self._address.text,
                 protocol=self.protocol,
-                detail="this broker does not speak MQTT 5: message expiry is off and refusals cannot be seen",
+                detail="this broker does not support MQTT 5: messages do not expire and refusals cannot be seen",
             )
         self._may_change = False
 

@@ -1,20 +1,40 @@
-"""Rows of a fixture become messages: which topic, which number, which alarms stand."""
+"""Rows of a fixture become messages: which topic, which number, which alarms are active."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import msgspec
 
+from nightturn.fixture.repeats import REPEATED
 from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import CycleRecord
-from nightturn.model.rows import CountersRow, EventRow, GapRow, RunEnded, StateRow
-from nightturn.telemetry import payloads
-from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained, wanted
+from nightturn.model.rows import (
+    STARTING,
+    AlarmOver,
+    CountersRow,
+    EventRow,
+    GapRow,
+    LiveRow,
+    RecoveredRow,
+    RunEnded,
+    StandingRow,
+    StateRow,
+)
+from nightturn.motion.permission import MotionState
+from nightturn.telemetry import older_alarms, payloads
+from nightturn.telemetry.message import LIVE_EXPIRY_S, M_EXPIRY_S, Message, latest, retained, wanted
 from nightturn.telemetry.payloads import Stamp
+from nightturn.telemetry.progress import Progress
+from nightturn.telemetry.reading import OFFLINE
 from nightturn.telemetry.topics import Topics
 
-CLEARED = "_cleared"
 ALARM = "alarm"
+GAP_EVENT = "gap"
+ENDED_EVENT = "run_ended"  # the row of the end says the same, once
+LEFT = "the daemon was stopped; a run that was open goes on when it is started again"
+LIMITS = ("accept_max_", "accept_min_", "protect_max_", "rated_torque_nm")
+CYCLE_PLANNED = "cycle_planned_s"
 
 
 @dataclass(slots=True)
@@ -22,14 +42,20 @@ class _Fixture:
     seq: int = 0
     run: str = ""
     alarms: dict[str, None] = field(default_factory=dict)
+    found: dict[str, dict[str, Any]] = field(default_factory=dict)
+    taken_over: dict[str, dict[str, Any]] = field(default_factory=dict)
     counters: DeviceCounters | None = None
+    row: StateRow | StandingRow | None = None
+    last: StateRow | None = None
+    limits: dict[str, object] = field(default_factory=dict)
+    progress: Progress = field(default_factory=Progress)
 
 
 class Composer:
-    """Keeps per fixture the sequence number, the run and the standing alarms.
+    """Keeps per fixture the sequence number, the run, what it does and its active alarms.
 
-    An event of severity `alarm` raises the alarm of its kind; an event `<kind>_cleared`, `lower_alarm` or the
-    begin of another run lowers it. All methods raise ConfigError for names that cannot stand in a topic.
+    An event of severity `alarm` raises the alarm of its kind; a row `AlarmOver` or the begin of another run ends it. All
+    methods raise ConfigError for names that cannot stand in a topic.
     """
 
     def __init__(self, topics: Topics, daemon_boot: str) -> None:
@@ -52,62 +78,144 @@ class Composer:
         known = self._known(fixture)
         run = facts.get("run")
         lowered = self._enter(fixture, known, run) if isinstance(run, str) else []
+        known.limits = {name: value for name, value in facts.items() if name.startswith(LIMITS)}
+        planned_s = facts.get(CYCLE_PLANNED)
+        known.progress.planned_s = float(planned_s) if isinstance(planned_s, int | float) else None
         return [*lowered, retained(topic, payloads.info(facts, self._stamp(known), ts_ns))]
 
     def row(self, fixture: str, row: msgspec.Struct) -> list[Message]:
         """The messages that a row makes; none if MQTT has no interest in it."""
         match row:
-            case StateRow():
+            case StateRow() | StandingRow():
                 return self._state(fixture, row)
+            case LiveRow():
+                topic = self._topics.measurement(fixture, "live")
+                return [latest(topic, payloads.live(row, self._stamp(self._known(fixture))), LIVE_EXPIRY_S)]
+            case AlarmOver():
+                return self._lower(fixture, row.kind)
             case CycleRecord():
                 return self._cycle(fixture, row)
-            case EventRow():
-                return self._event(fixture, row)
+            case EventRow() | RecoveredRow():
+                return (
+                    self._event(fixture, row) if isinstance(row, EventRow) else self._recovered(fixture, row)
+                )
             case CountersRow():
                 self._known(fixture).counters = row.counters  # `m/health` carries it
                 return []
-            case GapRow():
-                topic = self._topics.event(fixture, "gap")
-                return [wanted(topic, payloads.gap(row, self._next(fixture)))]
-            case RunEnded():
-                topic = self._topics.event(fixture, "run_ended")
-                return [wanted(topic, payloads.run_ended(row, self._next(fixture)))]
+            case GapRow() | RunEnded():
+                return self._happened(fixture, row)
             case _:
                 return []
 
-    def lower_alarm(self, fixture: str, alarm_id: str) -> list[Message]:
-        """The alarm is over and seen; nothing if it does not stand."""
+    def found(self, topic: str, payload: bytes) -> list[Message]:
+        """An alarm that the broker has: one of an earlier daemon of this host goes on in the name of this one, or is cleared.
+
+        What its fixture does may not be known yet; then it waits for that.
+        """
+        fixture, alarm_id = self._topics.alarm_of(topic) or ("", "")
+        alarm = older_alarms.decoded(payload) if fixture and payload else None
+        ours = alarm is not None and alarm.get("host") == self._topics.host
+        if alarm is None or not ours or alarm.get("daemon_boot") == self._daemon_boot:
+            return []
+        known = self._fixtures.get(fixture)
+        if known is None:  # no fixture of this daemon any more
+            return [retained(topic, b"")]
+        known.found[alarm_id] = alarm
+        return self._settle(fixture, known)
+
+    def leave(self, ts_ns: int) -> list[Message]:
+        """The daemon leaves: what has not ended is offline from now on."""
+        messages = []
+        for fixture, known in self._fixtures.items():
+            row = known.row
+            if row is not None and row.state != MotionState.ENDED:
+                messages += self._state(
+                    fixture, StandingRow(ts=ts_ns, state=OFFLINE, run=known.run, reason=LEFT)
+                )
+        return messages
+
+    def _state(self, fixture: str, row: StateRow | StandingRow) -> list[Message]:
+        topic = self._topics.state(fixture)
+        known = self._known(fixture)
+        lowered = self._enter(fixture, known, row.run)
+        known.row, stamp = row, self._stamp(known)
+        if isinstance(row, StateRow):
+            known.last = row
+            payload = payloads.state(row, stamp, known.limits, known.progress.expected_end_ns(row))
+        else:
+            last = known.last if known.last is not None and known.last.run == row.run else None
+            payload = payloads.standing(row, stamp, last, known.limits if last is not None else {})
+        return [*lowered, retained(topic, payload), *self._settle(fixture, known)]
+
+    def _settle(self, fixture: str, known: _Fixture) -> list[Message]:
+        """What becomes of alarms of an earlier daemon by what the fixture does now, once that is known."""
+        row = known.row
+        if row is None or row.state == STARTING or not (known.found or known.taken_over):
+            return []
+        messages = [
+            message
+            for alarm_id, alarm in list(known.taken_over.items())
+            if not older_alarms.goes_on(alarm, row)
+            for message in self._lower(fixture, alarm_id)
+        ]
+        found, known.found = known.found, {}
+        for alarm_id, alarm in found.items():
+            if alarm_id in known.alarms:
+                continue  # raised again since
+            topic = self._topics.alarm(fixture, alarm_id)
+            if older_alarms.goes_on(alarm, row):
+                known.alarms[alarm_id] = None
+                known.taken_over[alarm_id] = alarm
+                messages.append(retained(topic, payloads.taken_over(alarm, self._stamp(known))))
+            else:
+                messages.append(retained(topic, b""))
+        return messages
+
+    def _lower(self, fixture: str, alarm_id: str) -> list[Message]:
         known = self._fixtures.get(fixture)
         if known is None or alarm_id not in known.alarms:
             return []
         del known.alarms[alarm_id]
+        known.taken_over.pop(alarm_id, None)
         return [retained(self._topics.alarm(fixture, alarm_id), b"")]
-
-    def _state(self, fixture: str, row: StateRow) -> list[Message]:
-        topic, live_topic = self._topics.state(fixture), self._topics.measurement(fixture, "live")
-        known = self._known(fixture)
-        lowered = self._enter(fixture, known, row.run)
-        stamp = self._stamp(known)
-        return [
-            *lowered,
-            retained(topic, payloads.state(row, stamp)),
-            latest(live_topic, payloads.live(row, stamp), M_EXPIRY_S),
-        ]
 
     def _cycle(self, fixture: str, record: CycleRecord) -> list[Message]:
         topic = self._topics.measurement(fixture, "cycle")
-        lowered = self._enter(fixture, self._known(fixture), record.run)
-        return [*lowered, wanted(topic, payloads.cycle(record, self._next(fixture)), M_EXPIRY_S)]
+        known = self._known(fixture)
+        lowered = self._enter(fixture, known, record.run)
+        known.progress.add(record)
+        return [
+            *lowered,
+            wanted(topic, payloads.cycle(record, self._next(fixture), known.limits), M_EXPIRY_S),
+        ]
+
+    def _happened(self, fixture: str, row: GapRow | RunEnded) -> list[Message]:
+        """What has a row of its own beside the events."""
+        topic = self._topics.event(fixture, GAP_EVENT if isinstance(row, GapRow) else ENDED_EVENT)
+        stamp = self._next(fixture)
+        payload = payloads.gap(row, stamp) if isinstance(row, GapRow) else payloads.run_ended(row, stamp)
+        return [wanted(topic, payload)]
+
+    def _recovered(self, fixture: str, recovered: RecoveredRow) -> list[Message]:
+        """News of an earlier daemon's run under its own time; what still needs a person is raised by the run that goes on."""
+        row = recovered.row
+        if isinstance(row, EventRow) and row.kind == ENDED_EVENT:
+            return []
+        topic = self._topics.event(fixture, GAP_EVENT if isinstance(row, GapRow) else row.kind)
+        stamp = replace(self._next(fixture), run=recovered.run)
+        payload = payloads.gap(row, stamp) if isinstance(row, GapRow) else payloads.event(row, stamp)
+        return [wanted(topic, payload)]
 
     def _event(self, fixture: str, row: EventRow) -> list[Message]:
         topic = self._topics.event(fixture, row.kind)
+        if row.kind == ENDED_EVENT:
+            return []
         stamp = self._next(fixture)
         messages = [wanted(topic, payloads.event(row, stamp))]
-        if row.severity == ALARM:
+        if row.severity == ALARM and row.kind != REPEATED:  # it counts signs of what has its own alarm
             self._fixtures[fixture].alarms[row.kind] = None
+            self._fixtures[fixture].taken_over.pop(row.kind, None)  # it is this daemon's own now
             messages.append(retained(self._topics.alarm(fixture, row.kind), payloads.alarm(row, stamp)))
-        elif row.kind.endswith(CLEARED):
-            messages.extend(self.lower_alarm(fixture, row.kind.removesuffix(CLEARED)))
         return messages
 
     def _enter(self, fixture: str, known: _Fixture, run: str) -> list[Message]:
@@ -115,7 +223,8 @@ class Composer:
         messages: list[Message] = []
         if run and known.run and run != known.run:
             for alarm_id in tuple(known.alarms):
-                messages.extend(self.lower_alarm(fixture, alarm_id))
+                messages.extend(self._lower(fixture, alarm_id))
+            known.progress.begin()
         if run:
             known.run = run
         return messages
@@ -129,4 +238,4 @@ class Composer:
         return self._stamp(known)
 
     def _stamp(self, known: _Fixture) -> Stamp:
-        return Stamp(known.seq, self._daemon_boot, known.run)
+        return Stamp(known.seq, self._daemon_boot, known.run, self._topics.host)

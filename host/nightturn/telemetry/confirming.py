@@ -1,6 +1,7 @@
 """aiomqtt's client, but a publish returns only if the broker says that it took the message."""
 
 import asyncio
+from collections.abc import Callable
 from typing import Any
 
 import aiomqtt
@@ -12,6 +13,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from nightturn.errors import TelemetryError
 
 QOS = 1
+DENIED = 0x80  # of a SUBACK of MQTT 3.1.1
 
 
 class RefusedError(TelemetryError):
@@ -37,8 +39,8 @@ class ConfirmingClient(aiomqtt.Client):
 
     `publish` of aiomqtt 2.5.1 wakes its caller at a PUBACK without looking at the reason code, so a message that
     an access list denied looks delivered. `publish_confirmed` waits for the code itself, on the paho client that
-    aiomqtt drives. It rests on three private names (`_client`, `_loop`, `_misc_task`): aiomqtt is pinned below 3
-    and a test with a denying broker holds it.
+    aiomqtt drives. It rests on private names (`_client`, `_loop`, `_misc_task`, `_connected`, `_disconnected`): aiomqtt
+    is pinned below 3 and tests with a denying broker and a cut network hold it.
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401  passed to aiomqtt unseen
@@ -46,6 +48,7 @@ class ConfirmingClient(aiomqtt.Client):
         self._answers: dict[int, asyncio.Future[ReasonCode]] = {}
         self._client.on_publish = self._on_answer
         self._client.on_disconnect = self._on_end
+        self._client.on_socket_register_write = self._wants_to_write
         self._client.connect_timeout = self.timeout
         for future in (self._connected, self._disconnected):
             # a connection that ends while nobody waits for its end is no error of the program
@@ -80,14 +83,27 @@ class ConfirmingClient(aiomqtt.Client):
         if code.is_failure:
             raise RefusedError(topic, str(code))
 
-    async def until_lost(self) -> None:
-        """Wait for the connection to end.
+    async def watch(self, topics: str) -> str:
+        """Subscribe; why the broker does not let us, or an empty text.
+
+        Raises:
+            aiomqtt.MqttError: the connection failed first.
+        """
+        answers = await self.subscribe(topics, qos=QOS)
+        code = answers[0]
+        if isinstance(code, ReasonCode):
+            return str(code) if code.is_failure else ""
+        return "denied" if code >= DENIED else ""
+
+    async def read_until_lost(self, take: Callable[[str, bytes], None]) -> None:
+        """Hand on what arrives until the connection ends.
 
         Raises:
             aiomqtt.MqttError: always, once it has.
         """
-        async for _ in self.messages:  # nothing is subscribed, so nothing ever arrives
-            pass
+        async for message in self.messages:
+            if isinstance(message.payload, bytes):
+                take(str(message.topic), message.payload)
 
     def abandon(self) -> None:
         """Close what a failed connection left open, so that nothing of it lives on in the loop."""
@@ -98,6 +114,25 @@ class ConfirmingClient(aiomqtt.Client):
             self._loop.remove_reader(sock.fileno())
             self._loop.remove_writer(sock.fileno())
             sock.close()
+
+    def _wants_to_write(self, _client: PahoClient, _userdata: object, sock: Any) -> None:  # noqa: ANN401  of paho
+        """Write when the socket takes bytes.
+
+        aiomqtt hands the loop a number, a turn later: the socket may be closed by then, and the number another one's.
+        """
+
+        def write() -> None:
+            try:
+                self._client.loop_write()
+            except Exception as problem:  # noqa: BLE001 - whatever it is, this connection is over
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(problem)
+
+        def register() -> None:
+            if sock.fileno() >= 0:
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(register)
 
     def _on_end(
         self,

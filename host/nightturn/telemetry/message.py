@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 M_EXPIRY_S = 24 * 3600
+LIVE_EXPIRY_S = 10
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,13 @@
 """Rows become JSON: pure functions, one per kind of message.
 
-Every payload carries `v`, `ts` (UTC, ISO 8601 with microseconds and Z), `seq`, `daemon_boot` and `run`. A
-physical value has its unit as the end of its key; a figure `x_nm` brings `x_nm_u` (standard uncertainty, same
-unit), `x_nm_nu` (degrees of freedom), `x_nm_n_rev` and `x_nm_status`. A value that does not exist, or is not
-finite, is null.
+Every payload carries `schema` (which of these functions made it), `v` (the major version of its keys), `ts` (UTC, ISO
+8601 with microseconds and Z), `seq`, `host`, `daemon_boot` and `run`. A physical value has its unit as the end of its
+key; a figure `x_nm` brings `x_nm_u95` (± of its 95 % interval), `x_nm_u` (standard uncertainty), both in its unit,
+`x_nm_nu` (degrees of freedom), `x_nm_n_rev`, `x_nm_status`, `x_nm_kind` (what the ± holds: `budget`, or `repeatability`)
+and `x_nm_u_common` (the part of `x_nm_u` that all cycles of a run share); where they are known `x_nm_measurand`, `x_nm_band`
+(lowest and highest order that it contains) and `x_nm_unseen` (declared orders that it could not see). `accept_max_x_nm`,
+`accept_min_x_nm` and `protect_max_x_nm` are its limits.
+A value that does not exist, or is not finite, is null.
 """
 
 from collections.abc import Mapping
@@ -13,16 +17,16 @@ from typing import Literal
 
 import msgspec
 
+from nightturn.model.alarms import ends_with
 from nightturn.model.device import DeviceCounters
-from nightturn.model.figures import INCOMPLETE, OK, REFUSED, CycleRecord
-from nightturn.model.rows import EventRow, GapRow, RunEnded, StateRow
-from nightturn.model.verdicts import NOT_JUDGED
+from nightturn.model.figures import CycleRecord
+from nightturn.model.rows import EventRow, GapRow, LiveRow, RunEnded, StandingRow, StateRow
+from nightturn.telemetry.cycle_values import measured, quality, temperatures
+from nightturn.telemetry.numbers import rounded
 
 VERSION = 1
-MAX_ORDERS = 32
 NS_PER_S = 1_000_000_000
-
-Quality = Literal["good", "uncertain", "bad"]
+NO_LIMITS: Mapping[str, object] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,23 +37,45 @@ class Stamp:
         seq: number of the fixture's last queued message (`m/cycle`, `ev/...`); those count up by one, all
             others repeat the last, so that a late joiner learns how many went before.
         daemon_boot: a new word at each start of the daemon; `seq` starts again with it.
-        run: the run in progress, empty between runs.
+        run: the run in progress, empty before the first.
+        host: whose `host/<host>/state` says whether that daemon is there.
     """
 
     seq: int
     daemon_boot: str
     run: str = ""
+    host: str = ""
 
 
-class HostState(msgspec.Struct, frozen=True):
-    """Payload of `host/<host>/state`."""
+@dataclass(frozen=True, slots=True)
+class Host:
+    """Who the daemon is: its segment of the topic, this start of it, its version, and how soon its silence is noticed."""
 
-    v: int
-    ts: str
+    name: str
+    daemon_boot: str
+    version: str
+    keepalive_s: int
+
+
+class HostState(msgspec.Struct, frozen=True, kw_only=True):
+    """Payload of `host/<host>/state`.
+
+    Attributes:
+        ts: since when it holds. Null in a last will, because nobody can say beforehand when it will be published: then the
+            broker's time of receipt is the nearest there is, up to 1.5 `keepalive_s` behind the loss.
+        lodged_ts: of a last will only: when it was left with the broker, which is the begin of that connection.
+    """
+
+    schema: str = "host"
+    v: int = VERSION
+    ts: str | None
+    lodged_ts: str | None = None
+    host: str
     daemon_boot: str
     state: Literal["online", "offline"]
     reason: str
     version: str
+    keepalive_s: int
 
 
 class Health(msgspec.Struct, frozen=True):
@@ -64,6 +90,7 @@ class Health(msgspec.Struct, frozen=True):
     seq: int
     daemon_boot: str
     run: str
+    host: str
     queued_messages: int
     published_messages: int
     dropped_messages: int
@@ -76,6 +103,7 @@ class Health(msgspec.Struct, frozen=True):
     device_encoder_errors: int | None = None
     device_line_stalls: int | None = None
     device_cpu_pct: int | None = None
+    schema: str = "health"
 
 
 def utc_text(ns: int) -> str:
@@ -86,53 +114,99 @@ def utc_text(ns: int) -> str:
 
 def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
     """What stands on the fixture; `facts` may not replace the common keys."""
-    return _encode({**facts, **_common(stamp, ts_ns)})
+    return _encode({**facts, **_common("info", stamp, ts_ns)})
 
 
-def state(row: StateRow, stamp: Stamp) -> bytes:
+def state(
+    row: StateRow, stamp: Stamp, limits: Mapping[str, object] = NO_LIMITS, expected_end_ns: int | None = None
+) -> bytes:
     """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in."""
     return _encode(
         {
-            **_common(stamp, row.ts),
+            **_common("state", stamp, row.ts),
             "state": row.state,
             "reason": row.reason,
             "waits_for": row.waits_for,
             "permitted_by": row.permitted_by,
-            "unit": row.unit,
-            "variant": row.variant,
-            "cycle_no": row.cycle_no,
-            "cycles_planned": row.cycles_planned,
+            "locks": [
+                {"cause": lock.cause, "text": lock.text, "ts": utc_text(lock.ts)} for lock in row.locks
+            ],
+            **_mounted(row),
             "phase": row.phase,
             "link": row.link,
             "epoch": row.epoch,
             "samples": row.samples,
             "gaps": row.gaps,
             "missing_samples": row.missing,
+            "night_verdict": row.night_verdict,
+            "expected_end_ts": _ts(expected_end_ns),
+            "inputs": row.inputs,
+            **limits,
         }
     )
 
 
-def live(row: StateRow, stamp: Stamp) -> bytes:
-    """What the sensors show now; never a figure and never judged."""
+def standing(
+    row: StandingRow, stamp: Stamp, last: StateRow | None, limits: Mapping[str, object] = NO_LIMITS
+) -> bytes:
+    """The same keys where no core says what the fixture does: what is not known any more is null.
+
+    Args:
+        row: what is said instead.
+        stamp: as everywhere.
+        last: what the core of this run said last; None without a run.
+        limits: of that run.
+    """
+    nothing = dict.fromkeys(
+        ("permitted_by", "phase", "link", "epoch", "samples", "gaps", "missing_samples", "night_verdict")
+    )
     return _encode(
         {
-            **_common(stamp, row.ts),
+            **_common("state", stamp, row.ts),
+            "state": row.state,
+            "reason": row.reason,
+            "waits_for": row.waits_for,
+            "locks": None,
+            **_mounted(last),
+            **nothing,
+            "expected_end_ts": None,
+            "inputs": None,
+            **limits,
+        }
+    )
+
+
+def live(row: LiveRow, stamp: Stamp) -> bytes:
+    """What the sensors show now; never a figure and never judged. The extremes are of all samples since the message before."""
+    return _encode(
+        {
+            **_common("live", stamp, row.ts),
             "phase": row.phase,
             "cycle_no": row.cycle_no,
-            "position_deg": row.position_deg,
+            "position_from_travel_zero_deg": row.position_deg,
+            "position_from_travel_zero_min_deg": row.position_min_deg,
+            "position_from_travel_zero_max_deg": row.position_max_deg,
             "torque_nm": row.torque_nm,
-            "rtt_us": row.rtt_us,
-            "u_time_us": row.u_time_us,
-            **_temperatures(row.temperatures_degc),
+            "torque_min_nm": row.torque_min_nm,
+            "torque_max_nm": row.torque_max_nm,
+            "inputs": row.inputs,
+            "rtt_us": rounded(row.rtt_us),
+            "u_time_us": rounded(row.u_time_us),
+            **temperatures(row.temperatures_degc),
         }
     )
 
 
-def cycle(record: CycleRecord, stamp: Stamp) -> bytes:
-    """One cycle with its figures."""
+def _mounted(row: StateRow | None) -> dict[str, object]:
+    names = ("unit", "variant", "cycle_no", "cycles_done", "cycles_planned")
+    return {name: getattr(row, name) if row is not None else None for name in names}
+
+
+def cycle(record: CycleRecord, stamp: Stamp, limits: Mapping[str, object] = NO_LIMITS) -> bytes:
+    """One cycle with its figures and the limits that they are held against."""
     return _encode(
         {
-            **_common(stamp, record.ts_end),
+            **_common("cycle", stamp, record.ts_end),
             "ts_start": utc_text(record.ts_start),
             "ts_end": utc_text(record.ts_end),
             "epoch": record.epoch,
@@ -141,51 +215,43 @@ def cycle(record: CycleRecord, stamp: Stamp) -> bytes:
             "quality": quality(record),
             "reasons": record.reasons,
             "direction": record.direction,
-            "speed_rpm": record.speed_rpm,
-            "setpoint_nm": record.setpoint_nm,
-            "coverage": record.coverage,
+            "speed_rpm": rounded(record.speed_rpm),
+            "setpoint_nm": rounded(record.setpoint_nm),
+            "coverage": rounded(record.coverage),
             "verdict": record.verdict,
             "verdict_reasons": record.verdict_reasons,
             "record_first": record.record_first,
             "record_last": record.record_last,
             "calibration_id": record.calibration_id,
             "config_digest": record.config_digest,
-            **_figures(record),
-            **_orders("order", record.orders),
-            **_orders("cogging_order", record.cogging_orders),
-            **_temperatures(record.temperatures_degc),
+            **measured(record),
+            **limits,
         }
     )
 
 
-def quality(record: CycleRecord) -> Quality:
-    """`good`: whole cycle, every figure ok; `bad`: refused, or no figure ok; `uncertain`: between.
-
-    Figures that were not judged count neither way.
-    """
-    states = [figure.status for figure in record.figures if figure.status != NOT_JUDGED]
-    if record.status == REFUSED or OK not in states:
-        return "bad"
-    if record.status == INCOMPLETE or any(status != OK for status in states):
-        return "uncertain"
-    return "good"
-
-
 def event(row: EventRow, stamp: Stamp) -> bytes:
-    """Something that happened; the sentence names its values with their units."""
-    return _encode({**_common(stamp, row.ts), "epoch": row.epoch, **_told(row)})
+    """Something that happened, in a sentence with units; of many `signs` of one cause, from `ts_from` to `ts_to`."""
+    spread = {"ts_from": _ts(row.ts_from), "ts_to": _ts(row.ts_to), "signs": row.signs}
+    return _encode({**_common("event", stamp, row.ts), "epoch": row.epoch, **_told(row), **spread})
 
 
 def alarm(row: EventRow, stamp: Stamp) -> bytes:
-    """An alarm that is active since `ts`."""
-    return _encode({**_common(stamp, row.ts), "state": "active", "epoch": row.epoch, **_told(row)})
+    """An alarm that is active since `ts`; `ends_with` says what it waits for (`model.alarms.EndsWith`)."""
+    facts = {"state": "active", "ends_with": ends_with(row.kind), "epoch": row.epoch}
+    return _encode({**_common("alarm", stamp, row.ts), **facts, **_told(row)})
+
+
+def taken_over(alarm: Mapping[str, object], stamp: Stamp) -> bytes:
+    """An alarm of an earlier daemon, active since the same `ts`, in the name of this one."""
+    return _encode({**alarm, "seq": stamp.seq, "host": stamp.host, "daemon_boot": stamp.daemon_boot})
 
 
 def gap(row: GapRow, stamp: Stamp) -> bytes:
     """Samples that are missing."""
     return _encode(
         {
-            **_common(stamp, row.ts_to),
+            **_common("gap", stamp, row.ts_to),
             "kind": "gap",
             "cause": row.cause,
             "epoch": row.epoch,
@@ -200,17 +266,53 @@ def gap(row: GapRow, stamp: Stamp) -> bytes:
 
 
 def run_ended(row: RunEnded, stamp: Stamp) -> bytes:
-    """The run is over."""
+    """The run is over, and what all its cycles say together."""
     return _encode(
-        {**_common(stamp, row.ts), "run": row.run, "kind": "run_ended", "reason": row.reason, "by": row.by}
+        {
+            **_common("run_ended", stamp, row.ts),
+            "run": row.run,
+            "kind": "run_ended",
+            "reason": row.reason,
+            "by": row.by,
+            "night_verdict": row.night_verdict,
+        }
     )
 
 
-def host_state(
-    state_word: Literal["online", "offline"], *, reason: str, version: str, daemon_boot: str, ts_ns: int
+def host_online(about: Host, ts_ns: int, reason: str) -> bytes:
+    """The daemon is there."""
+    return _host(about, "online", reason, ts=utc_text(ts_ns))
+
+
+def host_left(about: Host, ts_ns: int, reason: str) -> bytes:
+    """The daemon says goodbye."""
+    return _host(about, "offline", reason, ts=utc_text(ts_ns))
+
+
+def last_will(about: Host, lodged_ns: int, reason: str) -> bytes:
+    """What the broker is to say of a daemon that has fallen silent; it does not know when that will be."""
+    return _host(about, "offline", reason, lodged_ts=utc_text(lodged_ns))
+
+
+def _host(
+    about: Host,
+    state_word: Literal["online", "offline"],
+    reason: str,
+    *,
+    ts: str | None = None,
+    lodged_ts: str | None = None,
 ) -> bytes:
-    """The daemon itself; as a last will `ts` is when it was lodged with the broker."""
-    return msgspec.json.encode(HostState(VERSION, utc_text(ts_ns), daemon_boot, state_word, reason, version))
+    said = HostState(
+        ts=ts,
+        lodged_ts=lodged_ts,
+        host=about.name,
+        daemon_boot=about.daemon_boot,
+        state=state_word,
+        reason=reason,
+        version=about.version,
+        keepalive_s=about.keepalive_s,
+    )
+    return msgspec.json.encode(said)
 
 
 def health(values: Health, device: DeviceCounters | None = None) -> bytes:
@@ -227,11 +329,17 @@ def health(values: Health, device: DeviceCounters | None = None) -> bytes:
     return msgspec.json.encode(values)
 
 
-def _common(stamp: Stamp, ts_ns: int) -> dict[str, object]:
+def _ts(ns: int | None) -> str | None:
+    return utc_text(ns) if ns is not None else None
+
+
+def _common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:
     return {
+        "schema": schema,
         "v": VERSION,
         "ts": utc_text(ts_ns),
         "seq": stamp.seq,
+        "host": stamp.host,
         "daemon_boot": stamp.daemon_boot,
         "run": stamp.run,
     }
@@ -239,32 +347,6 @@ def _common(stamp: Stamp, ts_ns: int) -> dict[str, object]:
 
 def _told(row: EventRow) -> dict[str, object]:
     return {"kind": row.kind, "severity": row.severity, "detail": row.detail}
-
-
-def _figures(record: CycleRecord) -> dict[str, object]:
-    values: dict[str, object] = {}
-    for figure in record.figures:
-        values[figure.name] = figure.value
-        values[f"{figure.name}_u"] = figure.u
-        values[f"{figure.name}_nu"] = figure.nu
-        values[f"{figure.name}_n_rev"] = figure.n
-        values[f"{figure.name}_status"] = figure.status
-        if figure.reasons:
-            values[f"{figure.name}_reasons"] = figure.reasons
-    return values
-
-
-def _orders(prefix: str, table: tuple[tuple[int, float, float, float], ...]) -> dict[str, object]:
-    largest = sorted(table, key=lambda line: -line[1])[:MAX_ORDERS]
-    values: dict[str, object] = {}
-    for order, amplitude_nm, _phase_rad, u_nm in sorted(largest):
-        values[f"{prefix}_{order}_nm"] = amplitude_nm
-        values[f"{prefix}_{order}_nm_u"] = u_nm
-    return values
-
-
-def _temperatures(by_role: Mapping[str, float]) -> dict[str, object]:
-    return {f"temp_{role}_degc": value for role, value in sorted(by_role.items())}
 
 
 def _encode(values: dict[str, object]) -> bytes:

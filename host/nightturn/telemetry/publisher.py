@@ -19,7 +19,7 @@ from nightturn.telemetry.confirming import RefusedError
 from nightturn.telemetry.delivery import Delivery
 from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained
 from nightturn.telemetry.outbox import Outbox
-from nightturn.telemetry.payloads import Health, Stamp
+from nightturn.telemetry.payloads import Health, Host, Stamp
 from nightturn.telemetry.topics import Topics
 
 QUEUE_MAX = 10_000
@@ -79,7 +79,7 @@ class Counters(msgspec.Struct, frozen=True):
 class Publisher:
     """Publishes rows, state and its own health; loses the oldest when the broker stays away too long.
 
-    `offer`, `announce`, `lower_alarm` and `stop` may be called from any thread, before, during and after `run`.
+    `offer`, `announce` and `stop` may be called from any thread, before, during and after `run`.
 
     Args:
         settings: `[mqtt]` of the rig.
@@ -109,9 +109,9 @@ class Publisher:
         timing: Timing | None = None,
     ) -> None:
         self._topics = Topics(lab, host)
-        self._daemon_boot = daemon_boot
+        keepalive_s = (timing or Timing()).keepalive_s
+        self._host = Host(host, daemon_boot, version, keepalive_s)
         self._utc_ns = utc_ns
-        self._version = version
         self._health_s = health_s
         self._lock = threading.Lock()
         self._composer = Composer(self._topics, daemon_boot)
@@ -128,7 +128,9 @@ class Publisher:
         self._connection = Connection(
             address,
             identifier=f"nightturn-{host}-{bench}",
-            will=lambda: self._host_message("offline", WILL_REASON),
+            will=lambda: self._host_said(payloads.last_will(self._host, utc_ns(), WILL_REASON)),
+            watch=self._topics.alarms(),
+            on_message=self._found,
             protocol=settings.protocol,
             timing=timing,
         )
@@ -179,11 +181,6 @@ class Publisher:
             if self._unpublishable == 1:
                 log.warning("mqtt_unpublishable", fixture=fixture, dataset=emit.dataset, detail=str(problem))
 
-    def lower_alarm(self, fixture: str, alarm_id: str) -> None:
-        """The alarm is over and seen: clear its retained topic. Unknown alarms are ignored."""
-        with self._lock:
-            self._put(self._composer.lower_alarm(fixture, alarm_id))
-
     async def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Publish until `stop`; without a broker, wait for one. One publisher runs once; `started` is called when `stop` works."""
         with self._lock:
@@ -191,7 +188,7 @@ class Publisher:
                 return
             self._loop = asyncio.get_running_loop()
         started()
-        self._outbox.put(self._host_message("online", STARTED_REASON))
+        self._outbox.put(self._online())
         health = asyncio.create_task(self._report_health())
         try:
             await self._connection.run(self._serve)
@@ -228,15 +225,16 @@ class Publisher:
         for message in messages:
             self._outbox.put(message)
 
-    def _host_message(self, state: Literal["online", "offline"], reason: str) -> Message:
-        payload = payloads.host_state(
-            state,
-            reason=reason,
-            version=self._version,
-            daemon_boot=self._daemon_boot,
-            ts_ns=self._utc_ns(),
-        )
+    def _online(self) -> Message:
+        return self._host_said(payloads.host_online(self._host, self._utc_ns(), STARTED_REASON))
+
+    def _host_said(self, payload: bytes) -> Message:
         return retained(self._topics.host_state(), payload)
+
+    def _found(self, topic: str, payload: bytes) -> None:
+        """What the broker has on a topic that is watched."""
+        with self._lock:
+            self._put(self._composer.found(topic, payload))
 
     def _on_put(self) -> None:
         if not self._woken and self._loop is not None:
@@ -248,9 +246,13 @@ class Publisher:
     async def _serve(self, publish: Publish) -> None:
         self._first_session.set()
         await self._delivery.serve(publish)
+        with self._lock:
+            farewell = self._composer.leave(self._utc_ns())
+        farewell.append(self._host_said(payloads.host_left(self._host, self._utc_ns(), CLEAN_REASON)))
         try:
             async with asyncio.timeout(GOODBYE_S):
-                await publish(self._host_message("offline", CLEAN_REASON))
+                for message in farewell:
+                    await publish(message)
         except (RefusedError, TimeoutError) as problem:
             log.warning("mqtt_goodbye_failed", detail=str(problem))
 
@@ -260,7 +262,7 @@ class Publisher:
             if not self.connected:
                 continue
             self._delivery.retry_held()
-            self._outbox.put(self._host_message("online", STARTED_REASON))
+            self._outbox.put(self._online())
             with self._lock:
                 stamps = self._composer.stamps()
                 counted = {fixture: self._composer.counters(fixture) for fixture in stamps}
@@ -277,6 +279,7 @@ class Publisher:
                 seq=stamp.seq,
                 daemon_boot=stamp.daemon_boot,
                 run=stamp.run,
+                host=stamp.host,
                 queued_messages=counters.queued,
                 published_messages=counters.published,
                 dropped_messages=counters.dropped,

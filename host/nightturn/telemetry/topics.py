@@ -66,6 +66,19 @@ class Topics:
         """One alarm, retained while it needs a person."""
         return f"{self._of(fixture)}/alarm/{_segment(alarm_id, WORD, 'alarm id')}"
 
+    def alarms(self) -> str:
+        """The filter of every alarm of the lab."""
+        return f"{self._lab_root}/+/alarm/+"
+
+    def alarm_of(self, topic: str) -> tuple[str, str] | None:
+        """Fixture and id of an alarm of this lab; None for any other topic."""
+        below = topic.removeprefix(f"{self._lab_root}/")
+        match below.split("/"):
+            case [fixture, "alarm", alarm_id] if below != topic:
+                return fixture, alarm_id
+            case _:
+                return None
+
     def event(self, fixture: str, kind: str) -> str:
         """Something that happened."""
         return f"{self._of(fixture)}/ev/{_segment(kind, WORD, 'event type')}"

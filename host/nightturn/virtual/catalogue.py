@@ -6,6 +6,7 @@ from difflib import get_close_matches
 from urllib.parse import parse_qsl
 
 from nightturn.errors import ConfigError
+from nightturn.model.quantities import typed
 from nightturn.virtual.device import RING_BYTES, Unit, VirtualDevice
 from nightturn.virtual.faults import Fault, parse_faults
 from nightturn.virtual.products import Product, product_named
@@ -47,7 +48,7 @@ def _number(key: str, text: str, least: float, most: float) -> float:
         number = float("nan")
     if not least <= number <= most:
         raise ConfigError(
-            f"{key} = {text!r}", where="virtual", allowed=f"a number from {least:g} to {most:g}"
+            f"{key} = {text!r}", where="virtual", allowed=f"a number from {typed(least)} to {typed(most)}"
         )
     return number
 
@@ -71,6 +72,8 @@ def _bridge(spec: DeviceSpec, key: str, value: float) -> DeviceSpec:
             unit = replace(unit, noise=value)
         case "delay_ms":
             unit = replace(unit, delay_s=value / 1e3)
+        case "filter_hz":
+            unit = replace(unit, filter_hz=value)
         case "zero_mv":
             unit = replace(unit, zero_v=value / 1e3)
         case _:
@@ -82,6 +85,7 @@ _RANGES = {
     "strokes": (0.0, 1e7),
     "noise": (0.0, 1000.0),
     "delay_ms": (0.0, 100.0),
+    "filter_hz": (1.0, 10_000.0),
     "zero_mv": (-5000.0, 5000.0),
     "zero_drift_mv_h": (-1000.0, 1000.0),
 }

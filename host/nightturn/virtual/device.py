@@ -4,6 +4,7 @@ It has no clock, thread or I/O: the caller says what time it is. The device's ow
 never influenced by the host.
 """
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -26,6 +27,7 @@ from nightturn_protocol import messages as wire
 
 SNAPSHOT_NS = 300 * 10**9
 SNAPSHOTS_MAX = 10_000
+TRUTH_RAD_S = 3.0 * math.tau / 60  # 3 rpm, a usual measuring speed; the figures name it
 RING_BYTES = 65_536
 CRASH = Crash(pc=0x0800_1A2C, lr=0x0800_1A11, cause=3)  # invented addresses
 
@@ -37,7 +39,7 @@ class Unit:
     Attributes:
         strokes: age at power-on.
         noise: factor on all noise of the bridge, 0 for none.
-        delay_s, zero_v, zero_drift_v_per_h: instead of the product's, None to keep them.
+        delay_s, filter_hz, zero_v, zero_drift_v_per_h: instead of the product's, None to keep them.
         polarity: -1 when the bridge is wired the other way round.
         turns: that its encoder tells apart after a start.
         self_test: bit n: test n fails at every start.
@@ -47,6 +49,7 @@ class Unit:
     strokes: float = 0.0
     noise: float = 1.0
     delay_s: float | None = None
+    filter_hz: float | None = None
     zero_v: float | None = None
     zero_drift_v_per_h: float | None = None
     polarity: int = 1
@@ -63,6 +66,7 @@ class Unit:
         """The product with this unit's bridge."""
         own = {
             "delay_s": self.delay_s,
+            "filter_hz": self.filter_hz,
             "zero_v": self.zero_v,
             "zero_drift_v_per_h": self.zero_drift_v_per_h,
         }
@@ -213,7 +217,7 @@ class VirtualDevice:
         return truth(self.product, levels, speed_rad_s=speed_rad_s, torque_nm=torque_nm)
 
     def truth_log(self) -> dict[str, Json]:
-        """What this fixture is, what was done to it and how it changed; JSON-able."""
+        """What this fixture is, what was done to it and how it changed; figures and orders as it is now; JSON-able."""
         faults: list[Json] = [
             {"kind": f.kind, "at_s": f.at_ns / 1e9, "lasts_s": f.lasts_ns / 1e9, "size": f.size}
             for f in self._faults
@@ -226,6 +230,7 @@ class VirtualDevice:
             "scheduled": faults,
             "happened": list(self._story.faults),
             "snapshots": list(self._story.snapshots),
+            "figures": self.truth(speed_rad_s=TRUTH_RAD_S, torque_nm=self.product.rated_torque_nm / 3),
             "blocks_overwritten_unsent": self._firmware.ring.overwritten_unsent,
             "strays": self._control.strays,
         }

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 from nightturn.errors import ConfigError
+from nightturn.model.quantities import typed
 
 UNIT_NS = {"ms": 1_000_000, "s": 10**9, "m": 60 * 10**9, "h": 3600 * 10**9}
 DEFAULT_LASTS_NS = {"outage": 20 * 10**9, "guard": 60 * 10**9}
@@ -42,7 +43,9 @@ def parse_time(text: str) -> int:
         ConfigError: it is no such time.
     """
     if not _TIME.fullmatch(text):
-        raise ConfigError(f"{text!r} is no time", where="virtual fault", allowed="30s, 90m, 5h, 1h30m, 250ms")
+        raise ConfigError(
+            f"{text!r} is not a time", where="virtual fault", allowed="30s, 90m, 5h, 1h30m, 250ms"
+        )
     return sum(round(float(number) * UNIT_NS[unit]) for number, unit in _TERM.findall(text))
 
 
@@ -54,7 +57,7 @@ def parse_fault(text: str) -> Fault:
     """
     match = _FAULT.fullmatch(text.strip())
     if match is None or match["kind"] not in KINDS:
-        raise ConfigError(f"{text!r} is no fault", where="virtual fault", allowed=ALLOWED)
+        raise ConfigError(f"{text!r} is not a fault", where="virtual fault", allowed=ALLOWED)
     kind = match["kind"]
     if match["lasts"] and kind not in {"outage", "guard", "cable"}:
         raise ConfigError(f"{kind} takes no duration", where=f"virtual fault {text!r}", allowed=ALLOWED)
@@ -73,7 +76,9 @@ def _size(text: str | None, spec: str) -> float:
         size = 0.0
     if not 0.0 < size <= SIZE_MAX:
         raise ConfigError(
-            f"{text!r} is no size", where=f"virtual fault {spec!r}", allowed=f"a number up to {SIZE_MAX:g}"
+            f"{text!r} is not a size",
+            where=f"virtual fault {spec!r}",
+            allowed=f"a number up to {typed(SIZE_MAX)}",
         )
     return size
 

@@ -19,9 +19,11 @@ def phase_rad(order: int) -> float:
 
 
 def transfer(product: Product, omega_rad_s: float) -> complex:
-    """Torque at the rotor to torque at the transducer, the driver held stiff; `omega_rad_s` may be negative."""
+    """Torque at the rotor to what the converter sees, the driver held stiff; `omega_rad_s` may be negative."""
     spring = complex(product.stiffness_nm_per_rad, omega_rad_s * product.damping_nm_s_per_rad)
-    return spring / (spring - product.inertia_kg_m2 * omega_rad_s * omega_rad_s)
+    seen = spring / (spring - product.inertia_kg_m2 * omega_rad_s * omega_rad_s)
+    corner_hz = product.bridge.filter_hz
+    return seen / complex(1.0, omega_rad_s / (math.tau * corner_hz)) if corner_hz else seen
 
 
 def phasors(product: Product, orders: Orders, speed_rad_s: float) -> dict[int, complex]:

@@ -47,6 +47,8 @@ class Bridge:
         zero_v, zero_drift_v_per_h, zero_v_per_k: offset, its drift with time and with amplifier temperature over 25 °C.
         white_v: rms per sample; flicker_v: rms per octave of time; hum_v: amplitude at `hum_hz`.
         delay_s: group delay of the filter before the converter.
+        filter_hz: corner of a low-pass of one pole there, which the sheet names; 0 for none. Of torque over angle only: how it
+            rounds off starts and reversals is left out.
         excitation_v, gain: supply of the bridge, and amplification of its output before the converter.
         arm_ohm, shunt_ohm: one arm of the bridge, and what the shunt relay lays across it.
     """
@@ -60,6 +62,7 @@ class Bridge:
     hum_v: float = 1e-4
     hum_hz: float = 50.02
     delay_s: float = 5e-4
+    filter_hz: float = 0.0
     excitation_v: float = 5.0
     gain: float = 500.0
     arm_ohm: float = 350.0

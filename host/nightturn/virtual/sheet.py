@@ -32,12 +32,15 @@ FEATURES = ("drive", EXTREMES, FIRMWARE, OUTPUTS, "pattern")
 
 def sheet_of(product: Product, features: Sequence[str] = FEATURES) -> bytes:
     """The sheet of a virtual device with this product: sorted keys, no spaces, ASCII."""
+    torque: dict[str, object] = {"bits": ADC_BITS, "unit": "V", "scale": repr(VOLTS_PER_COUNT)}
+    if product.bridge.filter_hz:
+        torque["filter_hz"] = product.bridge.filter_hz
     content = {
         "schema": 1,
         "device": f"virtual {product.name}",
         "tick_hz": TICK_HZ,
         "rates_hz": list(RATES_HZ),
-        "torque": {"bits": ADC_BITS, "unit": "V", "scale": repr(VOLTS_PER_COUNT)},
+        "torque": torque,
         "encoder": {
             "counts_per_rev": product.counts_per_rev,
             "absolute": True,

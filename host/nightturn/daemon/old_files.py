@@ -1,0 +1,49 @@
+"""What retention says goes, once an hour, as `nightturn tidy --apply` does it."""
+
+import asyncio
+from pathlib import Path
+
+import structlog
+
+from nightturn.errors import StorageError
+from nightturn.settings.rig import Retention
+from nightturn.storage.tidying import Tidied, tidy
+from nightturn.world import World
+
+CLEAR_S = 3600.0
+BY = "serve"
+
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
+
+
+async def clear_old(world: World, root: Path, rule: Retention) -> None:
+    """Clear what is past its age or bytes, once an hour; runs that are kept stay for ever."""
+    while True:
+        await world.offload(lambda: _clear_once(world, root, rule))
+        await asyncio.sleep(CLEAR_S)
+
+
+def _clear_once(world: World, root: Path, rule: Retention) -> None:
+    try:
+        tidied = tidy(root, rule, world.clock.utc_ns(), BY, apply=True)
+    except (StorageError, OSError) as error:
+        _old_files_stay(error)
+    else:
+        _old_files_cleared(tidied)
+
+
+def _old_files_stay(error: Exception) -> None:
+    log.error("old_files_stay", why=str(error), next="tried again in an hour")
+
+
+def _old_files_cleared(tidied: Tidied) -> None:
+    for each in tidied.cleared:
+        log.info(
+            "old_files_cleared",
+            fixture=each.fixture,
+            run=each.run,
+            kind=each.kind,
+            files=each.files,
+            size_bytes=each.bytes,
+            why=each.why,
+        )
