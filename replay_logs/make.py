@@ -36,6 +36,7 @@ from nightturn.demo.operator import say_go
 from nightturn.fixture.owners.motion import TravelPhase
 from nightturn.model.cards import MountCard
 from nightturn.replay.verdict import Options, replay_log
+from nightturn.settings.load import append_card
 from nightturn.settings.rig import (
     CyclePlan,
     Encoder,
@@ -49,6 +50,7 @@ from nightturn.settings.rig import (
 )
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
+from nightturn.storage.segment import unpack
 from nightturn.world import World
 
 FOLDER = Path(__file__).resolve().parent
@@ -186,6 +188,7 @@ async def _night(scene: Scene, root: Path, start_utc_ns: int) -> str:
     variants = root / "variants"
     variants.mkdir(parents=True, exist_ok=True)
     (variants / "pan15.toml").write_text(VARIANT, encoding="utf-8")
+    append_card(root, FIXTURE, CARD)
     rng = np.random.default_rng([scene.seed, start_utc_ns])
     ids = itertools.count((start_utc_ns ^ scene.seed << 32) | 1, 2)
     journal = Journal(world.files, FIXTURE, world.clock, host_version="made", new_id=lambda: next(ids))
@@ -231,14 +234,19 @@ def _place(scene: Scene, made: Recorded, into: Path) -> Path:
     tape = into / f"{scene.name}.ntj"
     assert len(made.segments) == 1 + scene.epochs, made.segments
     if not scene.epochs:
-        shutil.copyfile(made.segments[0], tape)
+        tape.write_bytes(_plain(made.segments[0]))
         return tape
     tape = into / scene.name
     shutil.rmtree(tape, ignore_errors=True)
     tape.mkdir(parents=True)
     for segment in made.segments:
-        shutil.copyfile(segment, tape / segment.name)
+        (tape / segment.name).write_bytes(_plain(segment))
     return tape
+
+
+def _plain(segment: Path) -> bytes:
+    """The tape uncompressed: what is committed depends on no version of a compressor."""
+    return unpack(segment.read_bytes(), str(segment))[0]
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -14,12 +14,15 @@ from typing import Annotated, NamedTuple
 import typer
 
 from nightturn.errors import (
+    DEBUG,
     CalibrationError,
     ConfigError,
     DeviceError,
     NightturnError,
     StorageError,
     TelemetryError,
+    fault,
+    plain,
 )
 
 PURPOSE = "Qualifies how smoothly a rotary actuator turns: ripple, cogging and friction, cycle by cycle, over whole nights."
@@ -55,13 +58,16 @@ VERBS: dict[str, Verb] = {
     "status": Verb("nightturn.cli.status", "What the fixtures of a running daemon do and wait for."),
     "stop": Verb("nightturn.cli.stop", "Turn a fixture's drive off and end its run."),
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
-    "go": Verb("nightturn.cli.go", "Let a fixture turn that waits for a person."),
+    "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
+    "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
+    "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),
 }
 
+FAILED, STORAGE = 1, 4
 EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
     (ConfigError, 2),
     (CalibrationError, 2),
@@ -103,18 +109,54 @@ def build(arguments: Sequence[str]) -> typer.Typer:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Entry point of `nightturn`; ends the process with its exit code.
 
-    An error that nightturn raises on purpose becomes a line on stderr; anything else is a fault of ours and shows
-    its traceback.
+    An error that nightturn raises on purpose becomes a line on stderr; so does anything else, which is a fault of ours.
+    Where it happened is shown with `--debug`, wherever it stands, or NIGHTTURN_DEBUG.
     """
     given = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
+    if "--debug" in given:
+        given.remove("--debug")
+        os.environ[DEBUG] = "1"
     # Before numpy is imported: one thread keeps the order of a figure's additions, and small sums gain nothing from two.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         build(given)(args=given, prog_name="nightturn")
     except NightturnError as error:
-        for line in str(error).splitlines():
-            typer.echo(f"nightturn: {line}", err=True)
+        _say(str(error))
+        _trace(error)
         sys.exit(exit_code(error))
+    except OSError as error:
+        _say(plain(str(error)))
+        _trace(error)
+        sys.exit(STORAGE)
+    except Exception as error:  # noqa: BLE001 - a person is shown a sentence, whatever went wrong
+        _say(_ours(error))
+        _trace(error)
+        sys.exit(FAILED)
+
+
+def _say(problems: str) -> None:
+    """Each line of what went wrong."""
+    from nightturn.cli.output import print_problem
+
+    for problem in problems.splitlines():
+        print_problem(problem)
+
+
+def _ours(error: Exception) -> str:
+    """What a person does about a fault of this program."""
+    from nightturn.version import VERSION
+
+    return (
+        f"a fault of nightturn itself, not of yours: {fault(error)}, version {VERSION}; please report this line with the command; "
+        "--debug shows more"
+    )
+
+
+def _trace(error: Exception) -> None:
+    if os.environ.get(DEBUG):
+        import traceback
+
+        typer.echo("".join(traceback.format_exception(error)), err=True)
 
 
 def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the flag
@@ -129,6 +171,9 @@ def _root(
     *,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+    debug: Annotated[
+        bool, typer.Option("--debug", help="Show where an error happened; also NIGHTTURN_DEBUG=1.")
     ] = False,
 ) -> None:
     pass

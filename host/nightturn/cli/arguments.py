@@ -20,6 +20,6 @@ OfData = Annotated[
     typer.Option("--data", metavar="FOLDER", help="The data root itself, when it is not the rig file's."),
 ]
 Running = Annotated[str, typer.Argument(metavar="FIXTURE", help="A fixture of the running daemon.")]
-Operator = Annotated[str, typer.Option(help="Who says so; it goes onto the tape.")]
-Why = Annotated[str, typer.Option(help="Why; it goes onto the tape.")]
+Operator = Annotated[str, typer.Option(help="Your name; it is recorded on the tape.")]
+Why = Annotated[str, typer.Option(help="The reason; it is recorded on the tape.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]

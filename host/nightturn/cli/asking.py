@@ -5,7 +5,15 @@ from pathlib import Path
 import msgspec
 import typer
 
-from nightturn.cli.output import NOT_REPORTED, print_json, print_pairs, print_table
+from nightturn.cli.output import (
+    HANG,
+    NOT_REPORTED,
+    print_json,
+    print_pairs,
+    print_problem,
+    print_table,
+    print_text,
+)
 from nightturn.daemon.control_client import NoDaemonError, ask, new_request
 from nightturn.daemon.control_protocol import LOOK, STATUS, Answer, Request
 from nightturn.model.device import DeviceCounters
@@ -49,11 +57,11 @@ def answered(request: Request, answer: Answer, *, as_json: bool) -> None:
         print_json(answer)
     elif answer.ok:
         kept = KEPT[answer.kept]
-        typer.echo(f"{request.fixture}: {answer.state}" + (f" ({kept})" if kept else ""))
+        print_text(f"{request.fixture}: {answer.state}" + (f" ({kept})" if kept else ""), hang=HANG)
         if answer.waits_for:
-            typer.echo(f"{request.fixture}: {answer.waits_for}")
+            print_text(f"{request.fixture}: {answer.waits_for}", hang=HANG)
     else:
-        typer.echo(f"nightturn: refused: {answer.problem}", err=True)
+        print_problem(f"refused: {answer.problem}")
     if not answer.ok:
         raise typer.Exit(1)
 
@@ -103,11 +111,10 @@ def _recorded(root: Path, fixture: str, *, as_json: bool) -> None:
         ]
         print_json({"daemon": False, "last_recorded": last})
     elif newest:
-        rows = [
-            (name, each.run, f"was {each.motion or 'not known'}", each.motion_text)
-            for name, each in newest.items()
-        ]
-        print_table(f"no daemon answers on {root}; recorded last", ("fixture", "run", "motion", "why"), rows)
+        print_text(f"no daemon answers on {root}; recorded last")
+        for name, each in newest.items():
+            was = [("run", each.run), ("motion", f"was {each.motion or 'not known'}")]
+            print_pairs(name, [*was, *([("why", each.motion_text)] if each.motion_text else [])])
 
 
 def _asked(root: Path, fixture: str, *, as_json: bool) -> None:
@@ -117,11 +124,27 @@ def _asked(root: Path, fixture: str, *, as_json: bool) -> None:
     if as_json:
         print_json([{"fixture": name, **msgspec.to_builtins(answer)} for name, answer in answers.items()])
     elif not refused:
-        rows = [(name, answer.state, answer.waits_for) for name, answer in answers.items()]
-        print_table(f"daemon on {root}", ("fixture", "state", "waits for"), rows)
+        print_text(f"daemon on {root}")
+        for name, answer in answers.items():
+            waits = [("wait", answer.waits_for)] if answer.waits_for else []
+            print_pairs(name, [("state", answer.state), *waits])
         if fixture:
+            _print_night(answers[fixture])
             print_pairs("device counts, since it started", counters_text(answers[fixture].counters))
     for problem in refused:
-        typer.echo(f"nightturn: {problem}", err=True)
+        print_problem(problem)
     if refused:
         raise typer.Exit(1)
+
+
+def _print_night(answer: Answer) -> None:
+    """What all cycles of the open run say together so far."""
+    from nightturn.cli import night_text  # heavy, and `stop` must not wait for it
+
+    verdict = answer.night_verdict
+    if verdict is not None:
+        title = night_text.title(verdict, ended=False)
+        if verdict.limits:
+            print_table(title, night_text.HEAD, night_text.limit_rows(verdict))
+        else:
+            print_pairs(title, night_text.because(verdict))

@@ -1,6 +1,6 @@
 """`nightturn check`: the outlook of every fixture, and everything that speaks against it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +10,8 @@ from nightturn.cli.arguments import AsJson, BenchFile, Overrides
 from nightturn.errors import ConfigError
 
 if TYPE_CHECKING:
+    from nightturn.cli.calibration_text import Calibrated
+    from nightturn.outlook.plan import Outlook
     from nightturn.settings.rig import Rig
 
 EXAMPLE = "nightturn check bench.toml --variant pan15"
@@ -29,6 +31,7 @@ def run(
     file, table, key, value and what is allowed. A warning does not fail the check.
     """
     from nightturn.bench.worlds import RealClock
+    from nightturn.cli.calibration_text import calibration_row, decidable_rows, rig_row
     from nightturn.cli.outlook_text import outlook_rows
     from nightturn.cli.output import print_json, print_pairs
     from nightturn.estimation.figures import FIGURES
@@ -39,31 +42,55 @@ def run(
 
     figures = frozenset(FIGURES)
     rig = load_rig(bench, overrides or (), figures=figures)
+    now_ns = RealClock().utc_ns()
+    calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
+    rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = [
         (
             fixture.id,
             product.name,
-            outlook(fixture, product, str(bench), str(variant_path(bench.parent, product.name))),
+            outlook(
+                fixture,
+                product,
+                str(bench),
+                str(variant_path(bench.parent, product.name)),
+                calibrated[fixture.id].certificate,
+            ),
         )
         for fixture in rig.fixture
         for product in variants_for(bench, rig, fixture.id, variant, figures=figures)
     ]
     if as_json:
-        print_json(
-            [
-                {"fixture": fixture, "variant": name, "not_wired": missing_wires[fixture], "outlook": found}
-                for fixture, name, found in seen
-            ]
-        )
+        print_json([_named(*each, missing_wires, calibrated, rigs) for each in seen])
     else:
-        now_ns = RealClock().utc_ns()
         for fixture, name, found in seen:
-            rows = outlook_rows(found, now_ns, rig.bench.timezone)
-            wires = missing_wires[fixture]
-            print_pairs(f"{fixture} with {name}", [*rows, *([("not wired", wires)] if wires else [])])
-    missing = [*_virtual_mistakes(bench, rig), *calibration_mistakes(bench, rig)]
+            rows = [*outlook_rows(found, now_ns, rig.bench.timezone), *calibrated[fixture].rows]
+            rows += [*rigs[fixture].rows, *decidable_rows(found.decidable)]
+            rows += [("not wired", wires)] if (wires := missing_wires[fixture]) else []
+            print_pairs(f"{fixture} with {name}", rows)
+    wrong = [each.mistake for some in (calibrated, rigs) for each in some.values() if each.mistake]
+    missing = [*_virtual_mistakes(bench, rig), *calibration_mistakes(bench, rig), *wrong]
     raise_mistakes([*missing, *(error for _, _, found in seen for error in found.errors)])
+
+
+def _named(
+    fixture: str,
+    variant: str,
+    outlook: "Outlook",
+    missing_wires: Mapping[str, str],
+    calibrated: Mapping[str, "Calibrated"],
+    rigs: Mapping[str, "Calibrated"],
+) -> dict[str, object]:
+    """What is said of a fixture with a variant, for machines."""
+    return {
+        "fixture": fixture,
+        "variant": variant,
+        "not_wired": missing_wires[fixture],
+        "interval": calibrated[fixture].kind,
+        "of_rig": rigs[fixture].kind,
+        "outlook": outlook,
+    }
 
 
 def _virtual_mistakes(bench: Path, rig: "Rig") -> Iterator[ConfigError]:

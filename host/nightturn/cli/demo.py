@@ -26,9 +26,7 @@ def run(
     hours: Annotated[
         float, typer.Option(min=0.1, max=48.0, help="Length of the night, virtual hours.")
     ] = 8.0,
-    seed: Annotated[
-        int, typer.Option(min=0, max=999, help="Seed of everything that is left to chance.")
-    ] = 11,
+    seed: Annotated[int, typer.Option(min=0, max=999, help="Seed of the random numbers.")] = 11,
     device: Annotated[
         Device,
         typer.Option(help="virtual: the night; emulated: half a minute of the real firmware under QEMU."),

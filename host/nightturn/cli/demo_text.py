@@ -14,7 +14,8 @@ from nightturn.demo.emulated import SECONDS, OnProgress, run_emulated
 from nightturn.demo.emulator import find_firmware, find_qemu
 from nightturn.demo.night import Night, run_night
 from nightturn.demo.scenario import write_scene
-from nightturn.demo.summary import lines, rows
+from nightturn.demo.summary import heading, lines, rows
+from nightturn.model.quantities import fixed, number
 
 MILLION = 1_000_000
 
@@ -54,7 +55,7 @@ class Progress:
         elif not self._quiet and int(hour) > self._reported:
             self._reported = int(hour)
             cycles = sum(len(done) for done in tally.cycles.values())
-            typer.echo(f"hour {self._reported} of {self._hours:g}: {cycles} cycles")
+            typer.echo(f"hour {self._reported} of {number(self._hours)}: {cycles} cycles")
 
 
 def night(out: Path, hours: float, seed: int, *, as_json: bool) -> None:
@@ -81,7 +82,7 @@ def seconds_recorded(seconds: float, *, quiet: bool) -> OnProgress:
         counts = station.core.state.counts
         if not quiet:
             typer.echo(
-                f"{spent_s:.0f} s of {seconds:g}: {counts.samples} samples, {counts.missing} missing, "
+                f"{fixed(spent_s, 0)} s of {number(seconds)}: {counts.samples} samples, {counts.missing} missing, "
                 f"{counts.bad_frames} bad frames"
             )
 
@@ -103,7 +104,7 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
         return
     typer.echo(f"{title}, figures of the last complete cycle with their 95 % intervals")
     for line in table:
-        print_pairs(f"{line.fixture} with {line.unit}" if line.unit else line.fixture, rows(line))
+        print_pairs(heading(line), rows(line))
     print_text(_amount(recorded))
     typer.echo(f"data: {recorded.root}")
     typer.echo("next:")
@@ -120,8 +121,8 @@ def _amount(recorded: Night) -> str:
     """How much was recorded, how fast, and what became of it on MQTT."""
     rate = recorded.samples / max(recorded.real_s, 1e-9)
     if recorded.published == 0 and recorded.samples < MILLION:
-        return f"{recorded.samples} samples in {recorded.real_s:.0f} s ({rate:.0f} S/s); {recorded.broker}"
+        return f"{recorded.samples} samples in {fixed(recorded.real_s, 0)} s ({fixed(rate, 0)} S/s); {recorded.broker}"
     return (
-        f"{recorded.samples / MILLION:.1f} million samples in {recorded.real_s:.0f} s ({rate / MILLION:.1f} MS/s); "
+        f"{fixed(recorded.samples / MILLION, 1)} million samples in {fixed(recorded.real_s, 0)} s ({fixed(rate / MILLION, 1)} MS/s); "
         f"{recorded.broker}; {recorded.published} messages published"
     )

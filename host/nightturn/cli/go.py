@@ -23,7 +23,7 @@ def run(
 ) -> None:
     """Let the shaft turn: a named person says so, for one fixture and the unit that is mounted on it.
 
-    It first prints the unit, where its shaft stands, guard and stop chain, what the permission clears, who gave the last one, and
+    It first prints the unit, where its shaft is, guard and stop chain, what the permission clears, who gave the last one, and
     what will turn.
 
     Refused, with 1 and every reason, while guard or stop chain is open, the drive reports a fault, the travel is unknown, no device

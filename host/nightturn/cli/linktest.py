@@ -23,7 +23,7 @@ def run(
         int | None, typer.Option(min=1, help="Samples a second; otherwise the highest that fits the line.")
     ] = None,
     baud: Annotated[
-        int | None, typer.Option(min=1, help="Bit rate of a UART; USB and sockets do not care.")
+        int | None, typer.Option(min=1, help="Bit rate of a UART; USB and sockets ignore it.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

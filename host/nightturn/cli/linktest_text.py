@@ -4,12 +4,12 @@ from collections.abc import Callable, Iterator
 
 import typer
 
-from nightturn.cli.output import NOT_REPORTED, print_pairs, print_table, print_text
+from nightturn.cli.output import NOT_REPORTED, print_pairs, print_table, print_text, print_verdict
 from nightturn.linktest.core import LinkTest
 from nightturn.linktest.device_facts import DeviceFacts, FirmwareFacts
 from nightturn.linktest.report import Report
 from nightturn.linktest.round_trips import RoundTripFacts
-from nightturn.model.quantities import quantity
+from nightturn.model.quantities import fixed, number, quantity, typed
 
 BAR_CHARS_MAX = 40
 
@@ -22,7 +22,7 @@ def answers(*, quiet: bool) -> Callable[[LinkTest], None]:
     def say(test: LinkTest) -> None:
         assert test.sheet is not None
         print_text(
-            f"{test.sheet.device} answers; test pattern for {test.wanted.seconds:g} s; nothing is moved: no motion lease, "
+            f"{test.sheet.device} answers; test pattern for {number(test.wanted.seconds)} s; nothing is moved: no motion lease, "
             "no drive command"
         )
 
@@ -55,7 +55,7 @@ def show(report: Report) -> None:
         print_text(f"remark: {remark}")
     if not report.closed:
         typer.echo("remark: the device has not confirmed that its session is closed")
-    typer.echo(report.sentence)  # one line, for who reads the last one
+    print_verdict(report.sentence)
 
 
 def _device(device: DeviceFacts) -> Pairs:
@@ -65,11 +65,14 @@ def _device(device: DeviceFacts) -> Pairs:
         ("firmware", device.firmware),
         ("board", device.board),
         ("wire", f"device {device.wire_device}, host {device.wire_host}"),
-        ("boot", f"{device.boot_id}, started by {device.reset_cause}, up {device.uptime_s:.1f} s"),
+        ("boot", f"{device.boot_id}, started by {device.reset_cause}, up {fixed(device.uptime_s, 1)} s"),
         ("clock", f"{device.tick_hz} Hz"),
         ("ring, longest frame", f"{device.ring_bytes} bytes, {device.frame_bytes_max} bytes"),
         ("sheet", f"{device.sheet_bytes} bytes, digest {device.digest}, {agrees}"),
-        ("torque", f"{sheet.torque_bits} bits, {sheet.torque_scale} {sheet.torque_unit} a count"),
+        (
+            "torque",
+            f"{sheet.torque_bits} bits, {typed(float(sheet.torque_scale))} {sheet.torque_unit} a count",
+        ),
         (
             "encoder",
             f"{sheet.counts_per_rev} counts a turn, {'absolute' if sheet.absolute else 'incremental'}",
@@ -77,7 +80,7 @@ def _device(device: DeviceFacts) -> Pairs:
         ("rates", f"{', '.join(map(str, sheet.rates_hz))} Hz"),
         ("channels", ", ".join(f"{each.no} {each.name} ({each.unit})" for each in sheet.slow) or "none"),
         ("features", ", ".join(sheet.features) or "none"),
-        ("limits", f"{sheet.speed_rad_per_s:g} rad/s, {quantity(sheet.torque_nm, 'N·m')}"),
+        ("limits", f"{number(sheet.speed_rad_per_s)} rad/s, {quantity(sheet.torque_nm, 'N·m')}"),
         (
             "torque since the last OPEN",
             f"{device.torque_min_counts} to {device.torque_max_counts} counts",
@@ -107,7 +110,7 @@ def _now(report: Report) -> Pairs:
             ("motion lease", f"{state.lease} (not a safety function)"),
             ("processor load", NOT_REPORTED if state.cpu_pct is None else f"{state.cpu_pct} %"),
         ]
-    rows += [(name, f"{value:g}") for name, value in report.slow.items()]
+    rows += [(name, number(value)) for name, value in report.slow.items()]
     rows += [("event", event) for event in report.events]
     unseen = report.event_count - len(report.events)
     return [*rows, ("earlier events", str(unseen))] if unseen else rows
@@ -123,10 +126,10 @@ def _host(report: Report) -> Pairs:
             "bad frames",
             f"{bad} (COBS {host.bad_cobs}, CRC {host.bad_crc}, short {host.undersize}, long {host.oversize})",
         ),
-        ("good frames of no sense", str(strange)),
+        ("frames without meaning", str(strange)),
         ("blocks twice, too late", f"{host.duplicates}, {host.late}"),
         ("RESENDs sent", str(host.resend_requests)),
-        ("blocks brought back, given up", f"{host.repaired}, {host.abandoned}"),
+        ("blocks sent again, given up", f"{host.repaired}, {host.abandoned}"),
         ("gaps", str(host.gaps)),
         ("restarts of the device", str(host.restarts)),
     ]
@@ -141,7 +144,7 @@ def _round_trips(trips: RoundTripFacts) -> Pairs:
         ("longest", trips.max_us),
         ("device's longest answer", trips.turnaround_max_us),
     )
-    return rows + [(name, f"{value:.0f} µs") for name, value in named if value is not None]
+    return rows + [(name, f"{fixed(value, 0)} µs") for name, value in named if value is not None]
 
 
 def _histogram(trips: RoundTripFacts) -> Iterator[str]:
@@ -149,7 +152,7 @@ def _histogram(trips: RoundTripFacts) -> Iterator[str]:
     most = max((each.count for each in trips.bins), default=0)
     for each in trips.bins:
         bar = "#" * -(-each.count * BAR_CHARS_MAX // most)
-        yield f"  {each.from_us:>8g} to {each.to_us:>8g} µs {each.count:>6} {bar}".rstrip()
+        yield f"  {number(each.from_us):>8} to {number(each.to_us):>8} µs {each.count:>6} {bar}".rstrip()
 
 
 def _clock(report: Report) -> Pairs:
@@ -157,11 +160,11 @@ def _clock(report: Report) -> Pairs:
     if clock is None:
         return [("estimate", "none: too few probes were answered")]
     fast = "fast" if clock.frequency_ppm >= 0 else "slow"
-    doubt = f"standard uncertainty {clock.frequency_u_ppm:.1f} ppm, off by {clock.frequency_bound_ppm:.0f} ppm at most"
+    doubt = f"standard uncertainty {fixed(clock.frequency_u_ppm, 1)} ppm, off by {fixed(clock.frequency_bound_ppm, 0)} ppm at most"
     return [
-        ("offset known within", f"{clock.offset_bound_us:.0f} µs (half the shortest round trip)"),
-        ("scatter of the offset", f"{clock.offset_u_us:.0f} µs (standard uncertainty)"),
-        ("frequency", f"{abs(clock.frequency_ppm):.1f} ppm {fast} ({doubt})"),
+        ("offset known within", f"{fixed(clock.offset_bound_us, 0)} µs (half the shortest round trip)"),
+        ("scatter of the offset", f"{fixed(clock.offset_u_us, 0)} µs (standard uncertainty)"),
+        ("frequency", f"{fixed(abs(clock.frequency_ppm), 1)} ppm {fast} ({doubt})"),
     ]
 
 
@@ -170,12 +173,12 @@ def _pattern(report: Report) -> Pairs:
     missing = ", ".join(f"{count} by {cause}" for cause, count in sorted(pattern.missing.items()))
     rows = [
         ("set up", f"{pattern.rate_hz} Hz in blocks of {pattern.samples_per_block}"),
-        ("line", f"{pattern.wire_load_pct:.0f} % of a UART at {pattern.line_baud} baud"),
-        ("received", f"{pattern.samples} samples in {pattern.seconds:.1f} s"),
+        ("line", f"{fixed(pattern.wire_load_pct, 0)} % of a UART at {pattern.line_baud} baud"),
+        ("received", f"{pattern.samples} samples in {fixed(pattern.seconds, 1)} s"),
         ("missing samples", missing or "none"),
         ("blocks repaired by RESEND", str(pattern.repaired_blocks)),
         ("wrong bits", f"{pattern.wrong_bits} in {pattern.wrong_samples} samples"),
-        ("farthest off its tick", f"{pattern.tick_off_samples:.3f} samples"),
+        ("farthest off its tick", f"{fixed(pattern.tick_off_samples, 3)} samples"),
     ]
     gaps = [
         ("gap", f"samples {gap.index_from} to {gap.index_to - 1}, by {gap.cause}") for gap in pattern.gaps

@@ -1,12 +1,14 @@
 """`nightturn mount`: who put which unit on a fixture."""
 
 import time
+from pathlib import Path
 from typing import Annotated
 
 import msgspec
 import typer
 
 from nightturn.cli.arguments import AsJson, BenchFile
+from nightturn.model.cards import MountCard
 
 EXAMPLE = 'nightturn mount bench.toml pan-a1 --unit Q-0117 --variant pan15 --operator "R. Vale" --travel-zero'
 
@@ -29,7 +31,7 @@ def run(
 
     While a daemon runs on the data root, it writes the card. A card begins a run, which records; nothing turns before
     `nightturn go`. Travel counts from where somebody has seen the cable hang free: --travel-zero says so. It counts on from run to
-    run as long as the device stays up, or its sheet names an encoder that tells the turns of the whole travel apart; once it is
+    run as long as the device stays up, or its sheet names an encoder that distinguishes the turns of the whole travel; once it is
     unknown, this ends with 2 without --travel-zero. It is refused, with 1, while the shaft turns or may turn: stop it first.
     """
     from nightturn.cli.output import print_json
@@ -56,8 +58,13 @@ def run(
     if as_json:
         print_json({"fixture": station.id, "path": str(path), "card": card, "travel": travel})
     else:
-        typer.echo(f"{station.id}: {card.unit} ({card.variant}) mounted by {card.operator}; card in {path}")
-        typer.echo(f"{station.id}: {travel}")
-        typer.echo(
-            f"{station.id}: nothing turns; next: `nightturn go {station.id} --unit {card.unit} --operator NAME`"
-        )
+        _show(station.id, card, path, travel)
+
+
+def _show(fixture: str, card: MountCard, path: Path, travel: str) -> None:
+    from nightturn.cli.output import HANG, print_text
+
+    go = f"`nightturn go {fixture} --unit {card.unit} --operator NAME`"
+    mounted = f"{card.unit} ({card.variant}) mounted by {card.operator}; card in {path}"
+    for said in (mounted, travel, f"nothing turns; next: {go}"):
+        print_text(f"{fixture}: {said}", hang=HANG)

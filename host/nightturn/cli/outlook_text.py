@@ -5,9 +5,11 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from nightturn.model.phases import EXERCISE
-from nightturn.model.quantities import quantity
+from nightturn.model.quantities import fixed, number, quantity, typed
+from nightturn.model.verdicts import MAX
 from nightturn.outlook.limit_outlook import AcceptanceOutlook, ProtectionOutlook
-from nightturn.outlook.plan import Outlook, PhaseOutlook
+from nightturn.outlook.order_outlook import PhaseOutlook
+from nightturn.outlook.plan import Outlook
 from nightturn.outlook.shunt_outlook import ShuntOutlook
 from nightturn.outlook.stroke_outlook import StrokeOutlook
 from nightturn.settings.validate import RAW_LIMIT
@@ -25,14 +27,17 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
         zone: of the bench, an IANA name.
     """
     low, high = outlook.range_deg
-    line = f"{outlook.wire_bytes_per_s / 1000:.1f} kB/s"
-    line += "" if outlook.wire_load_pct is None else f", {outlook.wire_load_pct:.0f} % of the line"
+    line = f"{fixed(outlook.wire_bytes_per_s / 1000, 1)} kB/s"
+    line += "" if outlook.wire_load_pct is None else f", {fixed(outlook.wire_load_pct, 0)} % of the line"
     rows = [
-        ("cycle", f"{outlook.cycle_s:.0f} s"),
+        ("cycle", f"{fixed(outlook.cycle_s, 0)} s"),
         ("night of 8 h", f"{outlook.cycles_per_night} cycles, {outlook.strokes_per_night} strokes"),
         ("planned end", _planned_end(outlook, now_ns, zone)),
-        ("travel", f"{outlook.peak_deg[0]:.0f}° to {outlook.peak_deg[1]:.0f}° of [{low:g}, {high:g}]"),
-        ("net travel", f"{outlook.net_travel_deg:+.1f}° after two cycles"),
+        (
+            "travel",
+            f"{fixed(outlook.peak_deg[0], 0)}° to {fixed(outlook.peak_deg[1], 0)}° of [{typed(low)}, {typed(high)}]",
+        ),
+        ("net travel", f"{fixed(outlook.net_travel_deg, 1, signed=True)}° after two cycles"),
         ("orders of the unit", _orders(outlook.unit_orders)),
         ("orders of the drive", _orders(outlook.drive_orders)),
         ("orders in common", _orders(outlook.shared_orders) or "none above 4"),
@@ -40,7 +45,9 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
     ]
     rows.append(("shunt check", _shunt_check(outlook.shunt)))
     if outlook.shunt_ohm is not None:
-        advice = f"{outlook.shunt_ohm / 1000:.2f} kΩ across one 350 Ω arm reads as half the rated torque"
+        advice = (
+            f"{fixed(outlook.shunt_ohm / 1000, 2)} kΩ across one 350 Ω arm reads as half the rated torque"
+        )
         rows.append(("shunt resistor", advice))
     rows += [(phase.phase.replace("_", " "), _phase(phase)) for phase in outlook.phases]
     rows.append((EXERCISE, "none" if outlook.strokes is None else _strokes(outlook.strokes)))
@@ -84,18 +91,26 @@ def _limits(outlook: Outlook) -> Iterator[tuple[str, str]]:
 
 def _acceptance(accepted: AcceptanceOutlook) -> str:
     limit, unit = accepted.limit, accepted.unit
-    text = f"at most {quantity(limit.max, unit)}"
-    if unit == "%":
-        text += f" ({quantity(accepted.max_nm, 'N·m')})"
+    text = " and ".join(_bound(bound, size, size_nm, unit) for bound, size, size_nm in accepted.bounds)
+    if limit.signed:
+        text += ", with its sign"
     if limit.guard:
-        text += f" less a guard band of {quantity(limit.guard, unit, beside=limit.max)}"
+        largest = max(size for _, size, _ in accepted.bounds)
+        text += f" less a guard band of {quantity(limit.guard, unit, beside=largest)}"
+    if limit.direction is not None:
+        text += f", turning in the {limit.direction} sense"
     if limit.at_rpm is not None:
         text += f", at {quantity(limit.at_rpm, 'rpm')}"
     if limit.at_torque_nm is not None:
         text += f", holding {quantity(limit.at_torque_nm, 'N·m')}"
     if limit.temp_degc is not None:
-        text += f", {limit.temp_degc[0]:g} to {limit.temp_degc[1]:g} °C"
+        text += f", {number(limit.temp_degc[0])} to {number(limit.temp_degc[1])} °C"
     return text
+
+
+def _bound(bound: str, size: float, size_nm: float, unit: str) -> str:
+    text = f"at {'most' if bound == MAX else 'least'} {quantity(size, unit)}"
+    return f"{text} ({quantity(size_nm, 'N·m')})" if unit == "%" else text
 
 
 def _protection(protection: ProtectionOutlook) -> str:
@@ -108,32 +123,32 @@ def _protection(protection: ProtectionOutlook) -> str:
 def _shunt_check(shunt: ShuntOutlook) -> str:
     if not shunt.check:
         return "off"
-    when = f"at start and end, if the device has the relay; {shunt.seconds:.1f} s or a little more each"
+    when = f"at start and end, if the device has the relay; {fixed(shunt.seconds, 1)} s or a little more each"
     steps = [
         quantity(value, unit)
         for value, unit in ((shunt.expected_mv_per_v, "mV/V"), (shunt.expected_nm, "N·m"))
         if value is not None
     ]
-    change = f"a change within {shunt.change_pct:g} %"
+    change = f"a change within {number(shunt.change_pct)} %"
     if not steps:
         return f"{when}; {change}, no step expected (resistance_ohm or step_nm in [fixture.shunt])"
     other = "no cycle begins" if shunt.on_exceed == "stop" else "an event says so and the run goes on"
-    return (
-        f"{when}; expects {' or '.join(steps)} within {shunt.tolerance_pct:g} %, {change}; otherwise {other}"
-    )
+    return f"{when}; expects {' or '.join(steps)} within {number(shunt.tolerance_pct)} %, {change}; otherwise {other}"
 
 
 def _phase(phase: PhaseOutlook) -> str:
-    share = "" if phase.resonance_share is None else f" ({phase.resonance_share * 100:.0f} % of resonance)"
+    share = (
+        "" if phase.resonance_share is None else f" ({fixed(phase.resonance_share * 100, 0)} % of resonance)"
+    )
     return (
-        f"{phase.revolutions} turns a pass at {phase.speed_rpm:g} rpm, {phase.angle_bins} bins a turn, "
-        f"orders to {phase.highest_order}; order {phase.order} at {phase.order_hz:.1f} Hz{share}, "
-        f"{phase.samples_per_period:.0f} samples a period"
+        f"{phase.revolutions} turns a pass at {number(phase.speed_rpm)} rpm, {phase.angle_bins} bins a turn, "
+        f"orders to {phase.highest_order}; order {phase.order} at {fixed(phase.order_hz, 1)} Hz{share}, "
+        f"{fixed(phase.samples_per_period, 0)} samples a period"
     )
 
 
 def _strokes(strokes: StrokeOutlook) -> str:
     return (
-        f"{strokes.strokes} strokes of {strokes.angle_deg:g}° and {strokes.stroke_s:.1f} s, "
-        f"{strokes.steady_s:.1f} s of it at {strokes.speed_rpm:g} rpm"
+        f"{strokes.strokes} strokes of {number(strokes.angle_deg)}° and {fixed(strokes.stroke_s, 1)} s, "
+        f"{fixed(strokes.steady_s, 1)} s of it at {number(strokes.speed_rpm)} rpm"
     )

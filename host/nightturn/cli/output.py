@@ -9,6 +9,8 @@ import typer
 
 COLUMNS = 80
 VALUE_COLUMNS_MIN = 24
+HANG = "  "
+"""In front of every line of a sentence behind its first, where sentences follow one another."""
 NOT_REPORTED = "not reported"
 """For what a device does not send."""
 
@@ -19,15 +21,36 @@ def print_json(value: object) -> None:
     typer.echo(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
 
 
-def print_text(text: str, indent: str = "") -> None:
-    """A sentence, broken between words where it is longer than a line; a path or an id is never broken."""
-    for line in broken(text, COLUMNS - len(indent)):
+def print_text(text: str, indent: str = "", *, hang: str = "") -> None:
+    """A sentence, broken between words where it is longer than a line; a path or an id is never broken.
+
+    `hang` comes behind the indent of every line but the first.
+    """
+    for line in broken(text, COLUMNS - len(indent), hang):
         typer.echo(f"{indent}{line}")
 
 
-def broken(text: str, columns: int) -> list[str]:
+def print_verdict(text: str) -> None:
+    """The last line: broken on a terminal, whole for a pipe, where somebody may read nothing but the last line."""
+    if sys.stdout.isatty():
+        print_text(text, hang=HANG)
+    else:
+        typer.echo(text)
+
+
+def print_problem(text: str) -> None:
+    """What went wrong, in the program's name on stderr: broken on a terminal, one line elsewhere, where logs keep lines."""
+    line = f"nightturn: {text}"
+    for part in broken(line, COLUMNS, HANG) if sys.stderr.isatty() else [line]:
+        typer.echo(part, err=True)
+
+
+def broken(text: str, columns: int, hang: str = "") -> list[str]:
     """A text in lines of so many columns; a longer word, such as a path, has a line of its own."""
-    return textwrap.wrap(text, columns, break_long_words=False, break_on_hyphens=False) or [""]
+    lines = textwrap.wrap(
+        text, columns, subsequent_indent=hang, break_long_words=False, break_on_hyphens=False
+    )
+    return lines or [""]
 
 
 def print_pairs(title: str, pairs: Sequence[tuple[str, str]]) -> None:

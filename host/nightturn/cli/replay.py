@@ -8,6 +8,8 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 EXAMPLE = "nightturn replay replay_logs/healthy.ntj"
+HANG = "    "
+"""Deeper than the differences below the line."""
 
 
 def run(
@@ -29,10 +31,10 @@ def run(
 
     Every effect is compared with the checksums that the live station put on the tape, and cycles, gaps, events and
     strokes with the expectation beside the tape, or with what the run stored. Figures must be equal to the last bit, or
-    within 1e-9 when they were made under another numeric fingerprint; the line says which comparison held. A damaged tape is replayed up to the
+    within 10⁻⁹ when they were made under another numeric fingerprint; the line says which comparison held. A damaged tape is replayed up to the
     damage. Ends with 1 when anything differs or is damaged.
     """
-    from nightturn.cli.output import print_json
+    from nightturn.cli.output import print_json, print_text
     from nightturn.replay.verdict import Options, replay_log
 
     options = Options(figures, tile or None, split or (), accept, made_by)
@@ -41,6 +43,7 @@ def run(
         print_json(outcome)
     else:
         for line in outcome.lines():
-            typer.echo(line)
+            text = line.lstrip()
+            print_text(text, line[: len(line) - len(text)], hang=HANG)
     if not outcome.identical:
         raise typer.Exit(1)

@@ -1,37 +1,163 @@
-"""`nightturn runs`: which runs lie under a data root, and their state."""
+"""`nightturn runs`: which runs lie under a data root, their state, and the night's verdict on each."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from nightturn.cli.arguments import AsJson
 
-EXAMPLE = "nightturn runs nights"
+if TYPE_CHECKING:
+    from nightturn.storage.runs import RunSummary
+
+EXAMPLE = "nightturn runs nights latest"
 
 
 def run(
     root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
+    run_id: Annotated[
+        str, typer.Argument(metavar="[RUN]", help="One run by its id, or latest: the night's verdict on it.")
+    ] = "",
     *,
+    unit: Annotated[
+        str | None, typer.Option("--unit", metavar="SERIAL", help="Only runs of this unit.")
+    ] = None,
+    budget: Annotated[
+        bool,
+        typer.Option("--budget", help="For one RUN: the uncertainty budgets of its last cycle."),
+    ] = False,
+    orders: Annotated[
+        bool,
+        typer.Option("--orders", help="For one RUN: the orders of its last cycle and where each comes from."),
+    ] = False,
+    cycle: Annotated[
+        int | None,
+        typer.Option("--cycle", metavar="N", help="With --budget or --orders: of this cycle, not the last."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List every run under a data root, the newest first."""
-    from nightturn.cli.output import print_json, print_text
-    from nightturn.storage.moments import local_text
-    from nightturn.storage.runs import list_runs
+    """List every run under a data root, the newest first; for one RUN also the night's verdict, limit by limit.
 
-    found = list_runs(root)
-    if as_json:
+    With --budget a table for each figure instead: every line of its uncertainty with its share of the whole and where it is known from. A line
+    that is common is alike in all cycles of the run, so that more cycles do not make it smaller. With --orders a table each for ripple and
+    cogging: every order's peak, its standard uncertainty, its phase at the encoder's zero and its origin.
+
+    The verdict counts every judged cycle of the run. For one RUN it decides the exit code: 1 on reject, else 0, also while it is undecided.
+    """
+    from nightturn.cli.output import print_json
+    from nightturn.model.verdicts import REJECT
+    from nightturn.storage.runs import found_runs, list_runs
+
+    _check_options(run_id, cycle, unit, budget=budget, orders=orders)
+    found = found_runs(root, run_id) if run_id else list_runs(root, unit)
+    if budget:
+        _budgets(root, found, cycle, as_json=as_json)
+    elif orders:
+        _orders(root, found, cycle, as_json=as_json)
+    elif as_json:
         print_json(found)
+    else:
+        for each in found:
+            _print(each, whole=bool(run_id))
+        if not found:
+            typer.echo(f"{root} contains no runs" + (f" of unit {unit}" if unit else ""))
+    if run_id and any(each.night_verdict is not None and each.night_verdict.word == REJECT for each in found):
+        raise typer.Exit(1)
+
+
+def _check_options(run_id: str, cycle: int | None, unit: str | None, *, budget: bool, orders: bool) -> None:
+    """Budgets and orders are of one run, one of the two at a time, as a cycle's number is; a unit chooses among several runs."""
+    from nightturn.errors import ConfigError
+
+    if budget and orders:
+        raise ConfigError("is given together with --budget", where="--orders", allowed="one of the two")
+    for given, name in ((budget, "--budget"), (orders, "--orders")):
+        if given and not run_id:
+            raise ConfigError("is of one run", where=name, allowed="a RUN by its id, or latest")
+    if unit is not None and run_id:
+        raise ConfigError("chooses among all runs", where="--unit", allowed="only without RUN")
+    if cycle is not None and not (budget or orders):
+        raise ConfigError(
+            "chooses the cycle of a budget or of orders",
+            where="--cycle",
+            allowed="only with --budget or --orders",
+        )
+
+
+def _orders(root: Path, found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
+    """The order tables of a cycle of each run."""
+    from nightturn.cli import orders_text
+    from nightturn.cli.output import print_json, print_table
+    from nightturn.storage.reader import Run
+
+    tables = [orders_text.orders_of(Run(root, each.fixture, each.run), cycle) for each in found]
+    if as_json:
+        print_json(tables)
         return
-    if not found:
-        typer.echo(f"{root} holds no runs")
+    for each in tables:
+        typer.echo(f"{each.fixture}  {each.run}  cycle {each.cycle_no}")
+        for title, table, status in (
+            ("ripple", each.ripple, each.ripple_status),
+            ("cogging", each.cogging, each.cogging_status),
+        ):
+            if table:
+                print_table(title, orders_text.HEAD, orders_text.order_rows(table))
+            else:
+                typer.echo(f"{title}: {orders_text.none_text(status)}")
+
+
+def _budgets(root: Path, found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
+    """The budgets of a cycle of each run."""
+    from nightturn.cli import budget_text
+    from nightturn.cli.output import print_json, print_table
+    from nightturn.storage.reader import Run
+
+    budgets = [budget_text.budget_of(Run(root, each.fixture, each.run), cycle) for each in found]
+    if as_json:
+        print_json(budgets)
         return
-    for each in found:
-        state = f"{each.state}, kept" if each.kept else each.state
-        started = local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone)
-        typer.echo(f"{each.fixture}  {each.run}  {state}")
-        print_text(f"unit {each.unit or '-'}, variant {each.variant or '-'}, started {started}", "  ")
-        was = "was " if each.state == "interrupted" else ""
-        motion = f"motion {was}{each.motion}, " if each.motion else ""
-        print_text(f"{motion}{each.cycles} cycles, {each.samples} samples, {each.gaps} gaps", "  ")
+    for each in budgets:
+        typer.echo(f"{each.fixture}  {each.run}  cycle {each.cycle_no}")
+        for figure in each.figures:
+            rows = budget_text.rows(figure)
+            if rows:
+                print_table(budget_text.title(figure), budget_text.HEAD, rows)
+            else:
+                typer.echo(budget_text.title(figure))
+
+
+def _print(each: "RunSummary", *, whole: bool) -> None:
+    from nightturn.cli.night_text import word
+    from nightturn.cli.output import print_text
+    from nightturn.storage.moments import local_text
+
+    state = f"{each.state}, kept" if each.kept else each.state
+    started = local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone)
+    typer.echo(f"{each.fixture}  {each.run}  {state}")
+    print_text(f"unit {each.unit or '-'}, variant {each.variant or '-'}, started {started}", "  ")
+    was = "was " if each.state == "interrupted" else ""
+    motion = f"motion {was}{each.motion}, " if each.motion else ""
+    samples = "raw samples cleared" if "raw" in each.cleared else f"{each.samples} samples"
+    figures = "figures cleared" if "figures" in each.cleared else f"{each.cycles} cycles"
+    gaps = "" if "figures" in each.cleared else f", {each.gaps} gaps"
+    print_text(f"{motion}{figures}, {samples}{gaps}", "  ")
+    if whole:
+        _print_night(each)
+    else:
+        print_text(word(each.night_verdict, ended=each.state == "ended"), "  ")
+
+
+def _print_night(each: "RunSummary") -> None:
+    """The night's verdict, a row for each limit and a row for each reason."""
+    from nightturn.cli import night_text
+    from nightturn.cli.output import print_pairs, print_table, print_text
+
+    ended, verdict = each.state == "ended", each.night_verdict
+    if verdict is None:
+        print_text(f"{night_text.word(verdict, ended=ended)} by the version that recorded the run", "  ")
+        return
+    if verdict.limits:
+        print_table(night_text.title(verdict, ended=ended), night_text.HEAD, night_text.limit_rows(verdict))
+    print_pairs(
+        "why" if verdict.limits else night_text.title(verdict, ended=ended), night_text.because(verdict)
+    )

@@ -1,21 +1,27 @@
 """What `nightturn verify` says to a person."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from nightturn.model.quantities import bytes_text
 from nightturn.storage.manifest import RUNNING
 from nightturn.storage.moments import local_text
-from nightturn.storage.verify import Report, RunReport
+from nightturn.storage.verify import Problem, Report, RunReport
 
 
 def lines(report: Report) -> Iterator[str]:
     """Some lines for each run, two for each problem, and a closing one; indented where they belong to the one above."""
     for run in report.runs:
         yield from _of_run(run)
+    for sentence in report.unchecked:
+        yield f"not checked: {sentence}"
+    yield from _problems(report.problems, "")
     bad = sum(not run.ok for run in report.runs)
     yield (
         f"{bad} of {len(report.runs)} runs are not in order"
         if bad
+        else "every run is in order, the catalogue is not; `nightturn verify --rebuild` makes it again from the files"
+        if report.problems
         else "everything that is sealed is there or explained"
         if any(run.unsealed_records for run in report.runs)
         else "everything is there or explained"
@@ -27,8 +33,10 @@ def _of_run(run: RunReport) -> Iterator[str]:
     yield (f"{run.fixture} {run.run}, {run.state}: {found}")
     yield (
         f"  {run.stored} of {run.produced} samples in {run.chunks} chunks, "
-        f"{run.files} files read back ({run.bytes / 1e6:.1f} MB), {run.segments} tape segments compared"
+        f"{run.files} files read back ({bytes_text(run.bytes)}), {run.segments} tape segments compared"
     )
+    for each in run.cleared:
+        yield f"  {each}"
     if run.span is not None:
         first, last = (local_text(each, run.timezone) for each in run.span)
         yield f"  from {first} to {last}"
@@ -36,18 +44,25 @@ def _of_run(run: RunReport) -> Iterator[str]:
     for hole in run.holes:
         causes.update(hole.causes)
     if run.missing:
-        listed = ", ".join(f"{count} by {cause}" for cause, count in sorted(causes.items()))
-        yield f"  {run.missing} samples are missing and explained: {listed}"
+        listed = ", ".join(f"{count} {cause}" for cause, count in sorted(causes.items()))
+        gaps = "1 gap" if causes.total() == 1 else f"{causes.total()} gaps"
+        yield f"  missing and explained: {gaps}: {listed}; {run.missing} samples"
     if run.missing_by_time:
         yield f"  about {run.missing_by_time} samples were never taken between epochs"
     if run.unsealed_records:
         count = f"{len(run.unsealed)} segment{'s' if len(run.unsealed) > 1 else ''} of tape"
         fate = (
-            "its recorder is at work"
+            "a daemon is recording it"
             if run.state == RUNNING
             else "the next start of `nightturn serve` seals it"
         )
         yield f"  not checked: {count} with {run.unsealed_records} records, not sealed yet; {fate}"
-    for problem in run.problems:
-        yield f"  {problem.kind}: {problem.path}"
-        yield f"    {problem.detail.removeprefix(f'{problem.path}: ')}"
+    for sentence in run.unchecked:
+        yield f"  not checked: {sentence}"
+    yield from _problems(run.problems, "  ")
+
+
+def _problems(problems: Sequence[Problem], indent: str) -> Iterator[str]:
+    for problem in problems:
+        yield f"{indent}{problem.kind}: {problem.path}"
+        yield f"{indent}  {problem.detail.removeprefix(f'{problem.path}: ')}"

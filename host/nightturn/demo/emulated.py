@@ -25,7 +25,7 @@ from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.demo.emulator import Emulator
 from nightturn.demo.night import Night
 from nightturn.demo.operator import say_go
-from nightturn.demo.scenario import BENCH_HEAD, CARDS, STAND, VARIANT, write_files
+from nightturn.demo.scenario import BENCH_HEAD, CARDS, SERIAL, STAND, VARIANT, write_files
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.catalogue import Catalogue
@@ -59,10 +59,12 @@ torque_nm = {{ max = 18.0, on_exceed = "stop" }}
 [fixture.plan]                         # short: this night has half a minute
 slow_turn = {{ revolutions = 2, speed_rpm = 60.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 60.0 }}
-cycles = 2000
+cycles = 2
 """
     + STAND
 )
+
+SEED = 11
 
 # The unit of the night, accepted at the speed of this rig: viscous friction grows with it.
 AT_60_RPM = VARIANT.replace("at_rpm = 5.0", "at_rpm = 60.0").replace("max = 0.150", "max = 0.250")
@@ -79,7 +81,9 @@ def run_emulated(
         NightturnError: QEMU does not start, or the folder cannot be written.
     """
     with Emulator(qemu, firmware) as emulator:
-        bench = write_files(folder, RIG.format(port=emulator.line, seed=11), AT_60_RPM)
+        bench = write_files(
+            folder, RIG.format(port=emulator.line, seed=SEED), [SERIAL.format(seed=SEED)], AT_60_RPM
+        )
         root = data_root(bench, load_rig(bench))
         owned = own_root(root, COMMAND)
         try:

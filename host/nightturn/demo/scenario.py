@@ -1,9 +1,13 @@
 """The scene: Quillfen, an invented maker of pan actuators for camera cranes, and its three fixtures for one night."""
 
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
+from nightturn.calibration.records import CalibrationRecord, encode_line
 from nightturn.errors import StorageError
 from nightturn.model.cards import MountCard
+from nightturn.model.certificates import Certificate, Expanded
 
 CARDS = {
     "pan-a1": MountCard(
@@ -39,6 +43,38 @@ FAULTS = {
     "pan-b1": (("cable", 2 / 8), ("outage", 3 / 8), ("outage", 6 / 8)),
 }
 OUTAGE_S = 40.0
+CYCLE_S = 177.9
+"""One cycle of the plan below, as `check` works it out."""
+
+DATA = "nights"
+SERIAL = "TR-2{seed}"
+BOUND_K = 1.732
+"""Of a bound of which nothing else is known (JCGM 100:2008, 4.3.7)."""
+
+
+def calibration(serial: str) -> CalibrationRecord:
+    """The invented certificate of a transducer of 20 N·m."""
+    return CalibrationRecord(
+        id=f"{serial}/1",
+        transducer=serial,
+        certificate=f"QL 26/{serial}",
+        factor_nm_per_v=4.0,
+        valid_from=datetime(2026, 1, 12, tzinfo=UTC),
+        uncertainty=Certificate(
+            full_scale_nm=20.0,
+            temp_low_degc=21.0,
+            temp_high_degc=25.0,
+            factor_rel=Expanded(0.0005, 2.0),
+            linearity_rel_fs=Expanded(0.0003, BOUND_K),
+            hysteresis_rel_fs=Expanded(0.0003, BOUND_K),
+            zero_return_rel_fs=Expanded(0.0002, BOUND_K),
+            tk0_rel_fs_per_10k=Expanded(0.0003, BOUND_K),
+            tkc_rel_per_10k=Expanded(0.0003, BOUND_K),
+            excitation_rel=Expanded(0.0001, BOUND_K),
+            gain_rel=0.0001,
+        ),
+    )
+
 
 BENCH_HEAD = """\
 # The demo's rig at an invented maker of pan actuators for camera cranes.
@@ -55,8 +91,7 @@ STAND = """
 [fixture.transducer]
 serial = "TR-2{seed}"
 mounting = "reaction"
-positive = "ccw seen from the actuator flange"
-factor_nm_per_v = 4.0
+positive = "ccw seen from the actuator flange"   # its factor: nights/calibrations/TR-2{seed}.jsonl
 
 [fixture.encoder]
 counts_per_rev = 1048576
@@ -69,7 +104,7 @@ slots = 24
 [fixture.travel]
 range_deg = [-2700, 2700]
 
-[fixture.shunt]                        # what the simulated bridge's shunt stands for
+[fixture.shunt]                        # what the simulated bridge's shunt reads as
 step_nm = 8.0
 """
 
@@ -91,7 +126,7 @@ friction_nm = {{ max = 0.40, on_exceed = "stop" }}
 slow_turn = {{ revolutions = 2, speed_rpm = 5.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 5.0 }}
 exercise = {{ strokes = 16, angle_deg = 270, speed_rpm = 15 }}
-cycles = 2000
+cycles = {cycles}
 """
     + STAND
 )
@@ -114,7 +149,7 @@ def fault_text(fixture: str, hours: float) -> str:
     for kind, share in FAULTS[fixture]:
         text += f"&fault={kind}@{round(share * hours * 3600)}s"
         if kind == "outage":
-            text += f"+{OUTAGE_S:.0f}s"
+            text += f"+{round(OUTAGE_S)}s"
     return text
 
 
@@ -128,16 +163,18 @@ def write_scene(folder: Path, hours: float, seed: int) -> Path:
         FIXTURE.format(
             id=fixture,
             seed=seed + number,
+            cycles=max(1, int(hours * 3600 / CYCLE_S)),
             faults=fault_text(fixture, hours),
             on_exceed="warn" if fixture == "pan-b1" else "stop",
         )
         for number, fixture in enumerate(CARDS)
     ]
-    return write_files(folder, BENCH_HEAD + "".join(fixtures))
+    serials = [SERIAL.format(seed=seed + number) for number in range(len(fixtures))]
+    return write_files(folder, BENCH_HEAD + "".join(fixtures), serials)
 
 
-def write_files(folder: Path, rig: str, variant: str = VARIANT) -> Path:
-    """Write a rig file and the variant beside it, and return the rig file's path.
+def write_files(folder: Path, rig: str, serials: Sequence[str], variant: str = VARIANT) -> Path:
+    """Write a rig file, the variant beside it and a calibration record for each transducer; return the rig file's path.
 
     Raises:
         StorageError: the folder cannot be written.
@@ -146,6 +183,11 @@ def write_files(folder: Path, rig: str, variant: str = VARIANT) -> Path:
     try:
         (folder / "variants").mkdir(parents=True, exist_ok=True)
         (folder / "variants" / "pan15.toml").write_text(variant, encoding="utf-8")
+        calibrations = folder / DATA / "calibrations"
+        calibrations.mkdir(parents=True, exist_ok=True)
+        for serial in serials:
+            text = encode_line(calibration(serial))
+            (calibrations / f"{serial}.jsonl").write_text(text, encoding="utf-8")
         bench.write_text(rig, encoding="utf-8")
     except OSError as error:
         raise StorageError(f"{folder}: cannot be written: {error.strerror}; choose another --out") from error

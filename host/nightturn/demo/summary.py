@@ -6,24 +6,24 @@ from collections.abc import Sequence
 
 import msgspec
 
-from nightturn.calibration.records import from_settings
 from nightturn.demo.night import Night
-from nightturn.demo.scenario import CARDS
+from nightturn.estimation.budget import WITH_TEMPERATURE, comparison
 from nightturn.estimation.figures import FIGURES, ZERO
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.night_verdict import Night as Together
-from nightturn.fixture.stream import accept_limits
-from nightturn.model.figures import OK, CycleRecord
+from nightturn.estimation.quantiles import coverage_factor
+from nightturn.model.figures import INTERVAL_IS, OK, CycleRecord, Figure
 from nightturn.model.nights import NightVerdict
-from nightturn.model.quantities import interval
+from nightturn.model.quantities import fixed, interval
 from nightturn.model.rows import EventRow, GapRow
-from nightturn.settings.load import load_variant
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import usable_manifest
 
 
 class FixtureLine(msgspec.Struct, frozen=True):
     """One fixture's line.
 
-    `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value.
+    `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value; `kind`
+    is what these ± hold, empty without a cycle.
     `zero_drift_nm` is the same of the difference between the last cycle's zero and the first one's.
     """
 
@@ -35,8 +35,9 @@ class FixtureLine(msgspec.Struct, frozen=True):
     figures: dict[str, tuple[float, float | None] | None]
     zero_drift_nm: tuple[float, float | None] | None
     gaps: dict[str, dict[str, float]]
-    night_verdict: NightVerdict
+    night_verdict: NightVerdict | None
     stopped: str  # why motion was stopped last, empty when it never was
+    kind: str = ""
 
 
 def lines(night: Night) -> list[FixtureLine]:
@@ -58,19 +59,16 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         figures={name: _interval(last, name) for name in FIGURES},
         zero_drift_nm=_drift(complete),
         gaps=_gaps(night.tally.gaps.get(fixture, [])),
-        night_verdict=_verdict(night, fixture, cycles),
+        night_verdict=_verdict(night, fixture),
         stopped=_stopped(night.tally.events.get(fixture, [])),
+        kind=last.kind if last is not None else "",
     )
 
 
-def _verdict(night: Night, fixture: str, cycles: Sequence[CycleRecord]) -> NightVerdict:
-    """What all cycles say together; a night of the demo ends by the clock, so what it has finished is what was planned."""
-    settings = next(each for each in night.rig.fixture if each.id == fixture)
-    accept = accept_limits(load_variant(night.bench.parent, CARDS[fixture].variant))
-    together = Together()
-    for cycle in cycles:
-        together.add(cycle, accept)
-    return together.verdict(accept, len(cycles), from_settings(settings.transducer).u_factor_rel)
+def _verdict(night: Night, fixture: str) -> NightVerdict | None:
+    """What all cycles say together, as the run's manifest has it; None without a manifest."""
+    manifest = usable_manifest(RealFiles(night.root), fixture, night.run_ids[fixture])
+    return manifest.night_verdict if manifest is not None else None
 
 
 def _stopped(rows: Sequence[EventRow]) -> str:
@@ -85,13 +83,28 @@ def _interval(cycle: CycleRecord | None, name: str) -> tuple[float, float | None
 
 
 def _drift(complete: Sequence[CycleRecord]) -> tuple[float, float | None] | None:
-    zeros = [pair for cycle in complete if (pair := _interval(cycle, ZERO)) is not None]
+    zeros = [zero for cycle in complete if (zero := cycle.figure(ZERO)).value is not None]
     if len(zeros) < 2:
         return None
-    (first, first_wide), (last, last_wide) = zeros[0], zeros[-1]
-    if first_wide is None or last_wide is None:
-        return last - first, None
-    return last - first, math.hypot(first_wide, last_wide)  # two cycles share no samples
+    first, last = _without_temperature(zeros[0]), _without_temperature(zeros[-1])
+    assert first.value is not None
+    assert last.value is not None
+    if not first.budget or not last.budget:
+        return last.value - first.value, None
+    drift, u, nu = comparison(last, first)
+    return drift, coverage_factor(nu) * u
+
+
+def _without_temperature(zero: Figure) -> Figure:
+    """What temperature does to zero is a part of its drift, and no error of it."""
+    kept = tuple(line for line in zero.budget if line.name not in WITH_TEMPERATURE)
+    return msgspec.structs.replace(zero, budget=kept)
+
+
+def heading(line: FixtureLine) -> str:
+    """Over a fixture's rows: which one, with which unit, and what its ± hold."""
+    said = f"{line.fixture} with {line.unit}" if line.unit else line.fixture
+    return f"{said}; {INTERVAL_IS[line.kind]}" if line.kind else said
 
 
 def _gaps(rows: Sequence[GapRow]) -> dict[str, dict[str, float]]:
@@ -120,10 +133,18 @@ def rows(line: FixtureLine) -> list[tuple[str, str]]:
         *figures,
         ("zero drift", _figure_text("N·m", line.zero_drift_nm)),
         ("gaps", _gap_text(line.gaps)),
-        ("verdict", line.night_verdict.word),
-        *(("because", reason) for reason in line.night_verdict.reasons),
-        *(("would decide", text) for text in line.night_verdict.would_decide),
+        *_verdict_rows(line.night_verdict),
         *([("motion stopped", line.stopped)] if line.stopped and not line.cycles_complete else []),
+    ]
+
+
+def _verdict_rows(verdict: NightVerdict | None) -> list[tuple[str, str]]:
+    if verdict is None:
+        return [("verdict", "none")]
+    return [
+        ("verdict", verdict.word),
+        *(("because", reason) for reason in verdict.reasons),
+        *(("would decide", text) for text in verdict.would_decide),
     ]
 
 
@@ -137,4 +158,6 @@ def _figure_text(unit: str, pair: tuple[float, float | None] | None) -> str:
 def _gap_text(gaps: dict[str, dict[str, float]]) -> str:
     if not gaps:
         return "none"
-    return ", ".join(f"{int(gap['count'])} {cause} ({gap['seconds']:.0f} s)" for cause, gap in gaps.items())
+    return ", ".join(
+        f"{int(gap['count'])} {cause} ({fixed(gap['seconds'], 0)} s)" for cause, gap in gaps.items()
+    )

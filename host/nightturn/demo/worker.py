@@ -28,7 +28,7 @@ from nightturn.demo.operator import say_go
 from nightturn.demo.scenario import CARDS
 from nightturn.errors import NightturnError
 from nightturn.model.records import Emit
-from nightturn.model.rows import CYCLES, EVENTS, GAPS, RUN_ENDED, STATE
+from nightturn.model.rows import ALARM_OVER, CYCLES, EVENTS, GAPS, LIVE, RUN_ENDED, STATE
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.catalogue import Catalogue
@@ -38,12 +38,13 @@ from nightturn.world import World
 
 CONTROL_S = 0.5
 SYNC_S = 1200.0
+LIVE_S = 10.0  # of virtual time: a reader sees the newest of some hundred of them a second
 DURABLE_S_MAX = 3600.0
 STATUS_MS = 1000
 TILE_SAMPLES = 4000
 STEP_S = 60.0
 STOP_S = 120.0
-SENT = frozenset({CYCLES, EVENTS, GAPS, RUN_ENDED, STATE})
+SENT = frozenset({CYCLES, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER})
 
 
 class Opened(msgspec.Struct, frozen=True):
@@ -149,6 +150,6 @@ def _station(
     port = port_for(settings, world.clock, PortLocks("nightturn demo"), CONTROL_S)
     assert isinstance(port, VirtualPort)
     parent.send(Opened(opened.run, runs.info(settings, opened)))
-    station = Station(settings.id, world, port, journal, [outbound], Cadence(CONTROL_S, SYNC_S))
+    station = Station(settings.id, world, port, journal, [outbound], Cadence(CONTROL_S, SYNC_S, LIVE_S))
     station.start(opened)
     return station, port, opened.run

@@ -1,7 +1,7 @@
 """The differences between what is expected of a replay and what it gave, each as a sentence.
 
 Figures, and whatever else is worked out in floats, must be equal to the last bit under the same numeric fingerprint,
-else within 1e-9 relative; everything else, decisions too, must be equal anywhere.
+else within 1e-9 relative, degrees of freedom within eight times that; everything else, decisions too, must be equal anywhere.
 """
 
 import math
@@ -11,11 +11,15 @@ import msgspec
 
 from nightturn.model.figures import CycleRecord, Figure
 from nightturn.model.limits import AT_LIMIT
+from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.model.quantities import number, scientific
 from nightturn.replay.full import Rows
 from nightturn.replay.wording import change, order_table, phase_apart
 
-BOUND = "1e-9"
-RELATIVE = float(BOUND)
+RELATIVE = 1e-9
+BOUND = scientific(RELATIVE, 1)
+NU_RELATIVE = 8 * RELATIVE
+"""Degrees of freedom are a ratio of fourth powers of two uncertainties (Welch-Satterthwaite), each of which may be off by the bound."""
 ABSOLUTE = 1e-12
 """In SI units, for what should be zero: far below what any channel resolves, above what rounding leaves of it."""
 # what the samples alone decide, however they were cut into tiles and whatever came between them
@@ -28,6 +32,12 @@ BY_SAMPLES = (
     "config_digest",
     "calibration_id",
 )
+BY_LIMIT = ("word", "value", "u", "nu", "cycles_judged")
+BY_FIGURE_OF_OLD = ("value", "u", "nu", "status", "n", "reasons")
+"""Of recordings from before figures had a budget."""
+BY_BUDGET = ("u_rep", "nu_rep", "u_common", "kind", "band", "unseen")
+BY_ORIGIN = frozenset({"origins", "cogging_origins"})
+"""Of recordings from before orders had an origin there is none to compare with."""
 BY_FIGURE = frozenset({"figures", "fingerprint"})
 
 
@@ -36,7 +46,37 @@ def row_differences(was: Rows, now: Rows, *, exact: bool) -> list[str]:
     found = cycle_differences(was.cycles, now.cycles, exact=exact, whole=True)
     for name in ("gaps", "events", "strokes"):
         found += _rows(name, getattr(was, name), getattr(now, name), exact=exact)
+    return found + night_differences(was.night_verdict, now.night_verdict, exact=exact, whole=True)
+
+
+def night_differences(
+    was: NightVerdict | None, now: NightVerdict | None, *, exact: bool, whole: bool
+) -> list[str]:
+    """Differences of the night's verdict: its word and its limits, and with `whole` also how many cycles it counts.
+
+    Sentences are not compared: they print digits of what is. A verdict that was not kept is none to compare with.
+    """
+    if was is None:
+        return []
+    if now is None:
+        return ["the night's verdict was not seen"]
+    found = _fields("night", was, now, ("word", "cycles", "planned") if whole else ("word",), exact=exact)
+    seen = {_limit(limit): limit for limit in now.limits}
+    for old in was.limits:
+        new = seen.pop(_limit(old), None)
+        if new is None:
+            found.append(f"night: {old.figure} at most {number(old.limit)} was not seen")
+        else:
+            found += _fields(f"night: {old.figure}", old, new, BY_LIMIT, exact=exact)
+    found += [f"night: {new.figure} at most {number(new.limit)} was not expected" for new in seen.values()]
+    words = [limit.word for limit in was.limits] == [limit.word for limit in now.limits]
+    if not words and any(AT_LIMIT in reason for reason in (*was.reasons, *now.reasons)):
+        found.append(f"night: only the last digits decide this verdict: {AT_LIMIT}")
     return found
+
+
+def _limit(verdict: LimitVerdict) -> tuple[str, str, str, float]:
+    return verdict.figure, verdict.direction, verdict.condition, verdict.limit
 
 
 def cycle_differences(
@@ -54,6 +94,7 @@ def cycle_differences(
         names = (
             [name for name in CycleRecord.__struct_fields__ if name not in BY_FIGURE] if whole else BY_SAMPLES
         )
+        names = [name for name in names if name not in BY_ORIGIN or getattr(old, name)]
         found += _fields(where, old, new, names, exact=exact)
         if whole and old.verdict != new.verdict and _at_limit(old, new):
             found.append(f"{where}: only the last digits decide this verdict: {AT_LIMIT}")
@@ -77,7 +118,7 @@ def _figures(where: str, was: Sequence[Figure], now: Sequence[Figure], *, exact:
             values = change(old.value, new.value)
             found.append(f"{where}: {old.name} method {old.method} -> {new.method}: {values}")
         else:
-            names = ("value", "u", "nu", "status", "n", "reasons")
+            names = BY_FIGURE_OF_OLD if old.u_rep is None else (*BY_FIGURE_OF_OLD, *BY_BUDGET)
             found += _fields(f"{where}: {old.name}", old, new, names, exact=exact)
     found += [f"{where}: {name} was not expected" for name in seen]
     return found
@@ -87,8 +128,8 @@ def _rows(
     name: str, was: Sequence[msgspec.Struct], now: Sequence[msgspec.Struct], *, exact: bool
 ) -> list[str]:
     found = [] if len(was) == len(now) else [f"{name}: {len(was)} expected, {len(now)} seen"]
-    for number, (old, new) in enumerate(zip(was, now, strict=False), start=1):
-        found += _fields(f"{name} {number}", old, new, old.__struct_fields__, exact=exact)
+    for row_no, (old, new) in enumerate(zip(was, now, strict=False), start=1):
+        found += _fields(f"{name} {row_no}", old, new, old.__struct_fields__, exact=exact)
     return found
 
 
@@ -99,14 +140,14 @@ def _fields(
     return [
         f"{where}: {name} {change(was, now)}"
         for name, was, now in pairs
-        if not (was == now if exact else close(was, now))
+        if not (was == now if exact else close(was, now, NU_RELATIVE if name.startswith("nu") else RELATIVE))
     ]
 
 
-def close(was: object, now: object) -> bool:
+def close(was: object, now: object, relative: float = RELATIVE) -> bool:
     """Equal, floats within the bound, also inside tuples and dicts; phases of an order table modulo a whole turn."""
     if isinstance(was, float) and isinstance(now, float):
-        return math.isclose(was, now, rel_tol=RELATIVE, abs_tol=ABSOLUTE)
+        return math.isclose(was, now, rel_tol=relative, abs_tol=ABSOLUTE)
     old, new = order_table(was), order_table(now)
     if old is not None and new is not None:
         return old.keys() == new.keys() and all(_close_order(row, new[order]) for order, row in old.items())

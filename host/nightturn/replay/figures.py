@@ -8,11 +8,12 @@ from collections.abc import Iterator, Sequence
 
 from nightturn.acquisition.following import follow
 from nightturn.acquisition.outputs import BlockIn, LinkFault, Missing, Restarted, SessionUp, SlowIn
-from nightturn.fixture import events, line, measuring
+from nightturn.fixture import events, line, measuring, night
 from nightturn.fixture.core import REACTIONS, Fixture
 from nightturn.fixture.work import Reactions, Work
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
+from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Bad, Effect, Emit, Frame, Tick
 from nightturn.replay.full import read_by_this_version
 from nightturn.replay.tapes import Part, Tape
@@ -43,6 +44,7 @@ FIGURES_REACTIONS: Reactions = {
     BlockIn: (measuring.series,),
     SlowIn: (_temperatures,),
     LinkFault: (events.link_fault,),
+    facts.Failure: (night.failed,),
 }
 
 
@@ -51,7 +53,7 @@ class FiguresReplay:
 
     Attributes:
         cycles: what was finished; their record numbers and times are not the live ones.
-        dropped_bytes: bytes that are no whole record.
+        dropped_bytes: bytes that are not a whole record.
         record_first, record_last: the records fed, -1 when there was none.
         damage: sentences on what the tape lacks.
     """
@@ -67,6 +69,11 @@ class FiguresReplay:
     def samples(self) -> int:
         """Samples in series."""
         return self._core.state.counts.samples
+
+    @property
+    def night_verdict(self) -> NightVerdict | None:
+        """What all cycles say together; None when no run was opened."""
+        return self._core.state.run.night.verdict
 
     def play(self, part: Part) -> None:
         """Every record of a segment."""

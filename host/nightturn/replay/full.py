@@ -15,18 +15,24 @@ from nightturn.errors import CorruptFileError
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
+from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Emit, Frame, Host, Record, Tick
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
 from nightturn.replay.tapes import Part, Tape
 
 
 class Rows(msgspec.Struct):
-    """The rows that a person can compare."""
+    """The rows that a person can compare.
+
+    Attributes:
+        night_verdict: what all cycles say together at the end; None where that is not kept.
+    """
 
     cycles: list[CycleRecord] = []
     gaps: list[GapRow] = []
     events: list[EventRow] = []
     strokes: list[StrokeRow] = []
+    night_verdict: NightVerdict | None = None
 
 
 @dataclass(slots=True)
@@ -37,7 +43,7 @@ class Replayed:
         rows: what the core emitted, dataset by dataset.
         records, effects, effects_crc, samples: totals after the last record.
         record_first, record_last: the records fed, -1 when there was none.
-        dropped_bytes: bytes that are no whole record.
+        dropped_bytes: bytes that are not a whole record.
         first_difference: where the effects first differ from the live ones; empty when they do not.
         damage: sentences on what the tape lacks.
     """
@@ -137,6 +143,7 @@ class _Player:
         if core is not None:
             seen.effects, seen.effects_crc = core.state.effects, core.effects_crc
             seen.samples = core.state.counts.samples
+            seen.rows.night_verdict = core.state.run.night.verdict
         return seen
 
     def _begin(self, record_no: int, state: bytes) -> Fixture:

@@ -7,14 +7,17 @@ import msgspec
 import pyarrow as pa
 
 from nightturn.errors import StorageError
-from nightturn.model.figures import CycleRecord, Figure
+from nightturn.model.figures import REPEATABILITY, CycleRecord, Figure
+from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
 from nightturn.replay.full import Rows
 from nightturn.storage.chunk_file import ChunkFile
+from nightturn.storage.manifest import ENDED
 from nightturn.storage.reader import Run
 
 STATUS = "_status"
 TEMPERATURE = ("temp_", "_degc")
+ORDER_COLUMNS = ("order", "amplitude_nm", "phase_rad", "u_nm")
 
 Row = TypeVar("Row", bound=msgspec.Struct)
 
@@ -40,6 +43,7 @@ def stored_rows(root: Path, fixture: str, run: str, record_first: int, record_la
         gaps=_converted(rows(GAPS), list[GapRow], GAPS),
         events=_converted(rows(EVENTS), list[EventRow], EVENTS),
         strokes=_converted(rows(STROKES), list[StrokeRow], STROKES),
+        night_verdict=_last_word(reader),
     )
 
 
@@ -50,7 +54,14 @@ def in_order_of_time(rows: Rows) -> Rows:
         gaps=sorted(rows.gaps, key=lambda row: row.ts_from),
         events=sorted(rows.events, key=lambda row: row.ts),
         strokes=sorted(rows.strokes, key=lambda row: row.ts),
+        night_verdict=rows.night_verdict,
     )
+
+
+def _last_word(reader: Run) -> NightVerdict | None:
+    """The verdict of a run that has ended; of one under way the manifest's may be older than the tape."""
+    manifest = reader.manifest
+    return manifest.night_verdict if manifest is not None and manifest.state == ENDED else None
 
 
 def _plain(chunk: ChunkFile) -> list[dict[str, Any]]:
@@ -91,8 +102,9 @@ def _cycle(row: dict[str, Any], run: str) -> CycleRecord:
     }
     if record.get("limit_words") is None:  # written before there was this column
         record.pop("limit_words", None)
-    for orders in ("orders", "cogging_orders"):
-        record[orders] = [tuple(order.values()) for order in row[orders]]
+    for orders, origins in (("orders", "origins"), ("cogging_orders", "cogging_origins")):
+        record[orders] = [tuple(order[name] for name in ORDER_COLUMNS) for order in row[orders]]
+        record[origins] = [order["origin"] for order in row[orders] if order.get("origin")]
     try:
         return msgspec.convert(record, CycleRecord)
     except msgspec.ValidationError as error:
@@ -100,6 +112,8 @@ def _cycle(row: dict[str, Any], run: str) -> CycleRecord:
 
 
 def _figure(row: dict[str, Any], name: str) -> Figure:
+    # What older files lack is None; the lines of the budget are rows of their own and no part of the comparison.
+    low, high = row.get(f"{name}_band_low"), row.get(f"{name}_band_high")
     return Figure(
         name=name,
         value=row[name],
@@ -109,4 +123,11 @@ def _figure(row: dict[str, Any], name: str) -> Figure:
         n=row[f"{name}_n_rev"],
         method=row[f"{name}_method"],
         reasons=tuple(row[f"{name}_reasons"] or ()),
+        u_rep=row.get(f"{name}_u_rep"),
+        nu_rep=row.get(f"{name}_nu_rep"),
+        u_common=row.get(f"{name}_u_common") or 0.0,
+        kind=row.get(f"{name}_kind") or REPEATABILITY,
+        measurand=row.get(f"{name}_measurand") or "",
+        band=None if low is None or high is None else (low, high),
+        unseen=tuple(row.get(f"{name}_unseen") or ()),
     )

@@ -9,7 +9,7 @@ from nightturn.model.facts import RUN_OPENED
 from nightturn.model.names import RUN_ID, fixture_id_problem
 from nightturn.model.records import Host
 from nightturn.storage import paths
-from nightturn.storage.segment import Segment, Snapshot, read_header, read_segment
+from nightturn.storage.segment import Segment, Snapshot, damaged_text, read_header, read_segment
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +59,13 @@ class Tape:
             follows = segment.first_record_no == wanted
             if wanted is not None and not follows:
                 problems.append(f"it begins with record {segment.first_record_no}, not with {wanted}")
-            if segment.dropped_bytes:
+            if segment.damaged_blocks:
+                problems.append(
+                    f"{damaged_text(segment.damaged_blocks)}; read to record {segment.last_record_no}"
+                )
+            elif segment.dropped_bytes:
                 last = segment.last_record_no
-                problems.append(f"{segment.dropped_bytes} bytes after record {last} are no whole record")
+                problems.append(f"{segment.dropped_bytes} bytes after record {last} are not a whole record")
             problem = f"{path.name}: {'; '.join(problems)}" if problems else ""
             yield Part(path, segment, start, not follows or _opens_run(segment), problem)
             wanted = segment.last_record_no + 1
@@ -82,7 +86,7 @@ def tape_of(log: Path, fixture: str, run: str) -> Tape:
     files = tuple(sorted(log.glob(f"*{paths.SEGMENT_SUFFIX}")))
     if not files:
         allowed = "a *.ntj file, a folder of them, or --fixture ID with a data root"
-        raise ConfigError(f"{log} holds no tape", where="replay", allowed=allowed)
+        raise ConfigError(f"{log} contains no tape", where="replay", allowed=allowed)
     return Tape(log.name, files)
 
 
@@ -133,6 +137,8 @@ def _opens_run(segment: Segment) -> bool:
 
 
 def _no_start(segment: Segment) -> str:
+    if segment.damaged_blocks:
+        return f"nothing of it can be replayed, because it is damaged where the core's state begins: {damaged_text(segment.damaged_blocks)}"
     if segment.dropped_bytes:
-        return f"nothing of it can be replayed: {segment.dropped_bytes} bytes after its header are no whole record"
+        return f"nothing of it can be replayed: {segment.dropped_bytes} bytes after its header are not a whole record"
     return "nothing of it can be replayed: it does not begin with a snapshot"

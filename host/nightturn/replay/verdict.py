@@ -11,7 +11,9 @@ import msgspec
 from nightturn.errors import ConfigError
 from nightturn.estimation.fingerprint import fingerprint, fingerprint_change
 from nightturn.model.figures import CycleRecord
-from nightturn.replay.differences import BOUND, cycle_differences, row_differences
+from nightturn.model.nights import NightVerdict
+from nightturn.model.quantities import fixed
+from nightturn.replay.differences import BOUND, cycle_differences, night_differences, row_differences
 from nightturn.replay.expected import Expected, read_expected, write_expected
 from nightturn.replay.figures import FiguresReplay, replay_figures
 from nightturn.replay.full import Replayed, Rows, replay
@@ -19,7 +21,7 @@ from nightturn.replay.stored import in_order_of_time, stored_rows
 from nightturn.replay.tapes import Tape, tape_of
 
 EFFECTS = "every effect"
-NOTHING_BESIDE = "no expectation lies beside the tape"
+NOTHING_BESIDE = "the tape has no expectation file beside it"
 
 
 class Differ(Protocol):
@@ -66,7 +68,7 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
     def lines(self) -> list[str]:
         """The outcome as lines of text."""
         speed = self.samples / max(self.seconds, 1e-9) / 1e6
-        told = f"{self.cycles} cycles, {self.samples} samples in {self.seconds:.2f} s ({speed:.1f} MS/s)"
+        told = f"{self.cycles} cycles, {self.samples} samples in {fixed(self.seconds, 2)} s ({fixed(speed, 1)} MS/s)"
         damage = [f"  damaged: {line}" for line in self.damage]
         if self.accepted:
             return [f"{self.name}: accepted as {self.accepted}; {told}", *damage]
@@ -116,15 +118,17 @@ def replay_log(log: Path, fixture: str, run: str, options: Options) -> Outcome:
 def _check(fixture: str, options: Options) -> None:
     if options.figures and (options.tile_samples or options.splits):
         raise ConfigError(
-            "it goes with a full replay only", where="--tile or --split", allowed="one of them, or --figures"
+            "only a full replay can do that", where="--tile or --split", allowed="one of them, or --figures"
         )
     if options.accept and (options.figures or options.tile_samples):
         raise ConfigError(
-            "only a full replay as live is an expectation", where="--accept", allowed="it alone"
+            "an expectation is made by a full replay at the live tile size only",
+            where="--accept",
+            allowed="it alone",
         )
     if options.accept and fixture:
         raise ConfigError(
-            "only a tape by itself keeps an expectation",
+            "an expectation is kept for a tape by itself only",
             where="--accept",
             allowed="a *.ntj file or its folder",
         )
@@ -143,6 +147,10 @@ def _cycles(seen: Replayed | FiguresReplay) -> list[CycleRecord]:
     return seen.rows.cycles if isinstance(seen, Replayed) else seen.cycles
 
 
+def _night(seen: Replayed | FiguresReplay) -> NightVerdict | None:
+    return seen.rows.night_verdict if isinstance(seen, Replayed) else seen.night_verdict
+
+
 def _compare(
     kept: Expected | Rows | None, seen: Replayed | FiguresReplay, *, whole: bool
 ) -> tuple[str, list[str]]:
@@ -152,13 +160,18 @@ def _compare(
     if kept is None:
         return f"{effects or 'nothing'}; {NOTHING_BESIDE}", found
     rows = kept.rows if isinstance(kept, Expected) else kept
+    if seen.damage:  # what is missing may have been cycles
+        rows = msgspec.structs.replace(rows, night_verdict=None)
     recorded = {cycle.fingerprint for cycle in rows.cycles}
     if isinstance(seen, FiguresReplay) or not whole:
         what = "sums and figures"
-        cycles = _cycles(seen)
+        cycles, night = _cycles(seen), _night(seen)
 
         def differ(*, exact: bool) -> list[str]:
-            return cycle_differences(rows.cycles, cycles, exact=exact, whole=False)
+            return [
+                *cycle_differences(rows.cycles, cycles, exact=exact, whole=False),
+                *night_differences(rows.night_verdict, night, exact=exact, whole=False),
+            ]
     else:
         what = (
             f"{effects}, sums and figures"

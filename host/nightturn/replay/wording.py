@@ -3,16 +3,18 @@
 import math
 from collections.abc import Mapping
 
-DIGITS_MIN = 4
-DIGITS_MAX = 17
-"""So many tell any two floats apart."""
+from nightturn.model.quantities import scientific, significant
+
+DIGITS = range(4, 18)
+"""Significant digits to try; the last, 17, tell any two floats apart."""
+PLAIN_DIGITS = 6
 ORDER_COLUMNS = ("amplitude_nm", "phase_rad", "u_nm")
 """Of an order table, behind the order."""
 Table = Mapping[int, tuple[float, ...]]
 
 
 def change(was: object, now: object) -> str:
-    """From which value to which, such as `0.08910 -> 0.08912 (2.2e-4 relative)`."""
+    """From which value to which, such as `0.08910 -> 0.08912 (2.2 × 10⁻⁴ relative)`."""
     if isinstance(was, float) and isinstance(now, float):
         return _numbers(was, now)
     if isinstance(was, dict) and isinstance(now, dict):
@@ -39,10 +41,10 @@ def order_table(value: object) -> Table | None:
 
 def _numbers(was: float, now: float) -> str:
     if not (math.isfinite(was) and math.isfinite(now)) or was == now:
-        return f"{was:.6g} -> {now:.6g}"
-    digits = next(d for d in range(DIGITS_MIN, DIGITS_MAX + 1) if f"{was:#.{d}g}" != f"{now:#.{d}g}")
-    mantissa, exponent = f"{abs(was - now) / max(abs(was), abs(now)):.1e}".split("e")
-    return f"{was:#.{digits}g} -> {now:#.{digits}g} ({mantissa}e{int(exponent)} relative)"
+        return f"{_plain(was)} -> {_plain(now)}"
+    texts = ((significant(was, digits), significant(now, digits)) for digits in DIGITS)
+    old, new = next((old, new) for old, new in texts if old != new)
+    return f"{old} -> {new} ({scientific(abs(was - now) / max(abs(was), abs(now)))} relative)"
 
 
 def _tuples(was: tuple[object, ...], now: tuple[object, ...]) -> str:
@@ -81,4 +83,4 @@ def _apart(was: tuple[float, ...], now: tuple[float, ...]) -> float:
 
 
 def _plain(value: object) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    return significant(value, PLAIN_DIGITS, zeros=False) if isinstance(value, float) else str(value)

@@ -1,0 +1,123 @@
+"""The uncertainty budgets of a cycle for people and machines: a table for each figure, each line with its share."""
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from nightturn.errors import ConfigError
+from nightturn.estimation.budget import shares_pct
+from nightturn.estimation.figures import FIGURES, unit_of
+from nightturn.estimation.quantiles import coverage_factor
+from nightturn.model.figures import INTERVAL_IS, BudgetLine
+from nightturn.model.quantities import fixed, interval, number, quantity
+
+if TYPE_CHECKING:
+    from nightturn.storage.reader import Run
+
+HEAD = ("line", "u", "share", "source")
+WHOLE = "whole"
+U_DIGITS = 2
+MANY = 1000.0
+"""Degrees of freedom from which on the coverage factor has no digit more."""
+
+
+class FigureBudget(msgspec.Struct, frozen=True):
+    """A figure with its 95 % half width (None where there is none) and the lines of its budget, shares in per cent."""
+
+    figure: str
+    unit: str
+    value: float | None
+    u95: float | None
+    u: float | None
+    nu: float | None
+    kind: str
+    lines: tuple[BudgetLine, ...]
+    shares_pct: tuple[float, ...]
+
+
+class CycleBudget(msgspec.Struct, frozen=True):
+    """The budgets of one cycle of a run."""
+
+    fixture: str
+    run: str
+    cycle_no: int
+    figures: tuple[FigureBudget, ...]
+
+
+def budget_of(run: "Run", cycle_no: int | None) -> CycleBudget:
+    """The budgets of a cycle by its number, or of the last one.
+
+    Raises:
+        ConfigError: the run has no such cycle with a budget.
+    """
+    rows = run.budget()
+    known = sorted({int(number) for number in rows["cycle_no"]})
+    if not known or (cycle_no is not None and cycle_no not in known):
+        allowed = (
+            f"a cycle from {known[0]} to {known[-1]}" if known else "a run that was recorded with budgets"
+        )
+        what = f"run {run.run} has no budget" + ("" if cycle_no is None else f" of cycle {cycle_no}")
+        raise ConfigError(what, where="--budget", allowed=allowed)
+    wanted = known[-1] if cycle_no is None else cycle_no
+    cycles = run.cycles()
+    # A run may count a number twice, when a restart repeats a cycle: the later one is meant.
+    cycle = cycles[cycles["cycle_no"] == wanted].iloc[-1].to_dict()
+    mine = rows[(rows["cycle_no"] == wanted) & (rows["epoch"] == cycle["epoch"])]
+    lines: dict[str, list[BudgetLine]] = {}
+    for row in mine.to_dict("records"):
+        line = BudgetLine(row["line"], row["u"], row["nu"], bool(row["common"]), row["source"])
+        lines.setdefault(row["figure"], []).append(line)
+    names = [name for name in FIGURES if f"{name}_status" in cycle]
+    return CycleBudget(
+        run.fixture,
+        run.run,
+        wanted,
+        tuple(_figure(name, cycle, tuple(lines.get(name, ()))) for name in names),
+    )
+
+
+def _figure(name: str, cycle: Mapping[Any, Any], lines: tuple[BudgetLine, ...]) -> FigureBudget:
+    value, u, nu = (_known(cycle[f"{name}{suffix}"]) for suffix in ("", "_u", "_nu"))
+    u95 = None if u is None or nu is None else coverage_factor(nu) * u
+    return FigureBudget(
+        name, unit_of(name), value, u95, u, nu, str(cycle[f"{name}_kind"]), lines, shares_pct(lines)
+    )
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or math.isnan(value) else float(value)
+
+
+def title(figure: FigureBudget) -> str:
+    """`friction_nm: 89.10 ± 0.20 mN·m; ± is of the whole budget`."""
+    if figure.value is None:
+        return f"{figure.figure}: no value"
+    wide = math.inf if figure.u95 is None else figure.u95
+    said = f"{figure.figure}: {interval(figure.value, wide, figure.unit)}"
+    return said if figure.u95 is None else f"{said}; {INTERVAL_IS[figure.kind]}"
+
+
+def rows(figure: FigureBudget) -> list[tuple[str, str, str, str]]:
+    """A row for each line, the largest first, and one for the whole."""
+    if figure.u is None or figure.nu is None:
+        return []
+    each = sorted(zip(figure.lines, figure.shares_pct, strict=True), key=lambda pair: -pair[1])
+    found = [
+        (
+            line.name,
+            _u(line.u, figure),
+            f"{fixed(share, 1)} %",
+            f"{line.source}{', common' if line.common else ''}",
+        )
+        for line, share in each
+    ]
+    factor = f"± is {fixed(coverage_factor(figure.nu), 2)} u"
+    freedom = "" if figure.nu >= MANY else f" ({number(figure.nu, 3)} degrees of freedom)"
+    return [*found, (WHOLE, _u(figure.u, figure), "100 %", f"{factor}{freedom}")]
+
+
+def _u(u: float, figure: FigureBudget) -> str:
+    assert figure.u is not None
+    return quantity(u, figure.unit, digits=U_DIGITS, beside=figure.u)

@@ -1,0 +1,1 @@
+"""Texts for people, made from facts in one place; pure."""
