@@ -1,15 +1,20 @@
 """Every check that a change must pass, a line each: `python tests/check.py [--fix] [--long]`."""
 
 import argparse
+import os
 import re
 import subprocess
 import sys
 import time
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
+TESTS_FOLDER = Path(__file__).resolve().parent
+ROOT = TESTS_FOLDER.parent
 PYTHON = Path(sys.executable)
+ALONE = re.compile(r"\bmark\.alone\b")
 LONGEST_TEST_S = 600  # a test that hangs shows where it hangs, long before the build server gives up
 
 FIXES = (("ruff", "check", "--fix", "--quiet"), ("ruff", "format", "--quiet"))
@@ -20,6 +25,11 @@ CHECKS = (
     ("lint-imports", "--no-logo"),
     ("python", "protocol/generate.py", "--check"),
 )
+# Python keeps what it has compiled, whatever the shell says: without that every worker would rewrite the assertions of all test
+# modules for itself, and every daemon that a test starts would compile the product.
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+# One process for all, beside the other checks, before many do it at the same time.
+COMPILED = ("pytest", "--collect-only", "-qq", "tests")
 TESTS = (
     "pytest",
     "-q",
@@ -28,18 +38,75 @@ TESTS = (
     "--durations=12",
     "--durations-min=5",
 )
-# One more than the build server has cores, because daemons and devices mostly wait. A file's tests stay together, so its
-# fixtures are made once; `tests/conftest.py` puts the longest files first, so that none runs on alone at the end.
-WORKERS = 3
-SHARED = ("-n", str(WORKERS), "--dist", "loadfile", "--no-loadscope-reorder")
-# Emulated boards that starve beside other tests lose samples, as a real one never would: those come last, one by one.
-GROUPS = ((SHARED, "not alone"), ((), "alone"))
+SEARCHING = ("--hypothesis-profile=searching",)
+"""Property tests draw new examples; without it they are the same in every run."""
+# Each worker takes whole files, so that a file's fixtures are made once; `tests/conftest.py` puts the longest files first, so
+# that none runs on alone at the end.
+BY_FILE = ("--dist", "loadfile", "--no-loadscope-reorder")
+# What runs beside real programs or against a clock, and so waits most of its time.
+LIVE = (
+    "tests/bench/test_recovery.py",
+    "tests/cli/test_json_of_servers.py",
+    "tests/cli/test_linktest.py",
+    "tests/daemon",
+    "tests/demo/test_broker.py",
+    "tests/device/test_native.py",
+    "tests/device/test_native_line.py",
+    "tests/device/test_native_recording.py",
+    "tests/device/test_porting.py",
+    "tests/linktest/test_with_devices.py",
+    "tests/telemetry",
+    "tests/transport",
+)
+BEHIND = 10  # niceness of what only computes: it takes the time that the live tests leave
 
 
-def said(command: tuple[str, ...], began_s: float, code: int) -> None:
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Tests that run together.
+
+    Attributes:
+        name: what its line calls it.
+        workers: processes that share its files.
+        marked: the marker expression.
+        words: where its tests are, for pytest.
+        niceness: how far it steps back behind what runs beside it.
+    """
+
+    name: str
+    workers: int
+    marked: str
+    words: tuple[str, ...]
+    niceness: int = 0
+
+    def command(self, *, long: bool) -> tuple[str, ...]:
+        """The words that run it."""
+        marked = self.marked if long else f"{self.marked} and not long"
+        searching = SEARCHING if long else ()
+        return (*TESTS, *searching, "-n", str(self.workers), *BY_FILE, "-m", marked, *self.words)
+
+
+# The live tests mostly wait, so those that compute fill the rest of two cores beside them: side by side both take little
+# longer than one of them. Three live ones at a time stood still for half a second now and then, and leases lapsed.
+TOGETHER = (
+    Group("live", 2, "not alone", LIVE),
+    Group("computing", 3, "not alone", ("tests", *(f"--ignore={place}" for place in LIVE)), BEHIND),
+)
+
+
+def real_time() -> Group:
+    """Boards that starve beside other tests lose samples, as a real one never would: they come last, two at a time.
+
+    Found by the marker in their text, because collecting all tests takes longer than most of these.
+    """
+    places = [path for path in sorted(TESTS_FOLDER.rglob("*.py")) if ALONE.search(path.read_text("utf-8"))]
+    return Group("alone", 2, "alone", tuple(path.relative_to(ROOT).as_posix() for path in places))
+
+
+def said(name: str, began_s: float, code: int) -> None:
     """Print the line of one check."""
     verdict = "ok  " if code == 0 else "FAIL"
-    print(f"{verdict} {time.monotonic() - began_s:6.1f} s  {' '.join(command)}", flush=True)
+    print(f"{verdict} {time.monotonic() - began_s:6.1f} s  {name}", flush=True)
 
 
 def started(command: tuple[str, ...]) -> "subprocess.Popen[str]":
@@ -47,6 +114,7 @@ def started(command: tuple[str, ...]) -> "subprocess.Popen[str]":
     return subprocess.Popen(
         [PYTHON.with_name(command[0]), *command[1:]],
         cwd=ROOT,
+        env=ENVIRONMENT,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
@@ -60,38 +128,44 @@ def passes(command: tuple[str, ...]) -> bool:
     began_s = time.monotonic()
     process = started(command)
     printed, _ = process.communicate()
-    said(command, began_s, process.returncode)
+    said(" ".join(command), began_s, process.returncode)
     if process.returncode != 0:
         print(printed.rstrip(), flush=True)
     return process.returncode == 0
 
 
-def tests_pass(*, long: bool, failed: list[str]) -> bool:
-    """Run the groups of tests and show them as they go; a line with all of their sums ends the output."""
+def failures(commands: tuple[tuple[str, ...], ...]) -> list[str]:
+    """Run these checks in the order of their cost; the names of those that failed."""
+    return [" ".join(command[:2]) for command in commands if not passes(command)]
+
+
+def tests_pass(group: Group, *, long: bool) -> tuple[str, bool]:
+    """Run a group of tests and show it as it goes; its closing line, and whether all passed."""
     began_s = time.monotonic()
-    closing, codes = [], []
-    for options, marked in GROUPS:
-        command = (*TESTS, *options, "-m", marked if long else f"{marked} and not long")
-        group_began_s = time.monotonic()
-        process = started(command)
-        closing.append(shown(process))
-        codes.append(process.wait())
-        said(command, group_began_s, codes[-1])
-    if failed:
-        print(f"failed before the tests: {', '.join(failed)}")
-    print(f"{summed(closing)} in {time.monotonic() - began_s:.2f}s", flush=True)
-    return not any(codes)
+    process = started(group.command(long=long))
+    behind = os.getpriority(os.PRIO_PROCESS, 0) + group.niceness
+    os.setpriority(os.PRIO_PROCESS, process.pid, behind)  # its workers, which it starts, inherit that
+    closing = shown(process)
+    code = process.wait()
+    said(f"pytest: {group.name}", began_s, code)
+    return closing, code == 0
 
 
 def shown(process: "subprocess.Popen[str]") -> str:
-    """Print what a run of pytest says as it goes; its closing line is held back and returned."""
+    """Print the progress of a run of pytest as it goes, and what it reports in one piece; its closing line is returned.
+
+    Another run may print meanwhile: a report that came line by line would be torn.
+    """
     assert process.stdout is not None
-    held = ""
+    report: list[
+        str
+    ] = []  # from the first heading on; before it, the newest line, which may be the closing one
     for line in process.stdout:
-        if held:
-            print(held, end="", flush=True)
-        held = line
-    return held.strip()
+        if report and not report[0].startswith("="):
+            print(report.pop(), end="", flush=True)
+        report.append(line)
+    print("".join(report[:-1]), end="", flush=True)
+    return report[-1].strip() if report else ""
 
 
 def summed(closing: list[str]) -> str:
@@ -104,15 +178,23 @@ def summed(closing: list[str]) -> str:
 
 
 def main() -> int:
-    """Run the checks in the order of their cost; 1 if any failed."""
+    """Run the checks beside the tests that do not need the machine for themselves, then the others; 1 if any failed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fix", action="store_true", help="format and mend what ruff can mend, first")
     parser.add_argument("--long", action="store_true", help="also the tests marked long")
     chosen = parser.parse_args()
-    commands = (*FIXES, *CHECKS) if chosen.fix else CHECKS
-    failed = [" ".join(command[:2]) for command in commands if not passes(command)]
-    tested = tests_pass(long=chosen.long, failed=failed)
-    return 0 if tested and not failed else 1
+    began_s = time.monotonic()
+    failed = failures(FIXES) if chosen.fix else []
+    with ThreadPoolExecutor(1 + len(TOGETHER)) as side_by_side:
+        checked = side_by_side.submit(failures, CHECKS)
+        failed += failures((COMPILED,))
+        tested = list(side_by_side.map(lambda group: tests_pass(group, long=chosen.long), TOGETHER))
+        failed += checked.result()
+    tested.append(tests_pass(real_time(), long=chosen.long))
+    if failed:
+        print(f"failed beside the tests: {', '.join(failed)}")
+    print(f"{summed([line for line, _ in tested])} in {time.monotonic() - began_s:.2f}s", flush=True)
+    return 0 if not failed and all(passed for _, passed in tested) else 1
 
 
 if __name__ == "__main__":

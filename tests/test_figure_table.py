@@ -18,7 +18,7 @@ from nightturn.estimation.figure_drafts import Basis
 from nightturn.estimation.figures import FIGURES, FigureSpec
 from nightturn.estimation.finish import finish_cycle
 from nightturn.fixture.stream import accept_limits
-from nightturn.model.figures import CycleRecord, Figure
+from nightturn.model.figures import CycleRecord
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES
@@ -46,7 +46,16 @@ def cycle(*accept: AcceptLimit) -> CycleRecord:
 
 
 def test_a_record_carries_it_with_its_uncertainty() -> None:
-    assert cycle().figures[-1] == Figure(DRAG, 0.1, 0.001, 4.0, "ok", 3, 1)
+    found = cycle().figures[-1]
+    assert (found.name, found.value, found.u, found.status, found.n, found.method) == (
+        DRAG,
+        0.1,
+        0.001,
+        "ok",
+        3,
+        1,
+    )
+    assert found.nu == pytest.approx(4.0, rel=1e-12)
 
 
 @pytest.mark.parametrize(("phase", "word"), [(HOLD, "accept"), (SLOW_TURN, "not judged")])
@@ -93,7 +102,7 @@ def test_the_demo_shows_it_in_a_row_of_its_own(tmp_path: Path) -> None:
     fixture = rig.fixture[0].id
     accept = accept_limits(load_variant(bench.parent, CARDS[fixture].variant))
     tally.offer(fixture, Emit(CYCLES, cycle(*accept)))
-    runs = {settings.id: "run" for settings in rig.fixture}
+    runs = {settings.id: "20261125T213000Z-4f1c" for settings in rig.fixture}
     first, second, _ = lines(Night(rig, bench, tmp_path, tally, runs, "no broker", 0, 1.0, 5))
     assert dict(rows(first))["drag"] == "100.0 ± 2.8 mN·m"  # Student's t with 4 degrees of freedom: 2.776
     assert dict(rows(second))["drag"] == "none"

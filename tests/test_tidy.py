@@ -1,16 +1,16 @@
-"""What a reader relies on and no other tool checks: sizes, dead modules, ignores, stale words in the documents."""
+"""What a reader relies on and no other tool checks: sizes, dead modules, stale words in the documents."""
 
 import ast
 import importlib
-import io
 import re
 import sys
-import tokenize
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.check import LIVE, real_time
+from tests.conftest import LONGEST_FIRST
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULE_LINES_MAX = 400
@@ -61,10 +61,9 @@ UNUSED = {
         ),
         PUBLISHED,
     ),
+    "nightturn.calibration.rig_records.arbor_record": "makes the record of a rig, for scripts until measuring one is guided",
     "nightturn.estimation.folds.LegSums.merge": "states that parts of a leg add up, which the tests of any split hold it to",
-    "nightturn.storage.manifest.set_kept": "sets the mark that retention obeys, for scripts until there is a command",
     "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",
-    "nightturn.virtual.device.VirtualDevice.truth": "the yardstick's answer, which is for tests",
     "nightturn.virtual.friction.bristle": "ties the friction model's constants to the published step response",
     "nightturn_protocol.framing.parse_message": "the wire package's way in, for programs of others",
 }
@@ -80,8 +79,6 @@ HOSTS = re.compile(
     r"pythonhoste[d]|pyp[i]\.(org|python)|npmj[s]\.|debia[n]\.org|rubygem[s]\.|crate[s]\.io|registr[y]\."
 )
 PLACES = re.compile(r"(?<![\w.])/(wor[k]|roo[t]|hom[e]/\w|User[s]/\w|tm[p]/[a-z])(/|\b)|\.pyen[v]\b")
-IGNORE = re.compile(r"#\s*(?:noqa(?::\s*[A-Z]+\d+(?:,\s*[A-Z]+\d+)*)?|type:\s*ignore(?:\[[\w\-, ]+\])?)")
-WORD = re.compile(r"[a-z]{2,}")
 
 
 def files() -> Iterator[Path]:
@@ -135,20 +132,24 @@ def prose(document: Path) -> str:
     return re.sub(r"^```.*?^```", "", document.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
 
 
-@pytest.mark.parametrize("path", [path for path in MODULES if name_of(path) not in GENERATED], ids=name_of)
-def test_a_module_and_its_functions_fit_on_their_pages(path: Path) -> None:
-    text = path.read_text(encoding="utf-8")
-    long = [
-        f"{node.name}: {length} lines"
-        for node in ast.walk(ast.parse(text))
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-        and (length := (node.end_lineno or 0) - node.lineno + 1) > FUNCTION_LINES_MAX
-    ]
+def test_modules_and_their_functions_fit_on_their_pages() -> None:
+    """All in one test, as the others of this file: a thousand tests of a millisecond cost every worker a second to collect."""
+    long = []
+    for path in MODULES:
+        if name_of(path) in GENERATED:
+            continue
+        text = path.read_text(encoding="utf-8")
+        if (lines := text.count("\n")) > LONGER.get(name_of(path), (MODULE_LINES_MAX, ""))[0]:
+            long.append(f"{name_of(path)}: {lines} lines")
+        long += [
+            f"{name_of(path)}: {node.name}: {length} lines"
+            for node in ast.walk(ast.parse(text))
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+            and (length := (node.end_lineno or 0) - node.lineno + 1) > FUNCTION_LINES_MAX
+        ]
 
-    lines = text.count("\n")
-
-    assert not long, "; ".join(long)
-    assert lines <= LONGER.get(name_of(path), (MODULE_LINES_MAX, ""))[0]
+    assert len(MODULES) > len(PRODUCT) > len(GENERATED)
+    assert not long, "\n".join(long)
 
 
 def test_a_longer_page_is_still_longer_than_the_rule() -> None:
@@ -248,16 +249,16 @@ def test_the_words_of_the_phases_are_written_once() -> None:
     assert not written, "; ".join(written)
 
 
-@pytest.mark.parametrize(
-    "path", [path for path in PRODUCT if name_of(path).startswith("protocol/")], ids=name_of
-)
-def test_the_wire_and_its_tools_stand_without_the_host(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    tops = {word.split(".")[0] for word in imports_of(tree)}
+def test_the_wire_and_its_tools_stand_without_the_host() -> None:
+    wire = [path for path in PRODUCT if name_of(path).startswith("protocol/")]
+    strange = []
+    for path in wire:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tops = {word.split(".")[0] for word in imports_of(tree)}
+        strange += [f"{name_of(path)}: {top}" for top in tops - sys.stdlib_module_names - BESIDE_THE_WIRE]
 
-    strange = sorted(tops - sys.stdlib_module_names - BESIDE_THE_WIRE)
-
-    assert not strange, ", ".join(strange)
+    assert wire
+    assert not strange, "\n".join(strange)
 
 
 def test_real_time_passes_in_one_place_of_the_tests() -> None:
@@ -291,20 +292,6 @@ def test_packages_hand_on_nothing() -> None:
     assert not handing_on, ", ".join(handing_on)
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_every_ignore_gives_its_rule_and_its_reason(path: Path) -> None:
-    without = []
-    with tokenize.open(path) as source:
-        for token in tokenize.generate_tokens(io.StringIO(source.read()).readline):
-            if token.type != tokenize.COMMENT or not IGNORE.search(token.string):
-                continue
-            bare = any(found.endswith(("noqa", "ignore")) for found in IGNORE.findall(token.string))
-            if bare or not WORD.search(IGNORE.sub("", token.string)):
-                without.append(f"line {token.start[0]}: {token.string}")
-
-    assert not without, "; ".join(without)
-
-
 @pytest.mark.parametrize(
     "pattern", [UNFINISHED, HOSTS, PLACES], ids=["unfinished work", "registry hosts", "places of one machine"]
 )
@@ -319,15 +306,35 @@ def test_nothing_is_left_in_the_texts(pattern: re.Pattern[str]) -> None:
     assert not left, "\n".join(left)
 
 
-@pytest.mark.parametrize("path", DOCUMENTS, ids=name_of)
-def test_a_document_has_one_title_and_names_files_that_exist(path: Path) -> None:
-    text = prose(path)
+def test_documents_have_one_title_and_name_files_that_exist() -> None:
     tops = "|".join(re.escape(tree) for tree in TREES)
-    named = re.findall(rf"`((?:{tops})/[\w.*/-]*|[A-Z]+\.md|pyproject\.toml)`", text)
-    missing = [name for name in named if not any(ROOT.glob(name.rstrip("/")))]
+    wrong = []
+    for path in DOCUMENTS:
+        text = prose(path)
+        named = re.findall(rf"`((?:{tops})/[\w.*/-]*|[A-Z]+\.md|pyproject\.toml)`", text)
+        wrong += [f"{name_of(path)}: no {name}" for name in named if not any(ROOT.glob(name.rstrip("/")))]
+        if (titles := len(re.findall(r"^# ", text, flags=re.MULTILINE))) != 1:
+            wrong.append(f"{name_of(path)}: {titles} titles")
+
+    assert DOCUMENTS
+    assert not wrong, "\n".join(wrong)
+
+
+def test_files_that_the_groups_of_tests_go_by_exist() -> None:
+    """A name that went stale would run its tests beside others, or in no good order, and nobody would see it."""
+    missing = [
+        name for name in (*LIVE, *(f"tests/{name}" for name in LONGEST_FIRST)) if not (ROOT / name).exists()
+    ]
 
     assert not missing, ", ".join(missing)
-    assert len(re.findall(r"^# ", text, flags=re.MULTILINE)) == 1
+
+
+def test_the_tests_that_run_last_are_marked_in_their_own_files() -> None:
+    """`tests/check.py` finds them by that text: a marker that comes from another module would run in no group at all."""
+    marked = real_time().words
+
+    assert marked
+    assert all(Path(name).name.startswith("test_") for name in marked), marked
 
 
 def dotted_names(title: str) -> list[str]:

@@ -92,7 +92,7 @@ def test_another_major_version_is_named_and_nothing_more_is_sent() -> None:
     assert line.state == "fault"
     assert line.faults() == ["wrong_major"]
     assert "version 2" in fault_text(line)
-    assert "speaks 1" in fault_text(line)
+    assert "this host 1" in fault_text(line)
     assert len(line.sent) == sent
 
 

@@ -22,7 +22,7 @@ def block(index: int, count: int, *, form: int = EncoderForm.DELTA16, tick: int 
     flags, inputs = index % 5, index % 7
     torque, encoder = [torque_of(i) for i in numbers], [encoder_of(i) for i in numbers]
     message = block_message(index, tick, torque, encoder, form=form, flags=flags, inputs=inputs)
-    return BlockIn(1, 1, index, tick, count, flags, inputs, frame_body(message, 7, 1))
+    return BlockIn(1, 1, index, tick, message.encoder_base, count, flags, inputs, frame_body(message, 7, 1))
 
 
 def tiled(blocks: list[BlockIn], size: int, epoch: int = 0) -> list[Tile]:

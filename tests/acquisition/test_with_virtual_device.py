@@ -193,7 +193,7 @@ def test_a_stranger_is_let_in_when_the_lease_of_the_session_before_has_ended() -
     assert isinstance(fault, LinkFault)
     assert fault.kind == "refused"
     assert fault.detail == (
-        "another session's motion lease lives on the device; OPEN is tried again until that has ended"
+        "the motion lease of another session is still running on the device; OPEN is repeated until it has ended"
     )
     line.run(1.5)
     assert len(line.of(SessionUp)) == 1

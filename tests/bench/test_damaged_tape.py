@@ -8,6 +8,8 @@ from tests.bench.test_recovery import begun, killed, play
 from tests.simulation.scene import Scene, settings_of
 
 from nightturn.fixture.owners.motion import TravelPhase
+from nightturn.model.records import Emit
+from nightturn.model.rows import EventRow, GapRow, RecoveredRow
 from nightturn.storage import tape
 from nightturn.storage.runs import open_run
 from nightturn.storage.segment import read_segment
@@ -44,11 +46,19 @@ def test_damage_in_the_middle_loses_what_it_hit_and_nothing_behind(tmp_path: Pat
     flip(path, offset, length)
     before = verify(tmp_path, run="all").runs[0].problems
     assert [problem.kind for problem in before] == ["damaged"]
-    second = play(tmp_path, None, 10.0, settings=RESUME)
+    kept: list[Emit] = []
+
+    class Kept:
+        def offer(self, _fixture: str, emit: Emit) -> None:
+            kept.append(emit)
+
+    second = play(tmp_path, None, 10.0, settings=RESUME, sinks=[Kept()])
     two = second.station.core.state
     assert two.run.opened is not None
     assert one.run.opened is not None
     assert two.run.opened.run == one.run.opened.run
+    told = [each.row.row for each in kept if isinstance(each.row, RecoveredRow)]
+    assert "tape_failed" in {row.kind for row in told if isinstance(row, EventRow)}
     assert (
         two.run.opened.first_record_no > one.record_no
     )  # none of the numbers behind the damage is used again
@@ -63,8 +73,11 @@ def test_damage_in_the_middle_loses_what_it_hit_and_nothing_behind(tmp_path: Pat
     (report,) = verify(tmp_path, run="all").runs
     assert {problem.kind for problem in report.problems} == {"damaged"}
     assert report.produced == report.stored + report.missing
+    gaps = run.gaps()
+    by_tape = gaps[gaps["cause"] == "tape"]
     if length > 1:
-        assert "tape" in set(run.gaps()["cause"])
+        assert len(by_tape) > 0
+    assert [row.index_from for row in told if isinstance(row, GapRow)] == list(by_tape["index_from"])
     (aside,) = (tmp_path / "journal" / "pan-a1").glob("*.damaged")
     assert f"-{number}-" in aside.name
 
@@ -88,7 +101,7 @@ def test_a_damaged_beginning_of_the_open_tape_loses_no_record(tmp_path: Path, wh
     assert found.first_record_no == one.record_no + 3  # the damage, then the cut
     told = open_run(tmp_path).events()
     assert list(told[told["kind"] == "tape_bytes_failed"]["detail"]) == [
-        "bytes of the tape that are no record were damaged and put right: no record is lost"
+        "bytes of the tape that are no record were damaged and repaired: no record is lost"
     ]
     assert found == begun(tmp_path)
     (report,) = verify(tmp_path, run="all").runs

@@ -3,10 +3,19 @@
 from pathlib import Path
 
 import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tests.fixture.test_owners import OPENED
+from tests.storage.crash_states import MemoryFiles
 from tests.storage.scenario import plan_for
 
-from nightturn.bench.ledger import with_findings
+from nightturn.bench.ledger import Ledger, with_findings
+from nightturn.errors import CorruptFileError
+from nightturn.fixture.state import FixtureState
 from nightturn.model.device import KEPT_MAX, SKIPPED, START, DeviceFacts, Findings, ShuntResult
+from nightturn.model.nights import NightVerdict
+from nightturn.model.rows import RunEnded
 from nightturn.model.verdicts import MET
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest, write_manifest
@@ -14,6 +23,36 @@ from nightturn.storage.manifest import Manifest, read_manifest, write_manifest
 BARE = Manifest(fixture="pan-a1", run="20260504T180000Z-7922", started_utc_ns=1)
 SHEET = b'{"torque":{"bits":24,"unit":"V"}}'
 PLAN = plan_for(1, 2, 0, chunk_no=3, epoch=1)
+
+
+def so_far(word: str, cycles: int) -> NightVerdict:
+    return NightVerdict(word, (), (), (), cycles, 9)
+
+
+def test_the_verdict_of_a_run_under_way_is_that_of_its_newest_chunk(tmp_path: Path) -> None:
+    """A chunk that is sealed late, after another try, takes nothing back; one that counts less, after a loss, does."""
+    files = RealFiles(tmp_path)
+    ledger = Ledger(files, BARE.fixture, OPENED)
+    ledger.begin()
+    seen = []
+    for chunk_no, verdict in ((0, so_far("undecided", 1)), (2, so_far("reject", 5)), (1, so_far("accept", 3)),
+                              (3, so_far("undecided", 0)), (4, None)):  # fmt: skip
+        ledger.met(Findings(b""), msgspec.structs.replace(PLAN, chunk_no=chunk_no), verdict)
+        found = read_manifest(files, BARE.fixture, OPENED.run).night_verdict
+        seen.append((found.word, found.cycles) if found is not None else None)
+    assert seen == [("undecided", 1), ("reject", 5), ("reject", 5), ("undecided", 0), ("undecided", 0)]
+
+
+def test_the_verdict_of_a_run_that_has_ended_is_that_of_its_end(tmp_path: Path) -> None:
+    files = RealFiles(tmp_path)
+    ledger = Ledger(files, BARE.fixture, OPENED)
+    ledger.begin()
+    ledger.end(
+        RunEnded(7, OPENED.run, "the planned cycles are done", "plan", so_far("reject", 9)), FixtureState()
+    )
+    assert read_manifest(files, BARE.fixture, OPENED.run).night_verdict == so_far("reject", 9)
+    ledger.met(Findings(b""), PLAN, so_far("accept", 8))  # a seal that was tried again
+    assert read_manifest(files, BARE.fixture, OPENED.run).night_verdict == so_far("reject", 9)
 
 
 def facts(boot_id: int) -> DeviceFacts:
@@ -62,3 +101,40 @@ def test_a_manifest_keeps_its_findings_on_disk_and_one_without_them_is_read(tmp_
     del older["devices"], older["shunt_checks"]
     path.write_bytes(msgspec.json.encode(older))
     assert read_manifest(files, BARE.fixture, BARE.run).devices == ()
+
+
+def test_the_manifest_knows_the_first_record_and_the_newest_chunk_however_late_one_is_sealed(
+    tmp_path: Path,
+) -> None:
+    files = RealFiles(tmp_path)
+    ledger = Ledger(files, BARE.fixture, OPENED)
+    ledger.begin()
+    for chunk_no, last in ((2, 299), (1, 199), (2, 299)):
+        ledger.met(Findings(b""), msgspec.structs.replace(PLAN, chunk_no=chunk_no, last=last), None)
+    found = read_manifest(files, BARE.fixture, OPENED.run)
+    assert found.record_first == OPENED.first_record_no
+    assert (found.chunk_last, found.record_last) == (2, 299)
+
+
+@given(st.data())
+def test_a_flipped_bit_anywhere_in_a_manifest_is_found(data: st.DataObject) -> None:
+    files = MemoryFiles()
+    write_manifest(files, BARE)
+    (path,) = files.content
+    content = bytearray(files.content[path])
+    content[data.draw(st.integers(0, len(content) - 1))] ^= 1 << data.draw(st.integers(0, 7))
+    files.content[path] = bytes(content)
+    with pytest.raises(CorruptFileError, match=BARE.run):
+        read_manifest(files, BARE.fixture, BARE.run)
+
+
+def test_the_manifest_of_a_run_that_ended_knows_a_chunk_that_could_not_be_sealed(tmp_path: Path) -> None:
+    files = RealFiles(tmp_path)
+    ledger = Ledger(files, BARE.fixture, OPENED)
+    ledger.begin()
+    ledger.met(Findings(b""), msgspec.structs.replace(PLAN, chunk_no=1, last=199), None)
+    state = FixtureState()
+    state.chunk.begin(3, 300, 0)
+    ledger.end(RunEnded(2, OPENED.run, "stopped", "command", None), state)
+    found = read_manifest(files, BARE.fixture, OPENED.run)
+    assert (found.chunk_last, found.record_last) == (2, 299)

@@ -8,11 +8,14 @@ import pytest
 from tests.bench.failing_files import FailingFiles
 from tests.simulation.scene import CARD, Scene, checked, open_scene, run, settings_of
 
+from nightturn.bench import recovery
 from nightturn.bench.recovery import recover, start_anew
 from nightturn.bench.runs import Beginning
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import StorageError
 from nightturn.fixture.owners.motion import TravelPhase
+from nightturn.model.records import Emit
+from nightturn.model.rows import EventRow, RecoveredRow
 from nightturn.settings.rig import Encoder
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
@@ -116,6 +119,47 @@ def test_a_run_that_ended_is_not_opened_again_and_its_manifest_says_so(tmp_path:
     assert (manifest.state, manifest.reason) == ("ended", "stopped by R. Vale")
     assert manifest.torque_channel
     assert len(checked(tmp_path)) == 2
+
+
+def test_what_recovery_puts_on_record_is_news_once_and_what_the_last_daemon_told_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stop(scene: Scene) -> None:
+        scene.station.command("stop", "R. Vale")
+        killed(scene)  # before its end is on the tape
+
+    first = play(tmp_path, stop, 14.0, settings=RESUME)
+    opened = first.station.core.state.run.opened
+    assert opened is not None
+    files = RealFiles(tmp_path)
+    news = recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1").news
+    assert {each.run for each in news} == {opened.run}
+    rows = [each.row for each in news if isinstance(each.row, EventRow)]
+    assert [row.kind for row in rows] == ["shunt_check_skipped", "rest_unseen", "run_ended"]
+    assert set(rows).isdisjoint(first.events)
+    stored = open_run(tmp_path).events()
+    assert [row.ts for row in rows] == list(stored["ts"].astype("int64"))[-len(rows) :]
+    assert sorted(stored["kind"]) == sorted(first.kinds + [row.kind for row in rows])
+    assert recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1").news == ()
+    play(tmp_path, stop, 14.0, settings=RESUME, seed=2)
+    monkeypatch.setattr(recovery, "NEWS_MAX", 2)
+    assert len(recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1").news) == 2
+
+
+def test_settings_that_end_a_run_make_news_of_its_end(tmp_path: Path) -> None:
+    play(tmp_path, killed, 14.0, settings=RESUME)
+    other = settings_of(after_restart="resume", rate_hz=2000)
+    kept: list[Emit] = []
+
+    class Kept:
+        def offer(self, _fixture: str, emit: Emit) -> None:
+            kept.append(emit)
+
+    second = play(tmp_path, killed, 2.0, settings=other, seed=2, sinks=[Kept()])
+    assert second.ended_before is not None
+    told = [each.row for each in kept if isinstance(each.row, RecoveredRow)]
+    ends = [each.row for each in told if isinstance(each.row, EventRow) and each.row.kind == "run_ended"]
+    assert [each.run for each in told if each.row in ends] == [second.ended_before.run]
 
 
 def test_an_ended_run_leaves_no_segment_behind_whose_number_the_next_would_use(tmp_path: Path) -> None:
@@ -285,7 +329,10 @@ def test_a_run_given_up_for_one_of_its_own_is_not_gone_on_with(tmp_path: Path) -
     assert second.station.core.state.run.opened is not None
     assert third.run == second.station.core.state.run.opened.run != first.station.core.state.run.opened.run
     given_up = read_manifest(files, "pan-a1", first.station.core.state.run.opened.run)
-    assert (given_up.state, given_up.reason) == ("ended", "given up: a run of its own was begun")
+    assert (given_up.state, given_up.reason) == (
+        "ended",
+        "the run was given up and another one begun",
+    )
     assert given_up.ended_utc_ns == 1_780_000_000_000_000_000
 
 

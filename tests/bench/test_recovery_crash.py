@@ -16,7 +16,7 @@ from tests.storage.recording import Operation, RecordingFiles
 from tests.storage.scenario import FixedClock
 
 from nightturn.bench.ledger import Ledger
-from nightturn.bench.recovery import recover
+from nightturn.bench.recovery import DAMAGED, recover
 from nightturn.bench.runs import Beginning
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
@@ -41,16 +41,20 @@ def unsealing(files: Files) -> Files:
 
 
 @cache
-def left_by(end: END, *, unsealed: bool = False) -> tuple[dict[str, bytes], RunOpened]:
+def left_by(end: END, *, unsealed: bool = False, travel_why: str = "") -> tuple[dict[str, bytes], RunOpened]:
     """What a daemon leaves that was turning the shaft, and its run."""
     with TemporaryDirectory() as folder:
         root = Path(folder)
         settings = settings_of(chunk_s=10.0) if unsealed else settings_of()
         wrap: Callable[[Files], Files] = unsealing if unsealed else (lambda files: files)
-        scene = play(root, end, 16.0 if unsealed else 13.0, settings=settings, wrap_files=wrap)
+        begins = (
+            Beginning(first_record_no=1, travel_unknown=True, travel_why=travel_why) if travel_why else None
+        )
+        seconds = 16.0 if unsealed else 13.0
+        scene = play(root, end, seconds, settings=settings, wrap_files=wrap, beginning=begins)
         opened = scene.station.core.state.run.opened
         assert opened is not None
-        assert scene.count("motion_started") == 1 or end is stopped
+        assert (scene.count("motion_started") == 1) is not bool(travel_why) or end is stopped
         files = (path for path in root.rglob("*") if path.is_file() and path.suffix != ".toml")
         return {str(path.relative_to(root)): path.read_bytes() for path in files}, opened
 
@@ -74,6 +78,10 @@ def go_on(files: Files, opened: RunOpened, beginning: Beginning) -> None:
         boot_id=beginning.boot_id,
         left=beginning.left,
         locks=beginning.locks,
+        travel_unknown=beginning.travel_unknown,
+        travel_why=beginning.travel_why,
+        seen=beginning.seen,
+        guard_seen_open=beginning.guard_seen_open,
     )
     Ledger(files, FIXTURE, resumed).begin()
     journal = Journal(files, FIXTURE, FixedClock())
@@ -99,7 +107,7 @@ def states(content: dict[str, bytes], operations: list[Operation]) -> Iterator[t
 
 
 def identity(beginning: Beginning) -> tuple[object, ...]:
-    """What a run is and where its shaft stands."""
+    """What a run is and where its shaft is."""
     return (
         beginning.run,
         beginning.started_utc_ns,
@@ -111,6 +119,9 @@ def identity(beginning: Beginning) -> tuple[object, ...]:
         beginning.boot_id,
         beginning.left,
         beginning.locks,
+        beginning.guard_seen_open,
+        beginning.travel_why,
+        beginning.seen,
     )
 
 
@@ -155,10 +166,28 @@ def test_a_recovery_that_mends_a_damaged_tape_may_die_anywhere_too() -> None:
         assert first == recovered(files), how
 
 
-def test_a_start_that_dies_after_recovery_changes_nothing_about_the_run() -> None:
-    content, opened = left_by(killed)
+def test_an_ended_run_whose_tape_is_damaged_leaves_that_reason_to_the_next_one() -> None:
+    content, opened = left_by(stopped)
+    (path,) = (name for name in content if name.endswith(".ntj"))
+    flipped = bytearray(content[path])
+    flipped[len(flipped) // 2] ^= 1
+    files = MemoryFiles({**content, path: bytes(flipped)})
+    for beginning in (recovered(files), recovered(files)):  # from its tape, then from its manifest
+        assert beginning.run == ""
+        (damaged,) = [lock for lock in beginning.locks if lock.text == DAMAGED]
+        assert damaged.ts > opened.started_utc_ns
+        assert beginning.before is not None
+        assert beginning.before.unknown == f"unknown: {DAMAGED}"
+
+
+@pytest.mark.parametrize("travel_why", ["", "unknown since 2026-05-04 03:12:00 +00:00 (power was lost)"])
+def test_a_start_that_dies_after_recovery_changes_nothing_about_the_run(travel_why: str) -> None:
+    content, opened = left_by(killed, travel_why=travel_why)
     files = RecordingFiles(MemoryFiles(content))
     undisturbed = recovered(files)
+    assert undisturbed.travel_why == travel_why
+    assert undisturbed.guard_seen_open
+    assert undisturbed.seen is not None
     base = dict(files.inner.content)  # type: ignore[attr-defined]  # the memory made above
     log = RecordingFiles(MemoryFiles(base))
     go_on(log, opened, undisturbed)

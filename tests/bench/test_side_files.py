@@ -5,22 +5,41 @@ from pathlib import Path
 import msgspec
 import pytest
 from tests.bench.test_recovery import begun, killed, play
-from tests.simulation.scene import CARD, settings_of
+from tests.simulation.scene import CARD, open_scene, run, settings_of
 
 from nightturn.bench.cards import card_in_force
-from nightturn.bench.runs import calibration_in_force
+from nightturn.bench.runs import calibration_in_force, rig_record_in_use
+from nightturn.bench.unrestored import UNNAMED
 from nightturn.errors import CalibrationError
+from nightturn.model.cards import MountCard
 from nightturn.settings.load import append_card, read_card
 from nightturn.settings.rig import Transducer
+from nightturn.storage import paths, tree
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
+from nightturn.storage.manifest import Manifest
 from nightturn.storage.segment import encode_header, read_segment
 from nightturn.storage.verify import verify
 
 RESUME = settings_of(after_restart="resume")
 BAD = {"empty": b"", "no JSON": b"{", "no UTF-8": b'{"fixture": "\xff"}', "another shape": b'{"fixture": 5}'}
 FOLDER = "journal/pan-a1"
+BEFORE = msgspec.structs.replace(CARD, unit="Q-0110", mounted_utc="2026-05-04T17:00:00Z")
+
+
+def a_run_that_ends(root: Path, *, card: MountCard, later_s: float = 0.0) -> Path:
+    """Turned, stopped and closed; its manifest."""
+
+    async def act() -> None:
+        scene = open_scene(root, card=card, later_s=later_s)
+        await scene.until(lambda: scene.moving)
+        scene.station.command("stop", "R. Vale")
+        await scene.until(scene.station.ended.is_set, 30)
+        await scene.station.close()
+
+    run(act)
+    return max((root / "runs" / "pan-a1").glob("*.json"))
 
 
 def open_tape(root: Path) -> Path:
@@ -42,6 +61,44 @@ def test_a_damaged_manifest_is_kept_aside_and_the_run_goes_on(tmp_path: Path, co
     assert manifest.with_name(manifest.name + ".unreadable").read_bytes() == content
     assert msgspec.json.decode(manifest.read_bytes())["card"] == two.run.opened.card
     assert msgspec.json.decode(manifest.read_bytes())["kept"]  # it may have been marked
+
+
+@pytest.mark.parametrize("content", BAD.values(), ids=BAD.keys())
+def test_a_card_counts_as_used_up_although_the_manifest_of_its_run_is_damaged(
+    tmp_path: Path, content: bytes
+) -> None:
+    a_run_that_ends(tmp_path, card=BEFORE)  # an older run, which must not be taken for the newest
+    manifest = a_run_that_ends(tmp_path, card=CARD, later_s=60.0)
+    whole = msgspec.json.decode(manifest.read_bytes(), type=Manifest)
+    manifest.write_bytes(content)
+    for _ in range(2):  # the second start finds what the first has made of it
+        beginning = begun(tmp_path)
+        assert beginning.run == ""
+        assert beginning.used_card == whole.card
+        assert beginning.before == whole.travel
+        assert beginning.travel_unknown is False
+    again = msgspec.json.decode(manifest.read_bytes(), type=Manifest)
+    assert again == msgspec.structs.replace(whole, kept=True)
+
+
+def test_a_card_that_nobody_can_tell_from_a_used_one_opens_a_locked_run_that_says_mount_anew(
+    tmp_path: Path,
+) -> None:
+    a_run_that_ends(tmp_path, card=BEFORE)
+    manifest = a_run_that_ends(tmp_path, card=CARD, later_s=60.0)
+    manifest.write_bytes(b"")
+    for segment in (tmp_path / FOLDER / "sealed").glob("*.ntj"):
+        segment.unlink()
+    for _ in range(2):  # a start that fails changes nothing about it
+        beginning = begun(tmp_path)
+        assert (beginning.lost, beginning.travel_unknown, beginning.used_card) == (UNNAMED, True, "")
+    scene = play(tmp_path, None, 8.0, later_s=120.0)
+    permission = scene.station.core.state.motion.permission
+    assert permission.reasons[0].text == UNNAMED
+    assert scene.count("motion_allowed") == 0
+    (told,) = [event for event in scene.events if event.kind == "state_lost"]
+    assert "the card it used up" in told.detail
+    assert told.detail.endswith("check the cable, then mount")
 
 
 def of_another_state(path: Path) -> None:
@@ -96,7 +153,8 @@ def test_tape_of_another_version_is_kept_aside_and_the_run_goes_on_locked(
     harm(open_tape(tmp_path))
     found = begun(tmp_path)
     assert one.run.opened is not None
-    assert (found.run, found.travel_unknown, bool(found.lost)) == (one.run.opened.run, True, True)
+    assert (found.run, found.travel_unknown) == (one.run.opened.run, True)
+    assert "is of another version and was set aside" in found.lost
     assert found.first_record_no > one.record_no
     second = play(tmp_path, None, 10.0, settings=RESUME)
     two = second.station.core.state
@@ -178,6 +236,11 @@ def test_a_unit_that_was_taken_off_stays_off_whatever_the_run_had(tmp_path: Path
     assert card_in_force(tmp_path, "pan-a1", CARD) is None
 
 
+def everything(catalogue: Catalogue) -> tuple[object, ...]:
+    run = paths.checked_run(max((catalogue.root / "runs" / "pan-a1").iterdir()).stem)
+    return catalogue.segments(), *(catalogue.chunks("pan-a1", run, dataset) for dataset in tree.DATASETS)
+
+
 @pytest.mark.parametrize("content", [b"", b"no database", b"SQLite format 3\0" + bytes(200)])
 def test_a_damaged_catalogue_is_made_anew_from_the_files(tmp_path: Path, content: bytes) -> None:
     play(tmp_path, None, 8.0)
@@ -185,11 +248,11 @@ def test_a_damaged_catalogue_is_made_anew_from_the_files(tmp_path: Path, content
     path = tmp_path / "catalogue.sqlite"
     for beside in tmp_path.glob("catalogue.sqlite-*"):
         beside.unlink()
-    whole = Catalogue(tmp_path).segments(), Catalogue(tmp_path).runs()
+    whole = everything(Catalogue(tmp_path))
     assert whole[0]
     path.write_bytes(content)
     again = Catalogue(tmp_path)
-    assert (again.segments(), again.runs()) == whole
+    assert everything(again) == whole
     if content:
         assert path.with_name("catalogue.sqlite.unreadable").read_bytes() == content
     path.unlink()
@@ -205,6 +268,27 @@ def test_one_unreadable_file_keeps_no_other_out_of_the_catalogue(tmp_path: Path)
     chunk.write_bytes(b"no parquet")
     manifest.write_bytes(b"\xff")
     catalogue = Catalogue(tmp_path)
-    assert catalogue.runs() == []
     assert catalogue.segments()
     assert verify(tmp_path, run="all").ok is False
+
+
+def test_a_rig_record_is_taken_as_it_holds_and_a_damaged_file_costs_no_night(tmp_path: Path) -> None:
+    root = tmp_path / "nights"
+    assert rig_record_in_use(root, RESUME, 1) == ""
+    record = (
+        f'{{"id":"R-1","fixture":"{RESUME.id}","how":"arbor run","transducer":"TR-1","reference":"absolute","speed_rpm":3.0,'
+        '"orders":[{"order":1,"amplitude_nm":0.004,"phase_rad":0.2,"u_nm":0.0001}],"valid_from":"2026-01-12T00:00:00Z"}'
+    )
+    file = root / "rigs" / f"{RESUME.id}.jsonl"
+    file.parent.mkdir(parents=True)
+    file.write_text(record + "\n", encoding="utf-8")
+    day = 1_800_000_000 * 10**9
+    held = rig_record_in_use(root, RESUME, day)
+    assert '"id":"R-1"' in held
+    assert rig_record_in_use(root, RESUME, 1) == ""  # not valid yet
+
+    file.write_text(record[:40], encoding="utf-8")
+    assert rig_record_in_use(root, RESUME, day, held) == held  # a run that goes on keeps its own
+    assert not file.exists()
+    assert [each.name.startswith(f"{RESUME.id}.jsonl.") for each in file.parent.iterdir()] == [True]
+    assert rig_record_in_use(root, RESUME, day) == ""

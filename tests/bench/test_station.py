@@ -283,7 +283,7 @@ def test_seals_beyond_their_bound_are_counted_and_left_for_recovery(tmp_path: Pa
         keeping = scene.station._keeping
         assert keeping._sealing + len(keeping._unsealed) == SEALS_MAX
         assert keeping.refused_seals == 3
-        assert any("left for recovery" in event.detail for event in scene.events)
+        assert any("remains for recovery" in event.detail for event in scene.events)
         await scene.station.close()
 
     run(act)

@@ -75,7 +75,7 @@ def test_a_foreign_thread_is_refused_and_the_own_one_is_not() -> None:
 
     with virtual() as runner:
         runner.run(act())
-    assert caught == ["a foreign thread touched the virtual loop"]
+    assert caught == ["another thread has used the virtual loop"]
     assert own == ["called"]
 
 

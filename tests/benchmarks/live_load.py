@@ -28,7 +28,8 @@ from nightturn.bench.logging import set_up_logging
 from nightturn.bench.ports import port_for
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.sinks import Tally
-from nightturn.bench.station import Cadence, Sink, Station
+from nightturn.bench.station import Cadence, Station
+from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import ThreadOffload, real_world
 from nightturn.daemon.virtual_server import serve_pty
 from nightturn.demo.broker import start_broker

@@ -58,7 +58,7 @@ def test_shunt_and_step_are_inverses(shunt_ohm: float, arm_ohm: float) -> None:
     assert shunt_ohm_for_step(step, arm_ohm) == pytest.approx(shunt_ohm, rel=1e-9)
 
 
-# Bridge equations at 1000e-6 and F = 2: own arithmetic from the exact voltage divider; textbook forms from memory.
+# Bridge equations at 1000e-6 and F = 2: own arithmetic from the exact voltage divider; which arms are active is from memory.
 @pytest.mark.parametrize(
     ("got", "mv_per_v"),
     [
@@ -79,7 +79,7 @@ def test_bridges_give_the_tabulated_output(got: float, mv_per_v: float) -> None:
 
 
 def test_a_steel_tube_gives_the_tabulated_output() -> None:
-    """Inputs of a published tutorial question ("steel tube torque sensor"); values by own arithmetic."""
+    """Inputs of problem 36440, "Calculating Output Voltages", at brainmass.com (read); its answer was not seen: own arithmetic."""
 
     def output(torque_nm: float) -> float:
         return torque_bridge_mv_per_v(
@@ -99,6 +99,16 @@ def test_swapping_neighbours_turns_the_sign_and_nothing_else(change: float, arm:
     assert bridge_mv_per_v(*neighbours) == pytest.approx(-bridge_mv_per_v(*arms), rel=1e-12, abs=1e-15)
 
 
+def test_two_readings_in_one_position_differ_by_what_is_called_repeatability() -> None:
+    """Own arithmetic: 1.00012 and 1.00010 differ by 0.0019998 % of their mean.
+
+    The definition is the generic one; tables of EURAMET cg-14, DIN 51309 or BS 7882 were not readable, and nothing here
+    claims to follow them.
+    """
+    apart = [deviation_per_cent(value, 1.00011) for value in (1.00012, 1.00010)]
+    assert apart[0] - apart[1] == pytest.approx(0.0019998, abs=5e-8)
+
+
 def test_deviation_is_in_per_cent_of_the_expected() -> None:
     assert deviation_per_cent(0.8743, 0.873471425) == pytest.approx(0.0948599, rel=1e-5)
     assert deviation_per_cent(-1.01, -1.0) == pytest.approx(1.0)
@@ -111,7 +121,7 @@ def test_deviation_is_in_per_cent_of_the_expected() -> None:
         (lambda: shunt_step_mv_per_v(float("nan"), 350.0), "must be positive"),
         (lambda: shunt_ohm_for_step(500.0, 350.0), "less than 500"),
         (lambda: shunt_ohm_for_strain(-1e-3, 350.0, 2.0), "must be positive"),
-        (lambda: bridge_mv_per_v(-1.0), "stay above -1"),
+        (lambda: bridge_mv_per_v(-1.0), "stay above −1"),
         (lambda: deviation_per_cent(1.0, 0.0), "nothing to compare"),
         (
             lambda: torque_bridge_mv_per_v(

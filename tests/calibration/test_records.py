@@ -67,31 +67,31 @@ def test_what_is_in_force_never_starts_later_than_asked(months: list[int], day: 
     if held:
         assert in_force(records, at) == held[-1]
     else:
-        with pytest.raises(CalibrationError, match="holds at"):
+        with pytest.raises(CalibrationError, match="is valid at"):
             in_force(records, at)
 
 
 def test_nothing_in_force_says_what_to_do() -> None:
     with pytest.raises(CalibrationError, match="add a line to calibrations"):
         in_force((), datetime(2025, 1, 1, tzinfo=UTC))
-    with pytest.raises(CalibrationError, match="'one', holds from 2025-01-01"):
+    with pytest.raises(CalibrationError, match="'one', is valid from 2025-01-01"):
         in_force((record(),), datetime(2024, 12, 31, tzinfo=UTC))
-    with pytest.raises(CalibrationError, match="no zone"):
+    with pytest.raises(CalibrationError, match="no time zone"):
         in_force((record(),), datetime(2025, 12, 31))  # noqa: DTZ001  # a time without zone is the point
 
 
 @pytest.mark.parametrize(
     ("new", "says"),
     [
-        (record("one", 2), "id that is taken"),
+        (record("one", 2), "id that is used already"),
         (record("two", 2, supersedes="zero"), r"supersedes 'zero', which is not in the file \(known: one\)"),
         (record("two", 2, transducer="TR-9"), "of transducer 'TR-9', the file of 'TR-204'"),
-        (record("two", 1, valid_from=datetime(2024, 12, 31, tzinfo=UTC)), "order of valid_from"),
+        (record("two", 1, valid_from=datetime(2024, 12, 31, tzinfo=UTC)), "sort the records by valid_from"),
         (record("two", 2, factor_nm_per_v=None), "gives neither"),
         (record("two", 2, sensitivity_mv_per_v=2.0), "gives both"),
         (
             record("two", 2, factor_nm_per_v=None, sensitivity_mv_per_v=2.0),
-            "add the torque at which it holds",
+            "add the torque at which it is valid",
         ),
         (record("two", 2, zero_v=0.1, zero_mv_per_v=0.1), "zero_v and zero_mv_per_v"),
         (record("two", 2, factor_nm_per_v=float("inf")), "not finite"),
@@ -154,7 +154,7 @@ def test_an_inline_sensitivity_keeps_its_rated_torque_and_excitation() -> None:
     ("inline", "says"),
     [
         (Transducer(serial="TR-204"), "calibrations/TR-204.jsonl"),
-        (Transducer(serial="TR-204", sensitivity_mv_per_v=2.0), "add the torque at which it holds"),
+        (Transducer(serial="TR-204", sensitivity_mv_per_v=2.0), "add the torque at which it is valid"),
         (
             Transducer(serial="TR-204", sensitivity_mv_per_v=2.0, rated_torque_nm=20.0, factor_nm_per_v=4.0),
             "both",

@@ -42,3 +42,8 @@ def pairs(out: str) -> list[tuple[str, str]]:
 def too_wide(out: str, columns: int = 80) -> list[str]:
     """Lines that do not fit and could have been broken between words."""
     return [line for line in out.splitlines() if len(line) > columns and " " in line.strip()]
+
+
+def sentences(out: str) -> list[str]:
+    """What was printed line under line, each sentence in one line again: those that go on are indented."""
+    return re.sub(r"\n +", " ", out).splitlines()

@@ -1,6 +1,7 @@
 """`check`: the outlook for people and machines, and a refusal of what cannot work."""
 
 import json
+import shutil
 import sys
 from pathlib import Path
 
@@ -160,18 +161,18 @@ def test_a_plan_that_cannot_work_shows_the_outlook_and_ends_with_two(
     assert code == 2
     assert "0° to 1819° of [-1000, 1000]" in out
     assert err.startswith(f'nightturn: {EXAMPLE}, [fixture.travel] of fixture "pan-a1", range_deg: ')
-    assert "is left by 818.7°" in err
+    assert "is exceeded by 818.7°" in err
     assert "Traceback" not in err
     code, out, _ = typed(["check", str(EXAMPLE), "--set", change, "--json"], capsys)
     assert code == 2
-    assert "is left by 818.7°" in json.loads(out)[0]["outlook"]["errors"][0]
+    assert "is exceeded by 818.7°" in json.loads(out)[0]["outlook"]["errors"][0]
 
 
 def test_warnings_do_not_fail_the_check(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = typed(["check", str(EXAMPLE), "--set", "fixture.pan-a1.resonance_hz=92"], capsys)
+    code, out, _ = typed(["check", str(EXAMPLE), "--set", "fixture.pan-a1.resonance_hz=28"], capsys)
     assert code == 0
     assert "warning" in out
-    assert "for 1 % turn at 1.91 rpm or less" in " ".join(out.split())
+    assert "for order 288 below 2.91" in " ".join(out.split())
 
 
 def test_every_fixture_is_held_against_every_variant_beside_the_rig(
@@ -228,3 +229,109 @@ def test_a_terminal_gets_a_drawn_table_with_the_same_words(
     assert code == 0
     assert "pan-a1 with pan15" in out
     assert "70 cycles, 3500 strokes" in out
+
+
+def with_record(folder: Path, line: str) -> Path:
+    """The example with one calibration record of its transducer."""
+    shutil.copytree(EXAMPLE.parent, folder / "rig")
+    path = folder / "rig" / "nights" / "calibrations" / "TR-204.jsonl"
+    path.write_text(line, encoding="utf-8")
+    return folder / "rig" / "bench.toml"
+
+
+def test_the_example_has_a_certificate_and_check_says_what_its_intervals_will_be(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    out = typed(["check", str(EXAMPLE)], capsys).out
+    rows = dict(pairs(out))
+    assert rows["intervals"] == "± is of the whole budget: certificate QL 26/TR-204"
+    assert rows["decidable friction_nm"] == (
+        "open within 0.42 mN·m of 150 mN·m, however many cycles; narrowest limit 0.34 mN·m; noise comes on top"
+    )
+    (told,) = json.loads(typed(["check", str(EXAMPLE), "--json"], capsys).out)
+    assert told["interval"] == "budget"
+
+
+RIG_RECORD = (
+    '{"id": "R-1", "fixture": "pan-a1", "how": "arbor run", "transducer": "TR-204", "reference": "index", "speed_rpm": 3.0, '
+    '"orders": [{"order": 1, "amplitude_nm": 0.004, "phase_rad": 0.2, "u_nm": 0.0001}], "valid_from": "2026-01-12T00:00:00Z"}'
+)
+
+
+def with_rig_record(folder: Path, line: str) -> Path:
+    """The example with one rig record of its fixture."""
+    shutil.copytree(EXAMPLE.parent, folder / "rig")
+    path = folder / "rig" / "nights" / "rigs" / "pan-a1.jsonl"
+    path.parent.mkdir(parents=True)
+    path.write_text(line, encoding="utf-8")
+    return folder / "rig" / "bench.toml"
+
+
+@pytest.mark.parametrize(
+    ("line", "kind", "says"),
+    [
+        (RIG_RECORD, "net", "net by R-1 (arbor run at 3 rpm, valid from 2026-01-12): 1 order"),
+        (
+            RIG_RECORD.replace('"index"', '"absolute"'),
+            "gross",
+            "gross: Rig record R-1 refers to an encoder with reference absolute, the rig's is index.",
+        ),
+        (RIG_RECORD.replace("2026", "2126"), "gross", "gross: no rig record is valid yet"),
+        (None, "gross", "gross: no rig record in rigs/pan-a1.jsonl"),
+    ],
+)
+def test_check_says_whether_figures_will_be_net_of_the_rig(
+    line: str | None, kind: str, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = EXAMPLE if line is None else with_rig_record(tmp_path, line)
+    code, out, _ = typed(["check", str(bench)], capsys)
+    assert code == 0
+    assert dict(pairs(out))["of the rig"] == says
+    (told,) = json.loads(typed(["check", str(bench), "--json"], capsys).out)
+    assert told["of_rig"] == kind
+
+
+def test_check_refuses_a_rig_record_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bad = RIG_RECORD.replace('"speed_rpm": 3.0', '"speed_rpm": 0')
+    code, _, err = typed(["check", str(with_rig_record(tmp_path, bad))], capsys)
+    assert code == 2
+    assert "pan-a1.jsonl, line 1: Expected `float` > 0.0 - at `$.speed_rpm`" in err
+
+
+RECORD = (
+    '{"id": "TR-204/2", "transducer": "TR-204", "factor_nm_per_v": 4.0, "valid_from": "2026-01-12T00:00:00Z"'
+)
+
+
+def test_a_record_without_certificate_data_gives_repeatability(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = typed(["check", str(with_record(tmp_path, RECORD + "}\n"))], capsys)
+    assert code == 0
+    assert dict(pairs(out))["intervals"] == (
+        "± is repeatability: no uncertainty of the factor is in calibration record TR-204/2"
+    )
+
+
+@pytest.mark.parametrize(
+    ("rest", "says"),
+    [
+        (
+            ', "uncertainty": {"factor_rel": 0.05}}',
+            "gives uncertainty.factor_rel = 0.05, which means 5 %, and a torque channel is better than 2 %",
+        ),
+        (', "uncertainty": {"hysteresis_rel_fs": 0.0003}}', "add it in N·m"),
+        (', "uncertainty": {"factor": 0.0003}}', "unknown field `factor`"),
+    ],
+)
+def test_a_record_that_cannot_be_meant_is_refused_and_left_where_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rest: str, says: str
+) -> None:
+    bench = with_record(tmp_path, RECORD + rest + "\n")
+    code, _, err = typed(["check", str(bench)], capsys)
+    assert code == 2
+    assert says in err
+    assert "TR-204.jsonl, line 1" in err
+    assert sorted(path.name for path in (bench.parent / "nights" / "calibrations").iterdir()) == [
+        "TR-204.jsonl"
+    ]

@@ -3,15 +3,13 @@
 import subprocess
 import sys
 from pathlib import Path
-from typing import NoReturn
 
 import pytest
 from tests.cli.terminal import typed
 from tests.settings.bench_folder import RIG, spoilt, write_bench
 
-import nightturn.cli
 from nightturn import errors
-from nightturn.cli import VERBS, exit_code, main
+from nightturn.cli import VERBS, exit_code
 
 HEAVY = ("numpy", "scipy", "pandas", "pyarrow", "serial", "aiomqtt", "msgspec", "rich")
 
@@ -54,15 +52,6 @@ def test_several_mistakes_are_one_line_each(tmp_path: Path, capsys: pytest.Captu
     code, _, err = typed(["check", str(write_bench(tmp_path, text))], capsys)
     assert code == 2
     assert [line.startswith("nightturn: ") for line in err.splitlines()] == [True, True]
-
-
-def test_a_fault_of_ours_is_not_dressed_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(_: object) -> NoReturn:
-        raise ZeroDivisionError
-
-    monkeypatch.setattr(nightturn.cli, "build", broken)
-    with pytest.raises(ZeroDivisionError):
-        main(["ports"])
 
 
 def test_help_states_the_purpose_the_safety_sentence_every_verb_and_the_exit_codes(

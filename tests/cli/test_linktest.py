@@ -5,13 +5,15 @@ import json
 import os
 import pty
 import socket
+import sys
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
-from tests.cli.terminal import too_wide, typed
+from tests.cli.terminal import sentences, too_wide, typed
 
 from nightturn.bench.worlds import RealClock
+from nightturn.cli.output import print_verdict
 from nightturn.linktest import core
 from nightturn.linktest.report import COUNTERS, Report
 from nightturn.transport.serial_port import SerialPort
@@ -31,7 +33,7 @@ SAID = (
     "outputs on      none",
     "off (not a safety function)",
     "blocks_overwritten_unsent  0      0    +0",
-    "bad frames                     0 (COBS 0, CRC 0, short 0, long 0)",
+    "bad frames                   0 (COBS 0, CRC 0, short 0, long 0)",
     "probes answered",
     " µs ",
     "offset known within",
@@ -51,7 +53,7 @@ def test_a_good_line_ends_with_0_and_its_verdict_comes_last(capsys: pytest.Captu
     assert too_wide(out) == []
     assert [words for words in SAID if words not in out] == []
     assert lines[-1].startswith("GOOD: all ")
-    assert lines[-1].endswith(" samples came and not a single bit was wrong")
+    assert lines[-1].endswith(" samples arrived and no bit was wrong")
 
 
 def test_json_is_the_whole_result_and_nothing_else(capsys: pytest.CaptureFixture[str]) -> None:
@@ -74,6 +76,19 @@ def test_a_line_that_is_lost_ends_with_1(capsys: pytest.CaptureFixture[str]) -> 
     assert "the line was lost while streaming" in out
 
 
+def test_a_long_verdict_is_whole_in_a_pipe_and_broken_on_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = "FAILED: 3 bits were wrong in 2 samples; 100 samples were lost on the line; the device halted by itself"
+    print_verdict(said)
+    assert capsys.readouterr().out == f"{said}\n"
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    print_verdict(said)
+    out = capsys.readouterr().out
+    assert too_wide(out) == []
+    assert sentences(out) == [said]
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -84,7 +99,7 @@ def test_a_line_that_is_lost_ends_with_1(capsys: pytest.CaptureFixture[str]) -> 
         ),
         ([GOOD, "--rate", "10000", "--baud", "115200"], "fill 478 % of a line of 115200 baud"),
         (["virtual:pan99"], "pan99"),
-        (["socket://nowhere"], "PORT: 'socket://nowhere' is no address; allowed: socket://host:port"),
+        (["socket://nowhere"], "PORT: 'socket://nowhere' is not an address; allowed: socket://host:port"),
         ([GOOD, "--seconds", "0.1"], "--seconds"),
         ([], "PORT"),
     ],

@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
-from tests.cli.terminal import typed
+from tests.cli.terminal import sentences, too_wide, typed
 from tests.settings.bench_folder import write_bench
 
 from nightturn.settings.load import read_card
@@ -20,9 +20,10 @@ def test_the_card_says_who_mounted_what_and_when(tmp_path: Path, capsys: pytest.
     path = write_bench(tmp_path)
     code, out, err = typed([*command(path), "--notes", "new bearing"], capsys)
     assert (code, err) == (0, "")
-    assert out.splitlines() == [
+    assert too_wide(out) == []
+    assert sentences(out) == [
         f"pan-a1: Q-0117 (pan15) mounted by R. Vale; card in {tmp_path}/nights/mounts/pan-a1.jsonl",
-        "pan-a1: travel counts anew from where the shaft is armed next; before, travel unknown: no run has counted it",
+        "pan-a1: travel counts again from where the shaft next begins to turn; before, travel unknown: no run has counted it",
         "pan-a1: nothing turns; next: `nightturn go pan-a1 --unit Q-0117 --operator NAME`",
     ]
     card = read_card(tmp_path / "nights", "pan-a1")
@@ -42,7 +43,7 @@ def test_the_cable_is_confirmed_only_by_saying_so(tmp_path: Path, capsys: pytest
     code, out, err = typed(command(path)[:-1], capsys)
     assert (code, out) == (2, "")
     assert "pan-a1: Q-0117: travel unknown: no run has counted it" in err
-    assert "see to the cable, then `--travel-zero`" in err
+    assert "check the cable, then `--travel-zero`" in err
     assert read_card(tmp_path / "nights", "pan-a1") is None
     code, out, _ = typed([*command(path), "--json"], capsys)
     assert (code, json.loads(out)["card"]["travel_zero_confirmed"]) == (0, True)
@@ -57,7 +58,7 @@ def test_a_unit_that_was_taken_off_leaves_a_line_and_no_card(
     assert (code, err) == (1, "nightturn: no unit is mounted on pan-a1\n")
     typed(command(path), capsys)
     code, out, err = typed([*away, "--reason", "worn out"], capsys)
-    assert (code, out, err) == (0, "pan-a1: Q-0117 taken off by R. Vale (kept)\n", "")
+    assert (code, out, err) == (0, "pan-a1: Q-0117 unmounted by R. Vale (kept)\n", "")
     assert read_card(tmp_path / "nights", "pan-a1") is None
     lines = (tmp_path / "nights" / "mounts" / "pan-a1.jsonl").read_text(encoding="utf-8").splitlines()
     last = json.loads(lines[-1])

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from replay_logs.make import FOLDER
-from tests.cli.terminal import typed
+from tests.cli.terminal import sentences, too_wide, typed
 
 from nightturn.estimation.figures import COGGING_PP, FIGURES
 from nightturn.replay.expected import Expected, read_expected
@@ -31,7 +31,9 @@ def expectation(tape: Path) -> Expected:
 def test_an_untouched_tape_is_identical(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = typed(["replay", str(SPALL)], capsys)
     assert (code, err) == (0, "")
-    assert out.startswith("spall.ntj: identical (every effect, sums and figures: equal ")
+    assert too_wide(out) == []
+    (line,) = sentences(out)
+    assert line.startswith("spall.ntj: identical (every effect, sums and figures: equal ")
 
 
 def test_the_fast_form_as_json(capsys: pytest.CaptureFixture[str]) -> None:
@@ -52,10 +54,9 @@ def test_a_changed_method_is_told_and_ends_with_one_until_it_is_accepted(
     value = expectation(tape).rows.cycles[0].figure(COGGING_PP).value
     code, out, _ = typed(["replay", str(tape)], capsys)
     assert code == 1
-    assert out.splitlines()[0].startswith(
-        "spall.ntj: 1 difference (every effect, sums and figures: compared "
-    )
-    assert out.splitlines()[1:] == [
+    head, *differences = out.replace("\n    ", " ").splitlines()
+    assert head.startswith("spall.ntj: 1 difference (every effect, sums and figures: compared ")
+    assert differences == [
         f"  cycle 1: cogging_pp_nm method {spec.method} -> {spec.method + 1}: {value:.6g} -> {value:.6g}"
     ]
     code, out, _ = typed(["replay", str(tape), "--accept"], capsys)
@@ -73,9 +74,13 @@ def test_a_torn_tape_says_how_many_bytes_are_no_whole_record(
     (tape.parent / "spall.expected.json").unlink()
     code, out, err = typed(["replay", str(tape)], capsys)
     assert (code, err) == (1, "")
-    assert "spall.ntj: identical up to the damage (every effect; no expectation lies beside the tape)" in out
-    assert "  damaged: spall.ntj: " in out
-    assert "are no whole record" in out
+    assert (
+        "spall.ntj: identical up to the damage (every effect; the tape has no expectation file beside it)"
+        in " ".join(out.split())
+    )
+    assert too_wide(out) == []
+    assert "\n  damaged: spall.ntj: " in out
+    assert "are not a whole record" in " ".join(out.split())
 
 
 @pytest.mark.parametrize(
@@ -85,7 +90,7 @@ def test_a_torn_tape_says_how_many_bytes_are_no_whole_record(
         (
             ["."],
             2,
-            "holds no tape; allowed: a *.ntj file, a folder of them, or --fixture ID with a data root",
+            "contains no tape; allowed: a *.ntj file, a folder of them, or --fixture ID with a data root",
         ),
         (
             [".", "--fixture", "pan-a1"],
@@ -93,7 +98,7 @@ def test_a_torn_tape_says_how_many_bytes_are_no_whole_record(
             "no tape of run latest of pan-a1 under .; tapes are there of: none",
         ),
         ([".", "--fixture", "../x"], 4, "not the names of a fixture and a run"),
-        ([str(SPALL), "--figures", "--tile", "50"], 2, "it goes with a full replay only"),
+        ([str(SPALL), "--figures", "--tile", "50"], 2, "only a full replay can do that"),
     ],
 )
 def test_what_cannot_be_replayed_is_one_line(

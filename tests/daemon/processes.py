@@ -5,9 +5,11 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
+from tests.daemon.steered import Steering
 from tests.waiting import LIMIT_S, wait
 
 from nightturn.daemon.control_client import ask, new_request
@@ -18,6 +20,11 @@ from nightturn.motion.interlocks import UNTRIED
 from nightturn.settings.load import append_card
 
 NIGHTTURN = [sys.executable, "-c", "from nightturn.cli import main; main()"]
+STEERED = [
+    sys.executable,
+    "-c",
+    f"import sys; sys.path.insert(0, {str(Path(__file__).parents[2])!r}); from tests.daemon.steered import main; main()",
+]
 VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 4\nslots = 6\n"
 HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\nname = "cellar"\ndata = "nights"\n'
 STAND = """\
@@ -40,7 +47,11 @@ samples_per_block = 50
 slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
 dwell_s = 1.0
 cycles = 1000
+[fixture.shunt]
+check = false
 """
+"""Without a shunt check, which holds a first turn and an end up for some seconds: test_native_measured and
+test_daemon_on_firmware in tests/device have rigs with one."""
 
 
 class Processes:
@@ -51,16 +62,24 @@ class Processes:
         self._children: list[subprocess.Popen[bytes]] = []
         self._number = 0
 
-    def start(self, *arguments: str) -> "Child":
+    def start(
+        self,
+        *arguments: str,
+        program: Sequence[str] = NIGHTTURN,
+        folder: Path | None = None,
+        steer: Steering | None = None,
+    ) -> "Child":
+        """A command line, in a folder of its own if one is given; steered as `tests.daemon.steered` can."""
         self._number += 1
+        begin = program if steer is None else [*STEERED, steer.word]
         log = self.folder / f"{self._number:02d}-{arguments[0]}.log"
         with log.open("wb") as output:
             process = subprocess.Popen(
-                [*NIGHTTURN, *arguments],
+                [*begin, *arguments],
                 stdin=subprocess.DEVNULL,
                 stdout=output,
                 stderr=subprocess.STDOUT,
-                cwd=self.folder,
+                cwd=folder or self.folder,
             )
         self._children.append(process)
         return Child(process, log)

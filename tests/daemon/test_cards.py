@@ -42,7 +42,7 @@ def test_no_card_changes_while_the_shaft_turns_and_a_paused_unit_can_be_taken_of
     assert asked(processes, "pause", "pan-a1", *VALE)[0] == 0
     wait(lambda: status(tmp_path).state.startswith("paused"), lambda: serve.said)
     code, said = asked(processes, "unmount", "pan-a1", *VALE)
-    assert (code, "pan-a1: Q-0117 taken off by R. Vale (kept)" in said) == (0, True)
+    assert (code, "pan-a1: Q-0117 unmounted by R. Vale (kept)" in said) == (0, True)
     serve.says("run_ended")
     serve.says("no unit is mounted")
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0117", *VALE)
@@ -52,7 +52,7 @@ def test_no_card_changes_while_the_shaft_turns_and_a_paused_unit_can_be_taken_of
     assert serve.interrupt() == 0
     assert verify(tmp_path / "nights", run="all").ok
     details = open_run(tmp_path / "nights", "pan-a1").events()["detail"]
-    assert "Q-0117 taken off by R. Vale (by card)" in set(details)
+    assert "Q-0117 unmounted by R. Vale (by card)" in set(details)
 
 
 def test_a_unit_mounted_while_no_daemon_ran_gets_a_run_of_its_own_and_no_permission(
@@ -115,7 +115,7 @@ def test_a_go_right_after_a_mount_turns_by_the_zero_that_was_just_confirmed(
     again = msgspec.structs.replace(
         new_request(MOUNT, "pan-a1", "R. Vale", unit="Q-0117"), variant="pan15", travel_zero=True
     )
-    assert "travel counts anew" in ask(root, again).travel
+    assert "travel counts again" in ask(root, again).travel
     answer = ask(root, new_request(GO, "pan-a1", "R. Vale", unit="Q-0117"))
     assert answer.ok, answer.problem
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
@@ -141,7 +141,7 @@ def test_go_is_refused_under_an_older_card_and_lapses_with_a_card_written_by_han
     assert answer.ok, answer.problem
     mount(tmp_path, "pan-a1")
     wait(lambda: status(tmp_path).state.startswith("locked"), lambda: status(tmp_path).state)
-    assert "confirmed the travel zero anew; `go` again" in status(tmp_path).state
+    assert "confirmed the travel zero again; `go` again" in status(tmp_path).state
     mount(tmp_path, "pan-a1", unit="Q-0121")
     for unit in ("Q-0117", "Q-0121"):
         answer = ask(root, new_request(GO, "pan-a1", "R. Vale", unit=unit))

@@ -1,6 +1,7 @@
 """`status`, `stop`, `pause` and `go` reach the running daemon, and the device does what they say."""
 
 import json
+import re
 from pathlib import Path
 
 from tests.daemon.processes import Child, Processes, mount, say_go, write_bench
@@ -62,11 +63,13 @@ def test_a_pause_keeps_the_run_until_go_names_its_unit_and_a_stop_ends_it_once(
     answer = json.loads(said)
     assert (code, answer["ok"], answer["kept"]) == (0, True, True)
     assert answer["state"] == "stopping: paused by R. Vale (a noise)"
-    assert answer["waits_for"] == "waits until the shaft stands"
+    assert answer["waits_for"] == "waits until the shaft is at rest"
     wait(lambda: not device.state()["moving"], lambda: str(device.state()))
     wait(lambda: status(tmp_path).state.startswith("paused"), lambda: serve.said)
-    assert status(tmp_path).waits_for == (
-        "paused; `nightturn go pan-a1 --unit Q-0117 --operator NAME` ends the wait"
+    assert re.fullmatch(
+        r"paused since \d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d\d:\d\d; "
+        r"`nightturn go pan-a1 --unit Q-0117 --operator NAME` ends the wait",
+        status(tmp_path).waits_for,
     )
     wait(lambda: not device.state()["lease"], lambda: str(device.state()))  # no longer renewed, it runs out
 

@@ -69,7 +69,7 @@ def test_a_request_that_is_taken_is_whole_and_printable(fields: dict[str, object
         (b"{", "not a request"),
         (b"[]", "not a request"),
         (b"\xff\n", "not a request"),
-        (line(v=2), "speaks version 1 on this socket, the request is of version 2"),
+        (line(v=2), "uses version 1 on this socket, the request is of version 2"),
         (line(v=None), "not a request"),
         (line(command="dance"), "unknown command 'dance'; known: go, look, mount, pause, status, stop"),
         (line(colour="red"), "colour"),

@@ -15,11 +15,11 @@ from nightturn.storage.verify import verify
 LINE = "a.line"
 
 
-def tape_grows(folder: Path, serve: Child, by_bytes: int) -> None:
+def tape_grows(folder: Path, serve: Child, by_bytes: int, fixture: str = "pan-a1") -> None:
     """Wait until so much more is on the tape of the fixture."""
 
     def size() -> int:
-        return sum(path.stat().st_size for path in (folder / "nights" / "journal" / "pan-a1").glob("*.ntj"))
+        return sum(path.stat().st_size for path in (folder / "nights" / "journal" / fixture).glob("*.ntj"))
 
     before = size()
     wait(lambda: size() > before + by_bytes, lambda: serve.said)

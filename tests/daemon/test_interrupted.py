@@ -22,7 +22,7 @@ def test_a_run_whose_daemon_was_killed_is_interrupted_and_its_tape_mentioned(
     tape_grows(tmp_path, serve, 30_000)
     assert [run.state for run in list_runs(nights)] == ["running"]
     code, out, _ = typed(["verify", str(nights)], capsys)
-    assert (code, "not sealed yet; its recorder is at work" in " ".join(out.split())) == (0, True)
+    assert (code, "not sealed yet; a daemon is recording it" in " ".join(out.split())) == (0, True)
     serve.kill()
     assert [run.state for run in list_runs(nights)] == ["interrupted"]
     code, out, _ = typed(["verify", str(nights)], capsys)

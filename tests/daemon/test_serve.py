@@ -14,6 +14,7 @@ from tests.waiting import wait
 from nightturn.demo.broker import Broker, start_broker
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.verify import verify
+from nightturn.telemetry.reading import OFFLINE, picture
 
 PORTS = {"pan-a1": "a.line", "pan-a2": "b.line"}
 
@@ -31,12 +32,17 @@ def newest(watcher: Watcher, fixture: str) -> dict[str, object]:
     return seen[-1].values if seen else {}
 
 
+def word_of(watcher: Watcher, fixture: str) -> str:
+    """What a reader makes of a fixture, by the rule."""
+    retained = {seen.topic: seen.payload for seen in watcher.seen if seen.topic.endswith("/state")}
+    return picture(retained)[f"quillfen/{fixture}"].state
+
+
 def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
     tmp_path: Path, processes: Processes, broker: Broker, native_device: NativeDevices
 ) -> None:
     devices = {fixture: native_device(name) for fixture, name in PORTS.items()}
-    ports = {fixture: device.port for fixture, device in devices.items()}
-    bench = write_bench(tmp_path, ports, mqtt=broker.url)
+    bench = write_bench(tmp_path, {fixture: device.port for fixture, device in devices.items()}, mqtt=broker.url)
     for fixture in PORTS:
         mount(tmp_path, fixture)
 
@@ -55,11 +61,11 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
             assert "the device restarted" in str(newest(watcher, "pan-a1")["waits_for"])
             await watcher.until(lambda: bool(watcher.on("/pan-a2/m/cycle")))
             (cycle, *_) = watcher.on("/pan-a2/m/cycle")
-            assert {"v", "ts", "seq", "daemon_boot"} <= set(cycle.values)
-            assert watcher.on("/host/" + host_of(watcher) + "/state")[-1].values["state"] == "online"
+            # A lease that lapsed on a busy machine is given again: this one goes on by itself.
+            await watcher.until(lambda: word_of(watcher, "pan-a2") == "turning")
             serve.kill()
-            ending = "/host/" + host_of(watcher) + "/state"
-            await watcher.until(lambda: watcher.on(ending)[-1].values["state"] == "offline")
+            await watcher.until(lambda: {word_of(watcher, fixture) for fixture in PORTS} == {OFFLINE})
+            assert newest(watcher, "pan-a2")["state"] != OFFLINE  # nobody was there to say otherwise
             before = len(watcher.seen)
             again = processes.start("serve", str(bench))
             again.says("run_open", 2)
@@ -69,7 +75,10 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
                     for seen in watcher.seen[before:]
                 )
             )
+            assert newest(watcher, "pan-a2")["daemon_boot"] != cycle.values["daemon_boot"]
             assert again.interrupt() == 0
+            await watcher.until(lambda: {newest(watcher, f)["state"] for f in PORTS} == {OFFLINE})
+            assert not watcher.on("/ev/run_ended")
 
     asyncio.run(act())
     assert {run.fixture for run in list_runs(tmp_path / "nights")} == set(PORTS)  # two runs, both resumed
@@ -79,10 +88,6 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
     run = open_run(tmp_path / "nights", "pan-a1")
     assert sorted(run.samples(columns=["epoch"])["epoch"].unique()) == [0, 1, 2]
     assert list(run.gaps()["cause"]) == ["restart", "restart"]  # the device's, then the host's
-
-
-def host_of(watcher: Watcher) -> str:
-    return next(seen.topic.split("/")[4] for seen in watcher.seen if "/host/" in seen.topic)
 
 
 def test_without_a_card_nothing_moves_and_one_line_says_so(
@@ -164,6 +169,6 @@ def test_a_plan_that_check_refuses_is_not_served_either(
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench), "--set", "fixture.pan-a1.plan.slow_turn.revolutions=20")
     serve.says("run_not_opened")
-    assert "range_deg: [-2400, 2400] is left by" in serve.said
+    assert "range_deg: [-2400, 2400] is exceeded by" in serve.said
     assert serve.interrupt() == 0
     assert list_runs(tmp_path / "nights") == []

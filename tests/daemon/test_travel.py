@@ -54,7 +54,7 @@ def test_travel_is_counted_on_to_the_next_unit_until_the_device_starts_anew(
     code, said = asked(processes, *card("Q-0117"))
     assert (code, "travel unknown: no run has counted it" in said) == (2, True)
     code, said = asked(processes, *card("Q-0117", TRAVEL_ZERO))
-    assert (code, "travel counts anew from where the shaft is armed next" in said) == (0, True)
+    assert (code, "travel counts again from where the shaft next begins to turn" in said) == (0, True)
     serve = processes.start("serve", "bench.toml")
     say_go(tmp_path, device)
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
@@ -62,7 +62,7 @@ def test_travel_is_counted_on_to_the_next_unit_until_the_device_starts_anew(
     serve.says("run_ended")
 
     code, said = asked(processes, *card("Q-0121"))
-    assert (code, "travel counts on: the shaft stood at " in said) == (0, True)
+    assert (code, "travel counts on: the shaft was at " in said) == (0, True)
     serve.says("run_open", 2)
     say_go(tmp_path, device, unit="Q-0121")
     wait(lambda: bool(device.state()["moving"]), lambda: serve.said)
@@ -70,9 +70,9 @@ def test_travel_is_counted_on_to_the_next_unit_until_the_device_starts_anew(
     device.reset_by_watchdog()  # its encoder tells one turn
     wait(lambda: "travel unknown since " in status(tmp_path).waits_for, lambda: status(tmp_path).waits_for)
     code, said = asked(processes, "go", "pan-a1", "--unit", "Q-0121", *VALE)
-    assert (code, "see to the cable" in said) == (1, True)
+    assert (code, "check the cable" in said) == (1, True)
     code, said = asked(processes, *card("Q-0122"))
-    assert (code, "travel unknown since " in said, "see to the cable, then `--travel-zero`" in said) == (
+    assert (code, "travel unknown since " in said, "check the cable, then `--travel-zero`" in said) == (
         2,
         True,
         True,

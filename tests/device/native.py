@@ -17,6 +17,7 @@ from tests.device.recording import PRODUCED, Produced
 SANITIZED, FAST = "nightturn-native-asan", "nightturn-native"
 ANSWER_S_MAX = 20.0  # hang guards, not limits of speed
 STOP_S_MAX = 20.0
+BEHIND_TICKS_MAX = 30_000  # between two looks at the clock in one turn of its loop, with a sanitizer
 NEW_BOOT = 2**64 - 1  # the index that begins a boot in the log of what was produced
 
 
@@ -170,3 +171,9 @@ class NativeDevices:
             for device in self.started:
                 if device.process.returncode is None:
                     device.kill()
+
+
+def keeps_up(device: NativeDevice, ticks_per_sample: int) -> bool:
+    """Whether it has as many samples as its clock says; one that a busy machine has kept waiting catches up, a wrong rate does not."""
+    at = device.state()
+    return abs(int(at["next_index"]) * ticks_per_sample - int(at["tick"])) <= BEHIND_TICKS_MAX

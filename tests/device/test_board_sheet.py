@@ -157,7 +157,7 @@ def test_a_board_file_that_no_host_would_accept_is_refused_with_its_reason(
     ("text", "why"),
     [
         ('{"schema" 1}', "line 1, column 11: "),
-        ('{"schema": 1, "schema": 1}', "'schema': this key stands there twice; allowed: once in an object"),
+        ('{"schema": 1, "schema": 1}', "'schema': this key occurs twice; allowed: once in an object"),
         ("[]", "top level: []; allowed: an object"),
         ("{}", "schema: missing; allowed: 1"),
     ],

@@ -10,7 +10,7 @@ from tests.device.build import built
 
 CORPUS = Path(__file__).parent / "corpus"
 TARGETS = ("decoder", "link", "commands")
-SECONDS, SECONDS_LONG = 5, 20  # on top of the whole corpus
+SECONDS, SECONDS_LONG = 1, 20  # on top of the whole corpus
 HANG_S = 300
 FILES_MAX, BYTES_MAX = 300, 300_000
 LIMITS = ("-timeout=10", "-rss_limit_mb=2048", "-print_final_stats=1", "-max_len=1500")

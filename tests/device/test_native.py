@@ -2,6 +2,7 @@
 
 import signal
 import subprocess
+import time
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,9 @@ import pytest
 from crc32c import crc32c
 from tests.device.build import built
 from tests.device.client import Client
-from tests.device.native import FAST, SANITIZED, NativeDevices
+from tests.device.native import FAST, SANITIZED, NativeDevices, keeps_up
 from tests.device.plant import COUNTS_PER_REV
+from tests.waiting import wait
 
 from nightturn_protocol import messages as wire
 from nightturn_protocol.messages import Axis, DriveMode, EventCode, Input, LeaseState, Reason, ResetCause
@@ -18,6 +20,9 @@ from nightturn_protocol.messages import Axis, DriveMode, EventCode, Input, Lease
 SESSION = 0x1234
 TURN_SLOWLY = (1.0, 2.0, 5.0)  # rad/s, its limit, rad/s²
 CRASH = (0x00C0FFEE, 0x00C0DE01, 7)  # what SIGUSR2 leaves behind
+
+
+LEASES_MAX = 50
 
 
 def drive(number: int, mode: DriveMode = DriveMode.SPEED, counts: int = 0) -> wire.Drive:
@@ -28,6 +33,17 @@ def drive(number: int, mode: DriveMode = DriveMode.SPEED, counts: int = 0) -> wi
 def lease(host: Client) -> None:
     """A motion lease of a second."""
     host.send(wire.Lease(host.next(wire.Status).tick, 7.0, 5.0, 1000, 0))
+
+
+def driven(host: Client, number: int) -> wire.DriveReply:
+    """The reply to a drive command under a fresh lease: a status that waited to be read while the machine stood still gives one
+    that has run out already, and the next status another."""
+    numbers = iter(range(number, number + LEASES_MAX))
+    while True:
+        lease(host)
+        reply = host.ask(drive(next(numbers)), wire.DriveReply)
+        if reply.reason != Reason.NO_LEASE:
+            return reply
 
 
 def test_the_link_appears_is_taken_over_and_goes_with_its_owner(
@@ -73,7 +89,7 @@ def test_a_polite_end_is_code_0(native_device: NativeDevices, number: signal.Sig
         (["--truth", "none/truth"], "none/truth: cannot be written: No such file or directory"),
         (["--log-samples", "none/log"], "none/log: cannot be written: No such file or directory"),
         (["--link", "none/line"], "none/line: the link cannot be made: No such file or directory"),
-        (["--link", "taken"], "taken: something that is not a link stands there; choose another name"),
+        (["--link", "taken"], "taken: a file that is not a link has this name; choose another one"),
         (["--link", "x" * 5000], "the link cannot be made: File name too long"),
         (["--colour", "blue"], "--help lists the options"),
         (["loose"], "argument loose: every argument has a name"),
@@ -152,10 +168,8 @@ def test_the_rate_at_power_on_can_be_chosen(native_device: NativeDevices) -> Non
     fast, slow = native_device("fast.line", rate=10_000), native_device("slow.line", rate=100)
     while slow.state()["next_index"] < 20:
         pass
-    at = fast.state()
-    assert at["next_index"] == pytest.approx(at["tick"] / 100, abs=300)
-    at = slow.state()
-    assert at["next_index"] == pytest.approx(at["tick"] / 10_000, abs=3)
+    wait(lambda: keeps_up(fast, 100), lambda: f"it does not take 10,000 a second: {fast.state()}")
+    wait(lambda: keeps_up(slow, 10_000), lambda: f"it does not take 100 a second: {slow.state()}")
 
 
 def test_what_nobody_understands_is_an_error_and_changes_nothing(native_device: NativeDevices) -> None:
@@ -196,15 +210,13 @@ def test_what_goes_wrong_stops_the_drive_until_it_is_right_and_cleared(
     device = native_device()
     with Client(device.port) as host:
         host.open(SESSION)
-        lease(host)
-        assert host.ask(drive(1), wire.DriveReply).accepted
+        assert driven(host, 1).accepted
         device.make(wrong)
         while not (told := host.event(code)).latched:  # a first kick into the rail is a warning only
             pass
         while device.state()["moving"]:
             pass
-        lease(host)
-        refused = host.ask(drive(2), wire.DriveReply)
+        refused = driven(host, 100)
         assert refused.reason in {Reason.INTERLOCK, Reason.LATCHED}
         device.make(right)
         while not host.next(wire.Status).inputs & Input.GUARD_CLOSED:
@@ -212,8 +224,7 @@ def test_what_goes_wrong_stops_the_drive_until_it_is_right_and_cleared(
         host.next(wire.Status)
         host.ask(wire.Clear(told.event_no), wire.Done)
         host.ask(wire.Clear(0xFFFFFFFF), wire.Done)
-        lease(host)
-        assert host.ask(drive(3), wire.DriveReply).accepted
+        assert driven(host, 200).accepted
 
 
 def test_a_travel_is_made_to_the_count_and_the_lease_drops_when_nobody_renews_it(
@@ -249,6 +260,7 @@ def test_a_reset_in_place_is_a_new_boot_with_its_cause_and_the_line_stays(
         lease(host)
         assert host.ask(drive(1), wire.DriveReply).accepted
         host.next(wire.Status)
+        began_s = time.monotonic()
         if reset == "watchdog":
             device.reset_by_watchdog()
         else:
@@ -257,7 +269,7 @@ def test_a_reset_in_place_is_a_new_boot_with_its_cause_and_the_line_stays(
         after = host.open(SESSION + 1, last_boot_id=before.boot_id, last_session=SESSION, fresh=False)
         assert after.boot_id != before.boot_id
         assert not after.resumed
-        assert after.uptime_tick < 20_000_000
+        assert after.uptime_tick <= (time.monotonic() - began_s) * 1e6  # its clock began anew
         cause = ResetCause.WATCHDOG if reset == "watchdog" else ResetCause.FAULT
         assert after.reset_cause == cause
         while host.event(EventCode.BOOT).value_a != cause:  # the boot before told its own

@@ -120,6 +120,15 @@ class Bench:
         return float(np.sqrt(sum(a * a for a in both.values()) / 2))
 
 
+STANDING = ("No filter corner of the torque channel is known: ", "Gross of the rig: ")
+
+
+def beside_the_rig(reasons: tuple[str, ...]) -> tuple[str, ...]:
+    """The sentences of a figure without those that every one of these benches gets, because nothing is known of its filter and
+    its rig; `test_rig_net.py` and `test_transfer.py` hold them."""
+    return tuple(reason for reason in reasons if not reason.startswith(STANDING))
+
+
 def replace_struct(struct: Conditions, changes: dict[str, Any]) -> Conditions:
     """A frozen struct with some fields changed."""
     import msgspec

@@ -144,7 +144,9 @@ def leg_part(raw: np.ndarray, encoder: np.ndarray, a: int, b: int) -> LegSums:
 def test_any_merge_order_gives_the_same_leg(seed: int, cuts: list[int], data: st.DataObject) -> None:
     rng = np.random.default_rng(seed)
     encoder = (np.arange(3_000) * 83 + rng.integers(-60, 60, 3_000)).astype(np.int64)
-    raw = rng.integers(-(1 << 23), 1 << 23, 3_000).astype(np.int32)
+    # One draw has an extreme once, the other in runs that the cuts fall into.
+    top = data.draw(st.sampled_from([1 << 23, 3]))
+    raw = rng.integers(-top, top, 3_000).astype(np.int32)
     edges = [0, *sorted(cuts), 3_000]
     spans = list(pairwise(edges))
     parts = [leg_part(raw, encoder, a, b) for a, b in data.draw(st.permutations(spans))]
@@ -152,6 +154,9 @@ def test_any_merge_order_gives_the_same_leg(seed: int, cuts: list[int], data: st
     for part in parts[1:]:
         total.merge(part)
     assert total.canonical() == leg_part(raw, encoder, 0, 3_000).canonical()
+    low, high = raw == raw.min(), raw == raw.max()
+    assert (total.at_min, total.at_max) == (low.sum(), high.sum())
+    assert (total.again_min, total.again_max) == ((low[1:] & low[:-1]).sum(), (high[1:] & high[:-1]).sum())
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec import structs
 from tests.estimation.synthetic import Bench, Recording, clean, cycles_of, feed, motion, record
 
 from nightturn.estimation.assembly import CycleSums
@@ -170,7 +171,7 @@ def test_a_restart_of_the_device_interrupts() -> None:
 
 def replace_epoch(recording: Recording, start: int) -> Tile:
     tile = recording.tile(start, None, epoch=1)
-    return replace(tile, index=0)
+    return structs.replace(tile, index=0)
 
 
 def test_an_idle_estimator_has_nothing_to_interrupt() -> None:
@@ -241,7 +242,7 @@ def test_a_plan_that_starts_again_closes_the_old_cycle() -> None:
     estimator = Estimator.start(BENCH.settings(), 1)
     events = estimator.add(recording.tile(0, stop))
     back = recording.encoder[stop] - recording.encoder[0]
-    moved = replace(one, index=stop, encoder=one.encoder + back)
+    moved = structs.replace(one, index=stop, encoder=one.encoder + back)
     events += estimator.add(moved)
     cycles = only_cycles(events)
     assert [(shape(c), c.complete) for c in cycles] == [([SHAPE[0]], False), (SHAPE, True)]
@@ -273,10 +274,10 @@ def test_the_mean_temperature_is_that_of_the_cycle() -> None:
     recording = record(BENCH, cycles=2)
     estimator = Estimator.start(BENCH.settings(), 1)
     half = len(recording.raw) // 2
-    estimator.temperature("housing", 21_000)
-    estimator.temperature("housing", 23_000)
+    estimator.warm([("housing", 21_000)])
+    estimator.warm([("housing", 23_000)])
     events = estimator.add(recording.tile(0, half))
-    estimator.temperature("housing", 30_000)
+    estimator.warm([("housing", 30_000)])
     events += estimator.add(recording.tile(half))
     first, second = only_cycles(events)
     assert first.temperatures == {"housing": (2, 44_000)}

@@ -53,9 +53,7 @@ def test_a_sound_device_on_a_sound_line_is_good() -> None:
     report = played.report
     assert report.ok
     assert report.verdict == "good"
-    assert (
-        report.sentence == f"GOOD: all {report.pattern.samples} samples came and not a single bit was wrong"
-    )
+    assert report.sentence == f"GOOD: all {report.pattern.samples} samples arrived and no bit was wrong"
     assert report.findings == ()
     assert report.remarks == ()
     assert report.pattern.samples == played.device.next_index >= 19_000
@@ -135,7 +133,7 @@ def test_a_lost_block_that_comes_again_is_told_but_good() -> None:
     assert report.host.resend_requests >= 1
     assert report.pattern.missing == {}
     assert report.sentence.startswith("GOOD AFTER REPAIR: all ")
-    assert report.sentence.endswith("1 block had to be brought back by RESEND")
+    assert report.sentence.endswith("1 block had to be sent again (RESEND)")
 
 
 def test_a_lost_block_that_is_gone_from_the_ring_fails() -> None:
@@ -225,7 +223,7 @@ def test_a_device_that_samples_too_slowly_is_found() -> None:
 def test_a_device_that_streams_nothing_is_found() -> None:
     played = Played(produces=lambda _step: False)
     assert played.found == {"too_few_samples"}
-    assert "no sample came" in played.report.sentence
+    assert "no sample arrived" in played.report.sentence
 
 
 def test_an_index_that_goes_back_is_found() -> None:
@@ -327,4 +325,4 @@ def test_a_stream_of_which_no_block_ever_comes_is_a_lost_tail() -> None:
     played = Played(bend=lambda _seq, _body: ())
     assert played.found == {"tail_lost", "too_few_samples"}
     assert played.report.pattern.tail_blocks_lost == played.device.next_seq >= 190
-    assert "no sample came" in played.report.sentence
+    assert "no sample arrived" in played.report.sentence

@@ -46,7 +46,7 @@ def test_a_canonical_sheet_has_no_remarks() -> None:
         (written(device="quillfen bö").decode("unicode_escape").encode(), "not ASCII"),
         (written(features=["drive"]), "does not name the feature 'pattern'"),
         (written(torque={"bits": 24, "scale": "1e-6", "unit": "N"}), "torque.unit is 'N'"),
-        (written(inputs=["guard_closed", "door"]), "no bit of the input word stands for: door"),
+        (written(inputs=["guard_closed", "door"]), "without a bit in the input word: door"),
         (written(rates_hz=[1000, 3000]), "do not divide tick_hz = 1000000: 3000"),
     ],
 )
@@ -87,9 +87,11 @@ def test_a_bit_that_the_sheet_does_not_name_is_remarked() -> None:
     assert stray_inputs(status(inputs=0b1001), sheet).endswith("does not name: 0x0008")
 
 
-def test_an_event_says_that_it_stands() -> None:
+def test_an_event_is_a_sentence_in_the_names_of_the_sheet() -> None:
     event = wire.Event(0, 4, 1, 2, int(wire.EventCode.GUARD_OPENED), int(wire.Severity.ALARM), 1)
-    assert event_text(event) == "guard_opened (alarm, latched), number 4, values 1 and 2"
+    said = "guard opened (input 1) with turning drive on; CLEAR needed, which `go` sends (alarm, number 4)"
+    assert event_text(event, None) == said
+    assert event_text(event, parse_sheet(written())) == said.replace("input 1", "input 1 guard_closed")
 
 
 def test_a_firmware_without_a_crash_remembers_none() -> None:

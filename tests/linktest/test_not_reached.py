@@ -56,7 +56,7 @@ def test_another_major_version_names_both() -> None:
         return to_wire(bytes(body))
 
     text = failure(Played(raw=refuse))
-    assert text == "the device speaks major version 2 of the wire, this host speaks 1"
+    assert text == "the device uses major version 2 of the protocol, this host 1"
 
 
 def test_a_sheet_that_is_not_what_its_digest_says_is_refused_with_both_digests() -> None:
@@ -108,7 +108,7 @@ def test_a_rate_that_the_device_does_not_have_is_a_usage_error_that_names_those_
 
 def test_a_stop_by_hand_that_comes_before_the_stream_is_an_error() -> None:
     played = Played(to_device=lambda _body: (), stop_after_s=0.5)
-    assert failure(played) == "stopped by hand before the test pattern began"
+    assert failure(played) == "cancelled before the test pattern began"
     assert played.port.closed == 1
 
 
@@ -126,5 +126,5 @@ def test_a_device_on_which_a_lease_lives_says_so_and_is_left_alone() -> None:
 
     played = Played(raw=refuse)
     assert isinstance(played.test.failure, DeviceMismatchError)
-    assert failure(played).startswith("another session's motion lease lives on the device")
+    assert failure(played).startswith("the motion lease of another session is still running on the device")
     assert set(asked) == {wire.Open.KIND}

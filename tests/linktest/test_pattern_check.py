@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -36,11 +37,13 @@ def block(
         flags=flags,
         stream=1,
     )
-    return BlockIn(0, seq, index, first_tick, count, flags, 3, frame_body(message, 1, seq))
+    return BlockIn(
+        0, seq, index, first_tick, message.encoder_base, count, flags, 3, frame_body(message, 1, seq)
+    )
 
 
 def with_body(whole: BlockIn, body: bytes) -> BlockIn:
-    return BlockIn(0, whole.seq, whole.index, whole.tick, whole.count, whole.flags, whole.inputs, body)
+    return msgspec.structs.replace(whole, body=body)
 
 
 def checked(blocks: Sequence[BlockIn], samples_per_block: int = 120) -> tuple[PatternCheck, Findings]:

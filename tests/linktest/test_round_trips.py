@@ -27,7 +27,7 @@ def test_the_bins_follow_each_other_and_the_outer_ones_are_not_empty(delays: lis
 
 
 def test_the_edges_are_the_preferred_numbers_r5() -> None:
-    # ISO 3:1973, R5
+    # ISO 3:1973, "Preferred numbers", series R5 (from memory)
     assert [edge_us(number) for number in range(11)] == [1, 1.6, 2.5, 4, 6.3, 10, 16, 25, 40, 63, 100]
 
 

@@ -39,7 +39,7 @@ def test_inputs_are_told_by_name_and_events_are_kept() -> None:
     assert report.state.inputs == {"guard_closed": True, "stop_chain_healthy": True}
     assert report.state.lease == "off"
     assert report.state.outputs_on == ()
-    assert report.events == ("input_changed (info), number 7, values 1 and 3",)
+    assert report.events == ("input 2 stop_chain_healthy went on (info, number 7)",)
 
 
 def test_round_trips_leave_out_what_the_device_takes_to_answer() -> None:

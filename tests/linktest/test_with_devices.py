@@ -92,7 +92,7 @@ def test_a_fixture_that_resets_is_a_failure_that_names_the_restart() -> None:
 def test_a_cable_that_is_cut_is_a_failure() -> None:
     report = report_on("virtual:pan15?seed=7&fault=outage@3s+1s", wanted(8.0))
     assert report.verdict == "failed"
-    assert "the line was lost while streaming: the line went down" in report.sentence
+    assert "the line was lost while streaming: the line was lost" in report.sentence
 
 
 def on_line(link: Path, nonce: int) -> Report:
@@ -100,6 +100,8 @@ def on_line(link: Path, nonce: int) -> Report:
     return run_link_test(str(link), Wanted(1.0, 1000, BAUD, declared=False), nonce, lambda _test: None)
 
 
+# a board that starves for a second beside other tests has failed, and the link test has to say so
+@pytest.mark.alone
 @pytest.mark.parametrize("device", DEVICES)
 def test_a_device_on_a_pty_is_good_and_can_be_tested_again(device: str, tmp_path: Path) -> None:
     with on_a_pty(DEVICES[device], tmp_path) as link:

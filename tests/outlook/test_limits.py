@@ -27,7 +27,7 @@ def test_a_limit_in_the_wrong_unit_is_a_warning_with_the_number_that_was_meant()
     )
     assert warnings(variant=accepting(friction_nm=Acceptance(max=0.000149))) == (
         (
-            "variants/pan15.toml, [accept.friction_nm], max: 149 µN·m is less than a bridge resolves beside 15 N·m; "
+            "variants/pan15.toml, [accept.friction_nm], max: 149 µN·m is less than a bridge resolves with 15 N·m; "
             "allowed: 150 µN·m to 15 N·m; the key is in N·m; did you mean 0.149?"
         ),
     )
@@ -99,7 +99,7 @@ def test_every_limit_is_in_the_outlook_with_its_unit() -> None:
         ("ripple_pct_rated", "%"),
         ("friction_nm", "N·m"),
     ]
-    assert [each.max_nm for each in accepted] == pytest.approx([0.09, 0.15], rel=1e-12)
+    assert [nm for each in accepted for _, _, nm in each.bounds] == pytest.approx([0.09, 0.15], rel=1e-12)
     protection = protection_outlook(protecting(torque_nm=18.0, friction_pct_rated=3.0))
     assert [(each.figure, each.unit) for each in protection] == [
         ("torque_nm", "N·m"),

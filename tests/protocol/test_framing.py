@@ -19,7 +19,8 @@ from nightturn_protocol.messages import FRAME_BYTES_MAX, FRAME_BYTES_MIN, WIRE_B
 COUNTERS = ("frames", "bad_cobs", "bad_crc", "undersize", "oversize", "torn")
 bodies = st.binary(min_size=8, max_size=FRAME_BYTES_MAX - 4)
 
-# RFC 3720 appendix B.4; the PDU of the last row is the read command printed there.
+# RFC 3720 (iSCSI), appendix B.4; the PDU of the last row is the read command printed there. The first four as other projects'
+# tests quote them (read; the RFC's own page was not), all five computed alike by crc32c and google-crc32c.
 PDU = "01c00000000000000000000000000000140000000000040000000014000000182800000000000000 0200000000000000"
 RFC_3720 = {
     "32 zeros": (bytes(32), "aa36918a"),
@@ -28,7 +29,8 @@ RFC_3720 = {
     "32 down": (bytes(range(31, -1, -1)), "5cdb3f11"),
     "read command": (bytes.fromhex(PDU), "563a96d9"),
 }
-# Cheshire and Baker, IEEE/ACM ToN 7(2), 1999, for the rule of a full run; rows as in the test table of the `cobs` package.
+# S. Cheshire, M. Baker, "Consistent overhead byte stuffing", IEEE/ACM Trans. Networking 7(2), 1999, for the rule of a full run
+# (from memory); rows as in the test table of the `cobs` package (read).
 COBS = {
     "": "01",
     "00": "0101",
@@ -72,6 +74,9 @@ def test_crc_agrees_with_rfc_3720_b4(case: str) -> None:
     data, sent = RFC_3720[case]
     assert crc_package.crc32c(data).to_bytes(4, "little").hex() == sent
     assert reference.crc32c(data).to_bytes(4, "little").hex() == sent
+    wire = to_wire(data)
+    assert cobs.decode(wire.removesuffix(b"\0")) == data + bytes.fromhex(sent)
+    assert Deframer().receive_bytes(wire) == [data]
 
 
 @pytest.mark.parametrize("plain", COBS)

@@ -1,6 +1,5 @@
 """The device sheet: what is read from it, and what is refused, saying where and what would be allowed."""
 
-import hashlib
 import json
 from typing import Any
 
@@ -34,6 +33,9 @@ def without(path: str) -> bytes:
         inner = inner[table]
     del inner[key]
     return json.dumps(sheet).encode()
+
+
+TORQUE: dict[str, object] = dict(json.loads(json.dumps(SHEET))["torque"])
 
 
 def changed(path: str, value: object) -> bytes:
@@ -70,14 +72,40 @@ def test_an_encoder_says_how_many_turns_it_tells_apart() -> None:
     assert parse_sheet(changed("encoder.turns", 64)).turns == 64
 
 
+def test_a_channel_says_where_its_filter_ends() -> None:
+    assert parse_sheet(SHEET_BYTES).filter_hz is None
+    assert parse_sheet(SHEET_BYTES).filter_poles == 1
+    one = parse_sheet(changed("torque.filter_hz", 400))
+    assert (one.filter_hz, one.filter_poles) == (400.0, 1)
+    torque = {**TORQUE, "filter_hz": 0.5, "filter_poles": 2}
+    two = parse_sheet(changed("torque", torque))
+    assert (two.filter_hz, two.filter_poles) == (0.5, 2)
+
+
+@pytest.mark.parametrize(
+    ("torque", "problem"),
+    [
+        ({"filter_hz": 0}, "torque.filter_hz: 0; allowed: a number above 0"),
+        ({"filter_hz": "40"}, "torque.filter_hz: '40'; allowed: a number above 0"),
+        ({"filter_hz": True}, "torque.filter_hz: True; allowed: a number above 0"),
+        ({"filter_hz": 40, "filter_poles": 3}, "torque.filter_poles: 3; allowed: 1 to 2"),
+        ({"filter_hz": 40, "filter_poles": 1.0}, "torque.filter_poles: 1.0; allowed: 1 to 2"),
+        ({"filter_poles": 2}, "torque.filter_poles: without filter_hz; allowed: both, or neither"),
+    ],
+)
+def test_a_filter_that_is_none_is_refused(torque: dict[str, object], problem: str) -> None:
+    with pytest.raises(SheetError) as caught:
+        parse_sheet(changed("torque", {**TORQUE, **torque}))
+    assert str(caught.value) == problem
+
+
 def test_keys_of_a_later_minor_version_are_ignored() -> None:
     assert parse_sheet(changed("colour", {"deep": [1, 2]})) == parse_sheet(SHEET_BYTES)
 
 
 def test_the_digest_is_the_first_eight_bytes_of_the_sha_256_little_endian() -> None:
-    # SHA-256 of "abc", FIPS 180-4 example: ba7816bf 8f01cfea ...
+    # SHA-256 of "abc", one-block example of NIST to FIPS 180-4 (from memory): ba7816bf 8f01cfea ...
     assert digest_of(b"abc") == 0xEACF018FBF1678BA
-    assert hashlib.sha256(b"abc").hexdigest().startswith("ba7816bf8f01cfea")
 
 
 REFUSED: list[tuple[bytes, str, str, str]] = [
@@ -85,8 +113,8 @@ REFUSED: list[tuple[bytes, str, str, str]] = [
     (b"[]", "top level", "[]", "an object"),
     (b"\xff\xfe{}", "byte 0", "not UTF-8", ""),
     (b"\xef\xbb\xbf{}", "line 1, column 1", "Unexpected UTF-8 BOM (decode using utf-8-sig)", "JSON"),
-    (b'{"schema":1,"schema":1}', "'schema'", "this key stands there twice", "once in an object"),
-    (b'{"schema":NaN}', "a number", "NaN", "JSON, which has no such number"),
+    (b'{"schema":1,"schema":1}', "'schema'", "this key occurs twice", "once in an object"),
+    (b'{"schema":NaN}', "a number", "NaN", "a number that JSON allows"),
     (b" " * (SHEET_BYTES_MAX + 1), "size", "16385 bytes", "at most 16384"),
     (b"[" * 10_000, "nesting", "10000 deep", "at most 6"),
     (changed("colour", [[[[[[[1]]]]]]]), "nesting", "8 deep", "at most 6"),
@@ -121,7 +149,7 @@ REFUSED: list[tuple[bytes, str, str, str]] = [
     (changed("inputs", ["\ud800"]), "inputs[0]", "'\\ud800'", NAME_ALLOWED),
     (changed("features", ["f"] * 65), "features", "65 entries", "a list of at most 64"),
     (changed("slow", [7]), "slow[0]", "7", "an object"),
-    (changed("slow", [VOLTS, VOLTS]), "slow[1].no", "1 is taken by an earlier channel", "different numbers"),
+    (changed("slow", [VOLTS, VOLTS]), "slow[1].no", "1 is used by an earlier channel", "different numbers"),
     (changed("slow", [{**VOLTS, "no": 256}]), "slow[0].no", "256", "0 to 255"),
     (changed("slow", [VOLTS, {"no": 2, "unit": "V"}]), "slow[1].name", "missing", NAME_ALLOWED),
 ]

@@ -6,12 +6,18 @@ import pytest
 from replay_logs.make import Recorded, record
 from tests.replay.scenes import BRIEF, LATER_NS, MEASURED, SEGMENTS, quiet
 
+from nightturn.storage.segment import unpack
+
 
 @pytest.fixture(scope="session")
 def brief(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A tape of a few seconds: handshake, first moves, end."""
     with quiet():
-        return record(BRIEF, tmp_path_factory.mktemp("brief")).segments[0]
+        sealed = record(BRIEF, tmp_path_factory.mktemp("brief")).segments[0]
+    # As it was while it was written: damage of the compressed form has tests of its own.
+    plain = tmp_path_factory.mktemp("plain") / sealed.name
+    plain.write_bytes(unpack(sealed.read_bytes())[0])
+    return plain
 
 
 @pytest.fixture(scope="session")

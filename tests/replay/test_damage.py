@@ -3,16 +3,17 @@
 from pathlib import Path
 from typing import cast
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from nightturn.errors import CorruptFileError, SchemaVersionError
-from nightturn.model.facts import KINDS, RUN_OPENED
+from nightturn.model.facts import DECODERS, RUN_OPENED
 from nightturn.replay.full import replay
 from nightturn.replay.tapes import tape_of_file
 from nightturn.replay.verdict import Options, replay_log
-from nightturn.storage.segment import decode_header, read_segment
+from nightturn.storage.segment import decode_header, pack, read_segment
 
 ANY_PLACE = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -86,6 +87,19 @@ def test_a_record_of_another_version_is_an_error_and_not_a_traceback(
     brief: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The bytes are whole, but what they say does not fit this version."""
-    monkeypatch.setitem(cast("dict[str, object]", KINDS), RUN_OPENED, int)
+    monkeypatch.setitem(cast("dict[str, object]", DECODERS), RUN_OPENED, msgspec.msgpack.Decoder(int).decode)
     with pytest.raises(CorruptFileError, match="recorded by another version of nightturn"):
         replay(tape_of_file(brief))
+
+
+def test_a_compressed_tape_that_is_damaged_where_it_begins_says_so_and_how_much_is_whole(brief: Path) -> None:
+    packed = pack(brief.read_bytes())
+    assert packed is not None
+    content = bytearray(packed)
+    content[decode_header(packed)[1] + 2000] ^= 1
+    damaged = brief.with_name("damaged_block.ntj")
+    damaged.write_bytes(bytes(content))
+    with pytest.raises(
+        CorruptFileError, match=r"the core's state begins: 1 stretch of the compressed tape is damaged"
+    ):
+        replay_log(damaged, "", "latest", Options())

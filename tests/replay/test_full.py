@@ -94,7 +94,7 @@ def test_what_is_no_tape_says_what_would_be_one(segments: Recorded, tmp_path: Pa
     with pytest.raises(StorageError, match="no such tape; give a"):
         tape_of(tmp_path / "none.ntj", "", "latest")
     with pytest.raises(
-        ConfigError, match=r"holds no tape; allowed: a \*\.ntj file, a folder of them, or --fixture"
+        ConfigError, match=r"contains no tape; allowed: a \*\.ntj file, a folder of them, or --fixture"
     ):
         tape_of(tmp_path, "", "latest")
     with pytest.raises(RunNotFoundError, match=f"tapes are there of: {segments.run}"):
@@ -105,5 +105,5 @@ def test_what_is_no_tape_says_what_would_be_one(segments: Recorded, tmp_path: Pa
         tape_of(segments.root, segments.fixture, "../x")
     text = tmp_path / "text.ntj"
     text.write_text("no tape at all", encoding="utf-8")
-    with pytest.raises(CorruptFileError, match="does not begin as one"):
+    with pytest.raises(CorruptFileError, match="does not begin like one"):
         replay(tape_of_file(text))

@@ -27,7 +27,7 @@ X86_64 = {
 }
 AARCH64 = {name: {name.lower()} for name in ("ARMV8", "CORTEXA57", "NEOVERSEN1", "THUNDERX2T99")}
 KERNELS = {"x86_64": X86_64, "AMD64": X86_64, "aarch64": AARCH64, "arm64": AARCH64}
-HELD = ("sums and figures: equal to the last bit", "sums and figures: equal within 1e-9; ")
+HELD = ("sums and figures: equal to the last bit", "sums and figures: equal within 10⁻⁹; ")
 SETTINGS = ("OPENBLAS_CORETYPE", "OPENBLAS_NUM_THREADS", "NPY_DISABLE_CPU_FEATURES")
 CHILD = """
 import sys
@@ -82,7 +82,9 @@ def replay_all(*flags: str, **settings: str) -> Ran | None:
     *texts, last = done.stdout.rstrip().split("\n")
     outcomes, lines = [], list[str]()
     for text in texts:
-        if text.startswith("exit "):
+        if text.startswith("    ") and lines:  # a line that was broken at 80 columns
+            lines[-1] += f" {text.strip()}"
+        elif text.startswith("exit "):
             outcomes.append((text.removeprefix("exit "), "\n".join(lines)))
             lines = []
         else:

@@ -75,7 +75,7 @@ def test_the_healthy_unit_is_accepted_both_ways_round() -> None:
 def test_the_outage_leaves_a_gap_row_and_the_cable_a_figure_that_is_not_judged() -> None:
     rows = named("outage_and_cable").rows
     assert [(gap.cause, gap.exact) for gap in rows.gaps] == [("link", True)]
-    assert "Torque signal hit the ADC limit" in " ".join(rows.cycles[0].figure("ripple_pp_nm").reasons)
+    assert "Torque signal at the end of its range" in " ".join(rows.cycles[0].figure("ripple_pp_nm").reasons)
     assert any("samples were lost" in reason for cycle in rows.cycles for reason in cycle.reasons)
 
 

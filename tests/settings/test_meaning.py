@@ -19,17 +19,23 @@ from nightturn.settings.meaning import (
     listed_changes,
     mounted,
 )
-from nightturn.settings.rig import Encoder, FixtureSettings, Limit, Rig, Transducer
+from nightturn.settings.rig import Encoder, Filter, FixtureSettings, Limit, Rig, Transducer
 from nightturn.settings.variant import Variant
 
 VARIANT = Variant(schema=1, name="pan15", rated_torque_nm=15.0, pole_pairs=16, slots=36)
 
 
 def texts(
-    rig: FixtureSettings = FAST, variant: Variant = VARIANT, card: MountCard = CARD, calibration: str = "{}"
+    rig: FixtureSettings = FAST,
+    variant: Variant = VARIANT,
+    card: MountCard = CARD,
+    calibration: str = "{}",
+    rig_record: str = "",
 ) -> Texts:
     encode = msgspec.json.encode
-    return Texts(encode(rig).decode(), encode(variant).decode(), encode(card).decode(), calibration)
+    return Texts(
+        encode(rig).decode(), encode(variant).decode(), encode(card).decode(), calibration, rig_record
+    )
 
 
 def structs_in(kind: Any) -> Iterator[type[msgspec.Struct]]:
@@ -78,6 +84,12 @@ def test_every_table_of_the_rig_file_belongs_to_a_run_or_to_the_bench() -> None:
             True,
         ),
         (texts(calibration='{"id":"TR-204/4"}'), 'calibration.id: none -> "TR-204/4"', True),
+        (texts(rig_record='{"id":"R-3"}'), 'rig_record.id: none -> "R-3"', True),
+        (
+            texts(msgspec.structs.replace(FAST, filter=Filter(hz=40.0))),
+            "filter: none -> { hz, poles, u_rel }",
+            True,
+        ),
         (
             texts(variant=msgspec.structs.replace(VARIANT, rated_torque_nm=20.0)),
             "variant.rated_torque_nm: 15.0 -> 20.0",

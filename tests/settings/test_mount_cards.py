@@ -50,7 +50,7 @@ def test_a_card_torn_anywhere_leaves_the_one_before_in_force_and_does_not_hinder
 def test_a_whole_line_that_is_no_card_is_told_by_its_number(tmp_path: Path) -> None:
     path = append_card(tmp_path, "pan-a1", CARD)
     path.write_bytes(path.read_bytes() + b'{"unit": 3}\n')
-    with pytest.raises(CorruptFileError, match=r"pan-a1\.jsonl: line 2 is no mount card"):
+    with pytest.raises(CorruptFileError, match=r"pan-a1\.jsonl: line 2 is not a mount card"):
         read_card(tmp_path, "pan-a1")
 
 

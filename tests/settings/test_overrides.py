@@ -56,8 +56,8 @@ def test_the_last_of_two_wins(tmp_path: Path) -> None:
             '--set fixture.pan-a11.rate_hz=1000: no fixture "pan-a11"; did you mean "pan-a1"?; allowed: pan-a1, pan-b2',
         ),
         ("fixture.rate_hz=1000", '--set fixture.rate_hz=1000: no fixture ""; allowed: pan-a1, pan-b2'),
-        ("rate_hz", '--set: "rate_hz" is no override; allowed: table.key=value'),
-        ("bench..lab=x", '--set: "bench..lab=x" is no override; allowed: table.key=value'),
+        ("rate_hz", '--set: "rate_hz" is not an override; allowed: table.key=value'),
+        ("bench..lab=x", '--set: "bench..lab=x" is not an override; allowed: table.key=value'),
         ("bench.lab.x=1", '--set bench.lab.x=1: "lab" is a value, not a table; allowed: table.key=value'),
         ("fixture=3", "--set fixture=3: 3 is a whole number; allowed: tables, each begun with [[fixture]]"),
         (

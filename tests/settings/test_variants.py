@@ -69,13 +69,55 @@ def test_a_name_that_climbs_or_is_none_is_refused_before_any_file_is_touched(
             "max = 0.60",
             "max = 0.60, guard = 0.7",
             "[accept.ripple_pct_rated], guard",
-            "leaves nothing of max = 0.6",
+            "leaves no room below max = 0.6",
+        ),
+        (
+            "max = 0.60",
+            "min = 0.7, max = 0.60",
+            "[accept.ripple_pct_rated], min",
+            "0.7 leaves no room below max = 0.6; allowed: a number below 0.6",
+        ),
+        (
+            "max = 0.60",
+            "min = 0.4, max = 0.60, guard = 0.1",
+            "[accept.ripple_pct_rated], guard",
+            "0.1 leaves no room between min and max; allowed: a number from 0, below 0.1",
+        ),
+        (
+            "max = 0.60, ",
+            "",
+            "[accept.ripple_pct_rated], max",
+            "neither max nor min is given; allowed: max, min or both, in the unit of the figure",
+        ),
+        (
+            "max = 0.60",
+            "min = -0.2",
+            "[accept.ripple_pct_rated], min",
+            '-0.2 bounds a magnitude, which is never negative; allowed: a number above 0, or of = "signed"',
+        ),
+        (
+            "max = 0.60",
+            "max = inf",
+            "[accept.ripple_pct_rated], max",
+            "inf is not a finite number; allowed: a number",
+        ),
+        (
+            "at_torque_nm = 5.0",
+            "at_torque_nm = 0",
+            "[accept.ripple_pct_rated], at_torque_nm",
+            "0 is no torque to hold; allowed: the torque held, N·m, with its sign",
+        ),
+        (
+            "max = 0.60",
+            'max = 0.60, direction = "up"',
+            "[accept.ripple_pct_rated], direction",
+            '"positive"',
         ),
         (
             "[18, 30]",
             "[30, 18]",
             "[accept.friction_nm], temp_degc",
-            "holds no temperature; allowed: two numbers",
+            "contains no temperature; allowed: two numbers",
         ),
         (
             "at_torque_nm = 5.0",
@@ -111,7 +153,7 @@ def test_no_variant_at_all_says_what_to_write(tmp_path: Path) -> None:
     path = write_bench(tmp_path)
     (tmp_path / "variants" / "pan15.toml").unlink()
     with pytest.raises(
-        ConfigError, match=r"no variant beside the rig.*rated_torque_nm, pole_pairs and slots"
+        ConfigError, match=r"no variant file beside the rig file.*rated_torque_nm, pole_pairs and slots"
     ):
         variants_for(path, load_rig(path), "pan-a1")
 

@@ -2,7 +2,7 @@
 
 import asyncio
 import dataclasses
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,14 +15,16 @@ from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.take_up import take_up
+from nightturn.bench.telling import Sink, tell
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
 from nightturn.demo.operator import say_go
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened
-from nightturn.model.rows import EventRow, GapRow
+from nightturn.model.rows import RECOVERED, EventRow, GapRow, RecoveredRow, RunEnded
 from nightturn.motion.interlocks import GUARD_CLOSED
+from nightturn.settings.load import append_card
 from nightturn.settings.rig import (
     CyclePlan,
     Encoder,
@@ -38,7 +40,7 @@ from nightturn.storage.verify import RunReport, verify
 from nightturn.transport.port import Port
 from nightturn.virtual.catalogue import from_spec
 from nightturn.virtual.device import VirtualDevice
-from nightturn.world import Files, World
+from nightturn.world import Files, World, boundless
 
 VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
 CARD = MountCard(
@@ -81,6 +83,7 @@ class Scene:
     station: Station
     tally: Tally = field(default_factory=Tally)
     saying_go: asyncio.Task[None] | None = None
+    ended_before: RunEnded | None = None
 
     def go(self) -> None:
         """The operator lets the shaft turn."""
@@ -165,34 +168,50 @@ def open_scene(
     go: bool = True,
     card: MountCard = CARD,
     later_s: float = 0.0,
+    sinks: Sequence[Sink] = (),
+    timezone: str = "UTC",
+    room: Callable[[], int] = boundless,
 ) -> Scene:
     """A station that has started, on the running virtual loop, so long after the others' start by the wall clock."""
     loop = asyncio.get_running_loop()
     assert isinstance(loop, VirtualLoop)
-    (root / "variants").mkdir(parents=True, exist_ok=True)
-    (root / "variants" / "pan15.toml").write_text(variant)
+    _set_out(root, variant)
+    append_card(root, settings.id, card)  # as `mount` does
     plain = virtual_world(root, loop, START_UTC_NS + round(later_s * 1e9))
-    world = dataclasses.replace(plain, files=wrap_files(plain.files))
+    world = dataclasses.replace(plain, files=wrap_files(plain.files), room=room)
     rng = np.random.default_rng(seed)
     if device is None:
         device = from_spec(settings.port.removeprefix("virtual:")).build(world.clock.monotonic_ns())
     port = wrap(VirtualPort(settings.port, device, world.clock, rng, poll_s))
     journal = Journal(world.files, settings.id, world.clock)
+    news: tuple[RecoveredRow, ...] = ()
     if beginning is None:
-        beginning = recover(world.files, journal, settings.id).beginning
+        found = recover(world.files, journal, settings.id)
+        beginning, news = found.beginning, found.news
     tally = Tally()
-    station = Station(settings.id, world, port, journal, [tally], Cadence(0.1, sync_s))
+    station = Station(settings.id, world, port, journal, [tally, *sinks], Cadence(0.1, sync_s))
 
     def opened_for(beginning: Beginning) -> RunOpened:
         pace_of = pace or Pace(tile_samples=100)
-        return runs.opened(settings, card, root, root, world.clock, rng, beginning, pace_of)
+        return runs.opened(settings, card, root, root, world.clock, rng, beginning, pace_of, timezone)
 
     start = take_up(world.files, journal, world.clock, beginning, opened_for)
-    scene = Scene(root, world, device, port, station, tally)
+    _tell_news(settings.id, sinks, (*news, *start.news))
+    scene = Scene(root, world, device, port, station, tally, ended_before=start.ended)
     station.start(start.opened, start.segment, start.setting)
     if go and not start.opened.resumed:
         scene.saying_go = loop.create_task(say_go(station, card.operator, card.unit, scene))
     return scene
+
+
+def _set_out(root: Path, variant: str) -> None:
+    (root / "variants").mkdir(parents=True, exist_ok=True)
+    (root / "variants" / "pan15.toml").write_text(variant)
+
+
+def _tell_news(fixture: str, sinks: Sequence[Sink], news: Sequence[RecoveredRow]) -> None:
+    for each in news:
+        tell(fixture, sinks, RECOVERED, each)
 
 
 def run(act: Callable[[], Awaitable[None]]) -> None:

@@ -34,6 +34,10 @@ FRICTION_BOUND, FRICTION_BOUND_NM = 0.01, 0.0005
 ZERO_BOUND_NM = 0.002
 TEMPERATURE_BOUND_K = 0.3  # channels are read once a second, the truth too
 ROLES = ("bearing", "housing", "winding")
+TRIED, TRIED_SHARE = ("_pp_", "ripple_pct"), 0.2
+"""A peak-to-peak is an expectation over trials on a grid of angles: mirrored, it is the same within a fifth of its u."""
+OF_MORE_STROKES = ("coulomb_nm", "viscous_nm_s_per_rad", "breakaway_nm")
+"""Figures that the few strokes of these plans cannot give."""
 
 
 @dataclass(frozen=True)
@@ -298,10 +302,20 @@ def test_declared_signs_change_signs_and_nothing_else(tape: list[Record], sense:
         assert (theirs.status, theirs.coverage) == (ours.status, ours.coverage)
         for one, other in zip(ours.figures, theirs.figures, strict=True):
             sign = polarity if one.name in {"zero_nm", "mean_torque_nm"} else 1
-            assert other.value == pytest.approx(sign * (one.value or 0.0), rel=1e-9, abs=1e-12), one.name
-            assert other.u == pytest.approx(one.u, rel=1e-6), one.name
-            assert other.nu == pytest.approx(one.nu, rel=1e-6), one.name
-            assert (other.status, other.n, other.reasons) == (one.status, one.n, one.reasons)
+            if one.name in OF_MORE_STROKES:
+                assert (one.u, other.u, other.status, other.reasons) == (None, None, one.status, one.reasons)
+                continue
+            assert one.u is not None
+            tried = any(part in one.name for part in TRIED)
+            value = sign * (one.value or 0.0)
+            near = pytest.approx(value, abs=TRIED_SHARE * one.u) if tried else pytest.approx(value, rel=1e-9)
+            assert other.value == near, one.name
+            assert other.u == pytest.approx(one.u, rel=0.05 if tried else 1e-6), one.name
+            assert other.nu == pytest.approx(one.nu, rel=0.2 if tried else 1e-6), one.name
+            if one.name.startswith("friction") and sense * polarity < 0:
+                assert (other.status, other.n) == ("not judged", one.n)  # a unit does not help the turning
+            else:
+                assert (other.status, other.n, other.reasons) == (one.status, one.n, one.reasons)
         amplitudes = [row[:2] for row in ours.orders], [row[:2] for row in theirs.orders]
         assert np.array(amplitudes[1]) == pytest.approx(np.array(amplitudes[0]), rel=1e-6)
 
@@ -316,5 +330,11 @@ def test_a_bridge_wired_the_other_way_and_declared_so_gives_the_same_figures(tmp
         assert theirs.direction == ours.direction
         for one, other in zip(ours.figures, theirs.figures, strict=True):
             sign = -1 if one.name == "zero_nm" else 1
-            assert other.value == pytest.approx(sign * (one.value or 0.0), rel=2e-4), one.name
+            if one.name in OF_MORE_STROKES:
+                assert (one.u, other.u, other.status) == (None, None, one.status)
+                continue
+            assert one.u is not None
+            # Two readings of signals that were rounded otherwise: their difference has u·√2.
+            near = pytest.approx(sign * (one.value or 0.0), rel=2e-4, abs=2 * math.sqrt(2) * one.u)
+            assert other.value == near, one.name
             assert (other.status, other.n) == (one.status, one.n)

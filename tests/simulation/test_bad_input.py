@@ -126,10 +126,10 @@ def wrong_major(turn: int) -> bytes:
     ("speak", "kind", "words"),
     [
         (lambda _turn: b"", "link_no_answer", "does not answer OPEN"),
-        (lambda _turn: MODEM_PROBE, "link_foreign", "noise, or another protocol or bit rate"),
-        (lambda turn: np.random.default_rng(turn).bytes(500), "link_foreign", "noise, or another protocol"),
+        (lambda _turn: MODEM_PROBE, "link_foreign", "noise, another protocol or another bit rate"),
+        (lambda turn: np.random.default_rng(turn).bytes(500), "link_foreign", "noise, another protocol"),
         (lambda turn: b"$GPGGA,%06d,,*47\r\n" % turn, "link_foreign", "another protocol"),
-        (wrong_major, "link_wrong_major", "speaks major version 2 of the wire, this host speaks 1"),
+        (wrong_major, "link_wrong_major", "uses major version 2 of the protocol, this host 1"),
     ],
     ids=["silence", "modem text", "noise", "text protocol", "wrong major"],
 )

@@ -35,10 +35,16 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[CycleRecord],
     return cycles, tape
 
 
-def test_friction_has_u_after_five_cycles_of_its_direction(played: tuple[list[CycleRecord], Tape]) -> None:
+def test_friction_has_u_of_its_own_and_behind_five_cycles_of_its_direction_the_wider_one(
+    played: tuple[list[CycleRecord], Tape],
+) -> None:
     cycles, _ = played
     with_u = [cycle.cycle_no for cycle in cycles if cycle.figure("friction_nm").u is not None]
-    assert with_u == [11, 12, 13]
+    assert with_u == list(
+        range(1, CYCLES + 1)
+    )  # of its own, from parts of its turns, until the borrowed one is wider
+    for cycle in cycles[:10]:
+        assert cycle.figure("friction_nm").reasons == ()
     for cycle in cycles[10:]:
         assert cycle.figure("friction_nm").reasons == ("U from the scatter of 5 previous cycles.",) or (
             cycle.figure("friction_nm").reasons == ("U from the scatter of 6 previous cycles.",)

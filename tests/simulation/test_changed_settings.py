@@ -26,7 +26,7 @@ from nightturn.storage.runs import open_run
 TURNED = msgspec.structs.replace(RESUME, encoder=msgspec.structs.replace(RESUME.encoder, sense=-1))
 FACTOR = msgspec.structs.replace(RESUME, transducer=Transducer(serial="TR-204", factor_nm_per_v=8.0))
 RATE = msgspec.structs.replace(RESUME, rate_hz=2000)
-SENSE = "what gives the numbers their meaning was changed: encoder.sense: 1 -> -1"
+SENSE = "settings that give the numbers their meaning were changed: encoder.sense: 1 -> -1"
 
 
 @pytest.mark.parametrize(
@@ -49,6 +49,9 @@ def test_what_gives_numbers_their_meaning_ends_the_run_and_the_next_one_says_why
     second = play(tmp_path, None, 30.0, settings=settings, seed=2)
     state = second.station.core.state
     assert state.run.opened is not None
+    ended = second.ended_before
+    assert ended is not None  # for whoever watches; no station was there to say it
+    assert (ended.run, ended.by, key in ended.reason) == (first.run, facts.BY_SETTINGS, True)
     assert state.run.opened.run != first.run
     assert not state.run.opened.resumed
     (event,) = [event for event in second.events if event.kind == "settings_changed"]

@@ -23,7 +23,7 @@ def test_nothing_turns_without_go_and_go_is_for_the_unit_that_is_mounted(tmp_pat
             "Q-0117 is mounted here, not Q-9999"
         )
         scene.station.command("go", "", "Q-0117")
-        assert "nobody's name was given" in scene.station.core.state.motion.permission.refusal
+        assert "no name was given" in scene.station.core.state.motion.permission.refusal
         await asyncio.sleep(30)
         assert not scene.moving
         scene.go()

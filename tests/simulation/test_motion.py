@@ -4,6 +4,7 @@ The motion lease is not a safety function; these tests say what it does, not tha
 """
 
 import asyncio
+import re
 from pathlib import Path
 
 import msgspec
@@ -221,7 +222,7 @@ def test_travel_beyond_the_range_is_not_commanded(tmp_path: Path) -> None:
         await scene.until(lambda: scene.count("motion_locked") == 1)
         assert not scene.moving
         reason = scene.station.core.waits_for
-        assert "outside the travel of [-100, 300]°" in reason
+        assert "outside the travel of [−100, 300]°" in reason
         await asyncio.sleep(30)
         assert scene.motion == "locked"
         await scene.station.close()
@@ -274,7 +275,7 @@ def test_a_zero_confirmed_anew_calls_off_a_permission_that_was_given_for_the_zer
         text = msgspec.json.encode(again).decode()
         scene.station.command("confirm_travel_zero", "R. Vale", card=text)
         assert scene.motion == "locked"
-        assert scene.why_locked == ["called off: R. Vale confirmed the travel zero anew; `go` again"]
+        assert scene.why_locked == ["cancelled: R. Vale confirmed the travel zero again; `go` again"]
         assert scene.count("travel_zero_ignored") == 0
         await asyncio.sleep(30)
         assert (scene.motion, scene.moving) == ("locked", False)
@@ -304,7 +305,7 @@ def test_raw_torque_beyond_its_limit_stops_and_ends_the_run(tmp_path: Path) -> N
     run(act)
 
 
-def test_limits_that_warn_tell_once_a_cycle_and_each_for_itself(tmp_path: Path) -> None:
+def test_limits_that_warn_tell_at_once_each_for_itself_and_count_once_a_cycle(tmp_path: Path) -> None:
     async def act() -> None:
         limits = {
             "torque_nm": Limit(max=2.0, on_exceed="warn"),
@@ -312,15 +313,21 @@ def test_limits_that_warn_tell_once_a_cycle_and_each_for_itself(tmp_path: Path) 
         }
         scene = open_scene(tmp_path, settings=settings_of(protect=limits))
         await scene.until(lambda: len(scene.tally.cycles.get("pan-a1", [])) == 2)
-        warned = [event.detail.split(" ")[0] for event in scene.events if event.kind == "limit_warning"]
-        assert warned.count("torque_nm") == 2
-        assert warned.count("friction_nm") == 2
-        for event in scene.events:
-            if event.kind == "limit_warning" and event.detail.startswith("friction_nm = "):
-                assert event.value == float(
-                    event.detail.split(" ")[2]
-                )  # no last digits of a figure in an event
+        warned = [event for event in scene.events if event.kind == "limit_warning"]
+        assert sorted(event.detail.split(" ")[0] for event in warned) == ["friction_nm", "torque_nm"]
+        (friction,) = (event for event in warned if event.detail.startswith("friction_nm"))
+        said = re.search(r"is ([\d.]+) mN·m, beyond its protective limit of 10 mN·m", friction.detail)
+        assert said is not None
+        assert friction.value == pytest.approx(
+            float(said[1]) / 1000
+        )  # no last digits of a figure in an event
         assert scene.motion == "turning"
+        scene.station.command("stop", CARD.operator)
+        await scene.until(lambda: scene.count("run_ended") == 1)
+        counted = {
+            event.detail.split(" ")[0]: event.signs for event in scene.events if event.kind == "repeated"
+        }
+        assert counted == {"torque_nm": 2, "friction_nm": 2}
         await scene.station.close()
 
     run(act)
@@ -339,7 +346,7 @@ def test_a_figure_beyond_its_limit_ends_the_run_at_the_end_of_its_cycle(tmp_path
 
 
 @pytest.mark.parametrize(
-    ("what", "reason"), [("sync", "nothing was made durable for 5 s"), ("blocks", "no samples arrive")]
+    ("what", "reason"), [("sync", "nothing was written to the disk for 5 s"), ("blocks", "no samples arrive")]
 )
 def test_the_lease_is_withheld_when_nothing_is_kept_or_seen(tmp_path: Path, what: str, reason: str) -> None:
     async def act() -> None:
@@ -353,6 +360,33 @@ def test_the_lease_is_withheld_when_nothing_is_kept_or_seen(tmp_path: Path, what
         assert scene.station.core.state.motion.permission.text == reason
         await asyncio.sleep(2.0)
         assert lease_state(scene) is not wire.LeaseState.LIVE
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_bad_bridge_cable_is_one_cause_with_a_row_for_each_first_sign_and_one_for_the_rest(
+    tmp_path: Path,
+) -> None:
+    async def act() -> None:
+        settings = settings_of(
+            port="virtual:pan15?seed=8&fault=cable@40s+90s*60",
+            protect={"torque_nm": Limit(max=18.0, on_exceed="warn")},
+        )
+        scene = open_scene(tmp_path, settings=settings)
+        await scene.until(lambda: len(scene.tally.cycles.get("pan-a1", [])) == 5, limit_s=300.0)
+        scene.station.command("stop", CARD.operator)
+        await scene.until(lambda: scene.count("run_ended") == 1)
+        assert scene.count("adc_saturated") == scene.count("limit_warning") == 1
+        (row,) = (event for event in scene.events if event.kind == "repeated")
+        assert row.detail.startswith(
+            ("torque signal at the end of its range: ", "torque_nm beyond its protective")
+        )
+        assert row.signs > 5
+        assert row.ts_from is not None
+        assert row.ts_to is not None
+        assert row.ts_to - row.ts_from > 60e9
+        assert "input_changed" not in scene.kinds
         await scene.station.close()
 
     run(act)

@@ -112,8 +112,45 @@ def test_a_run_that_ends_without_samples_says_that_nobody_knows_whether_the_shaf
         line_down(scene, down=True)
         await scene.until(scene.station.ended.is_set, 20)
         assert alarms(scene) == [
-            ("rest_unseen", "nobody knows whether the shaft stands: no samples since it was stopped")
+            ("rest_unseen", "it is not known whether the shaft is at rest: no samples since it was stopped")
         ]
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_finished_plan_is_over_only_when_the_shaft_has_stood_for_the_dwell(tmp_path: Path) -> None:
+    settings = settings_of(shunt=Shunt(check=False), plan=msgspec.structs.replace(PLAN, cycles=1))
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings)
+        await scene.until(lambda: scene.motion == "ended")
+        finished_ns = scene.world.clock.monotonic_ns()
+        assert not scene.station.ended.is_set()
+        await scene.until(scene.station.ended.is_set, 10)
+        assert (scene.world.clock.monotonic_ns() - finished_ns) / 1e9 >= PLAN.dwell_s - 0.1
+        assert alarms(scene) == []
+        assert scene.station.run_ended is not None
+        assert scene.station.run_ended.by == "plan"
+        await scene.station.close()
+
+    run(act)
+
+
+def test_a_shaft_that_moves_after_a_finished_plan_is_an_alarm_before_the_run_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = settings_of(shunt=Shunt(check=False), plan=msgspec.structs.replace(PLAN, cycles=1))
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings)
+        await scene.until(lambda: scene.motion == "ended")
+        scene.device._rig.set_speed(1.0, 20.0)  # a drive that has gone mad
+        a_drive_that_does_not_listen(monkeypatch)
+        await scene.until(scene.station.ended.is_set, 20)
+        assert scene.moving
+        assert alarms(scene) == [("shaft_still_moves", "the shaft still moves: emergency stop")]
+        assert scene.kinds.index("shaft_still_moves") < scene.kinds.index("run_ended")
         await scene.station.close()
 
     run(act)

@@ -84,7 +84,7 @@ def test_without_a_lamp_the_countdown_is_fifteen_seconds_and_the_start_says_so(t
 @pytest.mark.parametrize(
     ("by", "unit", "why"),
     [
-        ("", CARD.unit, "nobody's name was given"),
+        ("", CARD.unit, "no name was given"),
         ("R. Vale", "Q-0118", "Q-0117 is mounted here, not Q-0118"),
         ("R. Vale", "", "Q-0117 is mounted here, not no unit"),
     ],
@@ -322,7 +322,7 @@ def test_a_lamp_that_falls_back_during_the_countdown_locks(tmp_path: Path) -> No
         scene.device.advance(scene.world.clock.monotonic_ns())
         scene.device._rig.expiry[wire.Output.LAMP] = scene.device._firmware.tick
         await scene.until(lambda: scene.motion == "locked", 2)
-        assert reasons(scene) == "called off: the warning lamp fell back"
+        assert reasons(scene) == "cancelled: the warning lamp switched off by itself"
         await stays_still(scene, 45.0)
         assert scene.motion == "locked"
         await scene.station.close()
@@ -340,7 +340,7 @@ def test_a_lamp_that_the_device_does_not_show_on_locks_at_the_end_of_the_countdo
         scene = open_scene(tmp_path)
         await scene.until(lambda: scene.motion == "announced")
         await scene.until(lambda: scene.motion == "locked", 6)
-        assert reasons(scene) == "called off: the device does not show the warning lamp on"
+        assert reasons(scene) == "cancelled: the device does not show the warning lamp on"
         assert scene.count("motion_started") == 0
         await scene.station.close()
 

@@ -90,6 +90,33 @@ def test_a_resume_that_is_interrupted_again_lapses_as_soon_as_an_outage_would(tm
     run(act)
 
 
+@pytest.mark.parametrize(
+    ("permission_min", "away_s", "lapse"),
+    [(30.0, 100.0, "it was interrupted for longer than 120 s"), (1.0, 45.0, "was not used for 1 min")],
+)
+def test_a_resume_counts_the_time_without_a_device_on_and_begins_none_anew(
+    tmp_path: Path, permission_min: float, away_s: float, lapse: str
+) -> None:
+    settings = settings_of(after_restart="resume", permission_min=permission_min)
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings)
+        await scene.until(lambda: scene.moving)
+        line_down(scene, down=True)
+        await asyncio.sleep(away_s)
+        line_down(scene, down=False)
+        await scene.until(lambda: scene.motion == "allowed")
+        line_down(scene, down=True)
+        await asyncio.sleep(1.0)
+        assert scene.motion == "allowed"
+        await asyncio.sleep(24.0)
+        assert scene.motion == "locked"
+        assert lapse in reasons(scene)
+        await scene.station.close()
+
+    run(act)
+
+
 # ---- a host that restarts --------------------------------------------------------------------------------------------
 
 
@@ -141,7 +168,7 @@ def test_after_a_restart_with_a_new_boot_of_the_device_nothing_turns(tmp_path: P
         killed(scene)
         scene.device.reset()
         following = await nothing_turns_after_a_restart(scene, tmp_path, settings=RESUME)
-        assert "the device has started anew" in reasons(following)
+        assert "the device restarted" in reasons(following)
         assert "travel unknown since" in following.station.waits_for  # its encoder tells one turn
         following.station.command("confirm_travel_zero", "R. Vale")
         following.go()
@@ -158,6 +185,22 @@ def test_after_a_long_outage_of_the_host_nothing_turns(tmp_path: Path) -> None:
         killed(scene)
         following = await nothing_turns_after_a_restart(scene, tmp_path, 121.0, settings=RESUME)
         assert "interrupted for longer than 120 s" in reasons(following)
+        await following.station.close()
+
+    run(act)
+
+
+def test_an_outage_that_a_host_restart_falls_into_counts_on(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=RESUME)
+        await scene.until(lambda: scene.moving)
+        line_down(scene, down=True)
+        await asyncio.sleep(90.0)
+        assert scene.motion == "stopping"
+        killed(scene)
+        line_down(scene, down=False)
+        following = await nothing_turns_after_a_restart(scene, tmp_path, away_s=40.0, settings=RESUME)
+        assert "it was interrupted for longer than 120 s" in reasons(following)
         await following.station.close()
 
     run(act)

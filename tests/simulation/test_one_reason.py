@@ -52,7 +52,8 @@ def test_a_second_wish_does_not_change_the_reason(tmp_path: Path, *, dies: bool)
 
     run(act)
     files = RealFiles(tmp_path)
-    recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
+    found = recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
+    assert found.ended is None  # the station has said so
     check_one_reason(tmp_path, *scenes)
 
 
@@ -66,7 +67,11 @@ def test_a_host_that_dies_before_the_last_check_leaves_the_reason_that_was_given
 
     run(act)
     files = RealFiles(tmp_path)
-    recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
+    found = recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
+    assert found.ended is not None
+    assert (found.ended.reason, found.ended.by) == ("stopped by R. Vale", "command")
+    again = recover(files, Journal(files, "pan-a1", RealClock()), "pan-a1")
+    assert again.ended is None  # nobody is to say it twice
     check_one_reason(tmp_path, *scenes)
     events = open_run(tmp_path).events()
     unseen = events[events["kind"] == "rest_unseen"]

@@ -214,6 +214,24 @@ def test_a_device_without_the_feature_tells_what_opened_tells(tmp_path: Path) ->
     run(night)
 
 
+def test_a_resumed_run_says_once_that_its_board_remembers_nothing(tmp_path: Path) -> None:
+    async def night() -> None:
+        device = from_spec("pan15?seed=7&without=extremes").build(0)
+        scene = open_scene(tmp_path, device=device, settings=LIMITED, go=False)
+        await scene.until(lambda: scene.count("session_up") == 1)
+        assert scene.count("overload_memory_missing") == 0  # OPENED told all there was
+        killed(scene)
+        following = open_scene(tmp_path, device=device, settings=LIMITED, go=False)
+        await following.until(lambda: following.count("session_up") == 1)
+        device.reset()
+        await following.until(lambda: following.count("session_up") == 2)
+        (said,) = told(following, "overload_memory_missing")
+        assert said.startswith("this board does not remember torque while nobody listened")
+        await following.station.close()
+
+    run(night)
+
+
 def test_a_device_that_does_not_answer_keeps_motion_waiting_and_the_person_knows(tmp_path: Path) -> None:
     async def night() -> None:
         scene = open_scene(tmp_path, settings=LIMITED)

@@ -1,6 +1,7 @@
 """The travel from one run to the next, and over a new boot of the device: counted on, or unknown since when and why."""
 
 import asyncio
+import re
 from pathlib import Path
 
 import msgspec
@@ -22,6 +23,7 @@ from nightturn.storage.manifest import newest_run, read_manifest
 
 TURNS = settings_of(port="virtual:pan15?seed=7&turns=64")
 INDEXED = settings_of(encoder=Encoder(counts_per_rev=2**20, reference="index"))
+TRAVEL_UNKNOWN = r"travel unknown since 2026-05-04 20:00:\d\d \+02:00 \("
 NEXT_CARD = msgspec.structs.replace(
     CARD, unit="Q-0121", mounted_utc="2026-05-04T20:00:00Z", travel_zero_confirmed=False
 )
@@ -105,7 +107,7 @@ def test_a_zero_that_was_confirmed_within_the_run_is_used_up_with_it(tmp_path: P
         again = msgspec.structs.replace(CARD, mounted_utc="2026-05-04T19:00:00Z")
         first.station.command("confirm_travel_zero", "R. Vale", card=msgspec.json.encode(again).decode())
         (told,) = [event.detail for event in first.events if event.kind == "travel_zero"]
-        assert "before, the shaft stood at " in told
+        assert "before, the shaft was at " in told
         first.go()
         before = await ended(first)
         assert used_card(tmp_path) == again
@@ -141,10 +143,12 @@ def test_over_a_new_boot_an_encoder_that_does_not_tell_the_turns_of_the_whole_tr
         first = open_scene(tmp_path, settings=settings)
         await ended(first)
         first.device.reset()
-        second = open_scene(tmp_path, settings=settings, device=first.device, card=NEXT_CARD)
+        second = open_scene(
+            tmp_path, settings=settings, device=first.device, card=NEXT_CARD, timezone="Europe/Berlin"
+        )
         await second.until(lambda: second.count("travel_unknown") == 1)
-        assert "travel unknown since " in second.station.waits_for
-        assert "the device has started anew" in second.station.waits_for
+        assert re.search(TRAVEL_UNKNOWN, second.station.waits_for)
+        assert "the device restarted" in second.station.waits_for
         await second.guard_tried()
         second.go()
         assert "travel unknown since " in second.station.core.state.motion.permission.refusal
@@ -152,7 +156,11 @@ def test_over_a_new_boot_an_encoder_that_does_not_tell_the_turns_of_the_whole_tr
         assert not second.moving
         travel = travel_of(second.station.core.state)
         assert travel.zero is None
-        assert travel.unknown.startswith("unknown since ")
+        assert travel.unknown.startswith("unknown since 2026-05-04 20:00:")
+        second.guard(closed=False)  # what is locked has its time in every place that says what it waits for
+        await second.until(lambda: "intervention" in " ".join(second.why_locked))
+        locked = r"guard or stop chain opened \(since 2026-05-04 20:0\d:\d\d \+02:00\)"
+        assert re.search(locked, second.station.waits_for)
         await second.station.close()
 
     run(act)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from nightturn.model.facts import CUT, Cut, host
-from nightturn.model.figures import CycleRecord, Figure
+from nightturn.model.figures import BUDGET, BudgetLine, CycleRecord, Figure
 from nightturn.model.records import Emit, Frame, Record, Tick
 from nightturn.model.rows import ChunkPlan, ClockRow, EventRow, GapRow, SlowRow, StrokeRow
 from nightturn.model.tiles import Int32s, Int64s
@@ -182,7 +182,25 @@ def cycle_record(cycle_no: int = 1, friction_nm: float = 0.110) -> CycleRecord:
         sums_sha256="cd" * 32,
         fingerprint="numpy",
         figures=(
-            Figure("friction_nm", friction_nm, 0.001, 3.0, "ok", 4),
+            Figure(
+                "friction_nm",
+                friction_nm,
+                0.001,
+                3.0,
+                "ok",
+                4,
+                u_rep=0.0006,
+                nu_rep=3.0,
+                u_common=0.0008,
+                kind=BUDGET,
+                measurand="the rotor",
+                band=(1, 700),
+                unseen=(864,),
+                budget=(
+                    BudgetLine("repeatability", 0.0006, 3.0, common=False, source="this cycle"),
+                    BudgetLine("factor", 0.0008, 1e6, common=True, source="certificate QL 26/7"),
+                ),
+            ),
             Figure("ripple_pp_nm", None, status="refused", reasons=("too few revolutions",)),
         ),
         temperatures_degc={"bearing": 31.5, "winding": 44.25},

@@ -12,7 +12,7 @@ from nightturn.storage.files import RealFiles, inside
 
 @pytest.mark.parametrize("path", ["", "/etc/passwd", "../x", "a/../../x", "a\0b", "a\\b"])
 def test_a_path_that_leaves_the_root_is_refused(path: str) -> None:
-    with pytest.raises(StorageError, match="leaves the data root"):
+    with pytest.raises(StorageError, match="is outside the data root"):
         inside(path)
 
 

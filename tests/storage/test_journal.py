@@ -190,13 +190,19 @@ def test_sealing_keeps_the_order_that_survives_a_crash(tmp_path: Path) -> None:
             ("sync_dir", folder),
         ]
     assert chunks[-1].target.startswith("raw/")
-    assert [(o.name, o.path) for o in operations[-4:]] == [
+    sealed = path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/")
+    folder, _, name = sealed.rpartition("/")
+    assert [(o.name, o.path) for o in operations[-8:]] == [
         ("sync", path),
         ("replace", path),
-        ("sync_dir", f"journal/{FIXTURE}/sealed"),
+        ("sync_dir", folder),
         ("sync_dir", f"journal/{FIXTURE}"),
+        ("append", f"{folder}/.{name}.tmp"),
+        ("sync", f"{folder}/.{name}.tmp"),
+        ("replace", f"{folder}/.{name}.tmp"),
+        ("sync_dir", folder),
     ]
-    assert operations[-3].target == path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/")
+    assert (operations[-7].target, operations[-2].target) == (sealed, sealed)
 
 
 def test_names_carry_number_coverage_and_checksum(tmp_path: Path) -> None:

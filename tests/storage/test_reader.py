@@ -21,11 +21,13 @@ from nightturn.errors import CalibrationError, RunNotFoundError, SchemaVersionEr
 from nightturn.model.tiles import Tile
 from nightturn.storage import parquet, tree
 from nightturn.storage.files import RealFiles
-from nightturn.storage.manifest import read_manifest, set_kept, write_manifest
+from nightturn.storage.manifest import read_manifest, write_manifest
+from nightturn.storage.marks import read_marks
 from nightturn.storage.moments import local_text, moment_ns
 from nightturn.storage.reader import Run, RunWarning
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.scales import current_scale
+from nightturn.storage.tidying import keep
 
 OTHER_RUN = "20261126T213000Z-00aa"
 
@@ -99,7 +101,7 @@ def test_a_stretch_inside_a_gap_is_an_empty_frame_with_a_warning_that_names_the_
 
 
 def test_a_stretch_between_two_samples_warns_too(root: Path) -> None:
-    with pytest.warns(RunWarning, match="less than a sample's time"):
+    with pytest.warns(RunWarning, match="the time asked for is shorter than one sample"):
         assert open_run(root).samples(STARTED_NS + 10, STARTED_NS + 20).empty
 
 
@@ -143,7 +145,7 @@ def test_moments_to_and_from_the_clocks_of_a_zone() -> None:
     assert moment_ns(None, 7) == 7
     assert local_text(STARTED_NS, "Asia/Kolkata") == "2026-11-26 03:00:00 +05:30"
     assert local_text(STARTED_NS, "Europe/Atlantis") == "2026-11-25 21:30:00 +00:00"
-    with pytest.raises(StorageError, match="'' is no time"):
+    with pytest.raises(StorageError, match="'' is not a time"):
         moment_ns("", 0)
 
 
@@ -156,7 +158,7 @@ def test_an_unknown_column_or_time_says_what_is_allowed(root: Path) -> None:
         open_run(root).samples(columns="torque_nm")
     with pytest.raises(StorageError, match=r"no calibration 'curent'; did you mean \"current\""):
         open_run(root).samples(calibration="curent")  # type: ignore[arg-type]  # the mistake is the test
-    with pytest.raises(StorageError, match=r"'tea time' is no time"):
+    with pytest.raises(StorageError, match=r"'tea time' is not a time"):
         open_run(root).samples(start="tea time")
 
 
@@ -291,9 +293,9 @@ def test_a_run_that_is_not_there_is_answered_with_what_is(root: Path, tmp_path: 
         open_run(root, "pan-b7")
     with pytest.raises(RunNotFoundError, match=f"newest of 1: {RUN}"):
         open_run(root, FIXTURE, OTHER_RUN)
-    with pytest.raises(RunNotFoundError, match="holds no runs"):
+    with pytest.raises(RunNotFoundError, match="contains no runs"):
         open_run(tmp_path)
-    with pytest.raises(RunNotFoundError, match="is no folder"):
+    with pytest.raises(RunNotFoundError, match="is not a folder"):
         list_runs(tmp_path / "nowhere")
 
 
@@ -323,12 +325,12 @@ def test_runs_are_listed_newest_first_with_how_they_stand(root: Path, tmp_path: 
 def test_a_kept_run_stays_kept_when_its_manifest_is_written_again(tmp_path: Path) -> None:
     files = RealFiles(tmp_path)
     write_manifest(files, manifest())
-    set_kept(files, FIXTURE, RUN, kept=True)
+    write_manifest(files, msgspec.structs.replace(manifest(), kept=True))
     write_manifest(files, msgspec.structs.replace(manifest(), state="ended"))
     assert read_manifest(files, FIXTURE, RUN).kept
-    set_kept(files, FIXTURE, RUN, kept=False)
+    keep(tmp_path, RUN, 1, "R. Vale", "settled", release=True)
 
-    assert not read_manifest(files, FIXTURE, RUN).kept
+    assert not read_marks(files).keeps(read_manifest(files, FIXTURE, RUN))
     assert read_manifest(files, FIXTURE, RUN).state == "ended"
 
 
@@ -338,7 +340,7 @@ def test_a_file_of_a_newer_major_version_is_refused_by_name(
     monkeypatch.setattr(parquet, "SCHEMA_MAJOR", 2)
     Night(tmp_path).add_chunk(1000)
     monkeypatch.undo()
-    with pytest.raises(SchemaVersionError, match=r"raw/.*schema 2\.0; this nightturn reads 1\.x"):
+    with pytest.raises(SchemaVersionError, match=r"raw/.*schema 2\.2; this nightturn reads 1\.x"):
         open_run(tmp_path).samples()
 
 

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import duckdb
+import msgspec
 import pandas as pd
 import polars as pl
 import pyarrow.parquet as pq
@@ -63,12 +64,17 @@ def test_cycles_have_six_columns_and_the_method_for_every_figure() -> None:
             assert spec.name + part in row
         assert (table.schema.field(spec.name).metadata or {})[b"unit"].decode() == spec.unit
     assert (row["friction_nm"], row["friction_nm_u"], row["friction_nm_nu"]) == (0.110, 0.001, 3.0)
+    assert (row["friction_nm_kind"], row["ripple_pp_nm_kind"]) == ("budget", "repeatability")
     assert (row["friction_nm_n_rev"], row["friction_nm_status"]) == (4, "ok")
     assert (row["ripple_pp_nm"], row["ripple_pp_nm_status"]) == (None, "refused")
     assert row["ripple_pp_nm_reasons"] == ["too few revolutions"]
     assert row["cogging_pp_nm"] is None
     assert (row["temp_bearing_degc"], row["temp_ambient_degc"]) == (31.5, None)
-    assert row["orders"][0] == {"order": 16, "amplitude_nm": 0.02, "phase_rad": 0.5, "u_nm": 0.001}
+    plain = {"order": 16, "amplitude_nm": 0.02, "phase_rad": 0.5, "u_nm": 0.001}
+    assert row["orders"][0] == {**plain, "origin": ""}  # of a record from before orders had one
+    named = msgspec.structs.replace(cycle_record(), origins=("current of the unit (1 × 16 pole pairs)",))
+    first = datasets.cycles_table([named]).to_pylist()[0]["orders"][0]
+    assert first == {**plain, "origin": "current of the unit (1 × 16 pole pairs)"}
     assert (row["verdict"], row["verdict_reasons"]) == ("accept", ["friction inside its limit"])
 
 

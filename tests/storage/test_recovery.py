@@ -13,7 +13,7 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
 from nightturn.storage.recovery import recover
-from nightturn.storage.segment import read_segment
+from nightturn.storage.segment import read_segment, unpack
 
 
 def crash_before_sealing(files: RecordingFiles, _journal: Journal, _path: str, _plan: ChunkPlan) -> None:
@@ -24,7 +24,7 @@ def crash_before_the_move(files: RecordingFiles, journal: Journal, path: str, pl
     content = files.read(path)
     journal.seal(path, plan, [])
     files.replace(path.replace(f"/{FIXTURE}/", f"/{FIXTURE}/sealed/"), path)
-    assert files.read(path) == content
+    assert unpack(files.read(path)) == (content, 0)
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """The tape: what is written comes back, and what is not whole never does.
 
-The CRC is CRC-32C (Castagnoli); its check value 0xE3069283 over "123456789" is from RFC 3720, appendix B.4, and the
-CRC catalogue (CRC-32/ISCSI).
+The CRC is CRC-32C (Castagnoli): CRC-32/ISCSI of the catalogue of parametrised CRC algorithms, whose check value 0xE3069283
+and residue 0xB798B438 are held here through what the tape writes; the residue with its final exclusive-or is 0x48674BC7.
 """
 
 import pytest
@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.storage.scenario import mixed_records, segment_bytes
 
+from generator import reference
 from nightturn.errors import CorruptFileError, SchemaVersionError
 from nightturn.model.records import Bad, Frame, Host, Record, Tick
 from nightturn.storage import tape
@@ -27,8 +28,13 @@ records_strategy = st.lists(
 )
 
 
-def test_the_checksum_is_crc_32c_as_in_rfc_3720() -> None:
-    assert crc32c(b"123456789") == 0xE3069283
+def test_the_checksum_is_the_crc_32_iscsi_of_the_catalogue() -> None:
+    """Bit by bit, by the wire's reference: what is written with a salt of 0 has the residue of every CRC-32C."""
+    assert reference.crc32c(b"123456789") == 0xE3069283
+    for records in ([Frame(5, b"123456789")], [Tick(7, 9)], [Host(1, "note", b"")]):
+        assert reference.crc32c(tape.encode_records(records, 1, 0)) == 0x48674BC7
+    assert reference.crc32c(tape.encode_snapshot(b"state", 3, 5, 0)) == 0x48674BC7
+    assert tape.salt_of(int.from_bytes(b"12345678", "little")) == reference.crc32c(b"12345678")
 
 
 @given(records_strategy, st.integers(1, 2**63))
@@ -133,6 +139,6 @@ def test_a_kind_of_a_later_minor_version_is_passed_over() -> None:
 
 def test_another_major_version_is_refused_and_named() -> None:
     content = bytearray(segment_bytes([]))
-    content[len(MAGIC)] = 2
-    with pytest.raises(SchemaVersionError, match=r"2\.0.*reads 1\.x"):
+    content[len(MAGIC)] = 3
+    with pytest.raises(SchemaVersionError, match=r"3\.0.*reads 1\.x and 2\.x"):
         read_segment(bytes(content))

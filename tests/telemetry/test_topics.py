@@ -5,7 +5,7 @@ from functools import partial
 
 import aiomqtt
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 from tests.telemetry.conftest import StartMosquitto
@@ -59,7 +59,8 @@ def test_whatever_is_accepted_is_one_level_without_wildcards(name: str) -> None:
     assert topic_matches_sub("nightturn/v1/+/+/ev/+", topic)
 
 
-# OASIS MQTT 5.0 section 4.7, non-normative examples; the same rows run against mosquitto below
+# OASIS, "MQTT Version 5.0", section 4.7: its non-normative examples (from memory); foo/bar and $SYS/x as in the tests of
+# paho-mqtt (read). The same rows run against mosquitto below.
 FILTERS = [
     ("sport/tennis/player1/#", "sport/tennis/player1", True),
     ("sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon", True),
@@ -104,6 +105,24 @@ def test_the_filters_of_the_manual_catch_what_they_say(
     topic_filter: str, topic: str, *, matches: bool
 ) -> None:
     assert topic_matches_sub(topic_filter, topic) is matches
+
+
+LEVELS = st.sampled_from(["nightturn", "v1", "quillfen", "pan-a1", "host", "alarm", "overload", "", "$SYS"])
+ALARM_TOPICS = st.lists(LEVELS, max_size=7) | st.lists(LEVELS, max_size=4).map(
+    lambda below: ["nightturn", "v1", "quillfen", *below]
+)
+
+
+@given(ALARM_TOPICS.map("/".join))
+@example("nightturn/v1/quillfen/pan-a1/alarm/overload")
+@example("nightturn/v1/quillfen//alarm/")  # OASIS MQTT 5.0, 4.7.1.3: a level may be empty, and + matches it
+@example("pan-a1/alarm/overload")
+@example("nightturn/v1/quillfen/pan-a1/alarm")
+@example("nightturn/v1/quillfen/pan-a1/alarm/overload/more")
+@example("/nightturn/v1/quillfen/pan-a1/alarm/overload")
+@example("nightturn/v1/Quillfen/pan-a1/alarm/overload")
+def test_an_alarm_is_read_from_exactly_the_topics_that_its_filter_matches(topic: str) -> None:
+    assert (TREE.alarm_of(topic) is not None) == topic_matches_sub(TREE.alarms(), topic)
 
 
 def test_the_real_broker_matches_filters_as_the_standard_says(start: StartMosquitto) -> None:

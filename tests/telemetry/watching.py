@@ -12,13 +12,23 @@ import aiomqtt
 from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.records import Emit
-from nightturn.model.rows import CYCLES, EVENTS, STATE, EventRow, StateRow
+from nightturn.model.rows import (
+    ALARM_OVER,
+    CYCLES,
+    EVENTS,
+    STATE,
+    AlarmOver,
+    EventRow,
+    LiveRow,
+    StandingRow,
+    StateRow,
+)
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.settings.rig import MqttPart
 from nightturn.telemetry.client import Timing
 from nightturn.telemetry.publisher import Publisher
 
-LIMIT_S = 20.0  # generous: it only matters when something is broken
+LIMIT_S = 40.0  # generous: it only matters when something is broken
 LAB = "quillfen"
 COUNTED = DeviceCounters(leases_refused=0, adc_overrange=1, encoder_errors=0, tx_stalls=7, cpu_pct=12)
 RUN = "20260321T210000Z-0a1b"
@@ -87,12 +97,19 @@ class Wire:
     def __init__(self, target_port: int) -> None:
         self.target_port = target_port
         self.open = True
+        self._flows = asyncio.Event()
+        self._flows.set()
         self.port = 0
         self._writers: set[asyncio.StreamWriter] = set()
         self._relays: set[asyncio.Task[None]] = set()
 
+    def fall_silent(self) -> None:
+        """Nothing passes any more, and neither end is told so."""
+        self._flows.clear()
+
     def cut(self) -> None:
         self.open = False
+        self._flows.set()
         for writer in list(self._writers):
             writer.transport.abort()
 
@@ -118,18 +135,19 @@ class Wire:
             return
         ends = {writer, far_writer}
         self._writers |= ends
-        await asyncio.gather(_pump(reader, far_writer), _pump(far_reader, writer))
+        await asyncio.gather(self._pump(reader, far_writer), self._pump(far_reader, writer))
         self._writers -= ends
 
-
-async def _pump(source: asyncio.StreamReader, target: asyncio.StreamWriter) -> None:
-    with contextlib.suppress(OSError):
-        while chunk := await source.read(65536):
-            target.write(chunk)
-            await target.drain()
-    target.close()
-    with contextlib.suppress(OSError):
-        await target.wait_closed()
+    async def _pump(self, source: asyncio.StreamReader, target: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError):
+            while chunk := await source.read(65536):
+                await self._flows.wait()
+                target.write(chunk)
+                await target.drain()
+        await self._flows.wait()
+        target.close()
+        with contextlib.suppress(OSError):
+            await target.wait_closed()
 
 
 @contextlib.asynccontextmanager
@@ -191,11 +209,55 @@ def state(word: str = "turning", run: str = RUN) -> Emit:
     return Emit(STATE, state_row(word, run))
 
 
-def state_row(word: str = "turning", run: str = RUN) -> StateRow:
-    return StateRow(
-        T0, word, run, "U-17", "pan15", 4, 71, "slow_turn", "up", 3, -12.5, 0.125, 90_000, 1, 20, 180.0, 45.0,
-        {"bearing": 31.5, "ambient": 22.25}, "turning, permitted by R. Vale", "", "R. Vale",
-    )  # fmt: skip
+def state_row(word: str = "turning", run: str = RUN, **changes: Any) -> StateRow:
+    values: dict[str, Any] = {
+        "ts": T0,
+        "state": word,
+        "run": run,
+        "unit": "U-17",
+        "variant": "pan15",
+        "cycle_no": 4,
+        "cycles_done": 3,
+        "cycles_planned": 71,
+        "phase": "slow_turn",
+        "link": "running",
+        "epoch": 3,
+        "samples": 90_000,
+        "gaps": 1,
+        "missing": 20,
+        "reason": "turning, permitted by R. Vale",
+        "permitted_by": "R. Vale",
+        "inputs": {"guard": "closed", "stop_chain": "healthy", "drive": "ready"},
+    }
+    return StateRow(**{**values, **changes})
+
+
+def standing_row(word: str, run: str = RUN) -> StandingRow:
+    return StandingRow(ts=T0, state=word, run=run, reason=f"it is {word}", waits_for="somebody")
+
+
+def live_row(**changes: Any) -> LiveRow:
+    values: dict[str, Any] = {
+        "ts": T0,
+        "run": RUN,
+        "phase": "slow_turn",
+        "cycle_no": 4,
+        "position_deg": -12.5,
+        "position_min_deg": -13.5,
+        "position_max_deg": -11.25,
+        "torque_nm": 0.125,
+        "torque_min_nm": -0.25,
+        "torque_max_nm": 0.5,
+        "inputs": {"guard_closed": "on"},
+        "rtt_us": 180.0,
+        "u_time_us": 45.0,
+        "temperatures_degc": {"bearing": 31.5, "ambient": 22.25},
+    }
+    return LiveRow(**{**values, **changes})
+
+
+def over(kind: str) -> Emit:
+    return Emit(ALARM_OVER, AlarmOver(T0, kind))
 
 
 def cycle(cycle_no: int = 4, **changes: Any) -> Emit:

@@ -171,6 +171,26 @@ def test_the_drift_line_gives_the_skew_of_the_reciprocal() -> None:
     assert timebase.skew_ppm == pytest.approx(20.0004, abs=1e-4)
 
 
+def test_the_skew_and_the_time_hold_across_the_end_of_32_bits_of_microseconds() -> None:
+    """Own arithmetic: 2^32 µs are 4294.967296 s; a device 20 ppm slow takes 85.9 ms longer for them."""
+    timebase, wrap = Timebase.start(1_000_000, 0, 0), 1 << 32
+    late = 1 / (1 - 20e-6)  # host seconds of a device second
+    times = {}
+    for probe in range(600):
+        tick = wrap + (probe - 300) * 1_000_000
+        host_ns = round(tick * 1_000 * late)
+        assert timebase.want_probe(host_ns)
+        timebase.probe_sent(probe, host_ns)
+        timebase.probed(probe, tick, tick, host_ns)
+        timebase.block(tick, tick, host_ns)
+        times[tick] = host_ns
+    assert timebase.skew_ppm == pytest.approx(20.0004, abs=1e-3)
+    for tick in (wrap - 200_000_000, wrap - 1_000_000, wrap, wrap + 1_000_000, wrap + 200_000_000):
+        assert timebase.ts_of(tick) == pytest.approx(times[tick], abs=1_000), tick - wrap
+    assert times[wrap] - wrap * 1_000 == pytest.approx(85.9e6, abs=0.05e6)
+    assert 999 <= timebase.ts_of(wrap) - timebase.ts_of(wrap - 1) <= 1_001
+
+
 def test_an_epoch_without_answers_starts_after_five_seconds_from_its_arrivals() -> None:
     timebase = Timebase.start(1_000_000, UTC_OFFSET_NS, 0)
     timebase.note_block(1_000, ns(0.004))

@@ -14,13 +14,13 @@ MS = 1_000_000
             (0.410634, 0.415284, 0.415471, 0.430596),
             -0.0052375,
             0.019775,
-            id="RFC 5905 section 8 formulas on a published packet capture over ADSL",
+            id="RFC 5905 section 8 on the capture of blog.mayer.tv, NTP and ADSL - theoretical aspects, 2016-05-02",
         ),
         pytest.param(
             (100.000, 105.010, 105.012, 100.032),
             4.995,
             0.030,
-            id="RFC 5905 section 8 formulas: true offset 5 s, 10 ms out and 20 ms back, wrong by half the asymmetry",
+            id="RFC 5905 section 8, own arithmetic: true offset 5 s, 10 ms out and 20 ms back, wrong by half of 10 ms",
         ),
     ],
 )

@@ -90,6 +90,25 @@ def test_int64_arrays_follow_the_same_rule_exactly(
         assert times.tolist() == [interpolate(line.knots, int(tick)) for tick in ticks]
 
 
+@pytest.mark.parametrize(
+    ("tick_hz", "seconds", "rounded_s", "half_a_digit_s"),
+    [(1_000_000, 4294.967296, 71 * 60 + 35, 0.5), (1_000, 4_294_967.296, 49.710 * 86_400, 0.0005 * 86_400)],
+    ids=["own arithmetic: microseconds, 71 min 35 s", "own arithmetic: milliseconds, 49.710 d"],
+)
+def test_time_goes_on_where_a_counter_of_32_bits_begins_again(
+    tick_hz: int, seconds: float, rounded_s: float, half_a_digit_s: float
+) -> None:
+    line = TimeLine(tick_hz=tick_hz, floor_ns=0, knots=[])
+    line.begin(0, 0, NS_PER_S)
+    period_ns, end = NS_PER_S // tick_hz, 1 << 32
+    ahead = [line.ts_at(end + ticks) for ticks in (-1, 0, 1)]
+    assert ahead[1] == round(seconds * 1e9)
+    assert ahead[1] / 1e9 == pytest.approx(rounded_s, abs=half_a_digit_s)
+    assert np.diff(ahead).tolist() == [period_ns, period_ns]
+    line.advance(end + 1)  # what was planned is laid now, and stays
+    assert [line.ts_at(end + ticks) for ticks in (-1, 0, 1)] == ahead
+
+
 def test_a_correction_ends_when_knots_stay_away() -> None:
     line = began(1_000_000)
     line.steer(6 * NS_PER_S, NS_PER_S)  # a whole second late

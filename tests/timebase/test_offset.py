@@ -15,13 +15,21 @@ def on_line(skew_ppb: float, seconds: int, *, noise_ns2: float = 1.0, step_ns: f
 
 
 @pytest.mark.parametrize(
-    ("ppm", "ms_in_8_h"),
-    [(1, 28.8), (20, 576.0), (50, 1440.0), (100, 2880.0)],
-    ids=lambda value: f"{value} (own arithmetic: ppm times 28 800 s)",
+    ("ppm", "us_in_1_s", "ms_in_8_h", "s_in_a_day"),
+    [(1, 1.0, 28.8, 0.0864), (20, 20.0, 576.0, 1.728), (50, 50.0, 1440.0, 4.32), (100, 100.0, 2880.0, 8.64)],
+    ids=lambda value: f"{value} (own arithmetic: ppm times the time)",
 )
-def test_parts_per_million_grow_to_the_stated_offset_in_a_night(ppm: int, ms_in_8_h: float) -> None:
+def test_parts_per_million_grow_to_the_stated_offset_in_a_night(
+    ppm: int, us_in_1_s: float, ms_in_8_h: float, s_in_a_day: float
+) -> None:
     clock = on_line(ppm * 1000.0, 120)
-    assert (clock.offset_at(28_800 * NS) - clock.offset_at(0)) / 1e6 == pytest.approx(ms_in_8_h, rel=1e-6)
+
+    def grown_ns(seconds: int) -> float:
+        return clock.offset_at(seconds * NS) - clock.offset_at(0)
+
+    assert grown_ns(1) / 1e3 == pytest.approx(us_in_1_s, rel=1e-6)
+    assert grown_ns(28_800) / 1e6 == pytest.approx(ms_in_8_h, rel=1e-6)
+    assert grown_ns(86_400) / 1e9 == pytest.approx(s_in_a_day, rel=1e-6)
 
 
 def test_a_run_of_rejections_ends_in_a_new_start() -> None:

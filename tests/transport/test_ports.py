@@ -182,7 +182,7 @@ def test_a_file_in_the_place_of_the_link_is_left_alone(tmp_path: Path) -> None:
     async def act() -> None:
         (tmp_path / "notes").write_text("keep me")
         descriptors = descriptors_open()
-        with pytest.raises(PortError, match="something that is not a link stands there"):
+        with pytest.raises(PortError, match="a file that is not a link has this name"):
             Ears().open(PtyLine(tmp_path / "notes", RealClock()))
         with pytest.raises(PortError, match="the link cannot be made"):
             Ears().open(PtyLine(tmp_path / "notes" / "pan.line", RealClock()))
@@ -235,7 +235,7 @@ def test_what_does_not_fit_waits_in_order_and_nobody_reading_is_a_lost_line() ->
         for _ in range(WRITE_BACKLOG_MAX // 4096 + 20):
             pump.write(b"y" * 4096)
         assert host.lost == [host.lost[0]]
-        assert host.lost[0].startswith("nobody reads")
+        assert host.lost[0].startswith("the device does not read")
         pump.write(b"ignored")
         pump.close()
         ours.close()
@@ -267,7 +267,7 @@ def test_tcp_without_a_listener_says_so_at_once() -> None:
         with socket.socket() as unused:
             unused.bind(("127.0.0.1", 0))
             port = TcpPort("127.0.0.1", unused.getsockname()[1], RealClock())
-            with pytest.raises(PortError, match="Connection refused; is the device's bridge running"):
+            with pytest.raises(PortError, match="Connection refused; check that the device's bridge runs"):
                 Ears().open(port)
             port.close()
 
@@ -322,7 +322,7 @@ def test_a_bridge_that_answers_late_is_connected_on_the_loop(monkeypatch: pytest
 
 def test_a_name_that_cannot_be_resolved_is_a_sentence() -> None:
     async def act() -> None:
-        with pytest.raises(PortError, match="is the name right"):
+        with pytest.raises(PortError, match="check the name"):
             Ears().open(TcpPort("bridge.invalid", 7001, RealClock()))
 
     play(act)

@@ -5,6 +5,8 @@ import pytest
 from nightturn.errors import ConfigError
 from nightturn.virtual.catalogue import from_spec
 from nightturn.virtual.faults import Fault
+from nightturn.virtual.sheet import sheet_of
+from nightturn_protocol.sheet import parse_sheet
 
 
 def test_a_spec_says_product_seed_faults_and_drift() -> None:
@@ -52,3 +54,11 @@ def test_a_spec_that_cannot_be_built_says_what_is_allowed(text: str, named: str)
     with pytest.raises(ConfigError, match="allowed") as caught:
         from_spec(text)
     assert named in str(caught.value)
+
+
+def test_a_filter_that_a_spec_asks_for_is_in_the_sheet_and_no_other() -> None:
+    plain, filtered = (
+        parse_sheet(sheet_of(spec.unit.of(spec.product)))
+        for spec in (from_spec("pan15"), from_spec("pan15?filter_hz=40"))
+    )
+    assert (plain.filter_hz, filtered.filter_hz, filtered.filter_poles) == (None, 40.0, 1)

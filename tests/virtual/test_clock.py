@@ -1,5 +1,6 @@
 """The device's own clock."""
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,6 +14,17 @@ def test_the_clock_gains_what_its_drift_says() -> None:
     assert (
         abs(clock.tick(HOUR_NS) - 3_600_000_000 * (1 + 20e-6)) < 3_600_000_000 * 1.5e-6
     )  # wander stays below
+
+
+@pytest.mark.parametrize(
+    ("ppm", "s_in_a_day"),
+    [(1, 0.0864), (20, 1.728), (50, 4.32), (100, 8.64)],
+    ids=lambda value: f"{value} (own arithmetic: ppm times 86 400 s)",
+)
+def test_parts_per_million_are_the_stated_seconds_in_a_day(ppm: int, s_in_a_day: float) -> None:
+    """Against a clock with the same wander; a rate is rounded to 2^-40, which is 40 µs a day at most."""
+    drifting, steady = (DriftingClock(1, drift, 0).tick(24 * HOUR_NS) for drift in (float(ppm), 0.0))
+    assert (drifting - steady) / 1e6 == pytest.approx(s_in_a_day, abs=80e-6)
 
 
 def test_two_seeds_wander_differently() -> None:

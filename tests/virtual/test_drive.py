@@ -114,7 +114,7 @@ def test_a_lease_that_lapses_stops_both_axes_and_is_latched() -> None:
     assert host.status().lease == LeaseState.LAPSED
 
 
-def test_re_arming_needs_clear_then_a_fresh_lease_then_a_new_command() -> None:
+def test_after_a_lapse_motion_needs_clear_then_a_fresh_lease_then_a_new_command() -> None:
     host = ready()
     host.drive(DriveMode.SPEED, 1.0, ramp=4.0)
     host.after(2000)

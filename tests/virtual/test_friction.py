@@ -7,7 +7,8 @@ from nightturn.virtual.condition import levels_at
 from nightturn.virtual.friction import bristle, presliding, steady_force, temperature_scale, wear_scale
 from nightturn.virtual.products import PAN15, PRODUCTS
 
-# Canudas de Wit, Olsson, Åström, Lischinsky, IEEE TAC 40(3), 1995, Table 1 (parameters from memory)
+# C. Canudas de Wit, H. Olsson, K. J. Åström, P. Lischinsky, "A new model for control of systems with friction", IEEE Trans.
+# Automatic Control 40(3), 1995, Table 1 (parameters from memory); the values by own arithmetic.
 S0, S1, S2, FC, FS, VS = 1e5, 1e5**0.5, 0.4, 1.0, 1.5, 1e-3
 
 
@@ -43,7 +44,8 @@ def test_a_step_of_speed_follows_the_lugre_bristle_of_canudas_de_wit_1995() -> N
 
 
 def test_presliding_follows_dahl_from_rest() -> None:
-    # Dahl's model, rate independent: F(x) = 1 - exp(-1e5 x)
+    # P. R. Dahl, "A solid friction model", Aerospace Corporation TOR-0158(3107-18)-1, 1968 (from memory), by own arithmetic:
+    # F(x) = 1 - exp(-1e5 x)
     travel = np.array([1e-6, 10e-6, 20e-6, 50e-6])
     force = presliding(travel, np.ones(4), 0.0, 1e5, 1.0)
     assert force == pytest.approx([0.095162582, 0.632120559, 0.864664717, 0.993262053], abs=1e-9)

@@ -69,3 +69,14 @@ def test_truth_and_its_log_are_plain_json() -> None:
         ("guard", False),
     ]
     assert log["snapshots"][0]["coulomb_nm"] > 0
+
+
+def test_the_log_has_the_figures_and_orders_that_the_product_has_now() -> None:
+    device = from_spec("pan15?seed=1").build()
+    device.advance(10**9)
+    figures = device.truth_log()["figures"]
+    assert figures == device.truth(speed_rad_s=SLOW, torque_nm=5.0)
+    assert isinstance(figures, dict)
+    assert isinstance(figures["orders"], dict)
+    assert {"cogging_pp_rotor_nm", "ripple_pp_rotor_nm", "friction_nm"} < set(figures)
+    assert "288" in figures["orders"]

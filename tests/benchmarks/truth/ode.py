@@ -1,0 +1,161 @@
+"""The ODE plant beside the closed form: LuGre friction, a compliant coupling and a drive with a speed controller, in C."""
+
+import ctypes
+import subprocess
+import tempfile
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from tests.benchmarks.truth.closed_form import Samples, add_channel, digitised, tables_of
+from tests.benchmarks.truth.motion import Motion, motion_of
+from tests.benchmarks.truth.noises import passed
+from tests.benchmarks.truth.patterns import POINTS, Floats, table
+from tests.benchmarks.truth.signals import Dynamics, Signal
+
+SOURCE = Path(__file__).with_name("dynamics.c")
+LOAD_S = 0.3
+"""The hold's torque rises over this time, and has done so before the shaft turns."""
+
+
+class Friction(ctypes.Structure):
+    """`struct friction`."""
+
+    _fields_ = tuple(
+        (name, ctypes.c_double)
+        for name in ("stiffness", "damping", "coulomb", "level_static", "stribeck_speed", "viscous")
+    )
+
+
+class _Dynamics(ctypes.Structure):
+    """`struct dynamics`."""
+
+    _fields_ = (
+        *(
+            (name, ctypes.c_double)
+            for name in (
+                "drive_inertia",
+                "unit_inertia",
+                "stiffness",
+                "damping",
+                "gain",
+                "integral_gain",
+                "hold_torque",
+                "step_s",
+                "start_angle",
+            )
+        ),
+        ("friction", Friction),
+    )
+
+
+@cache
+def library() -> ctypes.CDLL:
+    """The plant, compiled once a process."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "dynamics.so"
+        command = (
+            "gcc",
+            "-O2",
+            "-Wall",
+            "-Wextra",
+            "-Werror",
+            "-shared",
+            "-fPIC",
+            "-o",
+            str(out),
+            str(SOURCE),
+            "-lm",
+        )
+        subprocess.run(command, check=True)
+        return ctypes.CDLL(str(out))
+
+
+def _doubles(array: Floats) -> "ctypes._Pointer[ctypes.c_double]":
+    return array.ctypes.data_as(ctypes.POINTER(ctypes.c_double))
+
+
+def friction_of(made: Signal, plant: Dynamics) -> Friction:
+    """The friction law of a signal."""
+    return Friction(
+        plant.bristle_nm_per_rad,
+        plant.bristle_nm_s,
+        made.coulomb_nm,
+        made.static_nm or made.coulomb_nm,
+        made.stribeck_rad_s,
+        made.viscous_nm_s,
+    )
+
+
+def friction_from_rest(law: Friction, speed: float, step_s: float, steps: int) -> Floats:
+    """(steps,) friction at a constant speed from a bristle at rest, after 1, 2 ... steps."""
+    out = np.empty(steps)
+    call: Callable[..., None] = library().friction_from_rest
+    call(
+        ctypes.byref(law),
+        ctypes.c_double(speed),
+        ctypes.c_double(step_s),
+        ctypes.c_long(steps),
+        _doubles(out),
+    )
+    return out
+
+
+def solved(made: Signal, motion: Motion) -> tuple[Floats, Floats, Floats]:
+    """Angle of the drive, angle of the unit, rad, and the torque in the coupling, N·m; (n,) each, without any channel."""
+    plant = made.dynamics
+    assert plant is not None
+    n = len(motion.speed_rad_s)
+    tables = tables_of(made)
+    law = _Dynamics(
+        plant.drive_kg_m2,
+        plant.unit_kg_m2,
+        plant.stiffness_nm_per_rad,
+        plant.damping_nm_s,
+        plant.gain_nm_s,
+        plant.integral_nm,
+        made.plan.hold_nm,
+        1.0 / (made.plan.rate_hz * plant.substeps),
+        made.start_rad,
+        friction_of(made, plant),
+    )
+    waves = [
+        np.ascontiguousarray(each)
+        for each in (tables["cogging"], tables["ripple"], table(plant.drive_orders))
+    ]
+    speed, share = np.ascontiguousarray(motion.speed_rad_s), _load_share(made, motion)
+    angle, unit, torque = np.empty(n), np.empty(n), np.empty(n)
+    call: Callable[..., None] = library().run_dynamics
+    call(
+        ctypes.byref(law),
+        _doubles(speed),
+        _doubles(share),
+        ctypes.c_long(n),
+        ctypes.c_long(plant.substeps),
+        *(_doubles(wave) for wave in waves),
+        ctypes.c_long(POINTS),
+        *(_doubles(out) for out in (angle, unit, torque)),
+    )
+    return angle, unit, torque
+
+
+def _load_share(made: Signal, motion: Motion) -> Floats:
+    """How much of the hold's torque is on, sample by sample."""
+    share = np.zeros(len(motion.speed_rad_s))
+    if motion.hold is not None:
+        rise = np.linspace(0.0, 1.0, max(round(LOAD_S * made.plan.rate_hz), 2))
+        whole: npt.NDArray[np.int64] = np.arange(len(rise)) + motion.hold.start - len(rise)
+        share[whole] = rise
+        share[motion.hold.whole] = 1.0
+    return share
+
+
+def record_ode(made: Signal, rng: np.random.Generator) -> Samples:
+    """One cycle of the ODE plant, digitised; the encoder sits on the drive's side of the coupling."""
+    motion = motion_of(made.plan)
+    angle, _, torque = solved(made, motion)
+    torque = passed(made, torque)
+    add_channel(made, motion, torque, rng)
+    return digitised(made, torque, angle, rng)

@@ -1,0 +1,75 @@
+"""The lag between the directions: several orders decide, faint ones together, and what they leave open is said."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.estimation.synthetic import Bench, cycles_of, record
+
+from nightturn.estimation.finish import finish_cycle, measure
+from nightturn.estimation.lag import find_lag
+
+FAST = Bench(
+    rate_hz=5000,
+    pole_pairs=14,
+    slots=24,
+    cogging={1: 0.0004, 24: 0.0012, 28: 0.001, 168: 0.022, 336: 0.005},
+    slow_rpm=30.0,
+    hold_rpm=30.0,
+    slow_turns=4.0,
+    run_up_deg=200.0,
+    ramp_rad_per_s2=6.0,
+    noise_nm=0.004,
+    lag_s=0.008,
+)
+
+
+def test_eight_milliseconds_at_thirty_turns_a_minute_are_found() -> None:
+    # 1.44 degrees, beyond a period of order 168: the alignment next to it read 2.2 % low with status ok
+    cycle = cycles_of(record(FAST))[0]
+    measured = measure(cycle, FAST.conditions()).cogging
+    assert measured is not None
+    assert np.degrees(measured.lag.rad) == pytest.approx(1.44, abs=0.02)
+    assert measured.peak.value_nm == pytest.approx(FAST.true_cogging_pp(), rel=0.01)
+    figure = finish_cycle(cycle, FAST.conditions(), 0, 0, 0, 0).figure("cogging_pp_nm")
+    assert "cogging is at least" not in " ".join(figure.reasons)
+
+
+def seen(orders: dict[int, float], lag: float, noise: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Both directions of a pattern, sampled late, with noise E|c|² = noise²."""
+    rng = np.random.default_rng(seed)
+    out = []
+    for way in (1, -1):
+        spectrum = noise / np.sqrt(2) * (rng.standard_normal(700) + 1j * rng.standard_normal(700))
+        for order, amplitude in orders.items():
+            spectrum[order] += amplitude * np.exp(1j * (order * 2.4 - way * order * lag))
+        out.append(spectrum)
+    return out[0], out[1]
+
+
+def test_faint_orders_of_the_family_decide_together_where_the_strong_ones_cannot() -> None:
+    family = frozenset({*range(24, 505, 24), *range(28, 505, 28)})
+    faint = {n: 2.0 for n in family if n % 168}
+    noise = np.full(700, 1.0)
+    right = 0
+    for seed in range(30):
+        forward, backward = seen({168: 400.0, 336: 90.0, **faint}, 0.002, 1.0, seed)
+        found = find_lag(forward, backward, noise, noise, frozenset({168, 336}), family)
+        right += abs(found.rad - 0.002) < 1e-3
+    assert right == 30
+
+
+def test_a_pattern_that_repeats_within_the_range_is_ambiguous_and_names_its_rivals() -> None:
+    forward, backward = seen({168: 400.0, 336: 90.0}, 0.002, 1.0, 1)
+    noise = np.full(700, 1.0)
+    found = find_lag(forward, backward, noise, noise, frozenset({168, 336}))
+    assert found.ambiguous
+    assert found.rad == pytest.approx(0.002, abs=1e-4)  # the smallest of those that fit alike
+    assert np.sort(np.diff(np.sort([found.rad, *found.rivals]))) == pytest.approx(np.pi / 168, rel=1e-2)
+
+
+def test_an_alignment_that_changes_nothing_does_not_forbid_a_verdict() -> None:
+    bench = replace(FAST, cogging={168: 0.022, 336: 0.005}, ripple={}, lag_s=0.002)
+    figure = finish_cycle(cycles_of(record(bench))[0], bench.conditions(), 0, 0, 0, 0).figure("cogging_pp_nm")
+    assert figure.value == pytest.approx(bench.true_cogging_pp(), rel=0.01)
+    assert figure.status == "ok"

@@ -1,0 +1,186 @@
+"""Numbers of another unit and options out of range: each refusal with its text, and no hold where nothing was held."""
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from tests.replay.made_up import FRICTION_NM, HOLD_NM, RATE_HZ, ZERO_NM, Triple, cycle, figures
+
+from nightturn.errors import InsufficientSamplesError
+from nightturn.replay.commanded import NO_RAIL, rail_of
+from nightturn.replay.grids import ANGLE_COUNTS_MAX
+from nightturn.replay.smoothness import NO_HOLD
+from nightturn.settings.rig import CyclePlan, Exercise, Hold, SlowTurn
+
+PLAN = CyclePlan(
+    slow_turn=SlowTurn(speed_rpm=10.0),
+    hold=Hold(torque_nm=HOLD_NM, speed_rpm=10.0),
+    exercise=Exercise(strokes=2, speed_rpm=20.0),
+)
+
+
+@pytest.fixture(scope="module")
+def arrays() -> Triple:
+    return cycle()
+
+
+def refusal(arrays: Triple, **options: Any) -> str:
+    with pytest.raises((ValueError, InsufficientSamplesError)) as raised:
+        figures(arrays, **options)
+    return str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("scales", "options", "message"),
+    [
+        ((1, 180 / math.pi, 1), {},
+         "angle_rad turns 149 revolutions one way; in degrees it would be 2.6, which looks like degrees: give radians, np.radians(angle), or plan with the speeds if they are right"),
+        ((1, 0.5 / math.pi, 1), {},
+         "angle_rad turns 0.41 revolutions at most; in turns it would be 2.6, which looks like turns: give radians, 2 * np.pi * angle. Figures need a whole revolution"),
+        ((1, 180 / math.pi, 1), {"plan": PLAN},
+         "angle_rad turns at 573, 1146 rpm, plan has 10, 20 rpm; in degrees it would be 10, 20 rpm, which looks like degrees: give radians, np.radians(angle)"),
+        ((1, 0.45, 1), {"plan": PLAN},
+         "angle_rad turns at 4.5, 9 rpm, plan has 10, 20 rpm: give the speeds that were commanded, or no plan"),
+        ((1e3, 1, 1), {},
+         "1 samples a second; at least 100 are needed. time_s steps by 1 from sample to sample, which looks like milliseconds: give seconds, time / 1_000"),
+        ((1, 1, 1e3), {},
+         "torque_nm reaches 5185 N·m, 346 times the rated torque of 15 N·m, which looks like mN·m, millivolts or converter counts: give N·m"),
+        ((1, 1, 1e-4), {},
+         "all of torque_nm lies within 528 µN·m, 0.0035 % of the rated torque of 15 N·m, which looks like kN·m or volts: give N·m"),
+        ((1, 1, 1 / 40), {},
+         "torque_nm shows 127 mN·m held, 51 times the friction, but 0.85 % of the rated torque; a hold is at least 5 %, so it looks like volts or another unit: give N·m, or plan with the torque that was held"),
+        ((1, 1, 1 / 4), {"plan": PLAN},
+         "torque_nm shows 1.27 N·m held, plan has 5 N·m, 75 % apart, which looks like volts or another unit: give N·m, or plan with the torque that was held"),
+        ((1, 1, 0), {},
+         "torque_nm is 0 N·m in every sample: the channel is dead or was not recorded"),
+    ],
+)  # fmt: skip
+def test_another_unit_is_refused_and_named(
+    arrays: Triple, scales: tuple[float, float, float], options: dict[str, object], message: str
+) -> None:
+    time, angle, torque = (array * scale for array, scale in zip(arrays, scales, strict=True))
+    assert refusal((time, angle, torque), **options) == message
+
+
+def test_a_slow_machine_in_degrees_is_seen_as_well() -> None:
+    time, angle, torque = cycle(rpm=1.0, strokes=0)
+    assert "looks like degrees" in refusal((time, np.degrees(angle), torque))
+
+
+def test_a_turned_pass_in_turns_is_named_by_the_plan() -> None:
+    time, angle, torque = cycle()
+    slow = (
+        angle * 4 / math.tau
+    )  # eight turns a pass, in turns: more than one revolution, so only the speeds tell
+    message = refusal((time, slow, torque), plan=CyclePlan(slow_turn=SlowTurn(speed_rpm=40.0)))
+    assert message == (
+        "angle_rad turns at 6.37, 12.7 rpm, plan has 40 rpm; in turns it would be 40, 80 rpm, which looks like turns: give "
+        "radians, 2 * np.pi * angle"
+    )
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"rated_torque_nm": 0.0}, "rated_torque_nm is 0.0; it must be positive"),
+        ({"rated_torque_nm": math.nan}, "rated_torque_nm is nan; it must be finite"),
+        ({"rated_torque_nm": "15"}, "rated_torque_nm is '15'; it must be a number"),
+        ({"rated_torque_nm": None}, "rated_torque_nm is None; it must be a number"),
+        ({"slots": -1}, "slots is -1; it must be at least 1"),
+        ({"pole_pairs": 0}, "pole_pairs is 0; it must be at least 1"),
+        ({"pole_pairs": 2.5}, "pole_pairs is 2.5; it must be a whole number"),
+        ({"pole_pairs": True}, "pole_pairs is True; it must be a whole number"),
+        ({"drive_slots": [24]}, "drive_slots is [24]; it must be a whole number"),
+        ({"drive_pole_pairs": math.inf}, "drive_pole_pairs is inf; it must be a whole number"),
+        ({"counts_per_rev": 4}, "counts_per_rev is 4; it must be at least 16"),
+        ({"torque_lsb_nm": 0.0}, "torque_lsb_nm is 0.0; it must be positive"),
+        ({"torque_lsb_nm": 1e-9}, "a torque of 5.185 N·m is more than 24 bit counts of 0.001 µN·m; give a larger torque_lsb_nm"),
+        ({"zero_nm": math.inf}, "zero_nm is inf; it must be finite"),
+        ({"sense": 0}, "sense is 0; it must be 1 or -1"),
+        ({"sense": "ccw"}, "sense is 'ccw'; it must be 1 or -1"),
+        ({"mains_hz": -50}, "mains_hz is -50; it must be positive"),
+        ({"resonance_hz": 0}, "resonance_hz is 0; it must be positive"),
+        ({"filter_hz": -1}, "filter_hz is -1; it must be positive"),
+        ({"plan": {"speed": 1}}, "plan: Object contains unknown field `speed`; keys and ranges are those of [fixture.plan] in bench.toml"),
+        ({"plan": {"slow_turn": {"speed_rpm": -1.0}}},
+         "plan: Expected `float` > 0.0 - at `$.slow_turn.speed_rpm`; keys and ranges are those of [fixture.plan] in bench.toml"),
+        ({"plan": 3}, "plan: Expected `object`, got `int`; keys and ranges are those of [fixture.plan] in bench.toml"),
+        ({"plan": math.sin}, "plan: Encoding objects of type builtin_function_or_method is unsupported; keys and ranges are those of [fixture.plan] in bench.toml"),
+    ],
+)  # fmt: skip
+def test_an_option_out_of_range_is_named(arrays: Triple, options: dict[str, object], message: str) -> None:
+    assert refusal(arrays, **options) == message
+
+
+def test_an_angle_beyond_all_counting_is_refused() -> None:
+    time = np.arange(40) / RATE_HZ
+    angle = np.where(np.arange(40) == 1, 4.0 * ANGLE_COUNTS_MAX, 0.0)
+    message = refusal((time, angle, np.linspace(0, 1, 40)))
+    assert message == "angle_rad reaches 18014398509481984 rad, more than an encoder can count"
+
+
+def test_too_little_that_turns_says_what_is_needed() -> None:
+    time = np.arange(5000) / RATE_HZ
+    assert refusal((time, np.zeros(5000), np.sin(time))) == (
+        "nothing turns steadily in 5 s of samples; give whole passes of a cycle"
+    )
+
+
+@pytest.mark.parametrize("zero_nm", [-3.0, -0.6, 0.0, 0.6, 3.0])
+@pytest.mark.parametrize("friction_nm", [0.0, 0.001, 0.1, 1.2])
+def test_friction_is_never_a_hold_whatever_the_zero_is(zero_nm: float, friction_nm: float) -> None:
+    found = figures(cycle(zero_nm=zero_nm, hold_nm=0.0, friction=lambda way: math.copysign(friction_nm, way)))
+    assert [record.setpoint_nm for record in found] == [0.0]
+    assert found.notes == (NO_HOLD,)
+    assert found[0].figure("friction_nm").value == pytest.approx(friction_nm, abs=1e-3)
+    assert found[0].figure("zero_nm").value == pytest.approx(zero_nm, abs=1e-3)
+    assert found[0].figure("ripple_pp_nm").value is None
+
+
+@pytest.mark.parametrize("zero_nm", [-3.0, -0.6, 0.6, 3.0])
+@pytest.mark.parametrize("hold_nm", [-5.0, -1.0, 1.0, 5.0])
+def test_a_hold_is_found_whatever_the_zero_is(zero_nm: float, hold_nm: float) -> None:
+    found = figures(cycle(zero_nm=zero_nm, hold_nm=hold_nm))
+    assert [(record.status, record.setpoint_nm) for record in found] == [("ok", abs(hold_nm))]
+    assert found[0].figure("friction_nm").value == pytest.approx(FRICTION_NM, abs=1e-3)
+
+
+@pytest.mark.parametrize("hold_nm", [0.0, HOLD_NM])
+def test_strokes_with_viscous_friction_are_no_hold(hold_nm: float) -> None:
+    """At 20 rpm 0.9 N·m, nine times the friction of the slow passes and 6 % of the rated torque."""
+    found = figures(cycle(rpm=2.5, hold_nm=hold_nm, strokes=4, friction=lambda speed: 0.43 * speed))
+    assert [record.setpoint_nm for record in found] == [hold_nm]
+    assert found[0].status == "ok"
+    assert found[0].figure("friction_nm").value == pytest.approx(0.43 * 2.5 / 60 * math.tau, rel=0.01)
+
+
+@pytest.mark.parametrize("zero_nm", [-3.0, -0.6, ZERO_NM, 3.0])
+def test_passes_of_one_sense_are_no_hold_beside_a_zero_that_nobody_knows(zero_nm: float) -> None:
+    found = figures(cycle(zero_nm=zero_nm, hold_nm=0.0, ways=(1, 1, 1), strokes=0))
+    assert {record.setpoint_nm for record in found} == {0.0}
+    assert NO_HOLD in found.notes
+
+
+@pytest.mark.parametrize("known", [{}, {"zero_nm": ZERO_NM}])
+def test_a_hold_of_one_sense_is_found_beside_its_slow_pass(known: dict[str, float]) -> None:
+    found = figures(cycle(ways=(1,), strokes=0), **known)
+    assert found[0].setpoint_nm == HOLD_NM
+    assert found[0].figure("ripple_pp_nm").value is not None
+
+
+def test_a_plan_says_that_a_lone_pass_was_a_hold() -> None:
+    time, angle, torque = cycle(ways=(), strokes=0)
+    alone = figures((time, angle, torque))
+    assert (alone[0].setpoint_nm, alone.notes) == (0.0, (NO_HOLD,))
+    known = figures((time, angle, torque), plan={"hold": {"torque_nm": HOLD_NM, "speed_rpm": 10.0}})
+    assert known[0].figure("ripple_pp_nm").value is not None
+
+
+def test_a_saturated_converter_is_seen_and_a_smooth_crest_is_not() -> None:
+    rng = np.random.default_rng(3)
+    raw = rng.integers(-1000, 1000, 5000).astype(np.int32)
+    assert rail_of(raw) == NO_RAIL
+    raw[100:140] = 8_388_607
+    assert rail_of(raw) == 8_388_607
+    assert rail_of(np.round(1000 * np.sin(np.arange(5000) / 500)).astype(np.int32)) == NO_RAIL
