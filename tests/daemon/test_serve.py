@@ -42,7 +42,7 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
     tmp_path: Path, processes: Processes, broker: Broker, native_device: NativeDevices
 ) -> None:
     devices = {fixture: native_device(name) for fixture, name in PORTS.items()}
-    bench = write_bench(tmp_path, {fixture: device.port for fixture, device in devices.items()}, mqtt=broker.url)
+    bench = write_bench(tmp_path, {name: device.port for name, device in devices.items()}, mqtt=broker.url)
     for fixture in PORTS:
         mount(tmp_path, fixture)
 
