@@ -13,7 +13,6 @@ from tests.storage.damages import CARD, recorded
 from tests.storage.scenario import FIXTURE, RUN, rows_of_every_dataset
 from tests.storage.store import Night, manifest
 
-from nightturn.errors import CorruptFileError
 from nightturn.model.rows import GAPS
 from nightturn.storage import catalogue as catalogue_module
 from nightturn.storage import summaries
@@ -162,12 +161,33 @@ def test_what_changes_on_the_disk_changes_in_the_list(root: Path, change: object
     assert list_runs(root) == from_files(root) != before
 
 
-def test_a_damaged_manifest_is_told_and_not_answered_from_the_catalogue(root: Path) -> None:
+def test_a_damaged_manifest_is_named_in_its_run_and_hides_no_other(root: Path) -> None:
+    before = {each.run: each for each in list_runs(root)}
     path = root / "runs" / FIXTURE / f"{RUNS[3]}.json"
     path.write_bytes(path.read_bytes()[:-9])
 
-    with pytest.raises(CorruptFileError, match=RUNS[3]):
-        list_runs(root)
+    after = {each.run: each for each in list_runs(root)}
+    harmed = after.pop(RUNS[3])
+    assert after == {run: each for run, each in before.items() if run != RUNS[3]}
+    assert (harmed.state, harmed.unit, harmed.samples) == ("unknown", "", before[RUNS[3]].samples)
+    (why,) = harmed.unreadable
+    assert f"{RUNS[3]}.json" in why
+    for unit in {each.unit for each in after.values()}:
+        assert harmed in list_runs(root, unit)  # it may have been any unit
+
+
+def test_a_damaged_footer_is_named_in_its_run_whose_counts_are_without_it(root: Path) -> None:
+    """Where the catalogue does not know the file; what it knows it does not open."""
+    before = {each.run: each for each in list_runs(root)}
+    path = max((root / "raw").rglob(f"run={RUNS[3]}/*.parquet"))
+    path.write_bytes(path.read_bytes()[:-4] + b"none")
+    (root / DATABASE).unlink()
+
+    harmed = next(each for each in list_runs(root) if each.run == RUNS[3])
+    (why,) = harmed.unreadable
+    assert path.name in why
+    assert harmed.samples < before[RUNS[3]].samples
+    assert harmed.chunks == before[RUNS[3]].chunks
 
 
 def test_what_was_written_a_moment_ago_is_not_entered(

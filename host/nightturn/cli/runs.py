@@ -141,6 +141,8 @@ def _print(each: "RunSummary", *, whole: bool) -> None:
     figures = "figures cleared" if "figures" in each.cleared else f"{each.cycles} cycles"
     gaps = "" if "figures" in each.cleared else f", {each.gaps} gaps"
     print_text(f"{motion}{figures}, {samples}{gaps}", "  ")
+    if each.unreadable:
+        print_text(f"{len(each.unreadable)} damaged, not counted: {each.unreadable[0]}; see `verify`", "  ")
     if whole:
         _print_night(each)
     else:

@@ -22,6 +22,7 @@ class RunSummary:
     `motion` is what the shaft might do when that last changed, as `status` says it, and `motion_text` its sentence.
     `cleared` is what retention has cleared of it: tape (some or all of it), raw samples, figures; counts are of what is there.
     `night_verdict` is what all cycles say together, so far where the run has not ended; None when nobody has worked it out.
+    `unreadable` are the files of which nothing can be said, each with why: counts are without them.
     """
 
     fixture: str
@@ -42,6 +43,7 @@ class RunSummary:
     bytes: int
     night_verdict: NightVerdict | None = None
     cleared: tuple[Kind, ...] = ()
+    unreadable: tuple[str, ...] = ()
 
 
 def open_run(root: str | Path, fixture: str | None = None, run: str = "latest") -> Run:
@@ -80,7 +82,7 @@ def list_runs(root: str | Path, unit: str | None = None) -> list[RunSummary]:
 
     Raises:
         RunNotFoundError: the root does not exist.
-        CorruptFileError: a footer cannot be read.
+        CorruptFileError: the log of retention cannot be read.
     """
     place = Path(root)
     if not place.is_dir():
@@ -96,7 +98,7 @@ def found_runs(root: str | Path, run: str) -> list[RunSummary]:
     Raises:
         RunNotFoundError: no such run; says which are the newest.
         StorageError: an id that is no name but a path.
-        CorruptFileError: a footer cannot be read.
+        CorruptFileError: the log of retention cannot be read.
     """
     known = list_runs(root)
     if run == "latest" and known:
@@ -162,4 +164,5 @@ def _summary(root: Path, fixture: str, run: str, facts: Facts, marks: Marks) -> 
         gaps=facts.gaps,
         bytes=facts.bytes,
         night_verdict=facts.night_verdict,
+        unreadable=facts.unreadable,
     )

@@ -13,7 +13,7 @@ from pathlib import Path
 import msgspec
 import structlog
 
-from nightturn.errors import StorageError
+from nightturn.errors import CorruptFileError, StorageError
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
@@ -27,11 +27,17 @@ SETTLED_NS = 2_000_000_000
 COUNTED = (paths.RAW, CYCLES, GAPS)
 
 Stamps = dict[tuple[str, str], list[tuple[str, Look]]]
+UNIT_UNKNOWN = "?"
+"""Stands for the unit of a run whose manifest cannot be read; no serial number looks like it."""
+
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 class Facts(msgspec.Struct, frozen=True):
-    """What files say of a run; `state` is the manifest's, empty without one."""
+    """What files say of a run; `state` is the manifest's, empty without one.
+
+    `unreadable` are the files that nothing can be said of, each with why; they count nothing.
+    """
 
     unit: str
     variant: str
@@ -47,6 +53,7 @@ class Facts(msgspec.Struct, frozen=True):
     gaps: int
     bytes: int
     night_verdict: NightVerdict | None
+    unreadable: tuple[str, ...] = ()
 
 
 class _OnCard(msgspec.Struct):
@@ -59,8 +66,7 @@ class _OnCard(msgspec.Struct):
 def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], Facts]:
     """What is to be said of every run below a data root, by fixture and run, or of the runs of one unit.
 
-    Raises:
-        CorruptFileError: a manifest or a footer cannot be read.
+    A run whose manifest cannot be read is of an unknown unit, and so in the answer for every unit.
     """
     stamps = stamps_of(RealFiles(root))
     catalogue = _catalogue(root) if stamps else None
@@ -73,7 +79,7 @@ def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], 
             entry = _worked_out(root, key, stamp, catalogue)
             if _settled(looks):
                 fresh.append(entry)
-        if unit is None or entry.unit == unit:
+        if unit is None or entry.unit in (unit, UNIT_UNKNOWN):
             found[key] = msgspec.json.decode(entry.summary, type=Facts)
     if catalogue is not None and fresh:
         try:
@@ -135,24 +141,37 @@ def _entered(catalogue: Catalogue | None) -> Mapping[tuple[str, str], SummaryEnt
 
 
 def _worked_out(root: Path, key: tuple[str, str], stamp: str, catalogue: Catalogue | None) -> SummaryEntry:
-    run = Run(root, *key)
-    manifest = run.manifest
+    run, unreadable = Run(root, *key), list[str]()
+    manifest: Manifest | None = None
+    try:
+        manifest = run.manifest
+    except CorruptFileError as problem:
+        unreadable.append(str(problem))
     card = msgspec.json.decode(manifest.card, type=_OnCard) if manifest and manifest.card else _OnCard()
-    rows = {dataset: _rows(run, dataset, catalogue) for dataset in COUNTED}
+    unit = UNIT_UNKNOWN if unreadable else card.unit
+    rows = {dataset: _rows(run, dataset, catalogue, unreadable) for dataset in COUNTED}
     facts = _facts(run, manifest or Manifest(fixture=key[0], run=key[1], started_utc_ns=0), card, rows)
-    if manifest is None:
-        facts = msgspec.structs.replace(facts, state="")
-    return SummaryEntry(*key, card.unit, stamp, msgspec.json.encode(facts).decode())
+    facts = msgspec.structs.replace(
+        facts, state=facts.state if manifest else "", unreadable=tuple(unreadable)
+    )
+    return SummaryEntry(*key, unit, stamp, msgspec.json.encode(facts).decode())
 
 
-def _rows(run: Run, dataset: str, catalogue: Catalogue | None) -> int:
+def _rows(run: Run, dataset: str, catalogue: Catalogue | None, unreadable: list[str]) -> int:
     """Rows of a dataset by the files that are there; a footer is read where the catalogue does not know the file."""
     known = (
         {each.path: each.rows for each in catalogue.chunks(run.fixture, run.run, dataset)}
         if catalogue
         else {}
     )
-    return sum(each.rows if (rows := known.get(each.path)) is None else rows for each in run.chunks(dataset))
+    total = 0
+    for each in run.chunks(dataset):
+        rows = known.get(each.path)
+        try:
+            total += each.rows if rows is None else rows
+        except CorruptFileError as problem:
+            unreadable.append(str(problem))
+    return total
 
 
 def _facts(run: Run, manifest: Manifest, card: _OnCard, rows: Mapping[str, int]) -> Facts:
