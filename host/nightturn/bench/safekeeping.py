@@ -53,6 +53,7 @@ class Safekeeping:
         ledger: keeps the manifest of the run, once there is one.
         failed_seals: segments that were not sealed at the first attempt.
         refused_seals: segments left for recovery.
+        sync_ended_s: loop's time at which a sync last ended, well or with an error.
     """
 
     def __init__(
@@ -66,6 +67,7 @@ class Safekeeping:
         self._journal = journal
         self._tell = tell
         self._loop = asyncio.get_running_loop()
+        self.sync_ended_s = self._loop.time()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
         self._short = False
@@ -161,6 +163,7 @@ class Safekeeping:
             return
         finally:
             self._syncing = False
+            self.sync_ended_s = self._loop.time()
         self._told.pop("sync", None)
         self._tell(outcome[0])
 

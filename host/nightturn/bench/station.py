@@ -17,6 +17,7 @@ from nightturn.bench.counting import COUNTERS_PERIOD_S
 from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
+from nightturn.bench.proof import Proof
 from nightturn.bench.safekeeping import Finished, Safekeeping
 from nightturn.bench.shell import Shell
 from nightturn.bench.telling import Sink, Telling
@@ -161,6 +162,12 @@ class Station:
     def waits_for(self) -> str:
         """What motion waits for, and which command ends the wait."""
         return self.core.waits_for
+
+    @property
+    def proof(self) -> Proof:
+        """Its newest signs of life."""
+        now_s = self._loop.time()
+        return Proof(self.fixture, now_s - self._shell.frame_s, now_s - self._keeping.sync_ended_s)
 
     def sync_now(self) -> None:
         """Begin a sync unless one is under way."""

@@ -47,6 +47,11 @@ class Picture(msgspec.Struct, frozen=True):
         return self
 
     @property
+    def word(self) -> str:
+        """What the shaft may do, or that no run is open."""
+        return self.state.state if self.state is not None else "without a run"
+
+    @property
     def expected_end_ns(self) -> int | None:
         """When the plan ends if nothing interrupts it, UTC; None while the shaft does not turn."""
         state = self.state

@@ -30,6 +30,7 @@ from nightturn.daemon.leaving import Leaving, unkept_of
 from nightturn.daemon.old_files import clear_old
 from nightturn.daemon.planned import cycle_s_of
 from nightturn.daemon.publishing import publish, publisher_of
+from nightturn.daemon.service_manager import ServiceManager, Signs, keep_looking, send
 from nightturn.daemon.spoken import Spoken, say_stored
 from nightturn.daemon.standing import Standing
 from nightturn.daemon.terminal import Terminal, on_terminal
@@ -85,6 +86,7 @@ class FixtureWatch:
         self._station: Station | None = None
         self._card_trouble = ""
         self._standby = False  # no run is open, and none is about to be
+        self._not_recovered = False
         self._first: Command | None = None
         self.rejected = False  # a night that ended here
         self.card: MountCard | None = None
@@ -95,6 +97,14 @@ class FixtureWatch:
     def station(self) -> Station | None:
         """The run that is open."""
         return self._station
+
+    @property
+    def signs(self) -> Signs:
+        """What the service manager is told of it."""
+        station = self._station
+        settled = station is not None or self._standby or self._not_recovered
+        word = self._spoken.pictures[self.settings.id].word
+        return Signs(settled, station.proof if station is not None else None, word)
 
     @property
     def unkept(self) -> str:
@@ -148,10 +158,12 @@ class FixtureWatch:
             try:
                 found = await self._recover_once()
             except (StorageError, OSError) as error:
+                self._not_recovered = True
                 self._complain("not_recovered", error)
                 self._standing.starting(str(error))
                 await asyncio.sleep(RETRY_S)
                 continue
+            self._not_recovered = False
             if found.segments:
                 log.info(
                     "recovered", fixture=fixture, segments=found.segments, torn_bytes=found.dropped_bytes
@@ -334,12 +346,15 @@ async def _until_asked(
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
     tasks = [asyncio.create_task(watch.run()) for watch in watches]
     clearing = asyncio.create_task(clear_old(world, root, rule))
+    manager = ServiceManager(os.environ, send)
+    proving = asyncio.create_task(keep_looking(manager, lambda: [watch.signs for watch in watches]))
     stopping = asyncio.create_task(leaving.asked.wait())
     watching = asyncio.create_task(_all_ended(tasks))
     await asyncio.wait({stopping, watching}, return_when=asyncio.FIRST_COMPLETED)
     leaving.begin()
+    manager.stopping()
     await control.close()  # first of all: what is let go of now must not be asked to turn again
-    for task in (stopping, watching, clearing, *tasks):
+    for task in (stopping, watching, clearing, proving, *tasks):
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
     await asyncio.gather(*(watch.close() for watch in watches))
