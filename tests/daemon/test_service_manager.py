@@ -89,9 +89,9 @@ def test_without_a_service_manager_nothing_is_sent_and_without_its_watchdog_no_b
 
 
 def test_its_variables_are_not_handed_on_to_children() -> None:
-    environment = {**WATCHDOG, "WATCHDOG_PID": str(os.getpid()), "HOME": "/root"}
+    environment = {**WATCHDOG, "WATCHDOG_PID": str(os.getpid()), "HOME": "/srv"}
     said([], environment)
-    assert environment == {"HOME": "/root"}
+    assert environment == {"HOME": "/srv"}
 
 
 class Stub:
