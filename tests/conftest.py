@@ -3,13 +3,14 @@ machine's speed; the native device, where a test needs some device on a line; pr
 
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 from tests.daemon.processes import Processes
 from tests.device.native import NativeDevices
+from tests.storage.crash_states import Walked
 
 # The same examples in every run, so that a change is judged by what it changed; `--long` draws new ones. What it finds becomes
 # an `@example`.
@@ -25,6 +26,8 @@ settings.register_profile(
     "searching", parent=settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("same")
+
+STATES = "states of a disk after a death"
 
 LONGEST_FIRST = (
     "device/test_daemon_on_firmware.py",
@@ -92,6 +95,29 @@ def _without_waiting_for_the_disk() -> Iterator[None]:
         for name in ("fsync", "fdatasync"):
             patch.setattr(os, name, _is_open)
         yield
+
+
+@pytest.fixture(autouse=True)
+def _states_walked(record_property: Callable[[str, object], None]) -> Iterator[None]:
+    """Notes how many states of a disk after a death a test looked at."""
+    before = Walked.states
+    yield
+    if Walked.states > before:
+        record_property(STATES, Walked.states - before)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """The number of those states, over all workers."""
+    noted = [
+        value
+        for reports in terminalreporter.stats.values()
+        for report in reports
+        if getattr(report, "when", "") == "teardown"
+        for name, value in getattr(report, "user_properties", ())
+        if name == STATES
+    ]
+    if noted:
+        terminalreporter.write_line(f"{sum(noted)} {STATES} in {len(noted)} tests")
 
 
 @pytest.fixture

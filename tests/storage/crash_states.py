@@ -48,6 +48,12 @@ class MemoryFiles:
         del self.content[path]
 
 
+class Walked:
+    """How many states this process has looked at; `tests/conftest.py` adds it up over all workers and prints the sum."""
+
+    states = 0
+
+
 @dataclass(eq=False)
 class _Body:
     """The bytes of a file, whatever its names."""
@@ -84,6 +90,7 @@ class Disk:
 
     def after_a_process_died(self) -> MemoryFiles:
         """The system lives on: everything that was done is there."""
+        Walked.states += 1
         return MemoryFiles({name: body.content for name, body in self.names.items()})
 
     def apply(self, operation: Operation) -> None:
@@ -117,6 +124,7 @@ class Disk:
             _put(names, self.pending[:count])
             for variant in ("all", "none", "half", "zeros"):
                 content = {name: body.variants()[variant] for name, body in names.items()}
+                Walked.states += 1
                 yield f"{count} of {len(self.pending)} names, {variant} of the bytes", MemoryFiles(content)
 
     def _name(self, path: str, body: _Body | None) -> None:
