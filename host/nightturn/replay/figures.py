@@ -15,6 +15,7 @@ from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Bad, Effect, Emit, Frame, Tick
+from nightturn.replay.beginning import take_over
 from nightturn.replay.full import read_by_this_version
 from nightturn.replay.tapes import Part, Tape
 
@@ -103,7 +104,7 @@ class FiguresReplay:
     def _begin(self, part: Part) -> None:
         self.flush()
         self._core = Fixture(part.segment.first_record_no, TILE_SAMPLES, FIGURES_REACTIONS)
-        self._core.restore(part.start.state)
+        take_over(self._core, part)
 
 
 def replay_figures(tape: Tape) -> FiguresReplay:

@@ -18,6 +18,7 @@ from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Emit, Frame, Host, Record, Tick
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
+from nightturn.replay.beginning import take_over
 from nightturn.replay.tapes import Part, Tape
 
 
@@ -111,7 +112,7 @@ class _Player:
         keep, count = self._keep.get, 0
         for record_no, record in part.segment.records():
             if splits and record_no in splits:
-                core = self._begin(record_no, core.snapshot())
+                core = self._handed_over(record_no, core.snapshot())
             if compare and type(record) is not Frame:
                 self._compare(core, record_no, record)
             for effect in core.handle(record):
@@ -134,7 +135,8 @@ class _Player:
             seen.record_first = first
         core = self._core
         if core is None or part.begins:
-            return self._begin(first, part.start.state)
+            core = Fixture(first, self._tile_samples)
+            take_over(core, part)
         return core
 
     def end(self) -> Replayed:
@@ -146,7 +148,7 @@ class _Player:
             seen.rows.night_verdict = core.state.run.night.verdict
         return seen
 
-    def _begin(self, record_no: int, state: bytes) -> Fixture:
+    def _handed_over(self, record_no: int, state: bytes) -> Fixture:
         core = Fixture(record_no, self._tile_samples)
         core.restore(state)
         return core
