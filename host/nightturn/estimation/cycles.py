@@ -16,6 +16,8 @@ Event = CycleSums | StrokeSums | PhaseChange
 
 MIN_LEG_BINS = BINS // 16
 """A pass shorter than a sixteenth of a turn says nothing and is dropped: somebody jogged the shaft."""
+FOLD_SAMPLES = 4000
+"""So many samples are folded at once: a fold's cost is in its calls, and sums of integers do not depend on it."""
 STROKE_TEMPERATURE_ROLES = ("bearing", "housing", "winding")
 
 
@@ -23,7 +25,7 @@ class Estimator(msgspec.Struct):
     """Scan, folds and the cycle in the making; the whole state can be encoded.
 
     A cell of the grid counts only when it and both its neighbours are on the commanded speed, so that no ramp reaches
-    a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS` and one tile.
+    a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS`, a tile and `FOLD_SAMPLES`.
     """
 
     settings: ScanSettings
@@ -85,7 +87,8 @@ class Estimator(msgspec.Struct):
         for stretch in self.scan.add(tile):
             self._stretch(stretch, out)
             self.starts.add(stretch)  # behind it, so that a pass that ends here takes its own start
-        self._flush()
+        if sum(len(piece.raw) for piece in self.held) >= FOLD_SAMPLES:
+            self._flush()
         return out
 
     def gap(self, index_from: int, index_to: int) -> list[Event]:
