@@ -1,4 +1,4 @@
-"""What retention says goes, once an hour, as `nightturn tidy --apply` does it."""
+"""Once an hour: small files of ended runs are joined, and what retention says goes, as `nightturn tidy --apply` does it."""
 
 import asyncio
 from pathlib import Path
@@ -7,20 +7,37 @@ import structlog
 
 from nightturn.errors import StorageError
 from nightturn.settings.rig import Retention
+from nightturn.storage.joining import join_ended
 from nightturn.storage.tidying import Tidied, tidy
 from nightturn.world import World
 
 CLEAR_S = 3600.0
 BY = "serve"
+AGAIN = "tried again in an hour"
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 async def clear_old(world: World, root: Path, rule: Retention) -> None:
-    """Clear what is past its age or bytes, once an hour; runs that are kept stay for ever."""
+    """Join what can be joined, and clear what is past its age or bytes, once an hour; runs that are kept stay for ever."""
     while True:
+        await world.offload(lambda: _join_once(world, root))
         await world.offload(lambda: _clear_once(world, root, rule))
         await asyncio.sleep(CLEAR_S)
+
+
+def _join_once(world: World, root: Path) -> None:
+    try:
+        joined = join_ended(root, world.files)
+    except (StorageError, OSError) as error:
+        _files_not_joined(error)
+    else:
+        if joined.made:
+            log.info("files_joined", runs=joined.runs, files=joined.gone, into=joined.made)
+
+
+def _files_not_joined(error: Exception) -> None:
+    log.error("files_not_joined", why=str(error), next=AGAIN)
 
 
 def _clear_once(world: World, root: Path, rule: Retention) -> None:
@@ -33,7 +50,7 @@ def _clear_once(world: World, root: Path, rule: Retention) -> None:
 
 
 def _old_files_stay(error: Exception) -> None:
-    log.error("old_files_stay", why=str(error), next="tried again in an hour")
+    log.error("old_files_stay", why=str(error), next=AGAIN)
 
 
 def _old_files_cleared(tidied: Tidied) -> None:

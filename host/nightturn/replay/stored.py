@@ -1,5 +1,6 @@
 """The rows that a run stored, as rows again: what the replay of its tape is compared with."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,6 +12,7 @@ from nightturn.model.figures import REPEATABILITY, CycleRecord, Figure
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
 from nightturn.replay.full import Rows
+from nightturn.storage import paths
 from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.manifest import ENDED
 from nightturn.storage.reader import Run
@@ -32,11 +34,11 @@ def stored_rows(root: Path, fixture: str, run: str, record_first: int, record_la
     reader = Run(root, fixture, run)
 
     def rows(dataset: str) -> list[dict[str, Any]]:
-        chunks = reader.chunks(dataset)
-        inside = [
-            each for each in chunks if record_first <= each.name.first and each.name.last <= record_last
+        return [
+            row
+            for each in reader.chunks(dataset)
+            for row in _inside(each, _plain(each), record_first, record_last)
         ]
-        return [row for each in inside for row in _plain(each)]
 
     return Rows(
         cycles=[_cycle(row, run) for row in rows(CYCLES)],
@@ -45,6 +47,19 @@ def stored_rows(root: Path, fixture: str, run: str, record_first: int, record_la
         strokes=_converted(rows(STROKES), list[StrokeRow], STROKES),
         night_verdict=_last_word(reader),
     )
+
+
+def _inside(
+    each: ChunkFile, rows: list[dict[str, Any]], record_first: int, record_last: int
+) -> Iterator[dict[str, Any]]:
+    """The rows of chunks that these records cover; a joined file has its parts one behind the other."""
+    began = 0
+    for name, count in [(paths.chunk_name(part.name), part.rows) for part in each.parts] or [
+        (each.name, len(rows))
+    ]:
+        if name is not None and record_first <= name.first and name.last <= record_last:
+            yield from rows[began : began + count]
+        began += count
 
 
 def in_order_of_time(rows: Rows) -> Rows:

@@ -166,6 +166,16 @@ class Catalogue:
             rows.executemany(_ADD_CHUNK, map(_with_crc, chunks))
             rows.execute(_ADD_SEGMENT, _with_crc(segment))
 
+    def enter_joined(self, path: str, parts: Sequence[str]) -> None:
+        """Enter a joined file in the place of its parts."""
+        dataset, fixture, date, run, text = path.split("/")
+        name = paths.chunk_name(text)
+        assert name is not None
+        folder = tree.RunFolder(path.rpartition("/")[0], fixture[8:], date[5:], run[4:])
+        with self._healing(), self._transaction() as rows:
+            rows.execute(_ADD_CHUNK, _with_crc(_chunk_row(self.root / path, path, dataset, folder, name)))
+            rows.executemany("delete from chunks where path = ?", [(part,) for part in parts])
+
     def chunks(self, fixture: str, run: str, dataset: str) -> list[ChunkEntry]:
         """The files of a run's dataset, in order; an entry that fails its checksum is left out."""
         query = "select * from chunks where fixture = ? and run = ? and dataset = ? order by record_first"

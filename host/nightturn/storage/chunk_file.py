@@ -12,6 +12,7 @@ from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError, ForeignFileError
 from nightturn.model.rows import ChunkPlan
+from nightturn.storage.companions import Companion, parts_of
 from nightturn.storage.parquet import facts_of, plan_of
 from nightturn.storage.paths import ChunkName
 
@@ -58,6 +59,11 @@ class ChunkFile:
     def rows(self) -> int:
         """Number of rows."""
         return int(self.facts["rows"])
+
+    @property
+    def parts(self) -> tuple[Companion, ...]:
+        """The files that it was joined from, in the order of its rows; none for one as it was sealed."""
+        return parts_of(self.facts)
 
     @property
     def span(self) -> tuple[int, int] | None:

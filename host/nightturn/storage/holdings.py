@@ -54,7 +54,7 @@ def holdings(root: Path, marks: Marks) -> Holdings:
     files = RealFiles(root)
     try:
         known = {(each.fixture, each.run): each for each in manifests(files)}
-        open_runs = set(_unsealed(files))
+        open_runs = set(unsealed_runs(files))
         held = [*_tape(root), *_stored(files, known)]
     except OSError as problem:
         raise StorageError(f"{root}: cannot be looked through: {problem}") from problem
@@ -73,7 +73,7 @@ def holdings(root: Path, marks: Marks) -> Holdings:
     return Holdings(tuple(held), frozenset(runs - may_go), tuple(recorded))
 
 
-def _unsealed(files: RealFiles) -> Iterator[tuple[str, str]]:
+def unsealed_runs(files: RealFiles) -> Iterator[tuple[str, str]]:
     """Runs with tape that is not sealed; (fixture, "") where it is not known of which run."""
     for fixture in files.list("journal"):
         for path in tree.segments(files, paths.journal_folder(fixture)):
@@ -99,7 +99,7 @@ def _stored(files: RealFiles, known: dict[tuple[str, str], Manifest]) -> Iterato
             fixture = name.partition("=")[2]
             for folder in tree.run_folders(files, dataset, fixture):
                 listed = found.setdefault((kind, fixture, folder.run), [])
-                listed += [(path, each.first) for path, each in tree.chunks(files, folder.path)]
+                listed += [(path, each.first) for path, each in tree.all_chunks(files, folder.path)]
     for (kind, fixture, run), chunks in found.items():
         manifest = known.get((fixture, run))
         if manifest is not None and chunks:

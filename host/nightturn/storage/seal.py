@@ -151,12 +151,22 @@ def _write_chunk(files: Files, segment: Segment, plan: ChunkPlan, rows: Sequence
 def _write(files: Files, fixture: str, dataset: str, plan: ChunkPlan, encoded: parquet.Encoded) -> Chunk:
     folder = paths.run_folder(dataset, fixture, plan.started_utc_ns, plan.run)
     name = paths.name_of(plan, crc32c(encoded.content))
+    path = put(files, folder, name, encoded.content)
+    return Chunk(plan, dataset, path, encoded.rows, len(encoded.content), encoded.ts_first, encoded.ts_last)
+
+
+def put(files: Files, folder: str, name: paths.ChunkName, content: bytes) -> str:
+    """Make a chunk durable under its name; returns its path.
+
+    Raises:
+        OSError: it cannot be written; nothing of it is left, or a temporary file that the next attempt removes.
+    """
     temporary = f"{folder}/.{name.stem}{paths.TEMPORARY_SUFFIX}"
     present = files.list(folder)
     if temporary.rpartition("/")[2] in present:
         files.remove(temporary)
     try:
-        files.append(temporary, encoded.content)
+        files.append(temporary, content)
         files.sync(temporary)
     except OSError:
         _forget(files, temporary)
@@ -168,7 +178,7 @@ def _write(files: Files, fixture: str, dataset: str, plan: ChunkPlan, encoded: p
     path = f"{folder}/{name.text}"
     files.replace(temporary, path)
     files.sync_dir(folder)
-    return Chunk(plan, dataset, path, encoded.rows, len(encoded.content), encoded.ts_first, encoded.ts_last)
+    return path
 
 
 def _forget(files: Files, temporary: str) -> None:

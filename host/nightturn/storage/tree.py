@@ -47,7 +47,25 @@ def run_folder(files: Files, dataset: str, fixture: str, run: str) -> RunFolder 
 
 
 def chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
-    """Path and parsed name of every chunk in a folder, in record order."""
+    """Path and parsed name of every chunk in a folder, in record order; a file joined from others stands for them.
+
+    Between the moment in which a joined file appears and that in which its parts are removed, both are there: a file whose
+    records all lie in a wider one's is left out. Raw chunks are never joined.
+    """
+    named = all_chunks(files, folder)
+    if folder.startswith(f"{paths.RAW}/"):
+        return named
+    wide = sorted(named, key=lambda pair: (pair[1].first, -pair[1].last))
+    kept: list[tuple[str, paths.ChunkName]] = []
+    for path, name in wide:
+        widest = kept[-1][1] if kept else None
+        if widest is None or name.last > widest.last or name[1:3] == widest[1:3]:
+            kept.append((path, name))
+    return kept
+
+
+def all_chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
+    """As `chunks`, with the parts of joined files that are still there."""
     found = [(f"{folder}/{name}", paths.chunk_name(name)) for name in files.list(folder)]
     named = [(path, name) for path, name in found if name is not None]
     return sorted(named, key=lambda pair: pair[1].first)

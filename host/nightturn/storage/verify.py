@@ -12,7 +12,6 @@ from nightturn.model.rows import GAPS
 from nightturn.storage import chunk, paths, tree
 from nightturn.storage.catalogue import entered_wrong
 from nightturn.storage.chunk_file import ChunkFile
-from nightturn.storage.companions import Companion, companions_of
 from nightturn.storage.continuity import Continuity, Gap, Hole
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_signed
@@ -21,6 +20,7 @@ from nightturn.storage.reader import Run
 from nightturn.storage.runs import known_runs, open_run
 from nightturn.storage.standing import Standing, standing
 from nightturn.storage.verify_beside import calibrations, cards, rig_records
+from nightturn.storage.verify_companions import CompanionCheck
 from nightturn.storage.verify_tape import TapeCheck
 
 
@@ -150,7 +150,7 @@ class _Check:
         self._files = RealFiles(run.root)
         self._report = RunReport(run.fixture, run.run)
         self._listed: dict[str, list[ChunkFile]] = {}
-        self._rows: dict[tuple[str, str], int] = {}  # of each file that could be read
+        self._companions = CompanionCheck(self._problem, self._report.unchecked)
         self._tapes = TapeCheck(self._files, run.fixture, run.run, self._problem)
         self._names: dict[str, set[tuple[int, int]]] = {}  # dataset -> record ranges
 
@@ -173,7 +173,7 @@ class _Check:
                     self._table(each, dataset)
         if not self._cleared():
             self._raw(gaps)
-            self._companions()
+            self._companions.check(self._listed)
             self._coverage(manifest)
         self._tapes.damages()
         self._tapes.stands(manifest, self._listed[paths.RAW])
@@ -221,7 +221,7 @@ class _Check:
 
     def _chunks(self, dataset: str) -> list[ChunkFile]:
         found = self._listed[dataset]
-        self._names[dataset] = {(each.name.first, each.name.last) for each in found}
+        self._names[dataset] = {span for each in found for span in self._spans(each)}
         fixture, run = self._run.fixture, self._run.run
         read = tree.run_folder(self._files, dataset, fixture, run)
         for folder in tree.run_folders(self._files, dataset, fixture):
@@ -233,6 +233,14 @@ class _Check:
                 elif paths.chunk_name(name) is None and not self._being_written(name):
                     self._problem("stray", f"{folder.path}/{name}", "is not a chunk; perhaps left by a crash")
         return found
+
+    def _spans(self, each: ChunkFile) -> list[tuple[int, int]]:
+        """The records of each chunk that a file has rows of."""
+        try:
+            parts = [paths.chunk_name(part.name) for part in each.parts]
+        except (NightturnError, OSError):
+            return []  # it is named for it when it is read
+        return [(name.first, name.last) for name in parts or [each.name] if name is not None]
 
     def _being_written(self, name: str) -> bool:
         temporary = name.startswith(".") and name.endswith(paths.TEMPORARY_SUFFIX)
@@ -252,48 +260,8 @@ class _Check:
             return None
         if table.num_rows != each.rows:
             self._problem("identity", each.path, f"has {table.num_rows} rows, its footer says {each.rows}")
-        self._rows[dataset, each.path.rpartition("/")[2]] = table.num_rows
+        self._companions.read(each, dataset, table.num_rows)
         return table
-
-    def _companions(self) -> None:
-        """Each raw chunk names the files that were sealed with it: none is absent, exchanged or too many."""
-        present = {
-            (dataset, each.name.text): each for dataset in self._listed for each in self._listed[dataset]
-        }
-        told: set[tuple[str, str]] = set()
-        spoke: set[str] = set()  # raw chunks that say what belongs to them
-        before = 0
-        for raw in self._listed[paths.RAW]:
-            if (paths.RAW, raw.name.text) not in self._rows:
-                continue  # it cannot be read, and is named for it
-            said = companions_of(raw.facts)
-            if said is None:
-                before += 1
-                continue
-            spoke.add(raw.name.stem)
-            for each in said:
-                told.add((each.dataset, each.name))
-                self._companion(each, raw, present.get((each.dataset, each.name)))
-        for (dataset, name), file in present.items():
-            if dataset != paths.RAW and (dataset, name) not in told and file.name.stem in spoke:
-                self._problem("stray", file.path, "no raw chunk says that it belongs to the run")
-        if before:
-            chunks = f"{before} chunk{'s' if before > 1 else ''}"
-            self._report.unchecked.append(
-                f"whether small files of {chunks} are absent: no chunk of that version says"
-            )
-
-    def _companion(self, told: Companion, raw: ChunkFile, there: ChunkFile | None) -> None:
-        rows = f"{told.rows} row{'s' if told.rows > 1 else ''}"
-        if there is None:
-            path = f"{told.dataset}/{raw.path.partition('/')[2].rpartition('/')[0]}/{told.name}"
-            self._problem(
-                "missing_file",
-                path,
-                f"is absent: {rows} of {told.dataset} sealed with chunk {raw.name.chunk_no}",
-            )
-        elif self._rows.get((told.dataset, told.name), told.rows) != told.rows:
-            self._problem("identity", there.path, f"was sealed with {rows}")
 
     def _gap_rows(self, each: ChunkFile) -> list[Gap]:
         table = self._table(each, GAPS)
