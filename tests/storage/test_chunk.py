@@ -145,6 +145,11 @@ def test_time_passes_through_the_knots_and_never_steps_back(
 
     assert (np.diff(times) >= 0).all()
     assert [int(times[np.searchsorted(tick, at)]) for at, _ in line] == [ts for _, ts in line]
+    for order in (
+        slice(None, None, -1),
+        slice(None, None, 7),
+    ):  # the same time for a tick, whatever comes beside it
+        assert (chunk.times_ns(tick[order], line, TICK_HZ) == times[order]).all()
 
 
 @given(st.integers(0, 10_000_000), st.integers(1, 2**31), st.integers(1, 2**31))

@@ -30,20 +30,21 @@ SCHEMA = pa.schema(
     ]
 )
 
-_FIRST_INDEX = struct.Struct("<Q")
+_TO_INDEX = struct.Struct(f"{HEADER.format}Q")
+"""Of a block: the header and the index of its first sample."""
 _NS_PER_S = 1_000_000_000
 
 
 def blocks_of(segment: Segment, plan: ChunkPlan) -> list[bytes]:
     """The BLOCK frames that the core took in series, ordered by sample index; of equal ones the first to arrive."""
-    skip = frozenset(plan.skip)
+    skip, first, last, of_session = frozenset(plan.skip), plan.first, plan.last, plan.session
     found: dict[int, bytes] = {}
     for record_no, body in segment.frames():
-        if not plan.first <= record_no <= plan.last or record_no in skip or len(body) < 16:
+        if not first <= record_no <= last or record_no in skip or len(body) < _TO_INDEX.size:
             continue
-        _, kind, session, _ = HEADER.unpack_from(body)
-        if kind == Block.KIND and plan.session in {0, session}:  # 0: of several
-            found.setdefault(_FIRST_INDEX.unpack_from(body, HEADER.size)[0], body)
+        _, kind, session, _, index = _TO_INDEX.unpack_from(body)
+        if kind == Block.KIND and of_session in (0, session):  # 0: of several
+            found.setdefault(index, body)
     return [found[index] for index in sorted(found)]
 
 
@@ -65,9 +66,16 @@ def times_ns(tick: Int64s, knots: Sequence[tuple[int, int]], tick_hz: int) -> In
         raise StorageError("the clock knots of a chunk's plan do not rise")
     # Relative to its knot a tick is small enough for float64 to hold the time to far below 1 ns.
     slope = steps[:, 1] / steps[:, 0]
-    piece = np.clip(np.searchsorted(line[:, 0], tick, side="right") - 1, 0, len(slope) - 1)
-    since = (tick - line[piece, 0]).astype(np.float64)
-    ts: Int64s = line[piece, 1] + np.rint(since * slope[piece]).astype(np.int64)
+    begins = line[:-1]
+    if (tick[1:] >= tick[:-1]).all():  # as in a series: the few knots are looked up, and not the many samples
+        edges = np.searchsorted(tick, begins[1:, 0], side="left")
+        each = np.diff(edges, prepend=0, append=len(tick))
+        from_tick, from_ns, rate = (np.repeat(values, each) for values in (*begins.T, slope))
+    else:
+        piece = np.clip(np.searchsorted(begins[:, 0], tick, side="right") - 1, 0, None)
+        from_tick, from_ns, rate = begins[piece, 0], begins[piece, 1], slope[piece]
+    since = (tick - from_tick).astype(np.float64)
+    ts: Int64s = from_ns + np.rint(since * rate).astype(np.int64)
     return ts
 
 

@@ -45,9 +45,10 @@ class Continuity:
         """Take a chunk in; what contradicts time or order comes back as sentences."""
         if not table.num_rows:
             return
-        epochs = np.unique(table.column("epoch").to_numpy())
-        if len(epochs) != 1:
-            yield f"spans epochs {epochs.tolist()}"
+        epochs = table.column("epoch").to_numpy()
+        epoch = int(epochs[0])
+        if (epochs != epoch).any():
+            yield f"spans epochs {np.unique(epochs).tolist()}"
             return
         ts = table.column("ts").cast(pa.int64()).to_numpy()
         if (np.diff(ts) < 0).any() or (self._ts_last is not None and ts[0] < self._ts_last):
@@ -56,7 +57,7 @@ class Continuity:
         index = table.column("index").to_numpy()
         jumps = np.flatnonzero(np.diff(index) != 1) + 1
         starts, stops = index[[0, *jumps]], index[[*(jumps - 1), -1]] + 1
-        yield from self.take(int(epochs[0]), list(zip(starts.tolist(), stops.tolist(), strict=True)))
+        yield from self.take(epoch, list(zip(starts.tolist(), stops.tolist(), strict=True)))
 
     def take(self, epoch: int, stretches: Iterable[tuple[int, int]]) -> list[str]:
         """Take in samples [start, stop) in order; what overlaps comes back as sentences."""
