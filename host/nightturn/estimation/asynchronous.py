@@ -12,7 +12,7 @@ import numpy as np
 
 from nightturn.estimation.least_squares import InseparableError, Solution, fit
 from nightturn.estimation.quantiles import f_quantile
-from nightturn.estimation.spectra import LINE_NEIGHBOURS, LINE_OVER_NEIGHBOURS, turn_spectra
+from nightturn.estimation.spectra import LINE_NEIGHBOURS, LINE_OVER_NEIGHBOURS, TurnSpectra, turn_spectra
 from nightturn.estimation.turns import Bools, Complex128s, Turns, droop
 from nightturn.model.tiles import Float64s, Int64s
 
@@ -73,6 +73,28 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class Apart:
+    """Lines that are no whole orders, and what was looked at on the way.
+
+    Attributes:
+        lines: what was found; turns: of each leg, without the settled lines, their drift still in them.
+        spectra: of each leg's whole turns as `turn_spectra` gives them; None where lines were taken out or no turn is repeated.
+    """
+
+    turns: tuple[Turns, ...] = ()
+    lines: tuple[Line, ...] = ()
+    spectra: tuple[TurnSpectra, ...] | None = None
+
+    @property
+    def untouched(self) -> bool:
+        """Whether the turns are as they were given."""
+        return not any(line.settled for line in self.lines)
+
+
+NONE_APART = Apart()
+
+
+@dataclass(frozen=True, slots=True)
 class _Window:
     """The turns of all passes at the orders around one: `spectra` (turns, orders); `leg`, `way` (turns,) count from 0.
 
@@ -103,10 +125,8 @@ class _Fit:
     settled: bool = True
 
 
-def lines_apart(
-    legs: Sequence[Leg], highest: int, known: frozenset[int]
-) -> tuple[list[Turns], tuple[Line, ...]]:
-    """The turns of each leg without such lines, their drift still in them, and those lines.
+def lines_apart(legs: Sequence[Leg], highest: int, known: frozenset[int]) -> Apart:
+    """Such lines, and the turns of each leg without them.
 
     `known` are the orders that unit or rig make. Beside any other one a line is taken for all that is there, where that
     explains the turns.
@@ -114,10 +134,14 @@ def lines_apart(
     turns = [leg for leg, _ in legs]
     torques = [torque for _, torque in legs]
     found: list[Line] = []
-    if min(float(droop(np.array([highest]), leg.spread_rad2)[0]) for leg in turns) < LEFT_MIN:
-        return turns, ()
+    repeated = any(int(leg.whole.sum()) > 1 for leg in turns)
+    left = min(float(droop(np.array([highest]), leg.spread_rad2)[0]) for leg in turns)
+    if not repeated or left < LEFT_MIN:
+        return Apart(tuple(turns))
+    seen: list[TurnSpectra] = []
     while len(found) < MOST:
-        spectra = [turn_spectra(leg, y, highest)[0] for leg, y in zip(turns, torques, strict=True)]
+        seen = [turn_spectra(leg, y, highest) for leg, y in zip(turns, torques, strict=True)]
+        spectra = [each for each, _ in seen]
         nearest = _strange(turns, spectra, known, {line.nearest for line in found})
         if nearest is None:
             break
@@ -130,7 +154,8 @@ def lines_apart(
             off = _in_bins(turns[k], fitted.order, wave)
             turns[k] = replace(turns[k], torque_nm=turns[k].torque_nm - off)
             torques[k] = torques[k] - off
-    return turns, tuple(found)
+    apart = Apart(tuple(turns), tuple(found))
+    return replace(apart, spectra=tuple(seen)) if apart.untouched else apart
 
 
 def _line(window: _Window, fitted: _Fit | None) -> Line:

@@ -280,8 +280,11 @@ def _slow_passes(slow: list[LegSums], conditions: Conditions, index_zero: int) -
     whole = [leg for leg in legs if leg.whole.any()]
     if {leg.direction for leg in whole} != {1, -1}:
         return _Turned()
-    whole, apart = lines_apart(_without_drift(whole)[0], highest, declared | family)
     torque, spread, centre = _without_drift(whole)
+    apart = lines_apart(torque, highest, declared | family)
+    if not apart.untouched:
+        whole = list(apart.turns)
+        torque, spread, centre = _without_drift(whole)
     transfer = _transfer(slow[0], conditions, highest)
     try:
         cogging = cogging_of(torque, highest, declared, family, spread, transfer, apart)
@@ -343,7 +346,8 @@ def _hold(
     turns = _laid_out(hold, conditions, index_zero, bins, highest, declared | family)
     if not turns.whole.any():
         return None, None, ""
-    (turns,), apart = lines_apart([(turns, straight(turns)[0])], highest, declared | family)
+    apart = lines_apart([(turns, straight(turns)[0])], highest, declared | family)
+    (turns,) = apart.turns
     try:
         transfer = _held_transfer(hold, conditions, highest, cogging)
         ripple = ripple_of(turns, highest, declared, family, transfer, apart)

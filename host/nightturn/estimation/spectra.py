@@ -40,6 +40,10 @@ LOW_ORDERS = 12
 """Orders over which the rise of the noise towards slow changes is estimated."""
 
 
+TurnSpectra = tuple[Complex128s, Float64s]
+"""Complex amplitude (peak, N·m) by (whole turn, order from 0), and the coverage of each turn."""
+
+
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """Between-turn variance E|c - c̄|² of one turn's complex amplitude, by order, and its degrees of freedom."""
@@ -126,7 +130,7 @@ def without_drift(
 
 def turn_spectra(
     turns: Turns, torque_nm: Float64s, highest: int, guess: Float64s | None = None
-) -> tuple[Complex128s, Float64s]:
+) -> TurnSpectra:
     """Complex amplitude (peak, N·m) by (whole turn, order 0..highest), and the coverage of each turn.
 
     Holes are filled from the other turns of the leg, the mean angle of each bin is led back to its centre, and the
@@ -205,7 +209,7 @@ def _uneven_part(turns: Turns, mean: Complex128s, spread: float) -> tuple[Float6
     return in_bins(mean[strong] * droop(strong, spread), strong, turns, spread)
 
 
-def pooled_scatter(groups: Sequence[tuple[Complex128s, Float64s]]) -> Scatter | None:
+def pooled_scatter(groups: Sequence[TurnSpectra]) -> Scatter | None:
     """Between-turn scatter pooled over directions and neighbouring orders; None without two turns in any group.
 
     `groups` are spectra and coverages of turns that should be alike. Filled holes scatter less, which the coverage
