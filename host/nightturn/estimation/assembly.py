@@ -60,7 +60,8 @@ class CycleSums(msgspec.Struct):
         """Digest over all integer sums in canonical order; the same on every machine and for every split."""
         digest = hashlib.sha256(np.array((self.direction, self.strokes, len(self.legs)), "<i8").tobytes())
         for leg in self.legs:
-            digest.update(leg.canonical())
+            for part in leg.canonical():
+                digest.update(part)
         if self.unheld[0]:
             digest.update(np.array(self.unheld, "<i8").tobytes())
         for stroke in self.stroke_sums:

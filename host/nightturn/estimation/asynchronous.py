@@ -12,7 +12,13 @@ import numpy as np
 
 from nightturn.estimation.least_squares import InseparableError, Solution, fit
 from nightturn.estimation.quantiles import f_quantile
-from nightturn.estimation.spectra import LINE_NEIGHBOURS, LINE_OVER_NEIGHBOURS, TurnSpectra, turn_spectra
+from nightturn.estimation.spectra import (
+    LINE_NEIGHBOURS,
+    LINE_OVER_NEIGHBOURS,
+    TurnSpectra,
+    turn_spectra,
+    usual_around,
+)
 from nightturn.estimation.turns import Bools, Complex128s, Turns, droop
 from nightturn.model.tiles import Float64s, Int64s
 
@@ -192,14 +198,13 @@ def _strange(
     own = sum(((np.abs(each - each.mean(0)) ** 2).sum(0) for _, each in repeated), np.zeros(1)) / dof
     own[0] = own[1]
     size = np.max([np.abs(each.mean(0)) for _, each in repeated], axis=0)
-    around = np.pad(own, LINE_NEIGHBOURS, mode="reflect")
-    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * LINE_NEIGHBOURS + 1)
-    usual = np.partition(windows, LINE_NEIGHBOURS // 2, axis=1)[:, LINE_NEIGHBOURS // 2]
     gate = f_quantile(1.0 - FALSE_FOUND / len(own), 2 * dof, 2 * dof * LINE_NEIGHBOURS)
     noise = _noise(own, 2 * dof)
     if not noise[-1] > 0:  # a dead channel, or no noise at all
         return None
-    over = own / np.maximum(gate * noise, LINE_OVER_NEIGHBOURS * usual)
+    over = own / (gate * noise)
+    at = np.flatnonzero(over > 1.0)
+    over[at] = own[at] / np.maximum(gate * noise[at], LINE_OVER_NEIGHBOURS * usual_around(own, at))
     over[own <= SHARE_MIN**2 * size**2] = 0.0
     turning = _turning(repeated, noise, dof) / TURNING
     turning[[order for order in known if order < len(turning)]] = 0.0

@@ -94,9 +94,9 @@ def _break_of(start: StartSums, cogging: Cogging, zero_nm: float, conditions: Co
         start.sums[RAW, seen] / start.sums[N, seen] - conditions.zero_count
     ) * conditions.lsb_nm - zero_nm
     turned = way * (angle - angle[:REST_SLOTS].mean())
-    wave = np.exp(1j * angle[:, None] * cogging.orders) @ cogging.amplitudes
     inside = int(np.count_nonzero(turned <= SECTOR_RAD))
-    opposing = -way * (torque - wave.real)[:inside]
+    wave = np.exp(1j * angle[:inside, None] * cogging.orders) @ cogging.amplitudes
+    opposing = -way * (torque[:inside] - wave.real)
     at, peak_nm = _peak(opposing)
     speed, acceleration = _motion(turned[:inside], at, slot_s)
     most = conditions.rated_torque_nm / SLOWEST_RAD_S2

@@ -295,13 +295,20 @@ def significant(
     least = np.maximum(gate * variance, max(ROUNDING * power.max(), rounding))
     if known and len(power) > 2 * LINE_NEIGHBOURS:
         # A defect at one angle spreads evenly over hundreds of orders, which would all be taken for lines.
-        strange = np.ones(len(power), np.bool_)
+        strange = power > least
         strange[list(known)] = False
-        around = np.pad(power, LINE_NEIGHBOURS, mode="reflect")
-        windows = np.lib.stride_tricks.sliding_window_view(around, 2 * LINE_NEIGHBOURS + 1)
-        usual = np.partition(windows, LINE_NEIGHBOURS // 2, axis=1)[:, LINE_NEIGHBOURS // 2]
-        least = np.where(strange, np.maximum(least, LINE_OVER_NEIGHBOURS * usual), least)
+        at = np.flatnonzero(strange)
+        least[at] = np.maximum(least[at], LINE_OVER_NEIGHBOURS * usual_around(power, at))
     kept = np.flatnonzero(power > least)
     if len(kept) > MAX_KEPT:
         kept = np.sort(kept[np.argsort(-power[kept], kind="stable")[:MAX_KEPT]])
     return kept.astype(np.int64)
+
+
+def usual_around(power: Float64s, at: Int64s) -> Float64s:
+    """The lower quartile of the powers (orders,) around those at `at` (k,)."""
+    around = np.pad(power, LINE_NEIGHBOURS, mode="reflect")
+    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * LINE_NEIGHBOURS + 1)[at]
+    return np.asarray(
+        np.partition(windows, LINE_NEIGHBOURS // 2, axis=1)[:, LINE_NEIGHBOURS // 2], np.float64
+    )
