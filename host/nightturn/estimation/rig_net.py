@@ -148,12 +148,12 @@ def gross_words(gross: Lines, conditions: Conditions, speed_rpm: float, turns: i
     rig = np.array(
         [origin_of(int(order), conditions, speed_rpm, turns).may_be_rig for order in gross.orders], np.bool_
     )
-    if not rig.any():
+    named = np.intersect1d(relevant(gross.orders, gross.amplitudes), gross.orders[rig], assume_unique=True)
+    if len(named) == 0:
         return ""
     whole = peak_to_peak(gross.orders, gross.amplitudes, gross.variance).value_nm
     own = peak_to_peak(gross.orders[~rig], gross.amplitudes[~rig], gross.variance[~rig]).value_nm
-    named = np.intersect1d(relevant(gross.orders, gross.amplitudes), gross.orders[rig])
-    if abs(whole - own) <= RELEVANT_SHARE * whole or len(named) == 0:
+    if abs(whole - own) <= RELEVANT_SHARE * whole:
         return ""
     return (
         f"Gross of the rig: {quantity(whole, 'N·m', digits=3)} with {orders_text(named.tolist())}, which drive, bearings or shaft of the rig "

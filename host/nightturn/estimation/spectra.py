@@ -231,9 +231,13 @@ def pooled_scatter(groups: Sequence[TurnSpectra]) -> Scatter | None:
     # A few turns leave an order a few differences of its own, too few to judge it by; noise is alike at neighbouring
     # orders, and real and imaginary part count each. At both ends the neighbours are mirrored.
     width = 2 * NEIGHBOURS + 1
-    around = np.concatenate((own[NEIGHBOURS:0:-1], own, own[-2 : -NEIGHBOURS - 2 : -1]))
-    pooled = np.convolve(around, np.full(width, 1.0 / width), "valid")
+    pooled = np.convolve(_mirrored(own, NEIGHBOURS), np.full(width, 1.0 / width), "valid")
     return Scatter(np.maximum(_with_slow_noise(own, pooled, dof), OWN_SHARE * own), dof * width * 2)
+
+
+def _mirrored(values: Float64s, by: int) -> Float64s:
+    """Values with so many more at both ends, their neighbours mirrored."""
+    return np.concatenate((values[by:0:-1], values, values[-2 : -by - 2 : -1]))
 
 
 def _with_slow_noise(own: Float64s, pooled: Float64s, dof: int) -> Float64s:
@@ -307,7 +311,9 @@ def significant(
 
 def usual_around(power: Float64s, at: Int64s) -> Float64s:
     """The lower quartile of the powers (orders,) around those at `at` (k,)."""
-    around = np.pad(power, LINE_NEIGHBOURS, mode="reflect")
+    if len(at) == 0:
+        return np.zeros(0)
+    around = _mirrored(power, LINE_NEIGHBOURS)
     windows = np.lib.stride_tricks.sliding_window_view(around, 2 * LINE_NEIGHBOURS + 1)[at]
     return np.asarray(
         np.partition(windows, LINE_NEIGHBOURS // 2, axis=1)[:, LINE_NEIGHBOURS // 2], np.float64
