@@ -108,8 +108,10 @@ def note_travel(draft: Draft, legs: Sequence[LegSums], orders: Int64s) -> None:
     highest = int(orders.max()) if len(orders) else 1
     worst, hole = 1.0, 0.0
     for leg in legs:
-        worst = min(worst, float(seen_bins(leg).mean()))
-        hole = max(hole, largest_hole(leg, 1)[0] / 360)
+        seen = seen_bins(leg)
+        if not seen.all():
+            worst = min(worst, float(seen.mean()))
+            hole = max(hole, largest_hole(leg, 1)[0] / 360)
     if worst < COVERAGE_NEEDED or hole * 4 * highest > 1:
         draft.note(
             f"Peak-to-peak over {fixed(360 * worst, 0)} degrees: the rest was not covered.", INCOMPLETE
