@@ -103,7 +103,6 @@ class Assembly(msgspec.Struct):
                 all_ends[role] = (milli_degc, milli_degc)
             elif not ends[0] <= milli_degc <= ends[1]:  # seldom, of the readings ten times a second
                 all_ends[role] = (min(ends[0], milli_degc), max(ends[1], milli_degc))
-        self.latest_temperatures.update(readings)
 
     def lost(self, index_from: int, index_to: int) -> None:
         """Note samples that will never come."""
