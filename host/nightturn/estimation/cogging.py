@@ -1,7 +1,7 @@
 """Cogging from both directions: the lag between them found and removed, then the mean of the two."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -271,7 +271,7 @@ def _other_alignments(found: _Reading) -> tuple[Lag, float]:
     alone = len(kept) < LAG_LEAST
     if alone or apart > LAG_EFFECT * spans[0]:
         return found.lag, 0.0
-    return Lag(found.lag.rad, ambiguous=False, rivals=found.lag.rivals), apart / np.sqrt(3.0)
+    return replace(found.lag, ambiguous=False), apart / np.sqrt(3.0)
 
 
 def _local(first: _Reading, found: _Reading, bins: int, share: float) -> Localised | None:

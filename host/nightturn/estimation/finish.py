@@ -248,7 +248,10 @@ def _held_transfer(leg: LegSums, conditions: Conditions, highest: int, cogging: 
     speed, way = speed_rpm(leg, conditions.rate_hz), leg.direction * conditions.sense
     rig = None
     if cogging is not None and not cogging.lag.ambiguous:
-        rig = rig_orders(conditions, speed, highest, way * cogging.lag.rad)
+        # A lag of time grows with the speed and one of angle does not; nobody knows which it is.
+        faster = abs(speed / conditions.slow_speed_rpm - 1.0) * abs(cogging.lag.rad) / np.sqrt(3.0)
+        known_to = float(np.hypot(cogging.lag.known_to_rad, faster))
+        rig = rig_orders(conditions, speed, highest, way * cogging.lag.rad, known_to)
     return transfer_of(conditions, speed, highest, way, rig)
 
 

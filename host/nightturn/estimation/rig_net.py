@@ -46,9 +46,11 @@ def why_gross(conditions: Conditions, speed_rpm: float) -> str | None:
 
 
 def rig_orders(
-    conditions: Conditions, speed_rpm: float, highest: int, late_rad: float = 0.0
+    conditions: Conditions, speed_rpm: float, highest: int, late_rad: float = 0.0, late_u_rad: float = 0.0
 ) -> RigOrders | None:
     """The record's orders at this speed, up to `highest`; `late_rad` is by which angle a pass reads them late, with its sense.
+
+    `late_u_rad` is the standard uncertainty of that.
 
     None without a record that holds here.
     """
@@ -66,6 +68,7 @@ def rig_orders(
         np.asarray(sizes * np.exp(1j * phases), np.complex128),
         np.array([each.u_nm for each in known]),
         record.source,
+        late_u_rad,
     )
 
 
