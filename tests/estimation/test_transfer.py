@@ -156,7 +156,7 @@ def test_a_corner_that_is_off_leaves_the_directions_apart_and_their_mean_too_sma
         spectrum[orders] = delayed * np.exp(-1j * way * higher.late_rad[orders])
         ways.append(spectrum * turn)
     quiet = np.full(21, 1e-12)
-    lag = find_lag(*ways, quiet, quiet, frozenset(true))
+    lag = find_lag(ways[0], ways[1], quiet, quiet, frozenset(true))
     every = np.arange(21)
     turned = [ways[0] * np.exp(1j * every * lag.rad), ways[1] * np.exp(-1j * every * lag.rad)]
     mean, half = ((turned[0] + sign * turned[1])[orders] / 2 for sign in (1, -1))
