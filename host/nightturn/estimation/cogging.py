@@ -116,16 +116,10 @@ def cogging_of(
     """
     ways = [[leg for leg in legs if leg[0].direction == way] for way in (1, -1)]
     beds = [[bed_of(turns) for turns, _ in way] for way in ways]
-    seen = None
-    if apart.spectra is not None:
-        seen = [
-            [each for (turns, _), each in zip(legs, apart.spectra, strict=True) if turns.direction == way]
-            for way in (1, -1)
-        ]
     read: Callable[..., _Reading] = partial(
         _read, highest, declared, family, drift_spread, transfer, widened(apart.lines, highest), beds
     )
-    first, read = _first(read, ways, seen)
+    first, read = _first(read, ways, [_seen(legs, apart, way) for way in (1, -1)])
     found, local = _without_defects(read, ways, first, transfer) if first.enough else (first, None)
     kept = found.forward.orders
     lag, other_nm = _other_alignments(found)
@@ -155,10 +149,17 @@ def cogging_of(
     )
 
 
+def _seen(legs: Sequence[tuple[Turns, Float64s]], apart: Apart, way: int) -> Sequence[TurnSpectra] | None:
+    """The spectra of the legs of one direction where they are known already."""
+    if apart.spectra is None:
+        return None
+    return [each for (turns, _), each in zip(legs, apart.spectra, strict=True) if turns.direction == way]
+
+
 def _first(
     read: Callable[..., _Reading],
     ways: Sequence[Sequence[tuple[Turns, Float64s]]],
-    seen: Sequence[Sequence[TurnSpectra]] | None,
+    seen: Sequence[Sequence[TurnSpectra] | None],
 ) -> tuple[_Reading, Callable[..., _Reading]]:
     """The first reading, and how to read again: with what the fit says where no turn has a value."""
     first = read(ways, seen=seen)
@@ -202,17 +203,12 @@ def _read(
     wide: Float64s,
     beds: Sequence[Sequence[Bed]],
     ways: Sequence[Sequence[tuple[Turns, Float64s]]],
-    guesses: Sequence[Float64s] | None = None,
-    seen: Sequence[Sequence[TurnSpectra]] | None = None,
+    guesses: Sequence[Float64s | None] = (None, None),
+    seen: Sequence[Sequence[TurnSpectra] | None] = (None, None),
 ) -> _Reading:
-    """The orders of the mean turn: those that stand out, fitted, and the known ones that do not.
-
-    `seen` are the spectra of the legs up to `highest` without a guess, where they are known already.
-    """
-    fills: Sequence[Float64s | None] = guesses or (None, None)
-    known_of: Sequence[Sequence[TurnSpectra] | None] = seen or (None, None)
+    """The orders of the mean turn that stand out, fitted, and the known ones that do not; `seen` are spectra known already."""
     turned = transfer.undelayed
-    each = [_direction_spectra(*one, highest) for one in zip(ways, fills, known_of, turned, strict=True)]
+    each = [_direction_spectra(*one, highest) for one in zip(ways, guesses, seen, turned, strict=True)]
     # Turns of one direction are compared with each other, not those of one leg: with one turn a pass the first and the
     # third pass are all there is to tell scatter from.
     # A constant of its own for each leg changes order 0 only, so turns of several legs may be pooled.
