@@ -4,6 +4,7 @@ from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,9 +13,10 @@ from tests.estimation.snapshots import through_snapshot
 from tests.estimation.synthetic import Bench, Recording, record
 
 from nightturn.estimation.assembly import CycleSums
-from nightturn.estimation.cycles import Estimator, Event
+from nightturn.estimation.cycles import READINGS_WAITING, Estimator, Event
 from nightturn.estimation.folds import BINS, MAX_REVOLUTIONS, SUMS, LegSums, StrokeSums
 from nightturn.estimation.phases import PhaseChange
+from nightturn.model.tiles import Tile
 
 SMALL = Bench(
     rate_hz=200,
@@ -114,6 +116,79 @@ def test_with_gaps_any_cut_gives_the_same_events_and_sums(
 ) -> None:
     spans = merged([(a, a + n) for a, n in holes])
     assert run(small(), cuts, spans) == run(small(), [], spans)
+
+
+def warmed(
+    cuts: list[int], readings: list[tuple[int, int]], epoch_at: int, snapshot_at: int = -1
+) -> list[CycleSums]:
+    """The cycles of the recording in tiles between `cuts`, with readings (before which sample, m°C) as they come beside it.
+
+    A tile is added when its last sample has come; samples from `epoch_at` on are of another epoch, and a cut is there.
+    """
+    recording, n = small(), len(small().raw)
+    estimator = Estimator.start(recording.bench.settings(), 1)
+    edges = sorted({0, n, epoch_at, *(c for c in cuts if 0 < c < n)})
+    left = sorted(readings)
+    out: list[Event] = []
+    for a, b in pairwise(edges):
+        epoch = int(a >= epoch_at)
+        while left and left[0][0] < b:
+            at, milli_degc = left.pop(0)
+            # behind a tile that is out nobody says which sample comes next
+            estimator.warm([("bridge", milli_degc)], epoch, at if at > a else -1)
+        if a <= snapshot_at < b:
+            estimator = through_snapshot(estimator)
+        out += estimator.add(replace_epoch(recording.tile(a, b), epoch))
+    out += estimator.interrupt("the end")
+    return [event for event in out if isinstance(event, CycleSums)]
+
+
+def replace_epoch(tile: Tile, epoch: int) -> Tile:
+    """The same samples in another epoch."""
+    return msgspec.structs.replace(tile, epoch=epoch)
+
+
+def warmth(cycles: list[CycleSums]) -> list[tuple[object, ...]]:
+    return [(cycle.index_last, cycle.temperatures, cycle.temperature_ends) for cycle in cycles]
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    cuts=st.lists(st.integers(1, 11_000), max_size=60),
+    readings=st.lists(st.tuples(st.integers(0, 11_000), st.integers(15_000, 40_000)), max_size=200),
+    epoch_at=st.integers(1, 11_000),
+    snapshot_at=st.integers(-1, 11_000),
+)
+def test_any_cut_gives_each_cycle_the_same_temperatures(
+    cuts: list[int], readings: list[tuple[int, int]], epoch_at: int, snapshot_at: int
+) -> None:
+    assert warmth(warmed(cuts, readings, epoch_at, snapshot_at)) == warmth(warmed([], readings, epoch_at))
+
+
+def test_each_reading_is_in_the_cycle_that_was_under_way_when_it_came() -> None:
+    first, second = (event for event in run_cycles() if event.complete)
+    ends = (first.index_last, second.index_first)
+    readings = [(at, 20_000 + at) for at in range(0, len(small().raw), 20)]
+    for cuts in ([], list(range(1000, len(small().raw), 1000))):
+        cycles = warmed(cuts, readings, len(small().raw))
+        count, total = cycles[0].temperatures["bridge"]
+        assert total == sum(milli for _, milli in readings[:count])
+        assert ends[0] <= readings[count][0] <= ends[1]
+        assert sum(cycle.temperatures["bridge"][0] for cycle in cycles[:2]) > 2 * count - 50
+
+
+def test_without_samples_only_so_many_readings_wait() -> None:
+    estimator = Estimator.start(SMALL.settings(), 1)
+    for number in range(READINGS_WAITING + 5):
+        estimator.warm([("bridge", number)])
+    assert len(estimator.readings) == READINGS_WAITING
+    assert estimator.assembly.temperatures == {"bridge": (5, 0 + 1 + 2 + 3 + 4)}
+
+
+def run_cycles() -> list[CycleSums]:
+    """The cycles of the recording in one tile."""
+    found = Estimator.start(SMALL.settings(), 1).add(small().tile())
+    return [event for event in found if isinstance(event, CycleSums)]
 
 
 def merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:

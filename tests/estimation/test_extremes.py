@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from nightturn.estimation import extremes
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import faint_orders
 from nightturn.estimation.waveform import rebuild
@@ -32,3 +33,28 @@ def test_the_uncertainty_is_the_scatter_of_the_peak_to_peak_within_a_few_percent
     lines = Lines(ORDERS, true, np.full(len(true), SD**2))
 
     assert expected_peak_to_peak(lines, NOTHING).u_nm == pytest.approx(np.std(spans), rel=0.12)
+
+
+@pytest.mark.parametrize("noise_nm", [1e-9, 2e-4, 2e-3])
+def test_trials_at_the_angles_that_matter_give_what_all_angles_give(
+    monkeypatch: pytest.MonkeyPatch, noise_nm: float
+) -> None:
+    rng = np.random.default_rng(4)
+    true = SIZES * np.exp(2j * np.pi * rng.uniform(size=len(SIZES)))
+    lines = Lines(ORDERS, true, np.full(len(true), noise_nm**2))
+    others = np.array([n for n in range(101) if n not in ORDERS])
+    read = np.zeros(101, np.complex128)
+    read[others] = noise_nm * (rng.standard_normal(len(others)) + 1j * rng.standard_normal(len(others)))
+    family = frozenset(range(1, 60))
+    faint = faint_orders(
+        read, np.full(101, noise_nm**2), np.full(101, 9.0), frozenset({3, 4}), family, ORDERS
+    )
+    assert len(faint.orders) == 37
+    found = []
+    for most in (1e9, 8, 0):  # always the angles that matter, whichever is quicker, always all
+        monkeypatch.setattr(extremes, "ALL_ANGLES", most)
+        found.append(expected_peak_to_peak(lines, faint))
+    for one in found[:2]:
+        assert one.value_nm == pytest.approx(found[2].value_nm, rel=1e-12)
+        assert one.u_nm == pytest.approx(found[2].u_nm, rel=1e-7)
+        assert one.faint_nm == pytest.approx(found[2].faint_nm, rel=1e-7, abs=1e-12)

@@ -7,7 +7,7 @@ import pytest
 from tests.estimation.synthetic import Bench, cycles_of, record
 
 from nightturn.estimation.finish import finish_cycle, measure
-from nightturn.estimation.lag import find_lag
+from nightturn.estimation.lag import Lag, find_lag
 
 FAST = Bench(
     rate_hz=5000,
@@ -73,3 +73,27 @@ def test_an_alignment_that_changes_nothing_does_not_forbid_a_verdict() -> None:
     figure = finish_cycle(cycles_of(record(bench))[0], bench.conditions(), 0, 0, 0, 0).figure("cogging_pp_nm")
     assert figure.value == pytest.approx(bench.true_cogging_pp(), rel=0.01)
     assert figure.status == "ok"
+
+
+@pytest.mark.parametrize("noise", [0.5, 2.0])
+def test_the_uncertainty_of_the_lag_is_its_scatter(noise: float) -> None:
+    """300 draws know a scatter to 4 %."""
+    variance = np.full(700, noise**2)
+    found = [
+        find_lag(
+            *seen({24: 60.0, 28: 50.0, 168: 40.0}, 0.002, noise, seed),
+            variance,
+            variance,
+            frozenset({24, 28, 168}),
+        )
+        for seed in range(300)
+    ]
+    assert not any(lag.ambiguous for lag in found)
+    errors = np.array([lag.rad - 0.002 for lag in found])
+    assert np.mean([lag.u_rad for lag in found]) == pytest.approx(np.sqrt((errors**2).mean()), rel=0.12)
+    assert found[0].known_to_rad == found[0].u_rad
+
+
+def test_a_lag_with_other_alignments_is_known_to_no_better_than_these() -> None:
+    known = Lag(0.001, ambiguous=False, rivals=(0.031, -0.02), u_rad=0.001)
+    assert known.known_to_rad == pytest.approx(np.hypot(0.001, 0.03 / np.sqrt(3.0)))

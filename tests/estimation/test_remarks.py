@@ -10,12 +10,13 @@ from hypothesis import strategies as st
 from tests.estimation.synthetic import Bench, beside_the_rig, cycles_of, record
 
 from nightturn.estimation.assembly import CycleSums
+from nightturn.estimation.asynchronous import Line
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.hum import clear_speed, hum_order, hum_orders
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.remarks import note_hum
+from nightturn.estimation.remarks import note_hum, peak_to_peak_of, rms_of
 from nightturn.model.figures import CycleRecord
 from nightturn.model.quantities import quantity
 
@@ -231,3 +232,24 @@ def test_one_turn_in_all_leaves_a_mean_torque_without_u() -> None:
     assert mean.value is not None
     assert mean.u is None
     assert "U needs at least two turns a pass" in mean.reasons
+
+
+@given(
+    line_nm=st.floats(1e-6, 0.05),
+    rotor_nm=st.floats(1e-6, 0.05),
+    rest_nm=st.floats(0.0, 0.05),
+    phase=st.floats(-3.2, 3.2),
+)
+def test_a_line_moves_an_rms_by_no_more_than_is_said(
+    line_nm: float, rotor_nm: float, rest_nm: float, phase: float
+) -> None:
+    """`rest_nm` is the rms of the other orders."""
+    line = Line(12.05, 12, line_nm, 2, np.zeros(0, np.int64), np.zeros(0), settled=False)
+    orders, amplitudes = np.array([3, 12]), np.array([0.1, 1j * rotor_nm])
+    rms = float(np.hypot(rest_nm, rotor_nm / np.sqrt(2)))
+    moved = float(np.hypot(rest_nm, abs(rotor_nm + line_nm * np.exp(1j * phase)) / np.sqrt(2)))
+    said_nm = rms_of(line, rms, orders, amplitudes)
+    assert moved - rms <= said_nm * (1 + 1e-9) + 1e-15
+    same = float(np.hypot(rest_nm, (rotor_nm + line_nm) / np.sqrt(2)))
+    assert said_nm == pytest.approx(same - rms, rel=1e-6, abs=1e-15)
+    assert said_nm < peak_to_peak_of(line) / 2

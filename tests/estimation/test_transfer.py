@@ -11,7 +11,8 @@ from tests.estimation.synthetic import Bench, cycles_of, record
 
 from nightturn.estimation.extremes import Lines
 from nightturn.estimation.finish import finish_cycle
-from nightturn.estimation.transfer import FILTER_REACH, transfer_of
+from nightturn.estimation.lag import find_lag
+from nightturn.estimation.transfer import FILTER_REACH, Doubt, Response, Transfer, transfer_of
 from nightturn.model.figures import CycleRecord
 
 BENCH = Bench(noise_nm=0.001, cogging={36: 0.01, 288: 0.02}, ripple={32: 0.005}, slow_rpm=2.0, hold_rpm=2.0)
@@ -138,3 +139,49 @@ def test_without_a_known_corner_the_orders_it_may_matter_to_are_named() -> None:
         "No filter corner of the torque channel is known: order 288 at up to 19.2 Hz reads 1 % low or more if it is 100 Hz, a "
         "tenth of the sampling rate, or lower."
     ) in found.reasons
+
+
+@pytest.mark.parametrize("poles", [1, 2])
+def test_a_corner_that_is_off_leaves_the_directions_apart_and_their_mean_too_small(poles: int) -> None:
+    """Both directions are delayed by a corner 5 % higher and turned back by the stated one; then aligned as in a cycle."""
+    known = BENCH.conditions(filter_hz=10.0, filter_poles=poles, **STATED)
+    used = transfer_of(known, 60.0, 20)
+    true = {4: 0.03, 10: 0.01, 18: 0.006j}
+    higher = used.doubts[0].high
+    orders = np.array(list(true), np.int64)
+    delayed = np.array(list(true.values())) * higher.gain[orders]
+    ways = []
+    for way, turn in zip((1, -1), used.undelayed, strict=True):
+        spectrum = np.zeros(21, np.complex128)
+        spectrum[orders] = delayed * np.exp(-1j * way * higher.late_rad[orders])
+        ways.append(spectrum * turn)
+    quiet = np.full(21, 1e-12)
+    lag = find_lag(ways[0], ways[1], quiet, quiet, frozenset(true))
+    every = np.arange(21)
+    turned = [ways[0] * np.exp(1j * every * lag.rad), ways[1] * np.exp(-1j * every * lag.rad)]
+    mean, half = ((turned[0] + sign * turned[1])[orders] / 2 for sign in (1, -1))
+    apart = used.apart_rad((turned[0] + turned[1]) / 2)[orders]
+    # half of their difference, which is taken for friction over angle, is the sine of it
+    seen = np.abs(half).max()
+    assert seen > 0.001 * np.abs(delayed).max()
+    assert np.abs(half) == pytest.approx(np.abs(delayed * np.sin(apart)), abs=0.15 * seen)
+    lost = 1 - np.abs(mean) / np.abs(delayed)
+    assert lost.max() > 1e-6
+    assert lost == pytest.approx(1 - np.cos(apart), abs=0.25 * lost.max())
+
+
+def test_a_delay_that_is_not_sure_is_in_the_line_of_the_mean_of_both_directions() -> None:
+    still = Response(np.ones(21), np.zeros(21))
+    late = np.zeros(21)
+    late[18] = 0.4
+    transfer = Transfer(still, (Doubt("filter", "made up", still, Response(np.ones(21), late)),))
+    read = lines((4, 0.03), (18, 0.006j))
+    lag = 0.4 * 18 * 0.006**2 / (4**2 * 0.03**2 + 18**2 * 0.006**2)  # what the alignment takes of it
+    true = np.array([0.03 / np.cos(4 * lag), 0.006 / np.cos(0.4 - 18 * lag)])
+    rms = [float(np.sqrt((each**2).sum() / 2)) for each in (true, np.array([0.03, 0.006]))]
+    (doubt,) = transfer.doubts_of(read)
+    assert doubt.rms_u_nm == pytest.approx((rms[0] - rms[1]) / 2, rel=1e-6)
+    assert doubt.pp_u_nm > 0
+    (one_way,) = replace(transfer, way=1).doubts_of(read)
+    assert one_way.rms_u_nm == pytest.approx(0.0, abs=1e-15)  # a phase alone is in no size
+    assert one_way.pp_u_nm > 0

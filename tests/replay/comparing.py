@@ -4,11 +4,11 @@ from collections.abc import Sequence
 
 from nightturn.model.figures import CycleRecord, Figure
 
-Comparable = tuple[int, int, str, int, int, int, str, tuple[Figure, ...]]
+Comparable = tuple[int, int, str, int, int, int, str, tuple[Figure, ...], dict[str, float]]
 
 
 def sums_and_figures(cycles: Sequence[CycleRecord]) -> list[Comparable]:
-    """Identity, place, digest of the sums and figures of each cycle."""
+    """Identity, place, digest of the sums, figures and temperatures of each cycle."""
     return [
         (
             cycle.epoch,
@@ -19,6 +19,7 @@ def sums_and_figures(cycles: Sequence[CycleRecord]) -> list[Comparable]:
             cycle.index_last,
             cycle.sums_sha256,
             cycle.figures,
+            cycle.temperatures_degc,
         )
         for cycle in cycles
     ]

@@ -60,7 +60,8 @@ class CycleSums(msgspec.Struct):
         """Digest over all integer sums in canonical order; the same on every machine and for every split."""
         digest = hashlib.sha256(np.array((self.direction, self.strokes, len(self.legs)), "<i8").tobytes())
         for leg in self.legs:
-            digest.update(leg.canonical())
+            for part in leg.canonical():
+                digest.update(part)
         if self.unheld[0]:
             digest.update(np.array(self.unheld, "<i8").tobytes())
         for stroke in self.stroke_sums:
@@ -102,7 +103,6 @@ class Assembly(msgspec.Struct):
                 all_ends[role] = (milli_degc, milli_degc)
             elif not ends[0] <= milli_degc <= ends[1]:  # seldom, of the readings ten times a second
                 all_ends[role] = (min(ends[0], milli_degc), max(ends[1], milli_degc))
-        self.latest_temperatures.update(readings)
 
     def lost(self, index_from: int, index_to: int) -> None:
         """Note samples that will never come."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -94,9 +95,9 @@ def _break_of(start: StartSums, cogging: Cogging, zero_nm: float, conditions: Co
         start.sums[RAW, seen] / start.sums[N, seen] - conditions.zero_count
     ) * conditions.lsb_nm - zero_nm
     turned = way * (angle - angle[:REST_SLOTS].mean())
-    wave = np.exp(1j * angle[:, None] * cogging.orders) @ cogging.amplitudes
     inside = int(np.count_nonzero(turned <= SECTOR_RAD))
-    opposing = -way * (torque - wave.real)[:inside]
+    wave = np.exp(1j * angle[:inside, None] * cogging.orders) @ cogging.amplitudes
+    opposing = -way * (torque[:inside] - wave.real)
     at, peak_nm = _peak(opposing)
     speed, acceleration = _motion(turned[:inside], at, slot_s)
     most = conditions.rated_torque_nm / SLOWEST_RAD_S2
@@ -113,8 +114,9 @@ def _break_of(start: StartSums, cogging: Cogging, zero_nm: float, conditions: Co
 
 def _still(angle: Float64s, most_rad: float) -> int | None:
     """The last slots in which the shaft does not turn by more than this: the first of them, None where it never rests."""
-    windows = np.lib.stride_tricks.sliding_window_view(angle, REST_SLOTS)
-    still = np.flatnonzero(np.ptp(windows, axis=1) <= most_rad)
+    count = len(angle) - REST_SLOTS + 1
+    windows = np.stack([angle[first : first + count] for first in range(REST_SLOTS)])
+    still = np.flatnonzero(np.ptp(windows, axis=0) <= most_rad)
     return int(still[-1]) if len(still) else None
 
 
@@ -166,6 +168,13 @@ def _left_to_rise(turned: Float64s, opposing: Float64s) -> float:
 def _motion(turned: Float64s, at: int, slot_s: float) -> tuple[float, float]:
     """Speed and size of the acceleration about a slot, by a parabola through the slots near it."""
     low, high = max(at - 2 * REACH, 0), min(at + 2 * REACH + 1, len(turned))
-    time = (np.arange(low, high) - at) * slot_s
-    bend, slope, _ = np.polyfit(time, turned[low:high], 2)
-    return float(slope), abs(2 * float(bend))
+    bend, slope = _parabola(low - at, high - at) @ turned[low:high]
+    return float(slope) / slot_s, abs(2 * float(bend)) / slot_s**2
+
+
+@lru_cache(maxsize=(4 * REACH + 2) ** 2)
+def _parabola(first: int, end: int) -> Float64s:
+    """What makes bend and slope at 0 of values at first, first + 1, ... by least squares; (2, end - first), read only."""
+    out = np.linalg.pinv(np.vander(np.arange(first, end), 3))[:2]
+    out.flags.writeable = False
+    return np.asarray(out, np.float64)

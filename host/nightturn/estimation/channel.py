@@ -101,8 +101,9 @@ def cells_of(leg: LegSums) -> Cells:
 
     n, total, squares = by_bin(N), by_bin(RAW), by_bin(RAW_SQUARED)
     # About the mean code, in integers: the difference of two squares of 24-bit codes would lose what it is after.
-    squares = squares - 2 * centre * total + centre * centre * n
-    total = total - centre * n
+    moved = total - centre * n
+    squares = squares - centre * (total + moved)
+    total = moved
     inside = squares - total.astype(np.float64) ** 2 / np.maximum(n, 1)
     several = n > 1
     dof = np.where(several, n - 1, 0).sum(0)

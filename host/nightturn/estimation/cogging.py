@@ -1,12 +1,12 @@
 """Cogging from both directions: the lag between them found and removed, then the mean of the two."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
-from nightturn.estimation.asynchronous import Line, widened
+from nightturn.estimation.asynchronous import NONE_APART, Apart, Line, widened
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import Faint, faint_orders, with_others
 from nightturn.estimation.hidden import hidden_pp
@@ -16,6 +16,7 @@ from nightturn.estimation.order_fit import Bed, OrderFit, bed_of, collapse, fit_
 from nightturn.estimation.ripple import floor_of
 from nightturn.estimation.spectra import (
     Scatter,
+    TurnSpectra,
     gates,
     pooled_scatter,
     significant,
@@ -103,11 +104,12 @@ def cogging_of(
     family: frozenset[int],
     drift_spread: float,
     transfer: Transfer,
-    apart: Sequence[Line] = (),
+    apart: Apart = NONE_APART,
 ) -> Cogging:
     """Estimate the cogging of slow passes in both directions; `legs` are turns and their torque without drift.
 
-    `family` are orders that the unit makes weakly, beside the declared ones; `apart` was taken out; `transfer` leads back to it.
+    `family` are orders that the unit makes weakly, beside the declared ones; the lines `apart` were taken out; `transfer` leads
+    back to it.
 
     Raises:
         numpy.linalg.LinAlgError: the bins that exist cannot tell the orders apart.
@@ -115,14 +117,14 @@ def cogging_of(
     ways = [[leg for leg in legs if leg[0].direction == way] for way in (1, -1)]
     beds = [[bed_of(turns) for turns, _ in way] for way in ways]
     read: Callable[..., _Reading] = partial(
-        _read, highest, declared, family, drift_spread, transfer, widened(apart, highest), beds
+        _read, highest, declared, family, drift_spread, transfer, widened(apart.lines, highest), beds
     )
-    first, read = _first(read, ways)
+    first, read = _first(read, ways, [_seen(legs, apart, way) for way in (1, -1)])
     found, local = _without_defects(read, ways, first, transfer) if first.enough else (first, None)
     kept = found.forward.orders
     lag, other_nm = _other_alignments(found)
-    seen = Lines(kept, found.amplitudes, found.of_mean[kept] / 2 * found.geometry)
-    lines = transfer.lines(seen)
+    as_read = Lines(kept, found.amplitudes, found.of_mean[kept] / 2 * found.geometry)
+    lines = transfer.lines(as_read)
     faint = with_others(found.faint, found.mean, found.of_mean, found.gate, declared | family, kept)
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Cogging(
@@ -137,21 +139,30 @@ def cogging_of(
         floor_nm=floor_of(found.of_mean, found.gate),
         hidden_pp_nm=hidden_pp(found.mean, found.of_mean, declared, kept, peak.value_nm),
         localised=local,
-        doubts=transfer.doubts_of(seen),
-        gross=transfer.gross(seen),
+        doubts=transfer.doubts_of(as_read),
+        gross=transfer.gross(as_read),
         forward=found.forward,
         backward=found.backward,
-        asynchronous=tuple(apart),
+        asynchronous=apart.lines,
         spectra=first.turns,
         of_mean=first.of_mean,
     )
 
 
+def _seen(legs: Sequence[tuple[Turns, Float64s]], apart: Apart, way: int) -> Sequence[TurnSpectra] | None:
+    """The spectra of the legs of one direction where they are known already."""
+    if apart.spectra is None:
+        return None
+    return [each for (turns, _), each in zip(legs, apart.spectra, strict=True) if turns.direction == way]
+
+
 def _first(
-    read: Callable[..., _Reading], ways: Sequence[Sequence[tuple[Turns, Float64s]]]
+    read: Callable[..., _Reading],
+    ways: Sequence[Sequence[tuple[Turns, Float64s]]],
+    seen: Sequence[Sequence[TurnSpectra] | None],
 ) -> tuple[_Reading, Callable[..., _Reading]]:
     """The first reading, and how to read again: with what the fit says where no turn has a value."""
-    first = read(ways)
+    first = read(ways, seen=seen)
     if all(turns.everywhere for way in ways for turns, _ in way):
         return first, read
     # A straight line across a hole leaks the strong orders into the faint ones; what the fit says does not.
@@ -192,12 +203,12 @@ def _read(
     wide: Float64s,
     beds: Sequence[Sequence[Bed]],
     ways: Sequence[Sequence[tuple[Turns, Float64s]]],
-    guesses: Sequence[Float64s] | None = None,
+    guesses: Sequence[Float64s | None] = (None, None),
+    seen: Sequence[Sequence[TurnSpectra] | None] = (None, None),
 ) -> _Reading:
-    """The orders of the mean turn: those that stand out, fitted, and the known ones that do not."""
-    fills: Sequence[Float64s | None] = guesses or (None, None)
+    """The orders of the mean turn that stand out, fitted, and the known ones that do not; `seen` are spectra known already."""
     turned = transfer.undelayed
-    each = [_direction_spectra(*one, highest) for one in zip(ways, fills, turned, strict=True)]
+    each = [_direction_spectra(*one, highest) for one in zip(ways, guesses, seen, turned, strict=True)]
     # Turns of one direction are compared with each other, not those of one leg: with one turn a pass the first and the
     # third pass are all there is to tell scatter from.
     # A constant of its own for each leg changes order 0 only, so turns of several legs may be pooled.
@@ -256,7 +267,7 @@ def _other_alignments(found: _Reading) -> tuple[Lag, float]:
     alone = len(kept) < LAG_LEAST
     if alone or apart > LAG_EFFECT * spans[0]:
         return found.lag, 0.0
-    return Lag(found.lag.rad, ambiguous=False, rivals=found.lag.rivals), apart / np.sqrt(3.0)
+    return replace(found.lag, ambiguous=False), apart / np.sqrt(3.0)
 
 
 def _local(first: _Reading, found: _Reading, bins: int, share: float) -> Localised | None:
@@ -272,15 +283,19 @@ def _local(first: _Reading, found: _Reading, bins: int, share: float) -> Localis
 
 
 def _direction_spectra(
-    way: Sequence[tuple[Turns, Float64s]], guess: Float64s | None, undelayed: Complex128s, highest: int
-) -> tuple[Complex128s, Float64s]:
+    way: Sequence[tuple[Turns, Float64s]],
+    guess: Float64s | None,
+    seen: Sequence[TurnSpectra] | None,
+    undelayed: Complex128s,
+    highest: int,
+) -> TurnSpectra:
     """Spectra and coverage of all whole turns of one direction; to the last order when no turn is repeated.
 
     `undelayed` (orders,) turns each order back by what the filter delays it.
     """
     repeated = sum(int(t.whole.sum()) for t, _ in way) > 1
     top = highest if repeated else way[0][0].bins // 2 - 1
-    parts = [turn_spectra(t, y, top, guess) for t, y in way]
+    parts = seen if seen and repeated else [turn_spectra(t, y, top, guess) for t, y in way]
     spectra = np.concatenate([s for s, _ in parts])
     spectra[:, : len(undelayed)] *= undelayed
     return spectra, np.concatenate([c for _, c in parts])

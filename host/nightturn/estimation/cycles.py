@@ -18,6 +18,8 @@ MIN_LEG_BINS = BINS // 16
 """A pass shorter than a sixteenth of a turn says nothing and is dropped: somebody jogged the shaft."""
 FOLD_SAMPLES = 4000
 """So many samples are folded at once: a fold's cost is in its calls, and sums of integers do not depend on it."""
+READINGS_WAITING = 4096
+"""Readings of slow channels, of all roles at once, that wait for the samples beside them: a tile's, and of minutes without samples."""
 STROKE_TEMPERATURE_ROLES = ("bearing", "housing", "winding")
 
 
@@ -25,7 +27,9 @@ class Estimator(msgspec.Struct):
     """Scan, folds and the cycle in the making; the whole state can be encoded.
 
     A cell of the grid counts only when it and both its neighbours are on the commanded speed, so that no ramp reaches
-    a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS`, a tile and `FOLD_SAMPLES`.
+    a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS`, a tile and `FOLD_SAMPLES`. `readings` are
+    temperatures that came before a sample (epoch, index) that the scan has not reached: whichever cycle that sample is found to
+    end or to be in has them, however the samples were cut into tiles.
     """
 
     settings: ScanSettings
@@ -47,6 +51,7 @@ class Estimator(msgspec.Struct):
     stroke: StrokeSums | None = None
     folded_index: int = -1
     folded_raw: int = 0
+    readings: list[tuple[int, int, list[tuple[str, int]]]] = []
 
     @classmethod
     def start(cls, settings: ScanSettings, cycle_no: int) -> "Estimator":
@@ -58,9 +63,16 @@ class Estimator(msgspec.Struct):
             starts=Starts.of_cells(settings.cell_samples),
         )
 
-    def warm(self, readings: Sequence[tuple[str, int]]) -> None:
-        """Take readings of slow channels, by role in thousandths of a degree; the cycle keeps the mean by role."""
-        self.assembly.warm(readings)
+    def warm(self, readings: Sequence[tuple[str, int]], epoch: int = -1, index: int = -1) -> None:
+        """Take readings of slow channels, by role in thousandths of a degree; the cycle keeps the mean by role.
+
+        They came before the sample with this index; -1 for the next behind those that were added.
+        """
+        place = (epoch, index) if index >= 0 else (self.epoch, self.next_index)
+        self.assembly.latest_temperatures.update(readings)
+        self.readings.append((*place, list(readings)))
+        if len(self.readings) > READINGS_WAITING:
+            self.assembly.warm(self.readings.pop(0)[2])
 
     def add(self, tile: Tile) -> list[Event]:
         """Take the next samples; returns what they finished, in the order in which it finished.
@@ -72,6 +84,7 @@ class Estimator(msgspec.Struct):
             if self.epoch >= 0:
                 out += self.interrupt("the device or the host restarted")
             self.epoch, self.next_index = tile.epoch, -1
+            self._warm_until(-1)
             self.direction = 0
             self.scan.reset()
             self.starts.reset()
@@ -87,6 +100,7 @@ class Estimator(msgspec.Struct):
         for stretch in self.scan.add(tile):
             self._stretch(stretch, out)
             self.starts.add(stretch)  # behind it, so that a pass that ends here takes its own start
+        self._warm_until(self.scan.grid_index)  # nothing can end before the last grid point any more
         if sum(len(piece.raw) for piece in self.held) >= FOLD_SAMPLES:
             self._flush()
         return out
@@ -112,6 +126,7 @@ class Estimator(msgspec.Struct):
 
     def _break(self, reason: str, index: int, out: list[Event]) -> None:
         """`interrupt` as seen at a sample."""
+        self._warm_until(index)
         self._close(out)
         out += self.assembly.close(self.epoch, self.tick_zero, reason)
         self.blocked = True
@@ -147,6 +162,8 @@ class Estimator(msgspec.Struct):
 
     def _cell(self, s: Stretch, out: list[Event]) -> None:
         """One step of the scan: standstill, reversal, speed, confirmation."""
+        if self.readings:
+            self._warm_until(s.start)
         sign = (s.code > 0) - (s.code < 0)
         speeds = speeds_of(s.code)
         goes_on = sign == self.direction and bool(speeds & self.speeds)
@@ -279,6 +296,16 @@ class Estimator(msgspec.Struct):
             stroke.temperature_milli_degc = self._stroke_temperature()
             out.append(stroke)
             out += cycles
+
+    def _warm_until(self, index: int) -> None:
+        """Give the cycle the readings that came before this sample, those of earlier epochs included."""
+        waiting, place = self.readings, (self.epoch, index)
+        count = 0
+        while count < len(waiting) and waiting[count][:2] <= place:
+            self.assembly.warm(waiting[count][2])
+            count += 1
+        if count:
+            del waiting[:count]
 
     def _stroke_temperature(self) -> int | None:
         """The latest reading nearest to the bearing."""

@@ -5,14 +5,15 @@ small to stand out raise it as well. Both are worked out by trying: the waveform
 known size and with faint orders of the likely size. The numbers tried are always the same.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 
 from nightturn.estimation.families import Faint
 from nightturn.estimation.localised import Localised, local_wave, local_zone
-from nightturn.estimation.turns import Complex128s
+from nightturn.estimation.turns import Bools, Complex128s
 from nightturn.estimation.waveform import PeakToPeak, peak_to_peak, rebuild
 from nightturn.model.tiles import Float64s, Int64s
 
@@ -30,6 +31,8 @@ ROUNDING = 1e-9
 """An amplitude below this share of the largest is rounding."""
 SHARE_STEPS = 256
 """Steps between 0 and 1 in which the density of a share is tabulated."""
+ALL_ANGLES = 8
+"""Orders at which a trial over all angles by a transform takes as long as one wave after the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,18 +110,53 @@ def _faint_amplitudes(faint: Faint) -> Complex128s:
 
 
 class _Waves:
-    """Waveforms of trials, some at a time, on even angles: orders (k,) with amplitudes (TRIALS, k) times their size (k,)."""
+    """Waveforms of trials, some at a time, on even angles: orders (k,) with amplitudes (TRIALS, k)."""
 
-    def __init__(self, orders: Int64s, amplitudes: Complex128s, size: Complex128s, points: int) -> None:
-        self._orders, self._amplitudes, self._size = orders, amplitudes, size * (points / 2)
+    def __init__(self, orders: Int64s, amplitudes: Complex128s, points: int) -> None:
+        self._orders, self._amplitudes = orders, amplitudes * (points / 2)
         # Used again and again: memory that was just written is in the processor's cache.
         self._spectrum = np.zeros((TRIALS_AT_ONCE, points // 2 + 1), np.complex128)
         self._out = np.empty((TRIALS_AT_ONCE, points))
 
     def of(self, part: slice) -> Float64s:
         """The waveforms of these trials, until the next call."""
-        self._spectrum[:, self._orders] = self._amplitudes[part] * self._size
+        self._spectrum[:, self._orders] = self._amplitudes[part]
         return np.fft.irfft(self._spectrum, self._out.shape[1], axis=1, out=self._out)
+
+
+class _WavesAt:
+    """The same at some of the angles only."""
+
+    def __init__(self, orders: Int64s, amplitudes: Complex128s, points: int, places: Int64s) -> None:
+        turned = _roots(points)[orders[:, None] * places % points]
+        self._waves = amplitudes.real @ turned.real - amplitudes.imag @ turned.imag
+
+    def of(self, part: slice) -> Float64s:
+        """The waveforms of these trials."""
+        return np.asarray(self._waves[part], np.float64)
+
+
+@lru_cache(maxsize=8)
+def _roots(points: int) -> Complex128s:
+    """e^{jθ} on even angles from 0; read only."""
+    out = np.asarray(np.exp(2j * np.pi / points * np.arange(points)), np.complex128)
+    out.flags.writeable = False
+    return out
+
+
+def _places(base: Float64s, noise: Complex128s, added: Complex128s) -> Int64s | None:
+    """The angles at which an extreme of any trial can be, with their neighbours; None where it is quicker to look at all.
+
+    No waveform is further from `base` than the sum of the amplitudes (TRIALS, k) put on it.
+    """
+    points = len(base)
+    most = float((np.abs(noise).sum(1) + np.abs(added).sum(1)).max())
+    reach = 2 * most + ROUNDING * float(np.ptp(base))
+    near = (base >= base.max() - reach) | (base <= base.min() + reach)
+    near |= np.roll(near, 1) | np.roll(near, -1)
+    places = np.flatnonzero(near)
+    quicker = len(places) * (noise.shape[1] + added.shape[1]) <= ALL_ANGLES * points
+    return places if quicker else None
 
 
 def _spans(waves: Float64s) -> Float64s:
@@ -162,35 +200,44 @@ def _tried(base: Float64s, lines: Lines, faint: Faint, local: Localised | None) 
 
     With them comes by how much the noise of every trial moves the two extremes of `base` apart: (TRIALS,).
     """
-    points = len(base)
-    top, bottom = int(base.argmax()), int(base.argmin())
-    noises = _noise(lines.orders, lines.variance, lines.amplitudes, points)
-    one = np.ones(len(faint.orders), np.complex128)
-    faints = _Waves(faint.orders, _faint_amplitudes(faint), one, points) if len(faint.orders) else None
-    zone = own = None
-    if local is not None:
-        orders = np.arange(1, min(len(local.noise), points // 2))
-        zone = local_zone(local, points)
-        own = _noise(orders, local.noise[orders] / 2, local.spectrum[orders], points)
-    out, waves, shown = np.empty((3, TRIALS)), np.empty((3, TRIALS_AT_ONCE, points)), np.empty(TRIALS)
-    for first in range(0, TRIALS, TRIALS_AT_ONCE):
-        part = slice(first, first + TRIALS_AT_ONCE)
-        noise = noises.of(part)
-        if own is not None and zone is not None:
-            np.copyto(noise, own.of(part), where=zone)
-        shown[part] = noise[:, top] - noise[:, bottom]
+    points, ends = len(base), np.array([int(base.argmax()), int(base.argmin())])
+    noise = _noise(lines.variance, lines.amplitudes)
+    added = _faint_amplitudes(faint) if len(faint.orders) else np.zeros((TRIALS, 0), np.complex128)
+    places = _places(base, noise, added) if local is None else None
+    waves_of: Callable[..., _Waves | _WavesAt] = _Waves
+    at_once = TRIALS_AT_ONCE
+    if places is not None:
+        waves_of, at_once = partial(_WavesAt, places=places), TRIALS
+        base, ends = base[places], np.searchsorted(places, ends)
+    noises = waves_of(lines.orders, noise, points)
+    faints = waves_of(faint.orders, added, points) if len(faint.orders) else None
+    own = None if local is None else _local_noise(local, points)
+    out, waves, shown = np.empty((3, TRIALS)), np.empty((3, at_once, len(base))), np.empty(TRIALS)
+    for first in range(0, TRIALS, at_once):
+        part = slice(first, first + at_once)
+        some = noises.of(part)
+        if own is not None:
+            np.copyto(some, own[0].of(part), where=own[1])
+        shown[part] = some[:, ends[0]] - some[:, ends[1]]
         waves[0] = base
         if faints is not None:
             waves[0] += faints.of(part)
-        np.add(waves[0], noise, out=waves[1])
-        np.subtract(waves[0], noise, out=waves[2])
-        out[:, part] = _spans(waves.reshape(-1, points)).reshape(3, -1)
+        np.add(waves[0], some, out=waves[1])
+        np.subtract(waves[0], some, out=waves[2])
+        out[:, part] = _spans(waves.reshape(-1, len(base))).reshape(3, -1)
     return out, shown
 
 
-def _noise(orders: Int64s, variance: Float64s, amplitudes: Complex128s, points: int) -> _Waves:
-    """Noise on amplitudes (k,) with the variance (k,) of one component of each."""
-    return _Waves(orders, _normal(len(orders)), np.sqrt(variance) * _along(amplitudes), points)
+def _noise(variance: Float64s, amplitudes: Complex128s) -> Complex128s:
+    """Noise (TRIALS, k) on amplitudes (k,) with the variance (k,) of one component of each."""
+    return np.asarray(_normal(len(amplitudes)) * (np.sqrt(variance) * _along(amplitudes)), np.complex128)
+
+
+def _local_noise(local: Localised, points: int) -> tuple[_Waves, Bools]:
+    """The noise of a deviation at one angle, and where it stands in place of the orders' noise."""
+    orders = np.arange(1, min(len(local.noise), points // 2))
+    noise = _noise(local.noise[orders] / 2, local.spectrum[orders])
+    return _Waves(orders, noise, points), local_zone(local, points)
 
 
 def _spread(lines: Lines, base: Float64s, shown: Float64s, up: Float64s, down: Float64s) -> float:

@@ -1,10 +1,11 @@
 """What makes each figure of the table: value, uncertainty, status, and the sentences that must be said with it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from nightturn.estimation.asynchronous import Line
 from nightturn.estimation.breakaway import Break
 from nightturn.estimation.budget import UNMEASURED, Warmth
 from nightturn.estimation.cogging import Cogging
@@ -28,7 +29,9 @@ from nightturn.estimation.remarks import (
     note_rails,
     note_resonance,
     note_travel,
+    peak_to_peak_of,
     relevant,
+    rms_of,
 )
 from nightturn.estimation.ripple import Ripple
 from nightturn.model.figures import INCOMPLETE, REFUSED
@@ -135,7 +138,11 @@ def ripple_rms(basis: Basis) -> Draft:
     note_scatter(draft, scattered=found.scattered)
     for doubt in found.doubts:
         draft.line(doubt.name, doubt.rms_u_nm, doubt.source, common=True)
-    _note_hold(draft, measured, found, conditions)
+
+    def effect_of(line: Line) -> float:
+        return rms_of(line, found.rms_nm, found.fit.orders, found.amplitudes)
+
+    _note_hold(draft, measured, found, conditions, effect_of)
     return draft
 
 
@@ -202,11 +209,17 @@ def note_scatter(draft: Draft, *, scattered: bool) -> None:
         draft.note(NO_SCATTER)
 
 
-def _note_hold(draft: Draft, measured: Measured, found: Ripple, conditions: Conditions) -> None:
-    """What rails, travel, resonance and hum do to a figure of the hold."""
+def _note_hold(
+    draft: Draft,
+    measured: Measured,
+    found: Ripple,
+    conditions: Conditions,
+    effect_of: Callable[[Line], float] = peak_to_peak_of,
+) -> None:
+    """What rails, travel, resonance and hum do to a figure of the hold; `effect_of` see `note_asynchronous`."""
     assert measured.hold is not None
     note_rails(draft, (measured.hold,))
-    note_asynchronous(draft, found.asynchronous)
+    note_asynchronous(draft, found.asynchronous, effect_of)
     note_travel(draft, (measured.hold,), found.fit.orders)
     strong = relevant(found.fit.orders, found.amplitudes)
     note_resonance(draft, strong, measured.hold_speed_rpm, conditions)

@@ -8,6 +8,7 @@ from nightturn.estimation import budget, friction_drafts
 from nightturn.estimation import figure_drafts as drafts
 from nightturn.estimation.band import band_of
 from nightturn.estimation.budget import Enters, Seen
+from nightturn.estimation.cogging import Cogging
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.figure_drafts import Basis
 from nightturn.estimation.gates import Signals, note_band, note_hole
@@ -15,10 +16,12 @@ from nightturn.estimation.quantisation import noise_counts
 from nightturn.estimation.rig_net import (
     AT_TRANSDUCER,
     GROSS,
+    gross_words,
     measurand_of,
     net_friction,
     note_gross,
 )
+from nightturn.estimation.ripple import Ripple
 from nightturn.estimation.transfer import RIG
 from nightturn.estimation.turns import samples_per_rev
 from nightturn.model.figures import Figure
@@ -228,11 +231,12 @@ def figures_of(basis: Basis) -> tuple[Figure, ...]:
     signals = Signals.of(basis.measured.legs, basis.conditions, basis.measured.unheld)
     made: dict[Callable[[Basis], Draft], Draft] = {}
     seen = {phase: _seen(basis, phase) for phase in (SLOW_TURN, HOLD)}
+    gross = {phase: _gross_words(basis, phase) for phase in (SLOW_TURN, HOLD)}
     kind = budget.kind_of(basis.conditions.certificate)
     out = []
     for spec in FIGURES.values():
         if spec.make not in made:
-            draft = made[spec.make] = _gated(spec, basis, signals)
+            draft = made[spec.make] = _gated(spec, basis, signals, gross[spec.phase])
             if draft.value is not None:
                 draft.lines += budget.budget_lines(
                     draft.value, spec.enters, seen[spec.phase], basis.conditions
@@ -241,11 +245,11 @@ def figures_of(basis: Basis) -> tuple[Figure, ...]:
     return tuple(out)
 
 
-def _gated(spec: FigureSpec, basis: Basis, signals: Signals) -> Draft:
-    """A figure with everything that speaks against its passes."""
+def _gated(spec: FigureSpec, basis: Basis, signals: Signals, gross: str) -> Draft:
+    """A figure with everything that speaks against its passes; `gross` says what a waveform of its phase has of the rig."""
     draft, legs = spec.make(basis), basis.measured.legs
     phases = spec.rests_on or (spec.phase,)
-    net = _net(draft, spec, basis)
+    net = _net(draft, spec, basis, gross)
     draft.measurand = measurand_of(spec.measurand, basis.conditions, net=net)
     if spec.waveform:
         _note_band(draft, spec, basis)
@@ -256,7 +260,22 @@ def _gated(spec: FigureSpec, basis: Basis, signals: Signals) -> Draft:
     return draft
 
 
-def _net(draft: Draft, spec: FigureSpec, basis: Basis) -> bool:
+def _gross_words(basis: Basis, phase: str) -> str:
+    """How much of the waveform of a phase the rig may have made; empty where it was taken off, or nothing is known."""
+    measured = basis.measured
+    found = measured.ripple if phase == HOLD else measured.cogging
+    if found is None or _is_net(found):
+        return ""
+    speed_rpm = measured.hold_speed_rpm if phase == HOLD else measured.slow_speed_rpm
+    return gross_words(found.gross, basis.conditions, speed_rpm, found.turns)
+
+
+def _is_net(found: Ripple | Cogging) -> bool:
+    """Whether the rig was taken off a waveform by its record."""
+    return any(doubt.name == RIG for doubt in found.doubts)
+
+
+def _net(draft: Draft, spec: FigureSpec, basis: Basis, gross: str) -> bool:
     """Whether a figure is net of the rig; a friction is made so here, and a waveform that is not says what that may mean."""
     measured, conditions = basis.measured, basis.conditions
     if spec.make is drafts.friction:
@@ -269,10 +288,10 @@ def _net(draft: Draft, spec: FigureSpec, basis: Basis) -> bool:
     found = measured.ripple if held else measured.cogging
     if found is None:
         return False
-    net = any(doubt.name == RIG for doubt in found.doubts)
-    speed_rpm = measured.hold_speed_rpm if held else measured.slow_speed_rpm
+    net = _is_net(found)
     if not net:
-        note_gross(draft, found.gross, conditions, speed_rpm, found.turns, held=held)
+        speed_rpm = measured.hold_speed_rpm if held else measured.slow_speed_rpm
+        note_gross(draft, gross, conditions, speed_rpm, held=held)
     return net
 
 

@@ -144,8 +144,8 @@ class LegSums(msgspec.Struct):
         )
         self._widen(other.index_last, 1, other.encoder_last, other.encoder_last, other.raw_min, other.raw_max)
 
-    def canonical(self) -> bytes:
-        """The leg as bytes in one fixed order, for a digest."""
+    def canonical(self) -> tuple[bytes, memoryview]:
+        """The leg as bytes in one fixed order, in two parts, for a digest."""
         used = len(self.sums)
         while used and not self.sums[used - 1, N].any():
             used -= 1
@@ -156,7 +156,7 @@ class LegSums(msgspec.Struct):
             self.again_max, self.flags, used,
         )  # fmt: skip
         head = self.kind.encode() + b"\0" + np.array(scalars, "<i8").tobytes()
-        return b"".join((head, np.ascontiguousarray(self.sums[:used], "<i8").data))
+        return head, np.ascontiguousarray(self.sums[:used], "<i8").data
 
     def mean_and_variance(self) -> tuple[float, float]:
         """Mean and variance (n - 1) of the raw counts, exact until the one division at the end.

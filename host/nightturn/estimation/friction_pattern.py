@@ -81,8 +81,9 @@ def variation_of(
     ways = [[leg for leg in legs if leg[0].direction == way] for way in (1, -1)]
     orders = np.arange(len(cogging.of_mean))
     turned = [spectra.mean(0) for spectra in _aligned(cogging.spectra, orders, cogging.lag.rad)]
-    own_lag = np.minimum(OWN_LAG * orders * abs(cogging.lag.rad), 1.0)
-    noise = cogging.of_mean + (np.abs(turned[0] + turned[1]) / 2 * own_lag) ** 2
+    both = np.asarray((turned[0] + turned[1]) / 2, np.complex128)
+    own_lag = np.hypot(OWN_LAG * orders * abs(cogging.lag.rad), transfer.apart_rad(both))
+    noise = cogging.of_mean + (np.abs(both) * np.minimum(own_lag, 1.0)) ** 2
     gate = gates(cogging.nu, DECLARED, len(orders) - 1)
     read = partial(_read, cogging, noise, gate, DECLARED | known, drift_spread, transfer.undelayed)
     first = read(ways, cogging.spectra)

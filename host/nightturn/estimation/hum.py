@@ -35,6 +35,14 @@ def hum_order(orders: Int64s, speed_rpm: float, turns: int, mains_hz: float) -> 
     return None
 
 
+def hum_at(order: int, speed_rpm: float, turns: int, mains_hz: float) -> float | None:
+    """Frequency of the hum that this one order cannot be told from in so many turns, or None."""
+    if speed_rpm <= 0:
+        return None
+    tried = (harmonic * mains_hz for harmonic in HARMONICS)
+    return next((hz for hz in tried if abs(order - 60.0 * hz / speed_rpm) * max(turns, 1) < 1), None)
+
+
 def hum_orders(speed_rpm: float, mains_hz: float, declared: Collection[int], highest: int) -> tuple[int, ...]:
     """The orders beside hum that no declared cause makes: what is found there is hum."""
     if speed_rpm <= 0:

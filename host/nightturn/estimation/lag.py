@@ -1,6 +1,6 @@
 """By what angle torque is sampled late, from the pattern that both directions share."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,12 +31,20 @@ LAG_RIVALS = 16
 class Lag:
     """Angle by which torque is sampled late, either way; ambiguous when another alignment fits as well.
 
-    `rivals` are those other alignments, rad, the best first; none are named when the best lies at the end of the range.
+    `rivals` are those other alignments, rad, the best first; none are named when the best lies at the end of the range. `u_rad` is
+    the standard uncertainty of `rad` from the noise of the orders that voted.
     """
 
     rad: float
     ambiguous: bool
     rivals: tuple[float, ...] = ()
+    u_rad: float = 0.0
+
+    @property
+    def known_to_rad(self) -> float:
+        """The standard uncertainty with the other alignments, which are as likely: even between the furthest of them."""
+        furthest = max((abs(rival - self.rad) for rival in self.rivals), default=0.0)
+        return float(np.hypot(self.u_rad, furthest / np.sqrt(3.0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +131,8 @@ def _settled(found: Lag, votes: _Votes, least: Float64s) -> Lag:
     )
     sizes = counted.sum(1)
     best = int(sizes.argmax())
-    return _chosen(lags, _leads(votes, float(lags[best]), lags, sizes, float(sizes[best])), -sizes)
+    chosen = _chosen(lags, _leads(votes, float(lags[best]), lags, sizes, float(sizes[best])), -sizes)
+    return replace(chosen, u_rad=found.u_rad)
 
 
 def _chosen(lags: Float64s, leads: Float64s, order: Float64s) -> Lag:
@@ -186,7 +195,16 @@ def _voted(votes: _Votes, reach: float) -> Lag:
     # An order of friction is real and negative at the true lag, and tells it from another as well as one of cogging.
     sizes = np.abs(turned).sum(1)
     against = np.minimum(tops, sizes - sizes[best] + tops[best])
-    return _chosen(lags, _leads(votes, float(lags[best]), lags, against, float(tops[best])), -tops)
+    chosen = _chosen(lags, _leads(votes, float(lags[best]), lags, against, float(tops[best])), -tops)
+    return replace(chosen, u_rad=_u_rad(votes, chosen.rad))
+
+
+def _u_rad(votes: _Votes, lag: float) -> float:
+    """Standard uncertainty of the lag at which Σ Re(x e^{2jnl}) is largest, from the noise across each of its terms."""
+    turned = (votes.product * np.exp(2j * lag * votes.orders)).real
+    weight = np.where(turned > 0, (2 * votes.orders) ** 2, 0)
+    bend = float(weight @ turned)
+    return float(np.sqrt(weight @ votes.noise)) / bend if bend > 0 else 0.0
 
 
 def _score(votes: _Votes, grid: Float64s) -> Float64s:

@@ -2,11 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import reduce
 
 import numpy as np
 
-from nightturn.estimation.turns import Turns
+from nightturn.estimation.turns import Bools, Turns
 from nightturn.model.tiles import Float64s, Int64s
 
 LEAST_TURNS = 0.9
@@ -30,9 +29,10 @@ class Loop:
 
 @dataclass(frozen=True, slots=True)
 class _Path:
-    """A pass along the unwrapped angle: number of each bin seen, rising; mean angle, rad; mean torque."""
+    """A pass along the unwrapped angle, from the bin numbered `first` on: which bins were seen, mean angle, rad, mean torque."""
 
-    place: Int64s
+    first: int
+    seen: Bools
     angle_rad: Float64s
     torque_nm: Float64s
 
@@ -49,8 +49,7 @@ def loop_energy(legs: Sequence[Turns]) -> Loop | None:
     if not all(ways):
         return None
     bins = legs[0].bins
-    common = reduce(np.intersect1d, [path.place for way in ways for path in way])
-    common = _whole_turns(common, bins)
+    common = _whole_turns(_common([path for way in ways for path in way]), bins)
     next_to = np.flatnonzero(np.diff(common) == 1)
     if len(next_to) < LEAST_TURNS * bins:
         return None
@@ -61,12 +60,27 @@ def loop_energy(legs: Sequence[Turns]) -> Loop | None:
 
 def _path(leg: Turns) -> _Path:
     """A pass as one run of bins along the unwrapped angle."""
-    seen = leg.n > 0
-    turned = leg.turned()[seen]
+    # The turns of a pass follow one another without a gap, so that a bin's number says where it lies in the run.
+    turned = leg.turned()
     place = np.floor(turned * leg.bins).astype(np.int64)
-    order = np.argsort(place, kind="stable")
-    angle = 2 * np.pi * turned + leg.offset_rad[seen]
-    return _Path(place[order], angle[order], leg.torque_nm[seen][order])
+    first = int(place.min())
+    at = (place - first).ravel()
+    seen = np.empty(len(at), np.bool_)
+    angle, torque = np.empty(len(at)), np.empty(len(at))
+    seen[at] = (leg.n > 0).ravel()
+    angle[at] = (2 * np.pi * turned + leg.offset_rad).ravel()
+    torque[at] = leg.torque_nm.ravel()
+    return _Path(first, seen, angle, torque)
+
+
+def _common(paths: Sequence[_Path]) -> Int64s:
+    """The bins that every pass has seen, rising."""
+    first = max(path.first for path in paths)
+    last = min(path.first + len(path.seen) for path in paths)
+    if last <= first:
+        return np.zeros(0, np.int64)
+    seen = np.logical_and.reduce([path.seen[first - path.first : last - path.first] for path in paths])
+    return np.asarray(np.flatnonzero(seen) + first, np.int64)
 
 
 def _whole_turns(common: Int64s, bins: int) -> Int64s:
@@ -83,7 +97,7 @@ def _whole_turns(common: Int64s, bins: int) -> Int64s:
 
 def _mean_torque(path: _Path, common: Int64s, next_to: Int64s) -> float:
     """∫T dθ over neighbouring common bins, over the angle between them."""
-    at = np.searchsorted(path.place, common)
+    at = common - path.first
     angle, torque = path.angle_rad[at], path.torque_nm[at]
     steps = np.diff(angle)[next_to]
     middle = (torque[1:] + torque[:-1])[next_to] / 2

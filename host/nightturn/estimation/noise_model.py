@@ -83,10 +83,11 @@ def flicker_covariance(time_s: Float64s, duration_s: Float64s) -> Float64s:
     # Blocks do not overlap: between two of them the mean over either is as good as its middle.
     span = float(np.ptp(time_s) + duration_s.max())
     apart = np.abs(time_s[:, None] - time_s[None, :])
-    total = np.zeros_like(apart)
+    total, decayed = np.zeros_like(apart), np.empty_like(apart)
     slowest, fastest = MEMORY_SPANS * span, float(duration_s.min()) / 2
     for relaxation in slowest * 2.0 ** -np.arange(0, np.log2(slowest / fastest) + OCTAVES, OCTAVES):
-        total += np.exp(-apart / relaxation)
+        np.divide(apart, -relaxation, out=decayed)
+        total += np.exp(decayed, out=decayed)
         x = duration_s / relaxation
         own = 2 * (x - 1 + np.exp(-x)) / x**2
         total[np.diag_indices_from(total)] += own - 1

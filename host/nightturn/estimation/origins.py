@@ -10,11 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from math import lcm
 
-import numpy as np
-
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.families import FAMILY_REACH, RIG_ORDERS
-from nightturn.estimation.hum import hum_order
+from nightturn.estimation.hum import hum_at
 from nightturn.model.quantities import number, quantity
 
 OF_UNIT, OF_RIG, OF_BOTH, OF_MAINS, UNDECLARED = "unit", "rig", "unit or rig", "mains", "undeclared"
@@ -67,9 +65,9 @@ def _causes(order: int, conditions: Conditions, speed_rpm: float, turns: int) ->
             if abs(order - at) <= max(BEARING_NEAR, BEARING_SLIP * at):
                 yield OF_RIG, f"{name} ({_times(times, number(pass_order, 4))})"
                 break
-    hum = hum_order(np.array([order], np.int64), speed_rpm, turns, conditions.mains_hz)
-    if hum is not None:
-        yield OF_MAINS, f"mains hum of {quantity(hum[0], 'Hz')}"
+    hum_hz = hum_at(order, speed_rpm, turns, conditions.mains_hz)
+    if hum_hz is not None:
+        yield OF_MAINS, f"mains hum of {quantity(hum_hz, 'Hz')}"
 
 
 def _of_unit(order: int, pairs: int, slots: int) -> Iterator[tuple[str, str]]:

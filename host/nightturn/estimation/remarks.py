@@ -1,6 +1,6 @@
 """What must be said with a figure: floor, hidden orders, rails, coverage, resonance and hum."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import sqrt
 
 import numpy as np
@@ -59,8 +59,26 @@ def note_local(draft: Draft, local: Localised | None) -> None:
         )
 
 
-def note_asynchronous(draft: Draft, lines: Sequence[Line]) -> None:
-    """Name orders between the whole ones; one that cannot be told from a whole order may be part of the value."""
+def peak_to_peak_of(line: Line) -> float:
+    """What a line may add to a peak-to-peak: that of a sine."""
+    return 2 * line.amplitude_nm
+
+
+def rms_of(line: Line, rms_nm: float, orders: Int64s, amplitudes: Complex128s) -> float:
+    """What a line may add to an rms, in whose orders (k,) it is beside what the rotor has of its order."""
+    own = amplitudes[orders == line.nearest]
+    rotor_nm = float(abs(own[0])) if len(own) else line.amplitude_nm
+    # |A + a|² - |A|² is at most 2 A a + a², and an rms has half of it.
+    return sqrt(rms_nm**2 + rotor_nm * line.amplitude_nm + line.amplitude_nm**2 / 2) - rms_nm
+
+
+def note_asynchronous(
+    draft: Draft, lines: Sequence[Line], effect_of: Callable[[Line], float] = peak_to_peak_of
+) -> None:
+    """Name orders between the whole ones; one that cannot be told from a whole order may be part of the value.
+
+    `effect_of` is by how much, N·m at most.
+    """
     apart = [line for line in lines if line.settled]
     if apart:
         named = ", ".join(
@@ -74,7 +92,7 @@ def note_asynchronous(draft: Draft, lines: Sequence[Line]) -> None:
     for line in lines:
         if line.settled or draft.value is None:
             continue
-        effect = 2 * line.amplitude_nm  # of a sine, peak to peak
+        effect = effect_of(line)
         if effect <= ASYNCHRONOUS_SHARE * draft.value:
             source = f"an order beside {line.nearest} that does not repeat"
             draft.line("asynchronous order", effect / sqrt(3.0), source, common=False)
@@ -108,8 +126,10 @@ def note_travel(draft: Draft, legs: Sequence[LegSums], orders: Int64s) -> None:
     highest = int(orders.max()) if len(orders) else 1
     worst, hole = 1.0, 0.0
     for leg in legs:
-        worst = min(worst, float(seen_bins(leg).mean()))
-        hole = max(hole, largest_hole(leg, 1)[0] / 360)
+        seen = seen_bins(leg)
+        if not seen.all():
+            worst = min(worst, float(seen.mean()))
+            hole = max(hole, largest_hole(leg, 1)[0] / 360)
     if worst < COVERAGE_NEEDED or hole * 4 * highest > 1:
         draft.note(
             f"Peak-to-peak over {fixed(360 * worst, 0)} degrees: the rest was not covered.", INCOMPLETE

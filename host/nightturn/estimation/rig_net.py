@@ -46,9 +46,11 @@ def why_gross(conditions: Conditions, speed_rpm: float) -> str | None:
 
 
 def rig_orders(
-    conditions: Conditions, speed_rpm: float, highest: int, late_rad: float = 0.0
+    conditions: Conditions, speed_rpm: float, highest: int, late_rad: float = 0.0, late_u_rad: float = 0.0
 ) -> RigOrders | None:
     """The record's orders at this speed, up to `highest`; `late_rad` is by which angle a pass reads them late, with its sense.
+
+    `late_u_rad` is the standard uncertainty of that.
 
     None without a record that holds here.
     """
@@ -66,6 +68,7 @@ def rig_orders(
         np.asarray(sizes * np.exp(1j * phases), np.complex128),
         np.array([each.u_nm for each in known]),
         record.source,
+        late_u_rad,
     )
 
 
@@ -126,13 +129,8 @@ def _only_here(conditions: Conditions, *, held: bool) -> str:
     )
 
 
-def note_gross(
-    draft: Draft, gross: Lines, conditions: Conditions, speed_rpm: float, turns: int, *, held: bool
-) -> None:
-    """Say why a record was not used, and how much of a peak-to-peak orders make that may be the rig's.
-
-    `gross` are all orders that were read, the rig's own in them; `draft` has the value; `held` says that it is of a hold.
-    """
+def note_gross(draft: Draft, words: str, conditions: Conditions, speed_rpm: float, *, held: bool) -> None:
+    """Say why a record was not used, and `words` of `gross_words`; `held` says that the value is of a hold."""
     if draft.value is None:
         return
     why, status = why_gross(conditions, speed_rpm), OK
@@ -141,17 +139,26 @@ def note_gross(
         why, status = _only_here(conditions, held=held), NOT_JUDGED
     if why:
         draft.note(f"{why} {IS_GROSS}", status)
+    if words:
+        draft.note(words)
+
+
+def gross_words(gross: Lines, conditions: Conditions, speed_rpm: float, turns: int) -> str:
+    """How much of a peak-to-peak orders make that may be the rig's, as a sentence; empty where it is little.
+
+    `gross` are all orders that were read, the rig's own in them.
+    """
     rig = np.array(
         [origin_of(int(order), conditions, speed_rpm, turns).may_be_rig for order in gross.orders], np.bool_
     )
-    if not rig.any():
-        return
+    named = np.intersect1d(relevant(gross.orders, gross.amplitudes), gross.orders[rig], assume_unique=True)
+    if len(named) == 0:
+        return ""
     whole = peak_to_peak(gross.orders, gross.amplitudes, gross.variance).value_nm
     own = peak_to_peak(gross.orders[~rig], gross.amplitudes[~rig], gross.variance[~rig]).value_nm
-    named = np.intersect1d(relevant(gross.orders, gross.amplitudes), gross.orders[rig])
-    if abs(whole - own) <= RELEVANT_SHARE * whole or len(named) == 0:
-        return
-    draft.note(
+    if abs(whole - own) <= RELEVANT_SHARE * whole:
+        return ""
+    return (
         f"Gross of the rig: {quantity(whole, 'N·m', digits=3)} with {orders_text(named.tolist())}, which drive, bearings or shaft of the rig "
         f"may make, {quantity(own, 'N·m', digits=3)} without."
     )

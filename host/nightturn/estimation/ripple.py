@@ -1,12 +1,12 @@
 """Torque ripple under load: peak-to-peak and rms of the hold."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
-from nightturn.estimation.asynchronous import Line, widened
+from nightturn.estimation.asynchronous import NONE_APART, Apart, Line, widened
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import Faint, faint_orders, with_others
 from nightturn.estimation.hidden import hidden_pp
@@ -14,6 +14,7 @@ from nightturn.estimation.localised import LOCAL_TURNS, Localised, cut_out, defe
 from nightturn.estimation.order_fit import Bed, OrderFit, bed_of, collapse, fit_orders, pattern
 from nightturn.estimation.spectra import (
     Scatter,
+    TurnSpectra,
     drift_rate,
     gates,
     pooled_scatter,
@@ -83,19 +84,20 @@ def ripple_of(
     declared: frozenset[int],
     family: frozenset[int],
     transfer: Transfer,
-    apart: Sequence[Line] = (),
+    apart: Apart = NONE_APART,
 ) -> Ripple:
     """Estimate the ripple of one hold.
 
-    `family` are orders that the unit makes weakly, beside the declared ones; `apart` was taken out; `transfer` leads back to it.
+    `family` are orders that the unit makes weakly, beside the declared ones; the lines `apart` were taken out; `transfer` leads
+    back to it.
 
     Raises:
         numpy.linalg.LinAlgError: the bins that exist cannot tell the orders apart.
     """
     torque, spread = straight(turns)
-    wide = widened(apart, highest)
+    wide = widened(apart.lines, highest)
     read = partial(_read, highest, declared, family, spread, transfer.asked, wide, bed_of(turns))
-    first, found, local = _found(read, turns, torque)
+    first, found, local = _found(read, turns, torque, apart.spectra)
     kept = found.fit.orders
     # The scatter, of which each component has half, sees slow noise; the fit knows what holes and the drift taken off cost.
     seen = Lines(kept, found.fit.amplitudes, found.of_mean[kept] / 2 * found.fit.geometry)
@@ -122,7 +124,7 @@ def ripple_of(
         localised=local,
         doubts=transfer.doubts_of(seen),
         gross=transfer.gross(seen),
-        asynchronous=tuple(apart),
+        asynchronous=apart.lines,
     )
 
 
@@ -134,10 +136,10 @@ def straight(turns: Turns) -> tuple[Float64s, float]:
 
 
 def _found(
-    read: Callable[..., _Reading], turns: Turns, torque: Float64s
+    read: Callable[..., _Reading], turns: Turns, torque: Float64s, seen: tuple[TurnSpectra, ...] | None
 ) -> tuple[_Reading, _Reading, Localised | None]:
     """The turns as they are; with enough of them, without what is at one angle only, and that."""
-    first = read(turns, torque)
+    first = read(turns, torque, seen=None if seen is None else seen[0])
     if not turns.everywhere:
         # A straight line across a hole leaks the strong orders into the faint ones; what the fit says does not.
         first = read(turns, torque, guess=pattern(first.fit, turns.bins)[0])
@@ -169,12 +171,16 @@ def _read(
     turns: Turns,
     torque: Float64s,
     guess: Float64s | None = None,
+    seen: TurnSpectra | None = None,
 ) -> _Reading:
-    """The orders of the mean turn: those that stand out, fitted, and the known ones that do not."""
+    """The orders of the mean turn: those that stand out, fitted, and the known ones that do not.
+
+    `seen` are the spectra of these turns up to `highest` without a guess, where they are known already.
+    """
     count = int(turns.whole.sum())
     # One turn has nothing to differ from: its noise is read from the orders beyond the highest, as if it were white.
     tail = turns.bins // 2 - 1 if count == 1 else highest
-    spectra, coverage = turn_spectra(turns, torque, tail, guess)
+    spectra, coverage = seen or turn_spectra(turns, torque, tail, guess)
     mean = spectra.mean(0)
     scatter = pooled_scatter([(spectra, coverage)])
     if scatter is None:

@@ -40,6 +40,10 @@ LOW_ORDERS = 12
 """Orders over which the rise of the noise towards slow changes is estimated."""
 
 
+TurnSpectra = tuple[Complex128s, Float64s]
+"""Complex amplitude (peak, N·m) by (whole turn, order from 0), and the coverage of each turn."""
+
+
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """Between-turn variance E|c - c̄|² of one turn's complex amplitude, by order, and its degrees of freedom."""
@@ -126,7 +130,7 @@ def without_drift(
 
 def turn_spectra(
     turns: Turns, torque_nm: Float64s, highest: int, guess: Float64s | None = None
-) -> tuple[Complex128s, Float64s]:
+) -> TurnSpectra:
     """Complex amplitude (peak, N·m) by (whole turn, order 0..highest), and the coverage of each turn.
 
     Holes are filled from the other turns of the leg, the mean angle of each bin is led back to its centre, and the
@@ -205,7 +209,7 @@ def _uneven_part(turns: Turns, mean: Complex128s, spread: float) -> tuple[Float6
     return in_bins(mean[strong] * droop(strong, spread), strong, turns, spread)
 
 
-def pooled_scatter(groups: Sequence[tuple[Complex128s, Float64s]]) -> Scatter | None:
+def pooled_scatter(groups: Sequence[TurnSpectra]) -> Scatter | None:
     """Between-turn scatter pooled over directions and neighbouring orders; None without two turns in any group.
 
     `groups` are spectra and coverages of turns that should be alike. Filled holes scatter less, which the coverage
@@ -227,9 +231,13 @@ def pooled_scatter(groups: Sequence[tuple[Complex128s, Float64s]]) -> Scatter | 
     # A few turns leave an order a few differences of its own, too few to judge it by; noise is alike at neighbouring
     # orders, and real and imaginary part count each. At both ends the neighbours are mirrored.
     width = 2 * NEIGHBOURS + 1
-    around = np.concatenate((own[NEIGHBOURS:0:-1], own, own[-2 : -NEIGHBOURS - 2 : -1]))
-    pooled = np.convolve(around, np.full(width, 1.0 / width), "valid")
+    pooled = np.convolve(_mirrored(own, NEIGHBOURS), np.full(width, 1.0 / width), "valid")
     return Scatter(np.maximum(_with_slow_noise(own, pooled, dof), OWN_SHARE * own), dof * width * 2)
+
+
+def _mirrored(values: Float64s, by: int) -> Float64s:
+    """Values with so many more at both ends, their neighbours mirrored."""
+    return np.concatenate((values[by:0:-1], values, values[-2 : -by - 2 : -1]))
 
 
 def _with_slow_noise(own: Float64s, pooled: Float64s, dof: int) -> Float64s:
@@ -291,13 +299,22 @@ def significant(
     least = np.maximum(gate * variance, max(ROUNDING * power.max(), rounding))
     if known and len(power) > 2 * LINE_NEIGHBOURS:
         # A defect at one angle spreads evenly over hundreds of orders, which would all be taken for lines.
-        strange = np.ones(len(power), np.bool_)
+        strange = power > least
         strange[list(known)] = False
-        around = np.pad(power, LINE_NEIGHBOURS, mode="reflect")
-        windows = np.lib.stride_tricks.sliding_window_view(around, 2 * LINE_NEIGHBOURS + 1)
-        usual = np.partition(windows, LINE_NEIGHBOURS // 2, axis=1)[:, LINE_NEIGHBOURS // 2]
-        least = np.where(strange, np.maximum(least, LINE_OVER_NEIGHBOURS * usual), least)
+        at = np.flatnonzero(strange)
+        least[at] = np.maximum(least[at], LINE_OVER_NEIGHBOURS * usual_around(power, at))
     kept = np.flatnonzero(power > least)
     if len(kept) > MAX_KEPT:
         kept = np.sort(kept[np.argsort(-power[kept], kind="stable")[:MAX_KEPT]])
     return kept.astype(np.int64)
+
+
+def usual_around(power: Float64s, at: Int64s) -> Float64s:
+    """The lower quartile of the powers (orders,) around those at `at` (k,)."""
+    if len(at) == 0:
+        return np.zeros(0)
+    around = _mirrored(power, LINE_NEIGHBOURS)
+    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * LINE_NEIGHBOURS + 1)[at]
+    return np.asarray(
+        np.partition(windows, LINE_NEIGHBOURS // 2, axis=1)[:, LINE_NEIGHBOURS // 2], np.float64
+    )

@@ -13,6 +13,7 @@ no lag that could be removed as one, so they are undone order by order.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -53,13 +54,19 @@ class Response:
 class RigOrders:
     """What the rig makes by itself in a pass, as its record says it: orders (k,), amplitudes (k,) as they lie in this pass's angle.
 
-    `u_nm` (k,) is the standard uncertainty of each component; `source` names the record.
+    `u_nm` (k,) is the standard uncertainty of each component; `source` names the record. `late_u_rad` is that of the angle by which
+    this pass reads all of them late.
     """
 
     orders: Int64s
     amplitudes: Complex128s
     u_nm: Float64s
     source: str = ""
+    late_u_rad: float = 0.0
+
+    def turned(self, by_rad: float) -> "RigOrders":
+        """The same read later by an angle."""
+        return replace(self, amplitudes=self.amplitudes * np.exp(-1j * self.orders * by_rad))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +172,7 @@ class Transfer:
         return (*found, self._rig_of(self.rig, lines)) if self.rig is not None else tuple(found)
 
     def _rig_of(self, rig: RigOrders, lines: Lines) -> DoubtOf:
-        """The record's own uncertainty moves each of its orders in any direction."""
+        """The record's own uncertainty moves each of its orders in any direction; that of the lag turns all of them at once."""
         net = self.lines(lines)
         at = np.searchsorted(net.orders, rig.orders)
         variance = np.zeros(len(net.orders))
@@ -173,13 +180,39 @@ class Transfer:
         span_u = peak_to_peak(net.orders, net.amplitudes, variance).u_nm
         size = float(np.sqrt((np.abs(net.amplitudes) ** 2).sum() / 2))
         moved = float(np.sqrt((np.abs(net.amplitudes[at]) ** 2 * rig.u_nm**2).sum()))
-        return DoubtOf(RIG, rig.source, span_u, moved / (2 * size) if size > 0 else moved)
+        size_u = moved / (2 * size) if size > 0 else moved
+        if rig.late_u_rad > 0:
+            spans, sizes = self._turned(rig, lines)
+            span_u, size_u = hypot(span_u, spans), hypot(size_u, sizes)
+        return DoubtOf(RIG, rig.source, span_u, size_u)
+
+    def _turned(self, rig: RigOrders, lines: Lines) -> tuple[float, float]:
+        """How far the lag's uncertainty moves peak-to-peak and rms, root mean square of earlier and later by it."""
+        turned = [replace(self, rig=rig.turned(by)) for by in (0.0, -rig.late_u_rad, rig.late_u_rad)]
+        read = [_sizes(each.lines(lines)) for each in turned]
+        spans, sizes = ([one[at] - read[0][at] for one in read[1:]] for at in (0, 1))
+        return hypot(*spans) / sqrt(2.0), hypot(*sizes) / sqrt(2.0)
 
     def _doubt_of(self, doubt: Doubt, lines: Lines) -> DoubtOf:
-        low, high = (self._net(_through(lines, response, self.way)) for response in (doubt.low, doubt.high))
-        spans = [peak_to_peak(each.orders, each.amplitudes, each.variance).value_nm for each in (low, high)]
-        sizes = [float(np.sqrt((np.abs(each.amplitudes) ** 2).sum() / 2)) for each in (low, high)]
-        return DoubtOf(doubt.name, doubt.source, abs(spans[1] - spans[0]) / 2, abs(sizes[1] - sizes[0]) / 2)
+        low, high = (_sizes(self._net(self._as_if(lines, response))) for response in (doubt.low, doubt.high))
+        return DoubtOf(doubt.name, doubt.source, abs(high[0] - low[0]) / 2, abs(high[1] - low[1]) / 2)
+
+    def _as_if(self, lines: Lines, response: Response) -> Lines:
+        """Orders led back through another response than the one by which both directions were turned before their mean."""
+        out = _through(lines, response, self.way)
+        if self.way:
+            return out
+        left = np.cos(_apart_rad(self.response, response, lines.orders, lines.amplitudes))
+        return Lines(out.orders, np.asarray(out.amplitudes / left, np.complex128), out.variance / left**2)
+
+    def apart_rad(self, amplitudes: Complex128s) -> Float64s:
+        """By which angle doubts leave the directions apart at each order (orders,) of such amplitudes, root sum of squares."""
+        every = np.arange(len(amplitudes))
+        sides = [
+            [_apart_rad(self.response, side, every, amplitudes) for side in (doubt.low, doubt.high)]
+            for doubt in self.doubts
+        ]
+        return np.sqrt(sum(((low - high) ** 2 / 4 for low, high in sides), np.zeros(len(every))))
 
 
 def transfer_of(
@@ -218,6 +251,23 @@ def _through(lines: Lines, response: Response, way: int) -> Lines:
         np.asarray(lines.amplitudes / response.at(lines.orders, way), np.complex128),
         lines.variance / response.gain[lines.orders] ** 2,
     )
+
+
+def _sizes(lines: Lines) -> tuple[float, float]:
+    """Peak-to-peak and rms."""
+    span = peak_to_peak(lines.orders, lines.amplitudes, lines.variance).value_nm
+    return span, float(np.sqrt((np.abs(lines.amplitudes) ** 2).sum() / 2))
+
+
+def _apart_rad(used: Response, true: Response, orders: Int64s, amplitudes: Complex128s) -> Float64s:
+    """What is left of the difference of two delays (k,) when the directions have been aligned by the lag that they leave.
+
+    The alignment weighs an order by its square (`lag.find_lag`) and takes what is in proportion to the order.
+    """
+    differ = true.late_rad[orders] - used.late_rad[orders]
+    weight = np.abs(amplitudes) ** 2 * orders
+    total = float(weight @ orders)
+    return np.asarray(differ - orders * (float(weight @ differ) / total if total > 0 else 0.0), np.float64)
 
 
 def _beside(one: Response, other: Response) -> Response:

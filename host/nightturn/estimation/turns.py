@@ -1,6 +1,7 @@
 """From the integer sums of a leg to torque over angle, turn by turn, in declared signs."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,8 @@ WHOLE_TURN = 0.6
 MIN_SAMPLES_PER_BIN = 1.4
 """On average, so that a speed that varies by 5 % leaves no bin empty. What a mean over a few samples takes from a wave is
 corrected by how far they lie apart (`spread_rad2`)."""
+LEGS_KEPT = 6
+"""Legs whose angles are kept, some 100 kB each: those of a cycle, which several estimators ask for."""
 MAX_ORDER_PER_BIN = 0.4
 """Highest order as a share of the bins in a revolution: beyond, that correction passes 25 %."""
 
@@ -63,16 +66,23 @@ class Turns:
         return int(self.n.shape[1])
 
     def turned(self) -> Float64s:
-        """Angle of every bin in turns, counted on from turn to turn; (revolutions, bins)."""
+        """Angle of every bin in turns, counted on from turn to turn; (revolutions, bins), read only."""
         rows, bins = self.n.shape
-        travelled = (np.arange(bins) - self.first_bin) * self.direction % bins
-        passed = np.arange(rows)[:, None] * bins + travelled
-        return np.asarray((self.first_bin + 0.5 + self.direction * passed) / bins, np.float64)
+        return _turned(rows, bins, self.first_bin, self.direction)
 
     @property
     def everywhere(self) -> bool:
         """Whether every bin holds a sample of some whole turn."""
         return bool((self.n[self.whole] > 0).any(0).all())
+
+
+@lru_cache(maxsize=LEGS_KEPT)
+def _turned(rows: int, bins: int, first_bin: int, direction: int) -> Float64s:
+    travelled = (np.arange(bins) - first_bin) * direction % bins
+    passed = np.arange(rows)[:, None] * bins + travelled
+    out = np.asarray((first_bin + 0.5 + direction * passed) / bins, np.float64)
+    out.flags.writeable = False
+    return out
 
 
 def bins_for(counts_per_rev: int, samples_per_rev: float) -> int:
