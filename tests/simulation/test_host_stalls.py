@@ -133,6 +133,8 @@ def test_a_host_that_said_goodbye_begins_a_new_session_and_counts_what_is_missin
         following = await restarted(scene, tmp_path, 2.0)
         (gap,) = following.gaps
         assert (gap.cause, gap.exact) == ("restart", True)
+        assert 1900 < gap.n_missing < 3500
+        assert (gap.ts_to - gap.ts_from) / 1e6 == pytest.approx(gap.n_missing, abs=5)
         assert "session new" in next(e.detail for e in following.events if e.kind == "session_up")
         await following.station.close()
 
