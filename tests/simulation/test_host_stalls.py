@@ -169,3 +169,22 @@ def test_where_the_relay_may_have_been_on_when_the_host_was_killed_nothing_is_fe
 
     run(act)
     checked(tmp_path)
+
+
+def test_a_host_that_is_killed_again_before_its_clock_is_aligned_leaves_a_tape_that_the_next_one_reads(
+    tmp_path: Path,
+) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, go=False)
+        await asyncio.sleep(5.0)
+        killed(scene)
+        await asyncio.sleep(20.0)  # longer than the ring: a row has to be written
+        again = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, device=scene.device)
+        await again.until(lambda: again.station.core.state.watch.first_index >= 0)
+        following = await restarted(again, tmp_path, 2.0)
+        assert following.gaps == []
+        await following.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert report.missing > 0
