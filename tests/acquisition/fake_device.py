@@ -12,6 +12,7 @@ from nightturn_protocol.framing import frame_body, parse_header, parse_message
 from nightturn_protocol.messages import DeviceState, EncoderForm, Message, Reason
 
 TICKS_PER_SAMPLE = 100
+BLOCK_OVERHEAD = 8 + 36 + 6  # header, head of the block, and what closes a frame on the wire
 SHEET = {
     "schema": 1,
     "device": "quillfen board",
@@ -172,7 +173,7 @@ class FakeDevice:
             next_index=self.next_index,
             boot_id=self.boot_id,
             tick_hz=1_000_000,
-            ring_bytes=65536,
+            ring_bytes=self.ring_blocks * (BLOCK_OVERHEAD + 5 * self.count),
             oldest_seq=self.oldest_seq,
             next_seq=self.next_seq,
             torque_min=-5,

@@ -43,32 +43,93 @@ def test_a_lost_tail_is_found_by_the_status() -> None:
     line.assert_whole(0, 100)
 
 
-def test_a_lost_resend_is_sent_again_and_given_up_after_five() -> None:
+def test_a_lost_resend_is_sent_again_more_seldom_after_five_and_given_up_with_the_ring() -> None:
     line = opened()
     line.to_device = lambda body: () if parse_header(body).kind == messages.Resend.KIND else (body,)
     line.to_host = losing(2)
     line.arrive(line.device.produce(4))
     line.sent.clear()
-    for _ in range(40):  # other frames go on, so the line is alive
+    asked: list[int] = []
+    for _ in range(204):  # other frames go on, so the line is alive
+        assert line.missing() == []
         line.now_ns += 5 * MS
         line.arrive([frame_body(messages.Slow(1, ()), line.link.session, 0)])
-    asked = [body for body in line.sent if parse_header(body).kind == messages.Resend.KIND]
-    assert len(asked) == 4, "four more after the first"
+        asked.append(sum(parse_header(body).kind == messages.Resend.KIND for body in line.sent))
+    assert asked[29:49] == [5] * 20, "five more after the first, each 30 ms after the one before"
+    assert asked[-1] == 13, "then one each 100 ms"
     assert line.missing() == [Missing("link", 20, 30)]
     line.assert_whole(0, 40)
 
 
-def test_a_gap_holds_the_blocks_behind_it_up_for_hold_ms_at_most() -> None:
-    line = opened()
+@pytest.mark.parametrize(("ring_blocks", "hold_ms"), [(3, 250), (100, 1020), (5000, 10_000)])
+def test_a_gap_holds_the_blocks_behind_it_up_as_long_as_the_ring_may_hold_it_within_bounds(
+    ring_blocks: int, hold_ms: int
+) -> None:
+    line = opened(FakeDevice(ring_blocks=ring_blocks))
     line.to_device = lambda _: ()
     line.to_host = losing(1)
     line.arrive(line.device.produce(3))
     assert line.waits()
-    line.tick(ms=249)
+    line.tick(ms=10, times=hold_ms // 10 - 1)
     assert line.waits()
-    line.tick(ms=1)
+    line.tick(ms=10)
     assert not line.waits()
     assert line.missing() == [Missing("link", 10, 20)]
+
+
+def test_what_the_ring_still_holds_is_waited_for_however_often_it_was_asked_for() -> None:
+    line = opened()
+    line.to_device = lambda _: ()
+    line.to_host = losing(5)
+    line.stream(80)
+    assert line.missing() == []
+    line.to_device = straight
+    line.stream(20)
+    assert line.missing() == []
+    line.assert_whole(0, 1000)
+
+
+def test_a_trickle_of_a_long_hole_is_waited_for_as_long_as_it_goes_on() -> None:
+    line = opened()
+    hole = list(range(1, 31))
+    line.to_host = losing(*hole)
+    ring = line.device.produce(32)
+    line.to_device = lambda _: ()
+    line.arrive(ring)
+    for number in hole:  # three seconds, at a tenth of what the line brought before
+        line.tick()
+        line.carry(line.frame(ring[number]))
+    assert line.missing() == []
+    line.assert_whole(0, 320)
+
+
+def test_time_in_which_the_host_stood_still_counts_for_no_patience() -> None:
+    line = opened()
+    line.to_device = lambda _: ()
+    line.to_host = losing(1)
+    line.arrive(line.device.produce(3))
+    line.now_ns += 5_000 * MS  # the answer to its RESEND waits unread meanwhile
+    line.carry(line.link.tick(line.now_ns))
+    line.arrive([frame_body(messages.Slow(1, ()), line.link.session, 0)])
+    assert line.missing() == []
+    line.carry(line.frame(line.device.ring[1]))
+    assert line.missing() == []
+    line.assert_whole(0, 30)
+
+
+def test_what_left_the_ring_while_the_host_stood_still_is_the_hosts_gap_and_a_later_one_the_links() -> None:
+    line = opened(FakeDevice(ring_blocks=20))
+    line.stream(10)
+    line.now_ns += 700 * MS
+    late = line.device.produce(70)
+    line.arrive([*late[:5], *late[50:]])  # what the reader's own buffer could not hold is gone
+    line.stream(40)
+    assert line.missing() == [Missing("host", 150, 600)]
+    line.to_device = lambda _: ()
+    line.to_host = losing(*range(120, 150))
+    line.stream(60)
+    assert line.missing()[1:] == [Missing("link", 1200, 1500)]
+    line.assert_whole(0, 1800)
 
 
 def test_a_block_that_comes_after_it_was_given_up_is_late() -> None:
@@ -76,7 +137,7 @@ def test_a_block_that_comes_after_it_was_given_up_is_late() -> None:
     line.to_device = lambda _: ()
     bodies = line.device.produce(4)
     line.arrive([bodies[0], bodies[2]])
-    line.tick(ms=300)
+    line.tick(times=11)
     line.arrive([bodies[1], bodies[2], bodies[3]])
     assert [skipped.why for skipped in line.skipped()] == ["late", "duplicate"]
     line.assert_whole(0, 40)
@@ -129,12 +190,12 @@ def test_the_first_block_of_all_may_be_lost_for_good() -> None:
     line.to_host = losing(0, 1)
     line.device.next_index = 1040  # samples taken while nothing ran
     line.arrive(line.device.produce(3))
-    line.tick(ms=300)
+    line.tick(times=11)
     assert line.missing() == [Missing("link", 1040, 1060)]
 
 
 def test_too_many_waiting_blocks_end_the_patience() -> None:
-    line = opened(FakeDevice(ring_blocks=1000))
+    line = opened(FakeDevice(ring_blocks=2000))
     line.to_device = lambda _: ()
     bodies = line.device.produce(WAITING_MAX + 3)
     line.arrive(bodies[1 : WAITING_MAX + 1])

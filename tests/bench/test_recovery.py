@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from tests.bench.failing_files import FailingFiles
-from tests.simulation.scene import CARD, Scene, checked, open_scene, run, settings_of
+from tests.simulation.scene import CARD, Scene, checked, commands_sent, open_scene, run, settings_of
 
 from nightturn.bench import recovery
 from nightturn.bench.recovery import recover, start_anew
@@ -181,7 +181,7 @@ def test_with_stay_a_restarted_host_records_and_moves_nothing(tmp_path: Path) ->
     play(tmp_path, killed, 14.0)
     second = play(tmp_path, None, 40.0, later_s=20.0)
     assert second.station.core.state.counts.samples > 38_000
-    assert second.station.core.state.motion.planner.command_no <= 2  # the two OFF
+    assert commands_sent(second.station.core.state) <= 2  # the two OFF
     assert second.count("motion_started") == 0
     (why,) = second.why_locked
     assert why == 'the host restarted; motion stays: bench.toml says after_restart = "stay"'
@@ -277,7 +277,7 @@ def test_a_run_survives_any_number_of_failed_starts(
     assert two.run.opened is not None
     assert (two.run.opened.run, two.run.opened.resumed, two.epoch.no) == (found[0].run, True, 1)
     assert two.counts.samples > 15_000
-    assert two.motion.planner.command_no <= 2  # the two OFF: "stay" holds
+    assert commands_sent(two) <= 2  # the two OFF: "stay" holds
     assert second.count("state_lost") == 0
     (report,) = checked(tmp_path)
     assert len(report.unsealed) == 1
@@ -303,7 +303,7 @@ def test_a_running_run_with_nothing_to_restore_goes_on_and_waits_for_a_person(
         assert one.run.opened is not None
         assert (state.run.opened.run, state.run.opened.resumed) == (one.run.opened.run, True)
         assert state.motion.travel is TravelPhase.UNKNOWN
-        assert state.motion.planner.command_no <= 2
+        assert commands_sent(state) <= 2
         assert not scene.moving
         assert scene.count("state_lost") == 1
         assert state.counts.samples > 15_000

@@ -20,6 +20,8 @@ from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
 from nightturn.demo.operator import say_go
+from nightturn.fixture.session import COMMANDS_UNTOLD
+from nightturn.fixture.state import FixtureState
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened
 from nightturn.model.rows import RECOVERED, EventRow, GapRow, RecoveredRow, RunEnded
@@ -202,6 +204,12 @@ def open_scene(
     if go and not start.opened.resumed:
         scene.saying_go = loop.create_task(say_go(station, card.operator, card.unit, scene))
     return scene
+
+
+def commands_sent(state: FixtureState) -> int:
+    """How many commands this host has numbered; it counts on from what the one before may have sent."""
+    left = state.run.opened.stream if state.run.opened is not None else None
+    return state.motion.planner.command_no - (left.command_no + COMMANDS_UNTOLD if left is not None else 0)
 
 
 def _set_out(root: Path, variant: str) -> None:

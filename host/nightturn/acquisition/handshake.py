@@ -22,13 +22,12 @@ NOTICE_REORDER_MAX = 64  # a STATUS this far behind in its lane is not late, its
 
 
 class LinkSettings(msgspec.Struct, frozen=True):
-    """What the stream is to be set up as; `hold_ms` bounds how long a gap may hold up the blocks behind it."""
+    """What the stream is to be set up as."""
 
     rate_millihz: int
     samples_per_block: int
     status_ms: int
     stream: int = messages.Stream.BRIDGE.value
-    hold_ms: int = 250
 
 
 _RUNNING = LinkState.RUNNING  # a look-up in the class costs more than the comparison
@@ -272,6 +271,7 @@ class Handshake(msgspec.Struct):
         now.out.append(SessionUp(opened, self.memory.sheet, self.new_boot, self.resumed))
         self.new_boot = False
         now.watch.restart(now.at_ns, lane.frames)
+        lane.hold_for(opened.ring_bytes)
         if self.resumed:
             lane.resume(opened.oldest_seq, opened.next_seq, now.at_ns, now.out)
         lane.start(self.memory.set_up_epoch, now.at_ns, now.out)

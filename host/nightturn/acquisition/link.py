@@ -9,7 +9,7 @@ import struct
 import msgspec
 
 from nightturn.acquisition.blocks import KIND_AT, SAMPLE_BYTES, SAMPLES_AT
-from nightturn.acquisition.control import FAR_NS, NS_PER_MS, ControlLane
+from nightturn.acquisition.control import FAR_NS, ControlLane
 from nightturn.acquisition.greeting import Memory
 from nightturn.acquisition.handshake import Handshake, LinkSettings
 from nightturn.acquisition.moment import LinkCounters, Moment
@@ -90,7 +90,6 @@ class Link(msgspec.Struct):
 
     def _use(self, settings: LinkSettings) -> None:
         self.handshake.settings = settings
-        self.lane.hold_ns = settings.hold_ms * NS_PER_MS
         self.lane.block_ns = settings.samples_per_block * 1_000_000_000_000 // settings.rate_millihz
         self.lane.series.block_samples = settings.samples_per_block
 

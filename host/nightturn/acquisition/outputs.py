@@ -16,6 +16,7 @@ MALFORMED = "malformed"
 BY_LINK = "link"
 BY_DEVICE = "device"
 BY_OVERWRITING = "overwritten"
+BY_HOST = "host"
 
 
 class SendFrame(msgspec.Struct, frozen=True):
@@ -68,7 +69,8 @@ class Missing(msgspec.Struct, frozen=True):
     """Device sample numbers [`index_from`, `index_to`) will not come.
 
     `cause` is `link` (lost on the line and no longer in the ring), `device` (never sampled) or `overwritten`
-    (the device's ring went round before they were sent).
+    (the device's ring went round before they were sent) or `host` (the host stood still meanwhile, and then they were
+    no longer in the ring).
     """
 
     cause: str

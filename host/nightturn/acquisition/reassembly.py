@@ -3,23 +3,35 @@
 One hole is worked on at a time: the one between the block wanted next (`expected`) and the next block that is
 known of. It ends by the blocks arriving, or by giving it up; a hole given up becomes a `Missing` when the first
 block behind it shows how many samples it held.
+
+A hole is given up when the device says that its ring no longer holds it: GONE, or the `oldest_seq` of a STATUS. Where
+the device says nothing of the kind, patience ends after the time that its ring can hold, counted from the last block
+that came of the hole. Time in which the host did not look at the line counts for no patience.
 """
 
 import msgspec
 
+from nightturn.acquisition.blocks import SAMPLE_BYTES, SAMPLES_AT
 from nightturn.acquisition.control import FAR_NS, NS_PER_MS
 from nightturn.acquisition.outputs import FOREIGN, LATE, Output, Skipped
 from nightturn.acquisition.series import Series
 from nightturn_protocol.conversation import seq_add, seq_distance
-from nightturn_protocol.messages import RESEND_BLOCKS_MAX
+from nightturn_protocol.framing import CRC_BYTES
+from nightturn_protocol.messages import RESEND_BLOCKS_MAX, EncoderForm
 
-WAITING_MAX = 256
+WAITING_MAX = 1024  # as many blocks as the ring of the device core can hold
 RESEND_TRIES = 5
+RESEND_SLOW_NS = 100 * NS_PER_MS  # after that many tries without effect one as seldom as a STATUS
 RESEND_WAIT_NS_MIN = 20 * NS_PER_MS
 # a device sends at most one block again per two new ones, so an answer may take this many blocks
 RESEND_WAIT_BLOCKS = 3
 RTTS_PER_RESEND_WAIT = 4
 RESENDS_PER_HOLD = 4
+# how long a hole may hold up the blocks behind it: what the device's ring holds, within these bounds
+HOLD_NS_MIN = 250 * NS_PER_MS
+HOLD_NS_MAX = 10_000 * NS_PER_MS
+TICK_LATE_NS = 250 * NS_PER_MS  # ticks come every 100 ms: without an input for so long the host stood still
+CLOSING_BYTES = CRC_BYTES + 2  # the least that closes a frame: CRC, one byte of COBS, delimiter
 # blocks that wait while the line is down, and a catch-up after it, are bounded by these
 OUTAGE_HOLD_NS = 5_000 * NS_PER_MS
 CATCH_UP_NS_MAX = 10_000 * NS_PER_MS
@@ -48,11 +60,13 @@ class DataLane(msgspec.Struct):
 
     `session` is the one in force, 0 before the first. `fast_session` is the session while nothing waits and nothing is
     asked for, else -1: the one thing that the common case compares. `frames` counts valid frames of the line.
+    `attended_ns` is when the host last looked after the lane. Up to `away_until_ns` it is the host that a hole is put
+    down to: it stood still so shortly before that the ring may have gone round meanwhile.
     """
 
     series: Series
     session: int = 0
-    hold_ns: int = 0
+    hold_ns: int = HOLD_NS_MIN
     block_ns: int = 0
     established: bool = False
     running: bool = False
@@ -71,8 +85,33 @@ class DataLane(msgspec.Struct):
     progress_ns: int = 0
     overwritten_seen: int = -1
     resends: int = 0
+    attended_ns: int = -1
+    away_until_ns: int = -1
 
     # the series begins, goes on, ends
+
+    def hold_for(self, ring_bytes: int) -> None:
+        """The patience with a hole that a ring of this size deserves: as long as it holds the shortest form of a block."""
+        samples = self.series.block_samples
+        block_bytes = SAMPLES_AT + samples * SAMPLE_BYTES[EncoderForm.DELTA16] + CLOSING_BYTES
+        round_trip_ns = max(RESEND_WAIT_NS_MIN, RTTS_PER_RESEND_WAIT * self.min_rtt_ns)
+        ring_ns = ring_bytes // block_bytes * self.block_ns + round_trip_ns
+        self.hold_ns = min(max(ring_ns, HOLD_NS_MIN), HOLD_NS_MAX)
+
+    def attend(self, at_ns: int) -> None:
+        """The host looks after the lane; what came while it stood still has yet to be read, so patience begins anew."""
+        away_ns = at_ns - self.attended_ns if self.attended_ns >= 0 else 0
+        self.attended_ns = at_ns
+        if away_ns > TICK_LATE_NS:
+            self.away_until_ns = at_ns + self.hold_ns
+            self.hold_from_ns = self.progress_ns = at_ns
+            self.catch_up_until_ns += away_ns
+            patience_ns = at_ns + self._patience_ns()
+            if self.ask is not None:
+                self.ask.due_ns = max(self.ask.due_ns, patience_ns)
+            if self.tail_due_ns != FAR_NS:
+                self.tail_due_ns = max(self.tail_due_ns, patience_ns)
+        self.series.host_was_away = at_ns < self.away_until_ns
 
     def begin(self, session: int, expected: int, next_index: int, out: list[Output]) -> None:
         """A new session: whatever waited of the old one is delivered, with its holes declared."""
@@ -131,6 +170,7 @@ class DataLane(msgspec.Struct):
 
     def block(self, at_ns: int, record_no: int, seq: int, body: bytes, out: list[Output]) -> None:
         """A BLOCK frame of this session that is not simply the next one."""
+        self.attend(at_ns)
         distance = self.series.ahead(seq)
         ask = self.ask
         if ask is not None and seq_distance(ask.first, seq) >= 0 > seq_distance(ask.end, seq):
@@ -158,6 +198,7 @@ class DataLane(msgspec.Struct):
 
     def status(self, at_ns: int, newest: int, oldest: int, overwritten: int, out: list[Output]) -> None:
         """A STATUS says what the ring holds: shows a lost tail, and what can no longer be had."""
+        self.attend(at_ns)
         if self.overwritten_seen >= 0:
             self.series.overwritten_due += max(0, seq_distance(self.overwritten_seen, overwritten))
         self.overwritten_seen = overwritten
@@ -191,6 +232,7 @@ class DataLane(msgspec.Struct):
 
     def serve(self, at_ns: int, out: list[Output]) -> None:
         """Whatever is due: ask again, or give up."""
+        self.attend(at_ns)
         if self._nothing_due:
             return
         if not self.running:
@@ -200,7 +242,7 @@ class DataLane(msgspec.Struct):
         if self.tail_due_ns <= at_ns:
             self._ask_tail(at_ns)
         if self.ask is not None and self.ask.due_ns <= at_ns:
-            self._ask_again(self.ask, at_ns, out)
+            self._ask_again(self.ask, at_ns)
         while not self.series.restarted and self.hold_due_ns() <= at_ns:
             self.series.give_up(self._lowest_waiting() if self.waiting else self.catch_up_end)
             if self.catch_up_end >= 0:
@@ -223,7 +265,7 @@ class DataLane(msgspec.Struct):
             patience = max(self.hold_ns, RESEND_TRIES * self._patience_ns())
             return min(self.progress_ns + patience, self.catch_up_until_ns)
         if self.waiting:
-            return max(self._oldest_ns(), self.hold_from_ns) + self.hold_ns
+            return max(self._oldest_ns(), self.hold_from_ns, self.progress_ns) + self.hold_ns
         return FAR_NS
 
     # inside
@@ -273,13 +315,11 @@ class DataLane(msgspec.Struct):
     def _ask(self, end: int, at_ns: int, tries: int = 1) -> None:
         count = min(self.series.ahead(end), RESEND_BLOCKS_MAX)
         assert count > 0
-        self.ask = Ask(
-            self.series.expected,
-            seq_add(self.series.expected, count),
-            at_ns + self._patience_ns(),
-            self.frames,
-            tries,
-        )
+        patience_ns = self._patience_ns()
+        if tries > RESEND_TRIES:
+            patience_ns = max(patience_ns, RESEND_SLOW_NS)
+        first = self.series.expected
+        self.ask = Ask(first, seq_add(first, count), at_ns + patience_ns, self.frames, tries)
         self.ask_unsent = True
         self.resends += 1
 
@@ -289,15 +329,10 @@ class DataLane(msgspec.Struct):
         if self.ask is None and self.series.expected == self.tail_wanted:
             self._ask(seq_add(self.tail, 1), at_ns)
 
-    def _ask_again(self, ask: Ask, at_ns: int, out: list[Output]) -> None:
+    def _ask_again(self, ask: Ask, at_ns: int) -> None:
         """An ask ran out of patience; on a silent line that says nothing about the blocks."""
         tries = ask.tries + (1 if self.frames != ask.frames else 0)
-        end = self._lowest_waiting() if self.waiting else ask.end
-        if tries > RESEND_TRIES:
-            self.ask = None
-            self.pass_over(end, out)
-        else:
-            self._ask(end, at_ns, tries)
+        self._ask(self._lowest_waiting() if self.waiting else ask.end, at_ns, tries)
 
     def _drain(self, out: list[Output]) -> None:
         while self.series.expected in self.waiting:

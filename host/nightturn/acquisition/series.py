@@ -5,6 +5,7 @@ import msgspec
 from nightturn.acquisition.blocks import SAMPLES_AT
 from nightturn.acquisition.outputs import (
     BY_DEVICE,
+    BY_HOST,
     BY_LINK,
     BY_OVERWRITING,
     DUPLICATE,
@@ -23,6 +24,7 @@ from nightturn_protocol.messages import BLOCK_HEADER, block_fault
 GIVEN_UP_KEPT = 64
 # no device counts this far; what follows from these numbers must fit into 64 bits
 COUNT_MAX = 1 << 62
+CAUSES = ("", BY_OVERWRITING, BY_HOST, BY_LINK)  # of a hole with several causes the later one here stands
 
 
 class Series(msgspec.Struct):
@@ -30,7 +32,8 @@ class Series(msgspec.Struct):
 
     `next_index` and `last_tick` are -1 before the first block of a boot; `fallback_index` and the number of
     blocks given up stand in when that first block is lost. `fresh` holds until the first block of a session,
-    `restarted` is set when the device's clock or sample number is seen to go backwards.
+    `restarted` is set when the device's clock or sample number is seen to go backwards. While `host_was_away` what is
+    given up is put down to the host and not to the line.
     """
 
     block_samples: int
@@ -45,6 +48,7 @@ class Series(msgspec.Struct):
     hole_blocks: int = 0
     given_up: list[tuple[int, int]] = []
     overwritten_due: int = 0
+    host_was_away: bool = False
     blocks: int = 0
     duplicates: int = 0
     late: int = 0
@@ -75,9 +79,10 @@ class Series(msgspec.Struct):
     def give_up(self, end: int) -> None:
         """The blocks from `expected` to `end` will not be waited for."""
         count = seq_distance(self.expected, end)
-        cause = BY_OVERWRITING if self.overwritten_due > 0 else BY_LINK
+        lost = BY_HOST if self.host_was_away else BY_LINK
+        cause = BY_OVERWRITING if self.overwritten_due > 0 else lost
         self.overwritten_due = max(0, self.overwritten_due - count)
-        if self.hole_cause != BY_LINK:
+        if CAUSES.index(cause) >= CAUSES.index(self.hole_cause):
             self.hole_cause = cause
         self.given_up.append((self.expected, end))
         del self.given_up[:-GIVEN_UP_KEPT]

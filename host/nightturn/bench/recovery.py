@@ -266,6 +266,7 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         lost=opened.lost if state.motion.travel is TravelPhase.UNKNOWN else "",
         boot_id=(state.device.link.boot_id if state.device.link is not None else 0) or opened.boot_id,
         left=resuming.left_of(state),
+        stream=resuming.stream_of(state),
         locks=resuming.locks_of(state),
         segment=segment,
         recorded=texts_of(opened),

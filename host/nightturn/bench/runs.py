@@ -22,7 +22,7 @@ from nightturn.calibration.records import (
 from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_record_in_force
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, Travel
+from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, StreamLeft, Travel
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
@@ -59,6 +59,7 @@ class Beginning:
         night: what is counted of the cycles of a run that goes on.
         used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
+        stream: where the device's series stood in a run that goes on.
     """
 
     first_record_no: int = 0
@@ -86,6 +87,7 @@ class Beginning:
     before: Travel | None = None
     used_card: str = ""
     night: bytes = b""
+    stream: StreamLeft | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,6 +260,7 @@ def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> Ru
         seen=travel.seen,
         boot_id=beginning.boot_id,
         left=beginning.left,
+        stream=beginning.stream,
         locks=beginning.locks,
         guard_seen_open=beginning.guard_seen_open,
     )

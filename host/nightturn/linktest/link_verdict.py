@@ -6,7 +6,12 @@ from nightturn.linktest.core import LinkTest
 from nightturn.model.quantities import fixed
 
 GOOD, REPAIRED, FAILED, INTERRUPTED = "good", "repaired", "failed", "interrupted"
-LOST_BY = {"link": "on the line", "device": "in the device", "overwritten": "in the device's full ring"}
+LOST_BY = {
+    "link": "on the line",
+    "device": "in the device",
+    "overwritten": "in the device's full ring",
+    "host": "while this host stood still",
+}
 
 
 class Damage(NamedTuple):

@@ -107,7 +107,7 @@ class PatternFacts:
 
     Attributes:
         wire_load_pct: how much of a line of `line_baud` it fills.
-        missing: samples that never came, by cause: link, device, overwritten.
+        missing: samples that never came, by cause: link, device, overwritten, host.
         gaps: the first of them.
         wrong_bits, wrong_samples: against the pattern.
         tick_off_samples: the largest distance from the nominal tick, sample periods.

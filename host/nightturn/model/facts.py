@@ -49,6 +49,26 @@ class MotionLeft(msgspec.Struct, frozen=True):
     bound: Bound | None = None
 
 
+class StreamLeft(msgspec.Struct, frozen=True):
+    """Where the device's series stood when the last daemon ended: what its ring still holds behind that can be fetched.
+
+    `boot_id` and `session` it was of, `set_up_epoch` the device's count of SETUPs, `next_seq` the block wanted next and
+    `next_index` its first sample, `last_tick` the device tick of the block before. `events_through` and `events_newest` are
+    up to which number every event of the boot was seen, and the newest that was. `command_no` numbers the newest command
+    that the tape tells of; the device may have taken a later one.
+    """
+
+    boot_id: int
+    session: int
+    set_up_epoch: int
+    next_seq: int
+    next_index: int
+    last_tick: int
+    events_through: int
+    events_newest: int
+    command_no: int
+
+
 class Seen(msgspec.Struct, frozen=True):
     """A device as a core saw it last.
 
@@ -102,6 +122,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `night` is what is counted of the cycles before, as `fixture.owners.night` packs it; empty for a run that begins.
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
+    `stream` is where the device's series stood when the last daemon ended; None where there was none.
     """
 
     run: str
@@ -140,6 +161,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     wire_minor: int = 0
     night: bytes = b""
     rig_record: str = ""
+    stream: StreamLeft | None = None
 
 
 class LinkFact(msgspec.Struct, frozen=True):

@@ -48,7 +48,7 @@ class EventRow(msgspec.Struct, frozen=True):
 
 
 class GapRow(msgspec.Struct, frozen=True):
-    """Samples that are missing: by index inside an epoch (`exact`), by time between epochs."""
+    """Samples that are missing: by index inside an epoch and within a boot of the device (`exact`), else by time."""
 
     cause: str
     epoch: int

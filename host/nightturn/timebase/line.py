@@ -100,7 +100,10 @@ class TimeLine(msgspec.Struct):
             return rise // run
         if len(self.knots) > 1:
             return max(interpolate(self.knots, tick), self.floor_ns)
-        run_ns = (tick - last_tick) * (self.break_ts - last_ts) // (self.break_tick - last_tick)
+        if self.break_tick > last_tick:
+            run_ns = (tick - last_tick) * (self.break_ts - last_ts) // (self.break_tick - last_tick)
+        else:  # a cut behind the break has taken the knots before
+            run_ns = (tick - last_tick) * self.rate_ns // self.tick_hz
         return max(last_ts + run_ns, self.floor_ns)
 
     def advance(self, tick: int) -> None:

@@ -1,0 +1,190 @@
+"""A host that stands still for a while: what waits unread meanwhile is read late, and nothing of it is lost.
+
+The motion lease is not a safety function; these tests say when it runs out, not that it protects anybody.
+"""
+
+import asyncio
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tests.simulation.permission_scene import killed
+from tests.simulation.scene import Scene, checked, open_scene, run, settings_of
+
+from nightturn.bench.virtual_loop import VirtualLoop
+from nightturn.bench.virtual_port import VirtualPort
+from nightturn.model.facts import DAEMON_ENDS
+
+BLOCKS_OF_10_MS = settings_of(samples_per_block=10)
+READ_S = 0.005  # a real line is read as soon as it has something
+
+
+def stand_still(scene: Scene, seconds: float) -> None:
+    """Nothing of the host runs for so long; what it had written before is with the driver, and leaves."""
+    loop = asyncio.get_running_loop()
+    assert isinstance(loop, VirtualLoop)
+    assert isinstance(scene.port, VirtualPort)
+    if scene.port._underway:
+        scene.device.receive(bytes(scene.port._underway), scene.world.clock.monotonic_ns())
+        scene.port._underway.clear()
+    loop._virtual.now_s += seconds
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_host_that_stands_still_for_up_to_450_ms_loses_no_sample_and_no_lease(
+    tmp_path: Path, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    stalls: list[float] = []
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S)
+        await scene.until(lambda: scene.moving)
+        for _ in range(60):
+            await asyncio.sleep(rng.uniform(0.6, 2.5))
+            stalls.append(rng.uniform(0.1, 0.45))
+            stand_still(scene, stalls[-1])
+        await asyncio.sleep(1.0)
+        assert scene.motion == "turning"
+        assert scene.gaps == []
+        assert {"motion_stopped", "lease_lapsed", "line_lost"}.isdisjoint(scene.kinds), scene.kinds
+        assert scene.count("motion_started") == 1
+        await scene.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert (report.missing, len(stalls)) == (0, 60)
+    assert max(stalls) > 0.43
+
+
+def test_a_host_that_stands_still_for_700_ms_loses_its_lease_says_so_and_keeps_every_sample(
+    tmp_path: Path,
+) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S)
+        await scene.until(lambda: scene.moving)
+        await asyncio.sleep(3.0)
+        await scene.until(lambda: scene.moving)
+        stand_still(scene, 0.7)
+        await scene.until(lambda: not scene.moving)
+        await scene.until(lambda: scene.motion == "locked")
+        assert "the motion lease lapsed on the device" in " ".join(event.detail for event in scene.events)
+        assert scene.gaps == []
+        await asyncio.sleep(20.0)
+        assert not scene.moving
+        await scene.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert report.missing == 0
+
+
+async def restarted(scene: Scene, root: Path, away_s: float) -> Scene:
+    """Kill the host, and start another after so long on the same device."""
+    killed(scene)
+    await asyncio.sleep(away_s)
+    following = open_scene(root, settings=BLOCKS_OF_10_MS, poll_s=READ_S, device=scene.device)
+    await following.until(lambda: following.station.core.state.watch.first_index >= 0)
+    await asyncio.sleep(8.0)
+    return following
+
+
+@pytest.mark.parametrize("moves", [True, False])
+def test_a_host_that_was_killed_fetches_what_the_ring_still_holds(tmp_path: Path, moves: bool) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, go=moves)
+        await (scene.until(lambda: scene.moving) if moves else asyncio.sleep(5.0))
+        await asyncio.sleep(1.7)
+        following = await restarted(scene, tmp_path, 3.0)
+        assert following.gaps == []
+        assert not following.moving
+        assert "session resumed" in next(e.detail for e in following.events if e.kind == "session_up")
+        await following.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert (report.missing, report.missing_by_time) == (0, 0)
+
+
+def test_after_a_longer_absence_of_the_host_exactly_what_the_ring_let_go_is_missing(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, go=False)
+        await asyncio.sleep(5.0)
+        following = await restarted(scene, tmp_path, 30.0)
+        (gap,) = following.gaps
+        assert (gap.cause, gap.exact, gap.index_to - gap.index_from) == ("restart", True, gap.n_missing)
+        ring_s = 65_536 / (110 + 2) * 0.01  # blocks of 10 samples, each at least 100 bytes on the wire
+        assert 30_000 - 1000 * ring_s * 1.2 < gap.n_missing < 30_000 - 1000 * ring_s * 0.8
+        await following.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert report.missing == report.produced - report.stored > 0
+
+
+def test_a_host_that_said_goodbye_begins_a_new_session_and_counts_what_is_missing_by_the_device(
+    tmp_path: Path,
+) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, go=False)
+        await asyncio.sleep(5.0)
+        scene.station.command(DAEMON_ENDS)
+        await asyncio.sleep(0.2)
+        following = await restarted(scene, tmp_path, 2.0)
+        (gap,) = following.gaps
+        assert (gap.cause, gap.exact) == ("restart", True)
+        assert 1900 < gap.n_missing < 3500
+        assert (gap.ts_to - gap.ts_from) / 1e6 == pytest.approx(gap.n_missing, abs=5)
+        assert "session new" in next(e.detail for e in following.events if e.kind == "session_up")
+        await following.station.close()
+
+    run(act)
+    checked(tmp_path)
+
+
+def test_after_a_new_boot_during_the_absence_of_the_host_nothing_is_taken_up(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, go=False)
+        await asyncio.sleep(5.0)
+        scene.device.reset()
+        following = await restarted(scene, tmp_path, 2.0)
+        (gap,) = following.gaps
+        assert (gap.cause, gap.exact) == ("restart", False)
+        assert "session new" in next(e.detail for e in following.events if e.kind == "session_up")
+        await following.station.close()
+
+    run(act)
+    checked(tmp_path)
+
+
+def test_where_the_relay_may_have_been_on_when_the_host_was_killed_nothing_is_fetched(tmp_path: Path) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S)
+        await scene.until(lambda: scene.station.core.state.device.relay.may_be_on)
+        following = await restarted(scene, tmp_path, 2.0)
+        assert following.station.core.state.run.opened is not None
+        assert following.station.core.state.run.opened.stream is None
+        assert [gap.cause for gap in following.gaps] == ["restart"]
+        await following.station.close()
+
+    run(act)
+    checked(tmp_path)
+
+
+def test_a_host_that_is_killed_again_before_its_clock_is_aligned_leaves_a_tape_that_the_next_one_reads(
+    tmp_path: Path,
+) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, go=False)
+        await asyncio.sleep(5.0)
+        killed(scene)
+        await asyncio.sleep(20.0)  # longer than the ring: a row has to be written
+        again = open_scene(tmp_path, settings=BLOCKS_OF_10_MS, poll_s=READ_S, device=scene.device)
+        await again.until(lambda: again.station.core.state.watch.first_index >= 0)
+        following = await restarted(again, tmp_path, 2.0)
+        assert following.gaps == []
+        await following.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert report.missing > 0
