@@ -78,7 +78,7 @@ class Run:
         Raises:
             CorruptFileError: the log of retention cannot be read.
         """
-        return read_marks(self._files).cleared(self.fixture, self.run)
+        return read_marks(self._files, (self.fixture, self.run)).cleared(self.fixture, self.run)
 
     def _there(self, dataset: str) -> list[ChunkFile]:
         """The files of a dataset that was not cleared.

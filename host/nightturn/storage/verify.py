@@ -1,6 +1,6 @@
 """Reads a run back, every checksum of it, and says what is missing and which gap row explains it."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -16,11 +16,11 @@ from nightturn.storage.companions import Companion, companions_of
 from nightturn.storage.continuity import Continuity, Gap, Hole
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_signed
-from nightturn.storage.marks import LOG, cleared_text
+from nightturn.storage.marks import LOG, cleared_text, undisturbed
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import known_runs, open_run
 from nightturn.storage.standing import Standing, standing
-from nightturn.storage.verify_beside import calibrations, cards, rig_records
+from nightturn.storage.verify_beside import Found, calibrations, cards, marks, rig_records
 from nightturn.storage.verify_tape import TapeCheck
 
 
@@ -189,12 +189,21 @@ class _Check:
     def _cleared(self) -> bool:
         """Whether retention has cleared the raw samples, which cannot be checked then, and are not missing."""
         try:
-            marks = self._run.cleared
+            with undisturbed(self._run.root):
+                self._note(marks(self._files, self._run.fixture, self._run.run))
+            cleared = self._run.cleared
         except NightturnError as problem:
             self._problem("retention", LOG, str(problem))
             return False
-        self._report.cleared = tuple(cleared_text(mark, self._report.timezone) for mark in marks.values())
-        return "raw" in marks
+        self._report.cleared = tuple(cleared_text(mark, self._report.timezone) for mark in cleared.values())
+        return "raw" in cleared
+
+    def _note(self, found: Iterable[Found]) -> None:
+        for each in found:
+            if each.wrong:
+                self._problem(each.kind, each.path, each.detail)
+            else:
+                self._report.unchecked.append(f"{each.path}: {each.detail}")
 
     def _manifest(self) -> Manifest | None:
         """How the run stands, and the files that its manifest can be compared with."""
@@ -211,12 +220,8 @@ class _Check:
         self._report.state = standing(self._run.root, manifest)
         if not signed:
             self._report.unchecked.append(f"{path} has no checksum")
-        beside = (cards, calibrations, rig_records)
-        for found in (each for check in beside for each in check(self._files, manifest)):
-            if found.wrong:
-                self._problem(found.kind, found.path, found.detail)
-            else:
-                self._report.unchecked.append(f"{found.path}: {found.detail}")
+        for check in (cards, calibrations, rig_records):
+            self._note(check(self._files, manifest))
         return manifest
 
     def _chunks(self, dataset: str) -> list[ChunkFile]:
