@@ -11,11 +11,11 @@ import msgspec
 import structlog
 
 from nightturn.bench.ledger import Ledger
+from nightturn.bench.room import UNREAD, Room
 from nightturn.errors import NightturnError, StorageError
 from nightturn.model.device import Findings
 from nightturn.model.facts import Failure, Synced
 from nightturn.model.nights import NightVerdict
-from nightturn.model.quantities import bytes_text
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan, StateRow
 from nightturn.storage.journal import Journal
@@ -23,11 +23,6 @@ from nightturn.world import World
 
 SEALS_MAX = 8  # under way or waiting to be tried again; more are left for recovery
 SEAL_AGAIN_S = 10.0
-RESERVE_BYTES = (
-    1_000_000_000  # some minutes of 36 fixtures at 10 kS/s with their seals: what was begun is ended from it
-)
-ENOUGH_BYTES = 1_500_000_000  # from here on the disk counts as having room again
-SHORT = f"less than {bytes_text(RESERVE_BYTES)} was free on the disk, which is kept back for ending what is under way"
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -68,7 +63,7 @@ class Safekeeping:
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
-        self._short = False
+        self._room = Room()
         self._sealing = 0
         self._unsealed: deque[Finished] = deque()
         self._seal_again_s = 0.0
@@ -149,10 +144,7 @@ class Safekeeping:
         outcome: list[Synced] = []
 
         def sync_now() -> None:
-            synced = self._journal.sync()
-            room = self._world.room()  # here, because a disk that hangs hangs this too
-            self._short = room < (ENOUGH_BYTES if self._short else RESERVE_BYTES)
-            outcome.append(msgspec.structs.replace(synced, short=SHORT) if self._short else synced)
+            outcome.append(self._with_room(self._journal.sync()))
 
         try:
             await self._world.offload(sync_now)
@@ -163,6 +155,14 @@ class Safekeeping:
             self._syncing = False
         self._told.pop("sync", None)
         self._tell(outcome[0])
+
+    def _with_room(self, synced: Synced) -> Synced:
+        """What was synced, and what the room on the disk says; asked here, because a disk that hangs hangs this too."""
+        try:
+            short = self._room.look(self._world.room())
+        except OSError as error:  # the sync has succeeded, whatever this says
+            return msgspec.structs.replace(synced, short=f"{UNREAD}: {error}", unread=True)
+        return msgspec.structs.replace(synced, short=short) if short else synced
 
     def _begin(self, work: Coroutine[Any, Any, None]) -> None:
         task = self._loop.create_task(work)

@@ -158,12 +158,14 @@ class ProbeSent(msgspec.Struct, frozen=True):
 class Synced(msgspec.Struct, frozen=True, omit_defaults=True):
     """Everything up to `record_no` (written by `utc_ns`) has been made durable.
 
-    `short` says that the disk has room for little more, as a sentence; empty while it has.
+    `short` says that the disk has room for little more, as a sentence; empty while it has. `unread` when that is not known,
+    because the room could not be read.
     """
 
     record_no: int
     utc_ns: int
     short: str = ""
+    unread: bool = False
 
 
 class Cut(msgspec.Struct, frozen=True):

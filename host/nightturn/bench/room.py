@@ -1,0 +1,47 @@
+"""How much room the disk has, and what of that speaks against turning: below a reserve motion ends, and begins only with more."""
+
+from pathlib import Path
+
+from nightturn.model.quantities import bytes_text
+from nightturn.storage.files import RealFiles
+
+RESERVE_BYTES = (
+    1_000_000_000  # some minutes of 36 fixtures at 10 kS/s with their seals: what was begun is ended from it
+)
+ENOUGH_BYTES = 1_500_000_000  # from here on the disk counts as having room
+SHORT = f"less than {bytes_text(RESERVE_BYTES)} was free on the disk, which is kept back for ending what is under way"
+SCANT = f"less than {bytes_text(ENOUGH_BYTES)} was free on the disk as recording began, and with less nothing begins to turn"
+UNREAD = "how much is free on the disk cannot be read, and nothing turns before it can"
+
+
+class Room:
+    """The reserve with its hysteresis, for one station.
+
+    What was before is not known to a station that begins, after a restart or with another run: it may have been short already.
+    So it begins as one that has been, and wants `ENOUGH_BYTES`.
+    """
+
+    def __init__(self) -> None:
+        self._short: str | None = None  # None before the first look
+
+    def look(self, free_bytes: int) -> str:
+        """Why nothing may turn with so many bytes free, a sentence; empty when there is room."""
+        if free_bytes < RESERVE_BYTES:
+            self._short = SHORT
+        elif free_bytes >= ENOUGH_BYTES:
+            self._short = ""
+        elif self._short is None:
+            self._short = SCANT
+        return self._short
+
+
+def before_a_night(root: Path) -> str:
+    """What speaks against a night on the disk of a data root, where `Room` will keep motion back; empty when nothing does."""
+    place = next(each for each in (root.resolve(), *root.resolve().parents) if each.is_dir())
+    try:
+        free_bytes = RealFiles(place).room()
+    except OSError as error:
+        return f"{UNREAD}: {error}"
+    if free_bytes >= ENOUGH_BYTES:
+        return ""
+    return f"{bytes_text(free_bytes)} free; nothing begins to turn with less than {bytes_text(ENOUGH_BYTES)}"
