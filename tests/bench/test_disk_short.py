@@ -115,9 +115,10 @@ def test_before_a_night_only_a_disk_that_keeps_motion_back_is_spoken_of(
 ) -> None:
     free = [ENOUGH_BYTES]
     monkeypatch.setattr(RealFiles, "room", lambda _self: free[0])
-    assert before_a_night(tmp_path / "not" / "made yet") == ""
+    assert before_a_night(tmp_path / "not" / "made yet", "1s") == ""
     free[0] = 1_200_000_000
-    assert before_a_night(tmp_path) == "1.2 GB free; nothing begins to turn with less than 1.5 GB"
+    assert before_a_night(tmp_path, "frame") == "1.2 GB free; nothing begins to turn with less than 1.5 GB"
+    assert before_a_night(tmp_path, "never").startswith('fsync = "never" in bench.toml promises nothing')
 
 
 def test_the_real_files_say_what_the_disk_takes(tmp_path: Path) -> None:

@@ -30,6 +30,7 @@ from nightturn.settings.rig import (
     Encoder,
     Exercise,
     FixtureSettings,
+    Fsync,
     Hold,
     SlowTurn,
     Transducer,
@@ -162,6 +163,7 @@ def open_scene(
     beginning: Beginning | None = None,
     pace: Pace | None = None,
     sync_s: float = 1.0,
+    fsync: Fsync = "1s",
     seed: int = 1,
     poll_s: float = 0.05,
     variant: str = VARIANT,
@@ -186,13 +188,12 @@ def open_scene(
     journal = Journal(world.files, settings.id, world.clock)
     news: tuple[RecoveredRow, ...] = ()
     if beginning is None:
-        found = recover(world.files, journal, settings.id)
-        beginning, news = found.beginning, found.news
-    tally = Tally()
-    station = Station(settings.id, world, port, journal, [tally, *sinks], Cadence(0.1, sync_s))
+        beginning, news = (found := recover(world.files, journal, settings.id)).beginning, found.news
+    tally, cadence = Tally(), Cadence(0.1, sync_s, fsync=fsync)
+    station = Station(settings.id, world, port, journal, [tally, *sinks], cadence)
 
     def opened_for(beginning: Beginning) -> RunOpened:
-        pace_of = pace or Pace(tile_samples=100)
+        pace_of = pace or Pace(tile_samples=100, fsync=fsync)
         return runs.opened(settings, card, root, root, world.clock, rng, beginning, pace_of, timezone)
 
     start = take_up(world.files, journal, world.clock, beginning, opened_for)

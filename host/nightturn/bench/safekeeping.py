@@ -23,6 +23,7 @@ from nightturn.world import World
 
 SEALS_MAX = 8  # under way or waiting to be tried again; more are left for recovery
 SEAL_AGAIN_S = 10.0
+LOOK_PERIOD_S = 0.5  # how often the room on the disk is asked for at most
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -63,7 +64,10 @@ class Safekeeping:
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
+        self._follow = False
         self._room = Room()
+        self._look_s = 0.0
+        self._short, self._unread = "", False  # what the newest look said
         self._sealing = 0
         self._unsealed: deque[Finished] = deque()
         self._seal_again_s = 0.0
@@ -76,6 +80,17 @@ class Safekeeping:
         if not self._syncing:
             self._syncing = True
             self._begin(self._sync())
+        self.tend()
+
+    def follow(self) -> None:
+        """Begin a sync of what was just written; behind one that is under way another one."""
+        if self._syncing:
+            self._follow = True
+        else:
+            self.sync()
+
+    def tend(self) -> None:
+        """Try a seal that failed again, now and then."""
         if self._unsealed and self._loop.time() >= self._seal_again_s:
             self._seal_again_s = self._loop.time() + SEAL_AGAIN_S
             self._sealing += 1
@@ -150,19 +165,27 @@ class Safekeeping:
             await self._world.offload(sync_now)
         except (StorageError, OSError) as error:
             self._failed("sync", error)
+            self._follow = False  # not at once: the cadence comes again
             return
         finally:
             self._syncing = False
         self._told.pop("sync", None)
         self._tell(outcome[0])
+        if self._follow:
+            self._follow = False
+            self.sync()
 
     def _with_room(self, synced: Synced) -> Synced:
         """What was synced, and what the room on the disk says; asked here, because a disk that hangs hangs this too."""
-        try:
-            short = self._room.look(self._world.room())
-        except OSError as error:  # the sync has succeeded, whatever this says
-            return msgspec.structs.replace(synced, short=f"{UNREAD}: {error}", unread=True)
-        return msgspec.structs.replace(synced, short=short) if short else synced
+        if self._loop.time() >= self._look_s:
+            self._look_s = self._loop.time() + LOOK_PERIOD_S
+            try:
+                self._short, self._unread = self._room.look(self._world.room()), False
+            except OSError as error:  # the sync has succeeded, whatever this says
+                self._short, self._unread = f"{UNREAD}: {error}", True
+        if not self._short:
+            return synced
+        return msgspec.structs.replace(synced, short=self._short, unread=self._unread)
 
     def _begin(self, work: Coroutine[Any, Any, None]) -> None:
         task = self._loop.create_task(work)

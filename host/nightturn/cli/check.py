@@ -45,7 +45,7 @@ def run(
     rig, now_ns = load_rig(bench, overrides or (), figures=figures), RealClock().utc_ns()
     calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
-    disk = before_a_night(data_root(bench, rig))
+    disk = before_a_night(data_root(bench, rig), rig.bench.fsync)
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = [
         (

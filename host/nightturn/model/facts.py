@@ -102,6 +102,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `night` is what is counted of the cycles before, as `fixture.owners.night` packs it; empty for a run that begins.
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
+    `fsync` is when its tape is made durable, as the rig file says it; with "never" nothing is promised, so nothing turns.
     """
 
     run: str
@@ -140,6 +141,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     wire_minor: int = 0
     night: bytes = b""
     rig_record: str = ""
+    fsync: str = "1s"
 
 
 class LinkFact(msgspec.Struct, frozen=True):

@@ -175,6 +175,8 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
         locks: why motion waits for a person, oldest first.
         inputs: guard, stop chain and drive in words; None while no device says anything of them.
         night_verdict: what all cycles say together so far; after the run's end it is the last.
+        durable_through, durable_utc_ns: the last record that is known to be on the disk, and when it was written; None before
+            a sync has ended.
     """
 
     ts: int
@@ -197,6 +199,8 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
     locks: tuple[Lock, ...] = ()
     inputs: dict[str, str] | None = None
     night_verdict: NightVerdict | None = None
+    durable_through: int | None = None
+    durable_utc_ns: int | None = None
 
 
 class StandingRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -255,10 +259,15 @@ class AlarmOver(msgspec.Struct, frozen=True):
 
 
 class CountersRow(msgspec.Struct, frozen=True):
-    """What a device counts, for people watching; the shell emits it, None while no device has said anything."""
+    """What a device counts, for people watching; the shell emits it, None while no device has said anything.
+
+    `durable_through` and `durable_utc_ns` as in `StateRow`.
+    """
 
     ts: int
     counters: DeviceCounters | None
+    durable_through: int | None = None
+    durable_utc_ns: int | None = None
 
 
 class RunEnded(msgspec.Struct, frozen=True):
