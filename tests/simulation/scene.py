@@ -37,7 +37,8 @@ from nightturn.settings.rig import (
     Travel,
 )
 from nightturn.storage.journal import Journal
-from nightturn.storage.verify import RunReport, verify
+from nightturn.storage.verify import verify
+from nightturn.storage.verify_report import RunReport
 from nightturn.transport.port import Port
 from nightturn.virtual.catalogue import from_spec
 from nightturn.virtual.device import VirtualDevice

@@ -21,7 +21,7 @@ from nightturn.settings.rig import Transducer
 from nightturn.storage import paths, tree
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.manifest import write_manifest
-from nightturn.storage.tidying import keep
+from nightturn.storage.marking import keep
 
 OTHER_RUN = "20261124T213000Z-00aa"
 CARD = MountCard(unit="Q-0117", variant="pan15", operator="R. Vale", mounted_utc="2026-11-25T21:00:00Z")
@@ -77,7 +77,7 @@ class Roots:
             "manifest": "runs/*/*.json",
             "card": "mounts/*.jsonl",
             "calibration": "calibrations/*.jsonl",
-            "marks": "runs/*/*.retention.jsonl",
+            "marks": "runs/*/*.marks.jsonl",
             "retention log": "retention/log.jsonl",
             "open tape": "journal/*/*.ntj",
             "sealed tape": "journal/*/sealed/*.ntj",

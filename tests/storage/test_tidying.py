@@ -13,11 +13,12 @@ from nightturn.settings.rig import Keep, KeepTape, Retention
 from nightturn.storage import paths, tree
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.manifest import read_manifest, write_manifest
+from nightturn.storage.marking import keep
 from nightturn.storage.marks import LOG, Mark, add_marks, read_marks
 from nightturn.storage.recovery import next_record_no
 from nightturn.storage.retention import DAY_NS
 from nightturn.storage.runs import list_runs, open_run
-from nightturn.storage.tidying import keep, tidy
+from nightturn.storage.tidying import tidy
 from nightturn.storage.verify import verify
 
 NEXT = "20261126T213000Z-7b21"

@@ -258,6 +258,7 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         run=opened.run,
         started_utc_ns=opened.started_utc_ns,
         previous_ts_ns=state.epoch.previous_ts,
+        samples_ended=state.epoch.previous_end,
         travel_zero=planner.travel_zero,
         cycle_no=estimator.assembly.cycle_no if estimator is not None else opened.cycle_no,
         cycles_done=planner.cycles_done,

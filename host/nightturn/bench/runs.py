@@ -22,7 +22,7 @@ from nightturn.calibration.records import (
 from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_record_in_force
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, Travel
+from nightturn.model.facts import Lock, MotionLeft, RunOpened, SamplesEnded, Seen, Travel
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
@@ -57,6 +57,7 @@ class Beginning:
         utc_offset_ns: UTC less the clock of that run.
         before: the travel of the run that ended before this new one; it goes on where no other card confirms a zero anew.
         night: what is counted of the cycles of a run that goes on.
+        samples_ended: where the samples of a run that goes on ended, on the device's own count.
         used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
     """
@@ -86,6 +87,7 @@ class Beginning:
     before: Travel | None = None
     used_card: str = ""
     night: bytes = b""
+    samples_ended: SamplesEnded | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +237,7 @@ def opened(
         durable_s_max=pace.durable_s_max,
         fsync=pace.fsync,
         previous_ts_ns=beginning.previous_ts_ns,
+        samples_ended=beginning.samples_ended,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
         shunt_first=beginning.shunt_first,

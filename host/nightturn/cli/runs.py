@@ -141,6 +141,8 @@ def _print(each: "RunSummary", *, whole: bool) -> None:
     figures = "figures cleared" if "figures" in each.cleared else f"{each.cycles} cycles"
     gaps = "" if "figures" in each.cleared else f", {each.gaps} gaps"
     print_text(f"{motion}{figures}, {samples}{gaps}", "  ")
+    if each.redated:
+        print_text(each.redated, "  ")
     if whole:
         _print_night(each)
     else:

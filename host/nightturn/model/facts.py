@@ -62,6 +62,14 @@ class Seen(msgspec.Struct, frozen=True):
     newest_latched: int = 0
 
 
+class SamplesEnded(msgspec.Struct, frozen=True):
+    """Where the samples of an epoch ended: in which boot of the device, and number and tick of the sample that was due next."""
+
+    boot_id: int
+    index: int
+    tick: int
+
+
 class Travel(msgspec.Struct, frozen=True):
     """What is known of the travel: the encoder count of its zero, or since when and why it is unknown.
 
@@ -87,7 +95,8 @@ class RunOpened(msgspec.Struct, frozen=True):
 
     `rig` is the fixture's settings, `variant` the product's, `card` the mount card, `calibration` the record
     of the transducer, each as JSON text. A run that goes on after a host restart is `resumed`: it then brings
-    the last time given out (`previous_ts_ns`) and how many cycles the plan has done. The encoder count of travel zero
+    the last time given out (`previous_ts_ns`), where its samples ended on the device's own count (`samples_ended`; None where that is not
+    known), and how many cycles the plan has done. The encoder count of travel zero
     also comes from the run before; it holds in the boot of the device that was `seen` last, else the core looks whether it
     does. `travel_unknown` when it was lost before, and `travel_why` says since when.
     `shunt_first` is its first shunt check's step and standard uncertainty, N·m.
@@ -142,6 +151,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     night: bytes = b""
     rig_record: str = ""
     fsync: str = "1s"
+    samples_ended: SamplesEnded | None = None
 
 
 class LinkFact(msgspec.Struct, frozen=True):

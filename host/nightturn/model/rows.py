@@ -29,6 +29,10 @@ NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COU
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
 
+RESTART = "restart"
+"""The cause of a gap between two epochs."""
+
+
 class EventRow(msgspec.Struct, frozen=True):
     """Something that happened: `kind` is a word, `severity` info, warning or alarm, `detail` a sentence.
 
@@ -48,7 +52,10 @@ class EventRow(msgspec.Struct, frozen=True):
 
 
 class GapRow(msgspec.Struct, frozen=True):
-    """Samples that are missing: by index inside an epoch (`exact`), by time between epochs."""
+    """Samples that are missing: by index (`exact`) inside an epoch, and before it where the device's boot went on; else by time.
+
+    Between two epochs (`restart`) of one boot `index_from` is the number of the sample that was due when the epoch before ended.
+    """
 
     cause: str
     epoch: int

@@ -1,4 +1,4 @@
-"""Who kept which run, what retention has cleared, and which clock a person has vouched for: a log, only added to.
+"""Who kept which run, what retention has cleared, whose times were wrong, and which clock a person has vouched for: a log, only added to.
 
 `retention/log.jsonl` below the data root, a JSON object with its checksum a line. What it says of a run is also said in a file
 beside the run's manifest, which is written first: a run is kept while either says so, so neither can be lost unseen. A line
@@ -34,13 +34,14 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One line of the log.
 
     Attributes:
-        what: kept and released of a run; cleared of a run's files of one kind; clock: it was right at `utc_ns`.
+        what: kept and released of a run; cleared of a run's files of one kind; redated: the run's clock was wrong; clock: it was right at `utc_ns`.
         by: the name given, or `serve` where it acted by the rig file.
         reason: a sentence.
         bytes, files: of what was cleared.
+        by_ns: what is to be added to the run's recorded times, ns; a later line replaces it.
     """
 
-    what: Literal["kept", "released", "cleared", "clock"]
+    what: Literal["kept", "released", "cleared", "redated", "clock"]
     utc_ns: int
     by: str
     reason: str
@@ -49,6 +50,7 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     kind: Kind | None = None
     bytes: int = 0
     files: int = 0
+    by_ns: int = 0
 
 
 class Written(NamedTuple):
@@ -76,11 +78,14 @@ class Marks:
     def __init__(self, log: Iterable[Mark], beside: Mapping[RunKey, Written]) -> None:
         self._kept: dict[RunKey, list[bool]] = {}  # by each file that says it
         self._cleared: dict[RunKey, dict[Kind, Mark]] = {}
+        self._redated: dict[RunKey, list[Mark]] = {}
+        self._damaged: dict[RunKey, str] = {}
         self.clock_right_utc_ns = 0  # the newest moment at which a person vouched for the clock
         self._take(log)
         for run, written in beside.items():
             self._take(written.marks)
             if written.damage:
+                self._damaged[run] = written.damage
                 self._kept.setdefault(run, []).append(True)
 
     def _take(self, lines: Iterable[Mark]) -> None:
@@ -89,6 +94,9 @@ class Marks:
             run = (mark.fixture, mark.run)
             if mark.what == "clock":
                 self.clock_right_utc_ns = mark.utc_ns
+            elif mark.what == "redated":
+                before = self._redated.setdefault(run, [])
+                before += [mark] if mark not in before else []
             elif mark.kind is not None:
                 self._cleared.setdefault(run, {})[mark.kind] = mark
             else:
@@ -107,6 +115,27 @@ class Marks:
     def cleared(self, fixture: str, run: str) -> dict[Kind, Mark]:
         """What of a run has been cleared, by kind."""
         return self._cleared.get((fixture, run), {})
+
+    def damage(self, fixture: str, run: str) -> str:
+        """What cannot be read beside a run's manifest; empty where everything can."""
+        return self._damaged.get((fixture, run), "")
+
+    def corrections(self, fixture: str, run: str) -> int:
+        """How often a person has corrected a run's times."""
+        return len(self._redated.get((fixture, run), []))
+
+    def redated(self, fixture: str, run: str) -> Mark | None:
+        """The correction of a run's times that is in force; None where its recorded times stand.
+
+        Raises:
+            CorruptFileError: a line beside its manifest cannot be read, so its times are not known.
+        """
+        damage = self.damage(fixture, run)
+        if damage:
+            what = f"{damage}; it may correct the run's times; delete the line, and say a correction again with `nightturn redate`"
+            raise CorruptFileError(paths.marks_path(fixture, run), what)
+        mark = next(iter(self._redated.get((fixture, run), [])[-1:]), None)
+        return mark if mark is not None and mark.by_ns else None
 
 
 def read_marks(files: Files, of: RunKey | None = None) -> Marks:
