@@ -237,7 +237,6 @@ def opened(
         durable_s_max=pace.durable_s_max,
         fsync=pace.fsync,
         previous_ts_ns=beginning.previous_ts_ns,
-        samples_ended=beginning.samples_ended,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
         shunt_first=beginning.shunt_first,
@@ -249,11 +248,11 @@ def opened(
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
     )
-    return _with_motion(begins, card, beginning)
+    return _taken_over(begins, card, beginning)
 
 
-def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
-    """What the run takes over of motion: travel, what its permission was, why it waits for a person."""
+def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
+    """What the run takes over: travel, what its permission was, why it waits for a person, where its samples ended."""
     travel = _travel(card, beginning)
     return msgspec.structs.replace(
         begins,
@@ -265,6 +264,7 @@ def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> Ru
         left=beginning.left,
         locks=beginning.locks,
         guard_seen_open=beginning.guard_seen_open,
+        samples_ended=beginning.samples_ended,
     )
 
 
