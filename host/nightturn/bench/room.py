@@ -11,6 +11,13 @@ RESERVE_BYTES = (
     1_000_000_000  # some minutes of 36 fixtures at 10 kS/s with their seals: what was begun is ended from it
 )
 ENOUGH_BYTES = 1_500_000_000  # from here on the disk counts as having room
+LOW_BYTES = (
+    300_000_000  # events, state and what the device says of itself take some 20 MB an hour with their seals
+)
+LOW = (
+    f"less than {bytes_text(LOW_BYTES)} was free on the disk, so samples are not recorded before {bytes_text(RESERVE_BYTES)} are; "
+    "events and state are"
+)
 SHORT = f"less than {bytes_text(RESERVE_BYTES)} was free on the disk, which is kept back for ending what is under way"
 SCANT = f"less than {bytes_text(ENOUGH_BYTES)} was free on the disk as recording began, and with less nothing begins to turn"
 UNREAD = "how much is free on the disk cannot be read, and nothing turns before it can"
@@ -21,15 +28,22 @@ class Room:
 
     What was before is not known to a station that begins, after a restart or with another run: it may have been short already.
     So it begins as one that has been, and wants `ENOUGH_BYTES`.
+
+    Attributes:
+        low: there is room for events and state only, until there is the reserve again.
     """
 
     def __init__(self) -> None:
+        self.low = False
         self._short: str | None = None  # None before the first look
 
     def look(self, free_bytes: int) -> str:
         """Why nothing may turn with so many bytes free, a sentence; empty when there is room."""
-        if free_bytes < RESERVE_BYTES:
-            self._short = SHORT
+        self.low = free_bytes < (RESERVE_BYTES if self.low else LOW_BYTES)
+        if self.low:
+            self._short = LOW
+        elif free_bytes < RESERVE_BYTES or self._short == LOW:
+            self._short = SHORT if free_bytes < ENOUGH_BYTES else ""
         elif free_bytes >= ENOUGH_BYTES:
             self._short = ""
         elif self._short is None:

@@ -185,7 +185,7 @@ class Safekeeping:
                 self._short, self._unread = f"{UNREAD}: {error}", True
         if not self._short:
             return synced
-        return msgspec.structs.replace(synced, short=self._short, unread=self._unread)
+        return msgspec.structs.replace(synced, short=self._short, unread=self._unread, low=self._room.low)
 
     def _begin(self, work: Coroutine[Any, Any, None]) -> None:
         task = self._loop.create_task(work)

@@ -171,13 +171,14 @@ class Synced(msgspec.Struct, frozen=True, omit_defaults=True):
     """Everything up to `record_no` (written by `utc_ns`) has been made durable.
 
     `short` says that the disk has room for little more, as a sentence; empty while it has. `unread` when that is not known,
-    because the room could not be read.
+    because the room could not be read; `low` when there is room for events and state only, so that samples are to stop.
     """
 
     record_no: int
     utc_ns: int
     short: str = ""
     unread: bool = False
+    low: bool = False
 
 
 class Cut(msgspec.Struct, frozen=True):
