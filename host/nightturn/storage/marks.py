@@ -139,13 +139,13 @@ class Marks:
 
 
 def read_marks(files: Files, of: RunKey | None = None) -> Marks:
-    """The log, and what is said beside every run's manifest, or only beside that of one fixture and run.
+    """The log, and what is said beside every run's manifest; or of one fixture and run only, whose lines alone are decoded.
 
     Raises:
         CorruptFileError: a line of the log cannot be read.
         StorageError: a file cannot.
     """
-    log = read_lines(files, LOG)
+    log = read_lines(files, LOG, about=of[1] if of is not None else "")
     if log.damage:
         what = f"{log.damage}; nothing is cleared until a person has looked at it and deleted the line"
         raise CorruptFileError(LOG, what)
@@ -163,8 +163,8 @@ def _with_marks(files: Files) -> list[RunKey]:
     ]
 
 
-def read_lines(files: Files, path: str) -> Written:
-    """What a file of lines says; nothing where it is absent.
+def read_lines(files: Files, path: str, about: str = "") -> Written:
+    """What a file of lines says, or those of its lines that hold a text; nothing where it is absent.
 
     Raises:
         StorageError: it cannot be read.
@@ -175,9 +175,12 @@ def read_lines(files: Files, path: str) -> Written:
         return Written()
     except OSError as problem:
         raise StorageError(f"{path}: {problem}") from problem
+    wanted = about.encode()
     *lines, rest = content.split(b"\n")
     marks, unsigned, damage = [], 0, ""
-    for number, line in enumerate(lines, 1):
+    for number, line in enumerate(lines, 1) if wanted in content else ():
+        if wanted not in line:
+            continue
         try:
             text, signed = checked(line)
             marks.append(msgspec.json.decode(text, type=Mark))

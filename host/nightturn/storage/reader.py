@@ -196,20 +196,20 @@ class Run:
         _checked_calibration(calibration)
         self._there(paths.RAW)
         spans, by_ns = self._spans(), self._by_ns
-        asked = self._stretch(start, stop, self.span)
+        asked = self._stretch(start, stop, whole := _moved(_whole(spans), by_ns))
         start_ns, stop_ns = (recorded_at(each, by_ns) for each in asked)
         settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
         parts: list[pd.DataFrame] = []
         for each, span in spans:
             if _overlaps(span, start_ns, stop_ns):
-                torque = self._torque_scale(each, calibration) if "torque_nm" in wanted else None
+                torque = self._torque_scale(each, calibration, by_ns) if "torque_nm" in wanted else None
                 angle = scales.angle_scale(each.plan, settings)
                 parts += [
                     _scaled(_between(table, start_ns, stop_ns), wanted, torque, angle)
                     for table in each.read_between(start_ns, stop_ns, _stored(wanted))
                 ]
         if not sum(map(len, parts)):
-            self._nothing_between(*asked, self.span)
+            self._nothing_between(*asked, whole)
         frame = pd.concat(parts) if parts else _empty(wanted)
         frame.index += pd.Timedelta(by_ns, unit="ns")
         frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
@@ -224,8 +224,7 @@ class Run:
     @property
     def span(self) -> tuple[int, int] | None:
         """Times of the first and the last sample that are sealed, UTC ns; None when there is none."""
-        whole, by_ns = _whole(self._spans()), self._by_ns
-        return (whole[0] + by_ns, whole[1] + by_ns) if whole is not None else None
+        return _moved(_whole(self._spans()), self._by_ns)
 
     def _spans(self) -> list[tuple[ChunkFile, Span]]:
         """The raw chunks and the times in them: from the catalogue, a footer is read where it does not know the file.
@@ -282,11 +281,11 @@ class Run:
                 size = max(1, round(seconds * plan.rate_millihz / 1000))
                 yield from _tiles_of(each.read(), plan.ticks_per_sample, size)
 
-    def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration) -> TorqueScale:
+    def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration, by_ns: int) -> TorqueScale:
         plan, span = each.plan, each.span
         if calibration == "recorded" or span is None:
             return scales.recorded_scale(plan)
-        return scales.current_scale(self._files, plan, span[0] + self._by_ns, self.manifest)
+        return scales.current_scale(self._files, plan, span[0] + by_ns, self.manifest)
 
 
 def _scaled(
@@ -353,6 +352,10 @@ def _whole(spans: Sequence[tuple[ChunkFile, Span]]) -> Span:
     """From the first time to the last."""
     known = [span for _, span in spans if span is not None]
     return (min(first for first, _ in known), max(last for _, last in known)) if known else None
+
+
+def _moved(span: Span, by_ns: int) -> Span:
+    return (span[0] + by_ns, span[1] + by_ns) if span is not None else None
 
 
 def _overlaps(span: tuple[int, int] | None, start_ns: int, stop_ns: int) -> bool:
