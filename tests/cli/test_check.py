@@ -10,6 +10,7 @@ from tests.cli.terminal import pairs, too_wide, typed
 from tests.settings.bench_folder import RIG, VARIANT, spoilt, write_bench
 
 from nightturn.bench.worlds import RealClock
+from nightturn.storage.files import RealFiles
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "bench.toml"
 
@@ -335,3 +336,14 @@ def test_a_record_that_cannot_be_meant_is_refused_and_left_where_it_is(
     assert sorted(path.name for path in (bench.parent / "nights" / "calibrations").iterdir()) == [
         "TR-204.jsonl"
     ]
+
+
+def test_a_disk_with_too_little_room_is_said_before_the_night(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(RealFiles, "room", lambda _: 1_200_000_000)
+    code, out, _ = typed(["check", str(EXAMPLE)], capsys)
+    assert code == 0
+    assert dict(pairs(out))["disk"] == "1.2 GB free; nothing begins to turn with less than 1.5 GB"
+    _, out, _ = typed(["check", str(EXAMPLE), "--json"], capsys)
+    assert "1.2 GB free" in json.loads(out)[0]["disk"]

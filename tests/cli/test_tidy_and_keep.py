@@ -1,4 +1,4 @@
-"""`tidy` and `keep`: shown first, done only when it is said, by a name."""
+"""`tidy`, `keep` and `redate`: shown first, done only when it is said, by a name."""
 
 import json
 from pathlib import Path
@@ -87,3 +87,20 @@ def test_check_refuses_a_retention_that_cannot_be_meant(
     path.write_text(f"{text}\n[retention]\n{rule}\n", encoding="utf-8")
     code, _, err = typed(["check", str(path)], capsys)
     assert (code, said in err) == (2, True), err
+
+
+def test_redate_says_what_is_recorded_and_the_list_and_verify_show_it(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root = str(bench.parent / "nights")
+    named = ["--operator", "R. Vale", "--reason", "the host was late", "--bench", str(bench)]
+    code, out, _ = typed(["redate", RUN, "--by", "3600", *named], capsys)
+    said = "times corrected by +3600.000 s by R. Vale: the host was late"
+    assert (code, " ".join(out.split())) == (0, f"pan-a1 {RUN} {said}")
+    _, out, _ = typed(["runs", root], capsys)
+    assert (said in " ".join(out.split()), "started 2026-11-25 22:30:00" in out) == (True, True)
+    code, out, _ = typed(["verify", root, "--run", RUN], capsys)
+    assert (code, f"{said}; its clock was corrected once" in " ".join(out.split())) == (0, True)
+    for wrong in ("nan", "1e30"):
+        code, _, err = typed(["redate", RUN, "--by", wrong, *named], capsys)
+        assert (code, "is no correction of a clock" in err) == (2, True)

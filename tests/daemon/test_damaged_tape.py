@@ -11,7 +11,8 @@ from tests.device.native import NativeDevices
 from nightturn.storage import tape
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.segment import Segment, read_segment
-from nightturn.storage.verify import RunReport, verify
+from nightturn.storage.verify import verify
+from nightturn.storage.verify_report import RunReport
 from nightturn_protocol.framing import parse_header
 from nightturn_protocol.messages import Block
 

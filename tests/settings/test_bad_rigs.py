@@ -36,6 +36,8 @@ MISTAKES = {
     "a choice that is none": ('after_restart = "stay"', 'after_restart = "resum"', '[fixture] "pan-a1", after_restart', 'did you mean "resume"?', '"stay", "resume"'),
     "a misspelt time zone": ('data = "nights"', 'data = "nights"\ntimezone = "Europe/Viena"', "[bench], timezone", 'did you mean "Europe/Vienna"?', '"UTC", or an IANA name'),
     "an offset for a time zone": ('data = "nights"', 'data = "nights"\ntimezone = "+01:00"', "[bench], timezone", '"+01:00" is not a time zone', "IANA name"),
+    "a shaft that turns while nothing is promised": ('data = "nights"', 'data = "nights"\nfsync = "never"', "[bench], fsync", "the plan of pan-a1, pan-b2 turns a shaft", '"1s" or "frame"'),
+    "a sync that is none": ('data = "nights"', 'data = "nights"\nfsync = "always"', "[bench], fsync", '"always" is not one of the choices', '"1s", "frame", "never"'),
     "a newer schema": ("schema = 1", "schema = 2", "schema", "2 is not one of the choices", "allowed: 1"),
     "two fixtures on one port": ('"socket://127.0.0.1:7001"', '"/dev/nightturn-a1"', '[fixture] "pan-b2", port', 'also the port of fixture "pan-a1"', "nightturn ports"),
     "two fixtures of one id": ('id = "pan-b2"', 'id = "pan-a1"', '[fixture] "pan-a1", id', "is the id of 2 fixtures", "a different id"),

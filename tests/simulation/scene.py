@@ -32,13 +32,15 @@ from nightturn.settings.rig import (
     Encoder,
     Exercise,
     FixtureSettings,
+    Fsync,
     Hold,
     SlowTurn,
     Transducer,
     Travel,
 )
 from nightturn.storage.journal import Journal
-from nightturn.storage.verify import RunReport, verify
+from nightturn.storage.verify import verify
+from nightturn.storage.verify_report import RunReport
 from nightturn.transport.port import Port
 from nightturn.virtual.catalogue import from_spec
 from nightturn.virtual.device import VirtualDevice
@@ -164,6 +166,7 @@ def open_scene(
     beginning: Beginning | None = None,
     pace: Pace | None = None,
     sync_s: float = 1.0,
+    fsync: Fsync = "1s",
     seed: int = 1,
     poll_s: float = 0.05,
     variant: str = VARIANT,
@@ -188,13 +191,12 @@ def open_scene(
     journal = Journal(world.files, settings.id, world.clock)
     news: tuple[RecoveredRow, ...] = ()
     if beginning is None:
-        found = recover(world.files, journal, settings.id)
-        beginning, news = found.beginning, found.news
-    tally = Tally()
-    station = Station(settings.id, world, port, journal, [tally, *sinks], Cadence(0.1, sync_s))
+        beginning, news = (found := recover(world.files, journal, settings.id)).beginning, found.news
+    tally, cadence = Tally(), Cadence(0.1, sync_s, fsync=fsync)
+    station = Station(settings.id, world, port, journal, [tally, *sinks], cadence)
 
     def opened_for(beginning: Beginning) -> RunOpened:
-        pace_of = pace or Pace(tile_samples=100)
+        pace_of = pace or Pace(tile_samples=100, fsync=fsync)
         return runs.opened(settings, card, root, root, world.clock, rng, beginning, pace_of, timezone)
 
     start = take_up(world.files, journal, world.clock, beginning, opened_for)

@@ -21,6 +21,7 @@ from nightturn.settings.rig import Transducer
 from nightturn.storage import paths, tree
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.manifest import write_manifest
+from nightturn.storage.marking import keep
 
 OTHER_RUN = "20261124T213000Z-00aa"
 CARD = MountCard(unit="Q-0117", variant="pan15", operator="R. Vale", mounted_utc="2026-11-25T21:00:00Z")
@@ -31,7 +32,7 @@ KINDS = ("deleted", "truncated", "flipped", "foreign", "renamed", "duplicated")
 
 
 def recorded(root: Path, run: str = RUN, unit: str = CARD.unit) -> Path:
-    """Two chunks with rows of every dataset in each, tape that waits, a card and a calibration record."""
+    """Two chunks with rows of every dataset in each, tape that waits, a card, a calibration record, and a person who keeps it."""
     card = msgspec.structs.replace(CARD, unit=unit)
     record = msgspec.structs.replace(RECORD, transducer=f"TR-{unit}")
     append_card(root, FIXTURE, card)
@@ -57,6 +58,7 @@ def recorded(root: Path, run: str = RUN, unit: str = CARD.unit) -> Path:
             record_last=last,
         ),
     )
+    keep(root, run, 1, "R. Vale", "complaint 26-118")
     Catalogue(root).segments()
     return root
 
@@ -75,6 +77,8 @@ class Roots:
             "manifest": "runs/*/*.json",
             "card": "mounts/*.jsonl",
             "calibration": "calibrations/*.jsonl",
+            "marks": "runs/*/*.marks.jsonl",
+            "retention log": "retention/log.jsonl",
             "open tape": "journal/*/*.ntj",
             "sealed tape": "journal/*/sealed/*.ntj",
             "catalogue": "catalogue.sqlite",
@@ -147,5 +151,5 @@ DAMAGES: dict[str, Callable[[Roots, str, Path], Path]] = {
 def table() -> Iterator[tuple[str, str]]:
     """Every kind of file with every kind of damage that is one: a root without a catalogue gets one when it is asked."""
     yield from itertools.product((*tree.DATASETS, "manifest", "open tape", "sealed tape"), KINDS)
-    yield from itertools.product(("card", "calibration"), KINDS[:4])
+    yield from itertools.product(("card", "calibration", "marks", "retention log"), KINDS[:4])
     yield from itertools.product(("catalogue",), ("truncated", "flipped"))

@@ -22,12 +22,12 @@ from nightturn.model.tiles import Tile
 from nightturn.storage import parquet, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import read_manifest, write_manifest
+from nightturn.storage.marking import keep
 from nightturn.storage.marks import read_marks
 from nightturn.storage.moments import local_text, moment_ns
 from nightturn.storage.reader import Run, RunWarning
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.scales import current_scale
-from nightturn.storage.tidying import keep
 
 OTHER_RUN = "20261126T213000Z-00aa"
 

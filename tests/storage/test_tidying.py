@@ -13,11 +13,12 @@ from nightturn.settings.rig import Keep, KeepTape, Retention
 from nightturn.storage import paths, tree
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.manifest import read_manifest, write_manifest
+from nightturn.storage.marking import keep
 from nightturn.storage.marks import LOG, Mark, add_marks, read_marks
 from nightturn.storage.recovery import next_record_no
 from nightturn.storage.retention import DAY_NS
 from nightturn.storage.runs import list_runs, open_run
-from nightturn.storage.tidying import keep, tidy
+from nightturn.storage.tidying import tidy
 from nightturn.storage.verify import verify
 
 NEXT = "20261126T213000Z-7b21"
@@ -190,3 +191,66 @@ def test_a_clearing_that_died_half_way_is_no_damage_and_is_finished_by_the_next(
     tidy(tmp_path, ALL, DAY_30, BY, apply=True)
     assert night.files.list(f"{paths.RAW}/fixture={FIXTURE}/date=2026-11-25") == [f"run={NEXT}"]
     assert {each.run for each in Catalogue(tmp_path).segments()} == {NEXT}
+
+
+@pytest.mark.parametrize("what", ["log deleted", "log cut", "beside deleted", "beside damaged"])
+def test_a_kept_run_stays_kept_whichever_of_its_two_lines_is_lost_and_verify_names_the_file(
+    tmp_path: Path, what: str
+) -> None:
+    two_nights(tmp_path)
+    keep(tmp_path, RUN, DAY_30, BY, "complaint")
+    assert verify(tmp_path, RUN).ok
+    beside = tmp_path / paths.marks_path(FIXTURE, RUN)
+    place = beside if what.startswith("beside") else tmp_path / LOG
+    if what.endswith("deleted"):
+        place.unlink()
+    elif what == "log cut":
+        place.write_bytes(b"")
+    else:
+        place.write_bytes(place.read_bytes().replace(b"complaint", b"complaisn"))
+    assert tidy(tmp_path, ALL, DAY_30, BY, apply=True, clock_is_right=True).cleared == ()
+    assert [each.kept for each in list_runs(tmp_path) if each.run == RUN] == [True]
+    problems = verify(tmp_path, RUN).runs[0].problems
+    assert {(each.kind, each.path) for each in problems} == {
+        ("retention", place.relative_to(tmp_path).as_posix())
+    }
+
+
+def test_a_lost_log_is_whole_again_once_the_run_is_kept_again(tmp_path: Path) -> None:
+    two_nights(tmp_path)
+    keep(tmp_path, RUN, DAY_30, BY, "complaint")
+    (tmp_path / LOG).unlink()
+    keep(tmp_path, RUN, DAY_30 + 1, BY, "the log was lost")
+    assert verify(tmp_path, RUN).ok
+    reasons = [json.loads(line)["reason"] for line in (tmp_path / LOG).read_text().splitlines()]
+    assert reasons == ["complaint", "the log was lost"]
+
+
+def test_what_was_cleared_is_still_an_error_and_no_empty_table_when_the_log_is_lost(tmp_path: Path) -> None:
+    two_nights(tmp_path)
+    tidy(tmp_path, ALL, DAY_30, BY, apply=True, clock_is_right=True)
+    (tmp_path / LOG).unlink()
+    run = open_run(tmp_path, FIXTURE, RUN)
+    with pytest.raises(StorageError, match="its raw samples went"):
+        run.samples()
+    assert {each.path for each in verify(tmp_path, RUN).runs[0].problems} == {LOG}
+
+
+def test_a_released_run_is_kept_until_both_of_its_lines_say_so(tmp_path: Path) -> None:
+    """A release that dies between the two files: kept is what can be put right, deleted is not."""
+    night = two_nights(tmp_path)
+    keep(tmp_path, RUN, DAY_30, BY, "complaint")
+    log = (tmp_path / LOG).read_bytes()
+    keep(tmp_path, RUN, DAY_30, BY, "settled", release=True)
+    (tmp_path / LOG).write_bytes(log)
+    assert read_marks(night.files).kept(FIXTURE, RUN, otherwise=False)
+
+
+def test_lines_of_an_older_version_have_no_checksum_and_count(tmp_path: Path) -> None:
+    night = two_nights(tmp_path)
+    mark = Mark(what="kept", utc_ns=1, by=BY, reason="complaint", fixture=FIXTURE, run=RUN)
+    night.files.append(LOG, msgspec.json.encode(mark) + b"\n")
+    assert tidy(tmp_path, ALL, DAY_30, BY, apply=True, clock_is_right=True).cleared == ()
+    report = verify(tmp_path, RUN).runs[0]
+    assert report.problems == []
+    assert any(each.startswith(f"{LOG}: ") and "no checksum" in each for each in report.unchecked)

@@ -12,7 +12,8 @@ from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
 from nightturn.storage import tree
 from nightturn.storage.continuity import Continuity, Gap
 from nightturn.storage.reader import Run
-from nightturn.storage.verify import RunReport, verify
+from nightturn.storage.verify import verify
+from nightturn.storage.verify_report import RunReport
 
 same_folder = settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

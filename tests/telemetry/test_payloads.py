@@ -14,7 +14,7 @@ from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.figures import BUDGET, INCOMPLETE, OK, REFUSED, Figure
 from nightturn.model.nights import LimitVerdict, NightVerdict
-from nightturn.model.rows import EventRow, GapRow, LiveRow, RunEnded
+from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnded
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.telemetry import payloads
 from nightturn.telemetry.cycle_values import MAX_ORDERS
@@ -35,7 +35,7 @@ COMMON = {"schema", "v", "ts", "seq", "host", "daemon_boot", "run"}
 
 # a number that is no physical quantity carries no unit: identities, counts, ratios, degrees of freedom
 BARE = ("v", "seq", "epoch", "cycle_no", "cycles_done", "cycles_planned", "direction", "record_first", "record_last", "coverage",
-        "samples", "missing_samples", "gaps", "index_from", "index_to", "signs")  # fmt: skip
+        "samples", "missing_samples", "gaps", "index_from", "index_to", "signs", "durable_through")  # fmt: skip
 UNIT_ENDINGS = (
     "_nm",
     "_rpm",
@@ -141,7 +141,7 @@ def test_a_cycle_says_what_its_intervals_hold_and_which_orders_a_figure_contains
 STATE_KEYS = COMMON | set(LIMITS) | {
     "state", "reason", "unit", "variant", "cycle_no", "cycles_done", "cycles_planned", "phase", "link", "epoch",
     "samples", "gaps", "missing_samples", "waits_for", "permitted_by", "locks", "inputs", "expected_end_ts",
-    "night_verdict",
+    "night_verdict", "durable_through", "durable_ts",
 }  # fmt: skip
 
 
@@ -288,7 +288,8 @@ def test_health_has_the_common_keys_and_null_for_a_device_that_says_nothing() ->
 def test_health_carries_what_the_device_counts_and_null_for_what_its_board_does_not() -> None:
     own = Health(1, payloads.utc_text(T0), 17, "b7", RUN, "bench-1", 1, 2, 3, 4, 5, 6, expiry=False)
     counted = DeviceCounters(leases_refused=2, adc_overrange=3, encoder_errors=4, tx_stalls=5, cpu_pct=None)
-    health = read(payloads.health(own, counted))
+    health = read(payloads.health(own, CountersRow(T0, counted, 4711, T0)))
+    assert (health["durable_through"], health["durable_ts"]) == (4711, payloads.utc_text(T0))
     assert bare_numbers(health) == []
     assert (health["device_refused_leases"], health["device_overrange_samples"]) == (2, 3)
     assert (health["device_encoder_errors"], health["device_line_stalls"]) == (4, 5)

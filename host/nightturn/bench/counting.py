@@ -1,4 +1,4 @@
-"""What the devices count, told to whoever watches; nothing of it is stored or decides anything."""
+"""What the devices count and the disk keeps, told to whoever watches; nothing of it is stored or decides anything."""
 
 from collections.abc import Iterable
 from typing import Protocol
@@ -26,6 +26,6 @@ def counters_of(core: Fixture) -> DeviceCounters | None:
 
 def tell_counters(fixture: str, core: Fixture, utc_ns: int, watchers: Iterable[Watcher]) -> None:
     """Give every watcher the newest counters."""
-    emit = Emit(COUNTERS, CountersRow(utc_ns, counters_of(core)))
+    emit = Emit(COUNTERS, CountersRow(utc_ns, counters_of(core), *core.state.disk.durable_through))
     for watcher in watchers:
         watcher.offer(fixture, emit)

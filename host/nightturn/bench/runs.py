@@ -26,7 +26,7 @@ from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, StreamLeft,
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
-from nightturn.settings.rig import UTC, FixtureSettings
+from nightturn.settings.rig import UTC, FixtureSettings, Fsync
 from nightturn.settings.variant import Variant
 from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
@@ -92,12 +92,13 @@ class Beginning:
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """The run's cadences that its figures do not depend on."""
+    """The run's cadences that its figures do not depend on, and when its tape is made durable."""
 
     control_period_ms: int = 100
     status_ms: int = 100
     tile_samples: int = 1000
     durable_s_max: float = 5.0
+    fsync: Fsync = "1s"
 
 
 def run_id(utc_ns: int, rng: np.random.Generator) -> str:
@@ -234,6 +235,7 @@ def opened(
         host_version=VERSION,
         tile_samples=pace.tile_samples,
         durable_s_max=pace.durable_s_max,
+        fsync=pace.fsync,
         previous_ts_ns=beginning.previous_ts_ns,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
@@ -246,11 +248,11 @@ def opened(
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
     )
-    return _with_motion(begins, card, beginning)
+    return _taken_over(begins, card, beginning)
 
 
-def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
-    """What the run takes over of motion: travel, what its permission was, why it waits for a person."""
+def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
+    """What the run takes over: travel, what its permission was, why it waits for a person, where its samples ended."""
     travel = _travel(card, beginning)
     return msgspec.structs.replace(
         begins,

@@ -11,11 +11,11 @@ import msgspec
 import structlog
 
 from nightturn.bench.ledger import Ledger
+from nightturn.bench.room import UNREAD, Room
 from nightturn.errors import NightturnError, StorageError
 from nightturn.model.device import Findings
 from nightturn.model.facts import Failure, Synced
 from nightturn.model.nights import NightVerdict
-from nightturn.model.quantities import bytes_text
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan, StateRow
 from nightturn.storage.journal import Journal
@@ -23,11 +23,7 @@ from nightturn.world import World
 
 SEALS_MAX = 8  # under way or waiting to be tried again; more are left for recovery
 SEAL_AGAIN_S = 10.0
-RESERVE_BYTES = (
-    1_000_000_000  # some minutes of 36 fixtures at 10 kS/s with their seals: what was begun is ended from it
-)
-ENOUGH_BYTES = 1_500_000_000  # from here on the disk counts as having room again
-SHORT = f"less than {bytes_text(RESERVE_BYTES)} was free on the disk, which is kept back for ending what is under way"
+LOOK_PERIOD_S = 0.5  # how often the room on the disk is asked for at most
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -70,7 +66,10 @@ class Safekeeping:
         self.sync_ended_s = self._loop.time()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
-        self._short = False
+        self._follow = False
+        self._room = Room()
+        self._look_s = 0.0
+        self._short, self._unread = "", False  # what the newest look said
         self._sealing = 0
         self._unsealed: deque[Finished] = deque()
         self._seal_again_s = 0.0
@@ -83,6 +82,17 @@ class Safekeeping:
         if not self._syncing:
             self._syncing = True
             self._begin(self._sync())
+        self.tend()
+
+    def follow(self) -> None:
+        """Begin a sync of what was just written; behind one that is under way another one."""
+        if self._syncing:
+            self._follow = True
+        else:
+            self.sync()
+
+    def tend(self) -> None:
+        """Try a seal that failed again, now and then."""
         if self._unsealed and self._loop.time() >= self._seal_again_s:
             self._seal_again_s = self._loop.time() + SEAL_AGAIN_S
             self._sealing += 1
@@ -151,21 +161,34 @@ class Safekeeping:
         outcome: list[Synced] = []
 
         def sync_now() -> None:
-            synced = self._journal.sync()
-            room = self._world.room()  # here, because a disk that hangs hangs this too
-            self._short = room < (ENOUGH_BYTES if self._short else RESERVE_BYTES)
-            outcome.append(msgspec.structs.replace(synced, short=SHORT) if self._short else synced)
+            outcome.append(self._with_room(self._journal.sync()))
 
         try:
             await self._world.offload(sync_now)
         except (StorageError, OSError) as error:
             self._failed("sync", error)
+            self._follow = False  # not at once: the cadence comes again
             return
         finally:
             self._syncing = False
             self.sync_ended_s = self._loop.time()
         self._told.pop("sync", None)
         self._tell(outcome[0])
+        if self._follow:
+            self._follow = False
+            self.sync()
+
+    def _with_room(self, synced: Synced) -> Synced:
+        """What was synced, and what the room on the disk says; asked here, because a disk that hangs hangs this too."""
+        if self._loop.time() >= self._look_s:
+            self._look_s = self._loop.time() + LOOK_PERIOD_S
+            try:
+                self._short, self._unread = self._room.look(self._world.room()), False
+            except OSError as error:  # the sync has succeeded, whatever this says
+                self._short, self._unread = f"{UNREAD}: {error}", True
+        if not self._short:
+            return synced
+        return msgspec.structs.replace(synced, short=self._short, unread=self._unread, low=self._room.low)
 
     def _begin(self, work: Coroutine[Any, Any, None]) -> None:
         task = self._loop.create_task(work)

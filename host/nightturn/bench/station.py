@@ -29,6 +29,7 @@ from nightturn.model.facts import RunOpened
 from nightturn.model.quantities import quantity
 from nightturn.model.records import Emit, Frame, Record, Send, Tick
 from nightturn.model.rows import CHUNK, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
+from nightturn.settings.rig import Fsync
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
 from nightturn.world import World
@@ -50,11 +51,15 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 @dataclass(slots=True)
 class Cadence:
-    """How often the shell does things, seconds of its loop's clock."""
+    """How often the shell does things, seconds of its loop's clock.
+
+    With `fsync` "frame" it syncs behind every batch of frames as well, with "never" only what a person's command waits for, or a cut.
+    """
 
     control_s: float = 0.1
     sync_s: float = SYNC_PERIOD_S
     live_s: float = LIVE_PERIOD_S
+    fsync: Fsync = "1s"
 
 
 @dataclass(slots=True)
@@ -138,7 +143,8 @@ class Station:
         self._shell.frame_s = self._loop.time()
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
-        self._again("sync", self._cadence.sync_s, self._keeping.sync)
+        never = self._cadence.fsync == "never"
+        self._again("sync", self._cadence.sync_s, self._keeping.tend if never else self._keeping.sync)
         self._again("live", self._cadence.live_s, lambda: self._telling.live(self.core))
         self._again("counters", COUNTERS_PERIOD_S, lambda: self._telling.counters(self.core))
 
@@ -270,6 +276,8 @@ class Station:
             self._hears_again()
         if isinstance(records[-1], Frame):
             self._shell.frame_s, self._shell.silence_told = self._loop.time(), False
+            if self._cadence.fsync == "frame":
+                self._keeping.follow()
         self._handle(records)
 
     def _handle(self, records: Sequence[Record]) -> None:

@@ -65,6 +65,7 @@ VERBS: dict[str, Verb] = {
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
     "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),
+    "redate": Verb("nightturn.cli.redate", "Record that the clock of a run was wrong, and by how much."),
 }
 
 FAILED, STORAGE = 1, 4

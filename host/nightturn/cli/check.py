@@ -30,6 +30,7 @@ def run(
     Nothing is opened and nothing turns. All mistakes that can be found in one pass are reported together, each with
     file, table, key, value and what is allowed. A warning does not fail the check.
     """
+    from nightturn.bench.room import before_a_night
     from nightturn.bench.worlds import RealClock
     from nightturn.cli.calibration_text import calibration_row, decidable_rows, rig_row
     from nightturn.cli.outlook_text import outlook_rows
@@ -37,14 +38,14 @@ def run(
     from nightturn.estimation.figures import FIGURES
     from nightturn.motion.interlocks import unwired
     from nightturn.outlook.plan import outlook
-    from nightturn.settings.load import calibration_mistakes, load_rig, variant_path, variants_for
+    from nightturn.settings.load import data_root, load_rig, variant_path, variants_for
     from nightturn.settings.mistakes import raise_mistakes
 
     figures = frozenset(FIGURES)
-    rig = load_rig(bench, overrides or (), figures=figures)
-    now_ns = RealClock().utc_ns()
+    rig, now_ns = load_rig(bench, overrides or (), figures=figures), RealClock().utc_ns()
     calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
+    disk = before_a_night(data_root(bench, rig), rig.bench.fsync)
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = [
         (
@@ -62,16 +63,26 @@ def run(
         for product in variants_for(bench, rig, fixture.id, variant, figures=figures)
     ]
     if as_json:
-        print_json([_named(*each, missing_wires, calibrated, rigs) for each in seen])
+        print_json([_named(*each, missing_wires, calibrated, rigs, disk) for each in seen])
     else:
         for fixture, name, found in seen:
             rows = [*outlook_rows(found, now_ns, rig.bench.timezone), *calibrated[fixture].rows]
             rows += [*rigs[fixture].rows, *decidable_rows(found.decidable)]
-            rows += [("not wired", wires)] if (wires := missing_wires[fixture]) else []
-            print_pairs(f"{fixture} with {name}", rows)
-    wrong = [each.mistake for some in (calibrated, rigs) for each in some.values() if each.mistake]
-    missing = [*_virtual_mistakes(bench, rig), *calibration_mistakes(bench, rig), *wrong]
-    raise_mistakes([*missing, *(error for _, _, found in seen for error in found.errors)])
+            against = (("not wired", missing_wires[fixture]), ("disk", disk))
+            print_pairs(f"{fixture} with {name}", [*rows, *(each for each in against if each[1])])
+    wrong = _mistakes(bench, rig, calibrated, rigs)
+    raise_mistakes([*wrong, *(error for _, _, found in seen for error in found.errors)])
+
+
+def _mistakes(
+    bench: Path, rig: "Rig", calibrated: Mapping[str, "Calibrated"], rigs: Mapping[str, "Calibrated"]
+) -> Iterator[ConfigError]:
+    """What is wrong beside the rig file, whatever the variant."""
+    from nightturn.settings.load import calibration_mistakes
+
+    yield from _virtual_mistakes(bench, rig)
+    yield from calibration_mistakes(bench, rig)
+    yield from (each.mistake for some in (calibrated, rigs) for each in some.values() if each.mistake)
 
 
 def _named(
@@ -81,6 +92,7 @@ def _named(
     missing_wires: Mapping[str, str],
     calibrated: Mapping[str, "Calibrated"],
     rigs: Mapping[str, "Calibrated"],
+    disk: str,
 ) -> dict[str, object]:
     """What is said of a fixture with a variant, for machines."""
     return {
@@ -89,6 +101,7 @@ def _named(
         "not_wired": missing_wires[fixture],
         "interval": calibrated[fixture].kind,
         "of_rig": rigs[fixture].kind,
+        "disk": disk,
         "outlook": outlook,
     }
 

@@ -30,7 +30,7 @@ def run(
     from nightturn.bench.worlds import RealClock
     from nightturn.cli.asking import daemons_root
     from nightturn.cli.output import print_json, print_text
-    from nightturn.storage.tidying import keep
+    from nightturn.storage.marking import keep
 
     now_ns = RealClock().utc_ns()
     marks = keep(daemons_root(bench, data), run_id, now_ns, operator, reason, release=release)

@@ -143,6 +143,8 @@ def _print(each: "RunSummary", *, whole: bool) -> None:
     print_text(f"{motion}{figures}, {samples}{gaps}", "  ")
     if each.unreadable:
         print_text(f"{len(each.unreadable)} damaged, not counted: {each.unreadable[0]}; see `verify`", "  ")
+    if each.redated:
+        print_text(each.redated, "  ")
     if whole:
         _print_night(each)
     else:

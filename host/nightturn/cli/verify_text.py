@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from nightturn.model.quantities import bytes_text
 from nightturn.storage.manifest import RUNNING
 from nightturn.storage.moments import local_text
-from nightturn.storage.verify import Problem, Report, RunReport
+from nightturn.storage.verify_report import Problem, Report, RunReport
 
 
 def lines(report: Report) -> Iterator[str]:
@@ -40,13 +40,18 @@ def _of_run(run: RunReport) -> Iterator[str]:
     if run.span is not None:
         first, last = (local_text(each, run.timezone) for each in run.span)
         yield f"  from {first} to {last}"
+    if run.corrections:
+        times = "once" if run.corrections == 1 else f"{run.corrections} times"
+        yield f"  {run.redated or 'its recorded times stand'}; its clock was corrected {times}"
     causes = Counter[str]()
     for hole in run.holes:
         causes.update(hole.causes)
-    if run.missing:
+    if run.missing > run.missing_between:
         listed = ", ".join(f"{count} {cause}" for cause, count in sorted(causes.items()))
         gaps = "1 gap" if causes.total() == 1 else f"{causes.total()} gaps"
-        yield f"  missing and explained: {gaps}: {listed}; {run.missing} samples"
+        yield f"  missing and explained: {gaps}: {listed}; {run.missing - run.missing_between} samples"
+    if run.missing_between:
+        yield f"  {run.missing_between} samples between two starts of the host, counted by the device"
     if run.missing_by_time:
         yield f"  about {run.missing_by_time} samples were never taken between epochs"
     if run.unsealed_records:

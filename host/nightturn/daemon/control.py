@@ -270,6 +270,7 @@ def _shown(request: Request, watch: Watched) -> Answer:
         return Answer(VERSION, request.id, ok=True, state=state, waits_for=waits_for)
     permission = station.core.state.motion.permission
     state = f"{permission.state.value}: {permission.text}"
+    durable_through, durable_utc_ns = station.core.state.disk.durable_through
     return Answer(
         VERSION,
         request.id,
@@ -278,4 +279,6 @@ def _shown(request: Request, watch: Watched) -> Answer:
         waits_for=station.waits_for,
         counters=counters_of(station.core),
         night_verdict=station.core.state.run.night.verdict,
+        durable_through=durable_through,
+        durable_utc_ns=durable_utc_ns,
     )

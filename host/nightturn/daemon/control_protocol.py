@@ -47,6 +47,7 @@ class Answer(msgspec.Struct, frozen=True):
         travel: for a mount: the old position, and what travel counts from now.
         counters: what its device counts; None while none streams.
         night_verdict: what all cycles of the open run say together so far; None without a run.
+        durable_through, durable_utc_ns: the last record of the open run that is known to be on the disk, and when it was written.
         shows: what a look before a `go` shows, as names and sentences.
         fixtures: which fixtures this daemon has, when a status names none.
     """
@@ -63,6 +64,8 @@ class Answer(msgspec.Struct, frozen=True):
     fixtures: tuple[str, ...] = ()
     counters: DeviceCounters | None = None
     night_verdict: NightVerdict | None = None
+    durable_through: int | None = None
+    durable_utc_ns: int | None = None
     shows: tuple[tuple[str, str], ...] = ()
 
 

@@ -41,7 +41,7 @@ from nightturn.model.cards import MountCard
 from nightturn.model.facts import Command, RunOpened
 from nightturn.model.verdicts import REJECT
 from nightturn.settings.load import data_root, load_rig
-from nightturn.settings.rig import FixtureSettings, Retention, Rig
+from nightturn.settings.rig import BenchPart, FixtureSettings, Retention, Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
 from nightturn.telemetry.publisher import Publisher
@@ -64,7 +64,7 @@ class FixtureWatch:
     def __init__(
         self,
         settings: FixtureSettings,
-        timezone: str,
+        part: BenchPart,
         bench: Path,
         root: Path,
         world: World,
@@ -73,7 +73,8 @@ class FixtureWatch:
         locks: PortLocks,
     ) -> None:
         self.settings = settings
-        self._timezone = timezone
+        self._timezone = part.timezone
+        self._fsync = part.fsync
         self._bench = bench
         self._root = root
         self._world = world
@@ -220,14 +221,20 @@ class FixtureWatch:
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world
         cycle_s = cycle_s_of(self.settings, card, self._bench)
-        pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
+        tile_samples = max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S)
+        pace = Pace(tile_samples=tile_samples, fsync=self._fsync)
         journal = Journal(
             world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
         )
         start = await self._start(card, journal, beginning, pace)
         opened = start.opened
         station = Station(
-            fixture, world, port_for(self.settings, world.clock, self._locks), journal, self._sinks, Cadence()
+            fixture,
+            world,
+            port_for(self.settings, world.clock, self._locks),
+            journal,
+            self._sinks,
+            Cadence(fsync=self._fsync),
         )
         if self._publisher is not None:
             self._publisher.announce(fixture, runs.info(self.settings, opened))
@@ -318,9 +325,9 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         publisher = publisher_of(rig, root, world, password)
         spoken = Spoken(each.id for each in rig.fixture)
         sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
-        locks, zone = PortLocks(COMMAND), rig.bench.timezone
+        locks = PortLocks(COMMAND)
         watches += [
-            FixtureWatch(each, zone, bench, root, world, sinks, spoken, locks) for each in rig.fixture
+            FixtureWatch(each, rig.bench, bench, root, world, sinks, spoken, locks) for each in rig.fixture
         ]
         control = ControlSocket(
             socket_path(root),

@@ -26,6 +26,8 @@ OTHER_THAN_GO: Mapping[str, EndsWith] = {
     "sync_failed": EndsWith.DISK,
     "tape_failed": EndsWith.DISK,
     "disk_short": EndsWith.DISK,
+    "room_unread": EndsWith.DISK,
+    "tape_off": EndsWith.DISK,
     "recording_failed": EndsWith.DEVICE,
     "device_unfit": EndsWith.DEVICE,
     "seal_failed": EndsWith.RUN,

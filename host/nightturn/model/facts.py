@@ -123,6 +123,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
     `stream` is where the device's series stood when the last daemon ended; None where there was none.
+    `fsync` is when its tape is made durable, as the rig file says it; with "never" nothing is promised, so nothing turns.
     """
 
     run: str
@@ -162,6 +163,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     night: bytes = b""
     rig_record: str = ""
     stream: StreamLeft | None = None
+    fsync: str = "1s"
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -180,12 +182,15 @@ class ProbeSent(msgspec.Struct, frozen=True):
 class Synced(msgspec.Struct, frozen=True, omit_defaults=True):
     """Everything up to `record_no` (written by `utc_ns`) has been made durable.
 
-    `short` says that the disk has room for little more, as a sentence; empty while it has.
+    `short` says that the disk has room for little more, as a sentence; empty while it has. `unread` when that is not known,
+    because the room could not be read; `low` when there is room for events and state only, so that samples are to stop.
     """
 
     record_no: int
     utc_ns: int
     short: str = ""
+    unread: bool = False
+    low: bool = False
 
 
 class Cut(msgspec.Struct, frozen=True):

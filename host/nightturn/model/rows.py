@@ -29,6 +29,10 @@ NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COU
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
 
+RESTART = "restart"
+"""The cause of a gap between two epochs."""
+
+
 class EventRow(msgspec.Struct, frozen=True):
     """Something that happened: `kind` is a word, `severity` info, warning or alarm, `detail` a sentence.
 
@@ -48,7 +52,10 @@ class EventRow(msgspec.Struct, frozen=True):
 
 
 class GapRow(msgspec.Struct, frozen=True):
-    """Samples that are missing: by index inside an epoch and within a boot of the device (`exact`), else by time."""
+    """Samples that are missing: by index (`exact`) inside an epoch, and before it where the device's boot went on; else by time.
+
+    Between two epochs (`restart`) of one boot `index_from` is the number of the sample that was due when the epoch before ended.
+    """
 
     cause: str
     epoch: int
@@ -175,6 +182,8 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
         locks: why motion waits for a person, oldest first.
         inputs: guard, stop chain and drive in words; None while no device says anything of them.
         night_verdict: what all cycles say together so far; after the run's end it is the last.
+        durable_through, durable_utc_ns: the last record that is known to be on the disk, and when it was written; None before
+            a sync has ended.
     """
 
     ts: int
@@ -197,6 +206,8 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
     locks: tuple[Lock, ...] = ()
     inputs: dict[str, str] | None = None
     night_verdict: NightVerdict | None = None
+    durable_through: int | None = None
+    durable_utc_ns: int | None = None
 
 
 class StandingRow(msgspec.Struct, frozen=True, kw_only=True):
@@ -255,10 +266,15 @@ class AlarmOver(msgspec.Struct, frozen=True):
 
 
 class CountersRow(msgspec.Struct, frozen=True):
-    """What a device counts, for people watching; the shell emits it, None while no device has said anything."""
+    """What a device counts, for people watching; the shell emits it, None while no device has said anything.
+
+    `durable_through` and `durable_utc_ns` as in `StateRow`.
+    """
 
     ts: int
     counters: DeviceCounters | None
+    durable_through: int | None = None
+    durable_utc_ns: int | None = None
 
 
 class RunEnded(msgspec.Struct, frozen=True):

@@ -178,10 +178,15 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     plan: CyclePlan
 
 
+Fsync = Literal["1s", "frame", "never"]
+
+
 class BenchPart(Part, frozen=True, kw_only=True):
     """Where the bench is, where its files go (relative to `bench.toml`), and by which clocks its people read times.
 
-    Members of `control_group`, a group of the computer, may command the daemon as its own user may.
+    Members of `control_group`, a group of the computer, may command the daemon as its own user may. `fsync` is when the tape
+    is made durable: once a second, behind every batch of frames that was read, or never while it is written, which promises
+    nothing, so nothing turns.
     """
 
     lab: str
@@ -189,6 +194,7 @@ class BenchPart(Part, frozen=True, kw_only=True):
     data: str = "nights"
     timezone: str = UTC
     control_group: str | None = None
+    fsync: Fsync = "1s"
 
 
 class MqttPart(Part, frozen=True, kw_only=True):

@@ -81,7 +81,18 @@ def rig_mistakes(
             what = f'{shown(fixture.port)} is also the port of fixture "{first}"'
             found.append(at.mistake("port", what, "one port for each fixture; `nightturn ports` lists them"))
         found += fixture_mistakes(fixture, at, figures=figures)
+    found += _fsync_mistakes(rig, place.inside("bench"))
     return tuple(found)
+
+
+def _fsync_mistakes(rig: Rig, place: Place) -> Iterator[ConfigError]:
+    """Whoever turns a shaft keeps what it measures: motion ages the unit, and a lost night cannot be turned again."""
+    turns = [fixture.id for fixture in rig.fixture if not fixture.port.startswith("virtual:")]
+    if rig.bench.fsync == "never" and turns:
+        what = (
+            f'"never" promises nothing of what is recorded, and the plan of {", ".join(turns)} turns a shaft'
+        )
+        yield place.mistake("fsync", what, '"1s" or "frame"; "never" only where every port is virtual')
 
 
 def fixture_mistakes(

@@ -1,19 +1,23 @@
-"""Who kept which run, what retention has cleared, and which clock a person has vouched for: one log, only added to.
+"""Who kept which run, what retention has cleared, whose times were wrong, and which clock a person has vouched for: a log, only added to.
 
-`retention/log.jsonl` below the data root, a JSON object a line. A line counts when its end is on the disk; a torn last
-one is cut off by the next. A line that cannot be read may have kept a run, so nothing is cleared behind it.
+`retention/log.jsonl` below the data root, a JSON object with its checksum a line. What it says of a run is also said in a file
+beside the run's manifest, which is written first: a run is kept while either says so, so neither can be lost unseen. A line
+counts when its end is on the disk; a torn last one is cut off by the next. A line of the log that cannot be read may have
+kept a run, so nothing is cleared behind it; a run beside which one cannot be read is kept.
 """
 
 import fcntl
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import msgspec
 
 from nightturn.errors import CorruptFileError, StorageError
+from nightturn.model.lines import checked, with_checksum
+from nightturn.storage import paths
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.moments import local_text
 from nightturn.world import Files
@@ -30,13 +34,14 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One line of the log.
 
     Attributes:
-        what: kept and released of a run; cleared of a run's files of one kind; clock: it was right at `utc_ns`.
+        what: kept and released of a run; cleared of a run's files of one kind; redated: the run's clock was wrong; clock: it was right at `utc_ns`.
         by: the name given, or `serve` where it acted by the rig file.
         reason: a sentence.
         bytes, files: of what was cleared.
+        by_ns: what is to be added to the run's recorded times, ns; a later line replaces it.
     """
 
-    what: Literal["kept", "released", "cleared", "clock"]
+    what: Literal["kept", "released", "cleared", "redated", "clock"]
     utc_ns: int
     by: str
     reason: str
@@ -45,70 +50,178 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     kind: Kind | None = None
     bytes: int = 0
     files: int = 0
+    by_ns: int = 0
+
+
+class Written(NamedTuple):
+    """What a file of lines says.
+
+    Attributes:
+        marks: of every line that can be read, in order.
+        unsigned: how many of them have no checksum.
+        damage: what is wrong with the first line that cannot be read; empty when all can.
+        torn: the last line has no end.
+    """
+
+    marks: tuple[Mark, ...] = ()
+    unsigned: int = 0
+    damage: str = ""
+    torn: bool = False
+
+
+RunKey = tuple[str, str]
 
 
 class Marks:
-    """What the log says, the last line of a run being the one that counts."""
+    """What is said of every run, the last line of each file being the one that counts there."""
 
-    def __init__(self, lines: Iterable[Mark]) -> None:
-        self._kept: dict[tuple[str, str], bool] = {}
-        self._cleared: dict[tuple[str, str], dict[Kind, Mark]] = {}
+    def __init__(self, log: Iterable[Mark], beside: Mapping[RunKey, Written]) -> None:
+        self._kept: dict[RunKey, list[bool]] = {}  # by each file that says it
+        self._cleared: dict[RunKey, dict[Kind, Mark]] = {}
+        self._redated: dict[RunKey, list[Mark]] = {}
+        self._damaged: dict[RunKey, str] = {}
         self.clock_right_utc_ns = 0  # the newest moment at which a person vouched for the clock
+        self._take(log)
+        for run, written in beside.items():
+            self._take(written.marks)
+            if written.damage:
+                self._damaged[run] = written.damage
+                self._kept.setdefault(run, []).append(True)
+
+    def _take(self, lines: Iterable[Mark]) -> None:
+        kept: dict[RunKey, bool] = {}
         for mark in lines:
             run = (mark.fixture, mark.run)
             if mark.what == "clock":
                 self.clock_right_utc_ns = mark.utc_ns
+            elif mark.what == "redated":
+                before = self._redated.setdefault(run, [])
+                before += [mark] if mark not in before else []
             elif mark.kind is not None:
                 self._cleared.setdefault(run, {})[mark.kind] = mark
             else:
-                self._kept[run] = mark.what == "kept"
+                kept[run] = mark.what == "kept"
+        for run, said in kept.items():
+            self._kept.setdefault(run, []).append(said)
 
     def keeps(self, manifest: Manifest) -> bool:
-        """Whether a run is exempt from retention: by the log, else by its manifest."""
+        """Whether a run is exempt from retention: by the marks, else by its manifest."""
         return self.kept(manifest.fixture, manifest.run, otherwise=manifest.kept)
 
     def kept(self, fixture: str, run: str, *, otherwise: bool) -> bool:
         """The same of a run of which the manifest says `otherwise`."""
-        return self._kept.get((fixture, run), otherwise)
+        return any(self._kept.get((fixture, run), [otherwise]))
 
     def cleared(self, fixture: str, run: str) -> dict[Kind, Mark]:
         """What of a run has been cleared, by kind."""
         return self._cleared.get((fixture, run), {})
 
+    def damage(self, fixture: str, run: str) -> str:
+        """What cannot be read beside a run's manifest; empty where everything can."""
+        return self._damaged.get((fixture, run), "")
 
-def read_marks(files: Files) -> Marks:
-    """The log.
+    def corrections(self, fixture: str, run: str) -> int:
+        """How often a person has corrected a run's times."""
+        return len(self._redated.get((fixture, run), []))
+
+    def redated(self, fixture: str, run: str) -> Mark | None:
+        """The correction of a run's times that is in force; None where its recorded times stand.
+
+        Raises:
+            CorruptFileError: a line beside its manifest cannot be read, so its times are not known.
+        """
+        damage = self.damage(fixture, run)
+        if damage:
+            what = f"{damage}; it may correct the run's times; delete the line, and say a correction again with `nightturn redate`"
+            raise CorruptFileError(paths.marks_path(fixture, run), what)
+        mark = next(iter(self._redated.get((fixture, run), [])[-1:]), None)
+        return mark if mark is not None and mark.by_ns else None
+
+
+def read_marks(files: Files, of: RunKey | None = None) -> Marks:
+    """The log, and what is said beside every run's manifest; or of one fixture and run only, whose lines alone are decoded.
 
     Raises:
-        CorruptFileError: a line cannot be read.
-        StorageError: the file cannot.
+        CorruptFileError: a line of the log cannot be read.
+        StorageError: a file cannot.
+    """
+    log = read_lines(files, LOG, about=of[1] if of is not None else "")
+    if log.damage:
+        what = f"{log.damage}; nothing is cleared until a person has looked at it and deleted the line"
+        raise CorruptFileError(LOG, what)
+    runs = _with_marks(files) if of is None else [of]
+    return Marks(log.marks, {run: read_lines(files, paths.marks_path(*run)) for run in runs})
+
+
+def _with_marks(files: Files) -> list[RunKey]:
+    """The runs beside whose manifest something is said; nothing is opened."""
+    return [
+        (fixture, name.removesuffix(paths.MARKS_SUFFIX))
+        for fixture in files.list("runs")
+        for name in files.list(f"runs/{fixture}")
+        if name.endswith(paths.MARKS_SUFFIX) and paths.is_run(name.removesuffix(paths.MARKS_SUFFIX))
+    ]
+
+
+def read_lines(files: Files, path: str, about: str = "") -> Written:
+    """What a file of lines says, or those of its lines that hold a text; nothing where it is absent.
+
+    Raises:
+        StorageError: it cannot be read.
     """
     try:
-        content = files.read(LOG)
+        content = files.read(path)
     except FileNotFoundError:
-        return Marks(())
+        return Written()
     except OSError as problem:
-        raise StorageError(f"{LOG}: {problem}") from problem
-    return Marks(_decoded(content))
+        raise StorageError(f"{path}: {problem}") from problem
+    wanted = about.encode()
+    *lines, rest = content.split(b"\n")
+    marks, unsigned, damage = [], 0, ""
+    for number, line in enumerate(lines, 1) if wanted in content else ():
+        if wanted not in line:
+            continue
+        try:
+            text, signed = checked(line)
+            marks.append(msgspec.json.decode(text, type=Mark))
+            unsigned += not signed
+        except (msgspec.MsgspecError, UnicodeDecodeError) as problem:
+            damage = damage or f"line {number} cannot be read ({problem})"
+    return Written(tuple(marks), unsigned, damage, bool(rest))
 
 
-def add_marks(files: Files, marks: Iterable[Mark]) -> None:
-    """Make lines durable at the end of the log.
+def add_marks(files: Files, marks: Sequence[Mark]) -> None:
+    """Make lines durable: what is of a run beside its manifest first, then everything at the end of the log.
+
+    Of the same runs each file gets what only the other one has, so that one which was lost is whole again.
 
     Raises:
         StorageError: they may not be durable.
     """
-    lines = b"".join(msgspec.json.encode(mark) + b"\n" for mark in marks)
+    log = read_lines(files, LOG).marks
+    again: list[Mark] = []
+    for run in dict.fromkeys((mark.fixture, mark.run) for mark in marks if mark.run):
+        path = paths.marks_path(*run)
+        beside = read_lines(files, path).marks
+        of_run = [mark for mark in log if (mark.fixture, mark.run) == run and mark not in beside]
+        again += [mark for mark in beside if mark not in log]
+        _append(files, path, [*of_run, *(mark for mark in marks if (mark.fixture, mark.run) == run)])
+    _append(files, LOG, [*again, *marks])
+
+
+def _append(files: Files, path: str, marks: Sequence[Mark]) -> None:
+    lines = b"".join(with_checksum(msgspec.json.encode(mark)) + b"\n" for mark in marks)
+    folder, _, name = path.rpartition("/")
     try:
-        if LOG.rpartition("/")[2] in files.list(FOLDER):
-            content = files.read(LOG)
+        if name in files.list(folder):
+            content = files.read(path)
             if not content.endswith(b"\n"):
-                files.truncate(LOG, content.rfind(b"\n") + 1)
-        files.append(LOG, lines)
-        files.sync(LOG)
-        files.sync_dir(FOLDER)
+                files.truncate(path, content.rfind(b"\n") + 1)
+        files.append(path, lines)
+        files.sync(path)
+        files.sync_dir(folder)
     except OSError as problem:
-        raise StorageError(f"{LOG}: {problem}") from problem
+        raise StorageError(f"{path}: {problem}") from problem
 
 
 @contextmanager
@@ -130,17 +243,29 @@ def one_at_a_time(root: Path) -> Iterator[None]:
         os.close(descriptor)
 
 
+@contextmanager
+def undisturbed(root: Path) -> Iterator[None]:
+    """Wait until nobody writes marks, and keep it so; nothing is made in a root that is only read.
+
+    Raises:
+        StorageError: the lock's file is there and cannot be opened.
+    """
+    try:
+        descriptor = os.open(root / FOLDER / _LOCK, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        yield
+        return
+    except OSError as problem:
+        raise StorageError(f"{root / FOLDER / _LOCK}: {problem}") from problem
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH)
+        yield
+    finally:
+        os.close(descriptor)
+
+
 def cleared_text(mark: Mark, timezone: str) -> str:
     """What is said of files that retention has cleared."""
     what = {"tape": "tape", "raw": "its raw samples", "figures": "its figures, events and gaps"}
     when = local_text(mark.utc_ns, timezone)
     return f"{what[mark.kind or 'tape']} went on {when} by {mark.by}: {mark.reason}"
-
-
-def _decoded(content: bytes) -> Iterator[Mark]:
-    for number, line in enumerate(content.split(b"\n")[:-1], 1):
-        try:
-            yield msgspec.json.decode(line, type=Mark)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as problem:
-            what = f"line {number} cannot be read ({problem}); nothing is cleared until a person has looked at it"
-            raise CorruptFileError(LOG, what) from problem

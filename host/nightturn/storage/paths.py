@@ -15,6 +15,7 @@ CATALOGUE = "catalogue.sqlite"
 ROOT_LOCK = "nightturn.lock"
 TEMPORARY_SUFFIX = ".tmp"
 SEGMENT_SUFFIX = ".ntj"
+MARKS_SUFFIX = ".marks.jsonl"
 
 _CHUNK = re.compile(r"c(\d{6})-(\d{12,20})-(\d{12,20})-([0-9a-f]{8})\.parquet")
 _DATE_NS = 1_000_000_000
@@ -105,6 +106,11 @@ def run_folder(dataset: str, fixture: str, started_utc_ns: int, run: str) -> str
 def manifest_path(fixture: str, run: str) -> str:
     """The run's manifest."""
     return f"runs/{checked_fixture(fixture)}/{checked_run(run)}.json"
+
+
+def marks_path(fixture: str, run: str) -> str:
+    """What is said of the run by those who keep, clear and redate, beside its manifest."""
+    return f"runs/{checked_fixture(fixture)}/{checked_run(run)}{MARKS_SUFFIX}"
 
 
 def name_of(plan: ChunkPlan, crc: int) -> ChunkName:

@@ -23,6 +23,7 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
 from nightturn.storage.moments import Moment, local_text, moment_ns
+from nightturn.storage.redating import corrected, recorded_at
 
 Span: TypeAlias = tuple[int, int] | None
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
@@ -78,7 +79,23 @@ class Run:
         Raises:
             CorruptFileError: the log of retention cannot be read.
         """
-        return read_marks(self._files).cleared(self.fixture, self.run)
+        return read_marks(self._files, (self.fixture, self.run)).cleared(self.fixture, self.run)
+
+    @property
+    def redated(self) -> Mark | None:
+        """The correction of the run's times that is in force, by whom and why; None where the recorded times stand.
+
+        Frames, `samples` and `span` are corrected by it; the files, and Arrow tables of them, hold what was recorded.
+
+        Raises:
+            CorruptFileError: a line of marks cannot be read, so the run's times are not known.
+        """
+        return read_marks(self._files, (self.fixture, self.run)).redated(self.fixture, self.run)
+
+    @property
+    def _by_ns(self) -> int:
+        mark = self.redated
+        return mark.by_ns if mark is not None else 0
 
     def _there(self, dataset: str) -> list[ChunkFile]:
         """The files of a dataset that was not cleared.
@@ -94,7 +111,7 @@ class Run:
         return found
 
     def table(self, dataset: str, columns: Sequence[str] | None = None) -> pa.Table | None:
-        """All rows of a dataset as an Arrow table; None when there is none. Not for `raw`, which may be large.
+        """All rows of a dataset as an Arrow table, with its recorded times; None when there is none. Not for `raw`, which may be large.
 
         Raises:
             StorageError: retention has cleared it.
@@ -117,7 +134,7 @@ class Run:
         if table is None:
             assert empty is not None
             table = empty if columns is None else empty.select(list(columns))
-        frame = table.to_pandas()
+        frame = corrected(table.to_pandas(), table.schema, self._by_ns)
         frame.insert(0, "run", self.run)
         frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
         return frame
@@ -178,21 +195,23 @@ class Run:
         wanted = _checked_columns(columns)
         _checked_calibration(calibration)
         self._there(paths.RAW)
-        spans = self._spans()
-        start_ns, stop_ns = self._stretch(start, stop, _whole(spans))
+        spans, by_ns = self._spans(), self._by_ns
+        asked = self._stretch(start, stop, whole := _moved(_whole(spans), by_ns))
+        start_ns, stop_ns = (recorded_at(each, by_ns) for each in asked)
         settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
         parts: list[pd.DataFrame] = []
         for each, span in spans:
             if _overlaps(span, start_ns, stop_ns):
-                torque = self._torque_scale(each, calibration) if "torque_nm" in wanted else None
+                torque = self._torque_scale(each, calibration, by_ns) if "torque_nm" in wanted else None
                 angle = scales.angle_scale(each.plan, settings)
                 parts += [
                     _scaled(_between(table, start_ns, stop_ns), wanted, torque, angle)
                     for table in each.read_between(start_ns, stop_ns, _stored(wanted))
                 ]
         if not sum(map(len, parts)):
-            self._nothing_between(start_ns, stop_ns, _whole(spans))
+            self._nothing_between(*asked, whole)
         frame = pd.concat(parts) if parts else _empty(wanted)
+        frame.index += pd.Timedelta(by_ns, unit="ns")
         frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
         return frame
 
@@ -205,7 +224,7 @@ class Run:
     @property
     def span(self) -> tuple[int, int] | None:
         """Times of the first and the last sample that are sealed, UTC ns; None when there is none."""
-        return _whole(self._spans())
+        return _moved(_whole(self._spans()), self._by_ns)
 
     def _spans(self) -> list[tuple[ChunkFile, Span]]:
         """The raw chunks and the times in them: from the catalogue, a footer is read where it does not know the file.
@@ -262,11 +281,11 @@ class Run:
                 size = max(1, round(seconds * plan.rate_millihz / 1000))
                 yield from _tiles_of(each.read(), plan.ticks_per_sample, size)
 
-    def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration) -> TorqueScale:
+    def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration, by_ns: int) -> TorqueScale:
         plan, span = each.plan, each.span
         if calibration == "recorded" or span is None:
             return scales.recorded_scale(plan)
-        return scales.current_scale(self._files, plan, span[0], self.manifest)
+        return scales.current_scale(self._files, plan, span[0] + by_ns, self.manifest)
 
 
 def _scaled(
@@ -333,6 +352,10 @@ def _whole(spans: Sequence[tuple[ChunkFile, Span]]) -> Span:
     """From the first time to the last."""
     known = [span for _, span in spans if span is not None]
     return (min(first for first, _ in known), max(last for _, last in known)) if known else None
+
+
+def _moved(span: Span, by_ns: int) -> Span:
+    return (span[0] + by_ns, span[1] + by_ns) if span is not None else None
 
 
 def _overlaps(span: tuple[int, int] | None, start_ns: int, stop_ns: int) -> bool:

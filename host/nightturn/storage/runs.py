@@ -1,16 +1,18 @@
 """Which runs there are below a data root, and opening one."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.model.clocks import NS_PER_S
 from nightturn.model.names import RUN_ID, fixture_id_problem
 from nightturn.model.nights import NightVerdict
 from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.marks import Kind, Marks, read_marks
 from nightturn.storage.reader import Run
+from nightturn.storage.redating import redated_text
 from nightturn.storage.standing import Standing, standing_of
 from nightturn.storage.summaries import Facts, facts_of_runs
 
@@ -21,6 +23,7 @@ class RunSummary:
 
     `motion` is what the shaft might do when that last changed, as `status` says it, and `motion_text` its sentence.
     `cleared` is what retention has cleared of it: tape (some or all of it), raw samples, figures; counts are of what is there.
+    `started_utc` is corrected by `redated_s` where a person has said that the run's clock was wrong; `redated` is the sentence to it.
     `night_verdict` is what all cycles say together, so far where the run has not ended; None when nobody has worked it out.
     `unreadable` are the files of which nothing can be said, each with why: counts are without them.
     """
@@ -44,6 +47,8 @@ class RunSummary:
     night_verdict: NightVerdict | None = None
     cleared: tuple[Kind, ...] = ()
     unreadable: tuple[str, ...] = ()
+    redated_s: float = 0.0
+    redated: str = ""
 
 
 def open_run(root: str | Path, fixture: str | None = None, run: str = "latest") -> Run:
@@ -145,12 +150,17 @@ def _chosen_fixture(root: Path, fixture: str | None, known: list[str]) -> str:
 
 
 def _summary(root: Path, fixture: str, run: str, facts: Facts, marks: Marks) -> RunSummary:
+    damage = marks.damage(fixture, run)
+    mark = None if damage else marks.redated(fixture, run)
+    by_s = mark.by_ns / NS_PER_S if mark is not None else 0.0
+    unread = f"its times may be corrected: {paths.marks_path(fixture, run)}: {damage}" if damage else ""
+    started = datetime.strptime(run[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
     return RunSummary(
         fixture=fixture,
         run=run,
         unit=facts.unit,
         variant=facts.variant,
-        started_utc=datetime.strptime(run[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC),
+        started_utc=started + timedelta(seconds=by_s),
         timezone=facts.timezone,
         state=standing_of(root, fixture, run, facts.state),
         motion=facts.motion,
@@ -165,4 +175,6 @@ def _summary(root: Path, fixture: str, run: str, facts: Facts, marks: Marks) -> 
         bytes=facts.bytes,
         night_verdict=facts.night_verdict,
         unreadable=facts.unreadable,
+        redated_s=by_s,
+        redated=redated_text(mark) if mark is not None else unread,
     )

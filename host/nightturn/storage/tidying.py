@@ -5,14 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.errors import StorageError
 from nightturn.settings.rig import Retention
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
 from nightturn.storage.holdings import holdings
 from nightturn.storage.marks import Kind, Mark, add_marks, one_at_a_time, read_marks
 from nightturn.storage.retention import Going, Step, going
-from nightturn.storage.runs import known_runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,32 +69,6 @@ def tidy(
         if gone:
             _clear(root, tidied.cleared, gone, now_utc_ns, by)
     return Tidied(applied=True, cleared=tidied.cleared, steps=tidied.steps, bytes=tidied.bytes)
-
-
-def keep(root: Path, run: str, now_utc_ns: int, by: str, reason: str, *, release: bool = False) -> list[Mark]:
-    """Exempt a run from retention, or stop doing so; one line for each fixture that has a run of this id.
-
-    Raises:
-        RunNotFoundError: there is no such run.
-        StorageError: the line may not be on the disk.
-    """
-    with one_at_a_time(root):  # a run that a clearing is about to take is not called kept
-        found = [fixture for fixture, runs in known_runs(root).items() if run in runs]
-        if not found:
-            raise RunNotFoundError(f"{root} has no run {run}; `nightturn runs` lists them")
-        marks = [
-            Mark(
-                what="released" if release else "kept",
-                utc_ns=now_utc_ns,
-                by=by,
-                reason=reason,
-                fixture=fixture,
-                run=run,
-            )
-            for fixture in found
-        ]
-        add_marks(RealFiles(root), marks)
-    return marks
 
 
 def _tidied(

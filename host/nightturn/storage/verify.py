@@ -1,106 +1,28 @@
 """Reads a run back, every checksum of it, and says what is missing and which gap row explains it."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 
 import pyarrow as pa
 
 from nightturn.errors import ForeignFileError, NightturnError, RunNotFoundError, StorageError
-from nightturn.model.rows import GAPS
+from nightturn.model.rows import GAPS, RESTART
 from nightturn.storage import chunk, paths, tree
 from nightturn.storage.catalogue import entered_wrong
 from nightturn.storage.chunk_file import ChunkFile
-from nightturn.storage.continuity import Continuity, Gap, Hole
+from nightturn.storage.continuity import Continuity, Gap
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_signed
-from nightturn.storage.marks import LOG, cleared_text
+from nightturn.storage.marks import LOG, cleared_text, read_marks, undisturbed
 from nightturn.storage.reader import Run
+from nightturn.storage.redating import redated_text
 from nightturn.storage.runs import known_runs, open_run
-from nightturn.storage.standing import Standing, standing
-from nightturn.storage.verify_beside import calibrations, cards, rig_records
+from nightturn.storage.standing import standing
+from nightturn.storage.verify_beside import Found, calibrations, cards, marks, rig_records
 from nightturn.storage.verify_companions import CompanionCheck
+from nightturn.storage.verify_report import Problem, Report, RunReport
 from nightturn.storage.verify_tape import TapeCheck
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """Something that is not as it should be.
-
-    Attributes:
-        kind: corrupt, damaged, stray, missing_chunk, missing_file, overlap, identity, time, unexplained, sum, tape, retention,
-            manifest, card, calibration, rig_record or catalogue.
-        path: the file, or the folder of the run.
-        detail: a sentence.
-    """
-
-    kind: str
-    path: str
-    detail: str
-
-
-@dataclass(slots=True)
-class RunReport:
-    """What was found in one run.
-
-    Attributes:
-        files, bytes: Parquet files read and their size.
-        chunks: raw chunks that could be read.
-        stored: samples in them.
-        span: times of the first and the last sample, UTC ns.
-        timezone: by which clocks people read them.
-        missing: samples that gap rows count by index (exact).
-        missing_by_time: samples that gap rows estimate between epochs; not part of the sum.
-        produced: samples that the device numbered, first to last, over all epochs.
-        holes: where the index jumps, each with the causes of the gap rows that explain it.
-        segments: tape segments compared with their chunks.
-        unsealed: segments not sealed yet: a daemon is running, or the next start seals them.
-        unsealed_records: what is in them and in no chunk, so not checked and not counted here.
-        state: how the run stands.
-        unchecked: what is not known to be whole, because nobody wrote down how it should be; sentences.
-        cleared: what retention has cleared, a sentence each; it is neither read nor missing.
-        problems: everything that is wrong.
-    """
-
-    fixture: str
-    run: str
-    files: int = 0
-    bytes: int = 0
-    chunks: int = 0
-    stored: int = 0
-    span: tuple[int, int] | None = None
-    timezone: str = "UTC"
-    missing: int = 0
-    missing_by_time: int = 0
-    produced: int = 0
-    holes: tuple[Hole, ...] = ()
-    segments: int = 0
-    unsealed: tuple[str, ...] = ()
-    unsealed_records: int = 0
-    state: Standing = "unknown"
-    unchecked: list[str] = field(default_factory=list)
-    cleared: tuple[str, ...] = ()
-    problems: list[Problem] = field(default_factory=list)
-
-    @property
-    def ok(self) -> bool:
-        """Whether everything is there or explained."""
-        return not self.problems
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """One report per run looked at, and what is wrong, or not known, of the root as a whole."""
-
-    runs: tuple[RunReport, ...]
-    problems: tuple[Problem, ...] = ()
-    unchecked: tuple[str, ...] = ()
-
-    @property
-    def ok(self) -> bool:
-        """Whether every run is, and the root."""
-        return all(run.ok for run in self.runs) and not self.problems
 
 
 def verify(root: str | Path, run: str = "latest", fixture: str | None = None) -> Report:
@@ -152,6 +74,7 @@ class _Check:
         self._listed: dict[str, list[ChunkFile]] = {}
         self._companions = CompanionCheck(self._problem, self._report.unchecked)
         self._tapes = TapeCheck(self._files, run.fixture, run.run, self._problem)
+        self._by_ns = 0  # the correction of the run's times
         self._names: dict[str, set[tuple[int, int]]] = {}  # dataset -> record ranges
 
     def report(self) -> RunReport:
@@ -189,12 +112,27 @@ class _Check:
     def _cleared(self) -> bool:
         """Whether retention has cleared the raw samples, which cannot be checked then, and are not missing."""
         try:
-            marks = self._run.cleared
+            key = (self._run.fixture, self._run.run)
+            with undisturbed(self._run.root):
+                self._note(marks(self._files, *key))
+            said = read_marks(self._files, key)
+            cleared, damage = said.cleared(*key), said.damage(*key)
         except NightturnError as problem:
             self._problem("retention", LOG, str(problem))
             return False
-        self._report.cleared = tuple(cleared_text(mark, self._report.timezone) for mark in marks.values())
-        return "raw" in marks
+        self._report.corrections = said.corrections(*key)
+        mark = None if damage else said.redated(*key)  # the damage is named already
+        if mark is not None:
+            self._by_ns, self._report.redated = mark.by_ns, redated_text(mark)
+        self._report.cleared = tuple(cleared_text(mark, self._report.timezone) for mark in cleared.values())
+        return "raw" in cleared
+
+    def _note(self, found: Iterable[Found]) -> None:
+        for each in found:
+            if each.wrong:
+                self._problem(each.kind, each.path, each.detail)
+            else:
+                self._report.unchecked.append(f"{each.path}: {each.detail}")
 
     def _manifest(self) -> Manifest | None:
         """How the run stands, and the files that its manifest can be compared with."""
@@ -211,12 +149,8 @@ class _Check:
         self._report.state = standing(self._run.root, manifest)
         if not signed:
             self._report.unchecked.append(f"{path} has no checksum")
-        beside = (cards, calibrations, rig_records)
-        for found in (each for check in beside for each in check(self._files, manifest)):
-            if found.wrong:
-                self._problem(found.kind, found.path, found.detail)
-            else:
-                self._report.unchecked.append(f"{found.path}: {found.detail}")
+        for check in (cards, calibrations, rig_records):
+            self._note(check(self._files, manifest))
         return manifest
 
     def _chunks(self, dataset: str) -> list[ChunkFile]:
@@ -269,6 +203,8 @@ class _Check:
             return []
         rows = table.select(["cause", "epoch", "index_from", "n_missing", "exact"]).to_pylist()
         self._report.missing_by_time += sum(row["n_missing"] for row in rows if not row["exact"])
+        between = (row["n_missing"] for row in rows if row["exact"] and row["cause"] == RESTART)
+        self._report.missing_between += sum(between)
         return [
             Gap(row["cause"], row["epoch"], row["index_from"], row["index_from"] + row["n_missing"])
             for row in rows
@@ -292,6 +228,7 @@ class _Check:
     def _seen(self, span: tuple[int, int] | None) -> None:
         known = self._report.span
         if span is not None:
+            span = (span[0] + self._by_ns, span[1] + self._by_ns)
             self._report.span = (min(known[0], span[0]), max(known[1], span[1])) if known else span
 
     def _sums(self, continuity: Continuity, gaps: Sequence[Gap]) -> None:

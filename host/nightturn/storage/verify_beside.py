@@ -1,4 +1,4 @@
-"""Checks of the files beside a run's data: manifest, mount cards, calibration and rig records. Nothing is changed.
+"""Checks of the files beside a run's data: mount cards, calibration and rig records, marks of retention. Nothing is changed.
 
 What the manifest keeps of card and calibration record is compared with the files that are the truth for the next run.
 """
@@ -14,11 +14,14 @@ from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
 from nightturn.model.lines import checked
 from nightturn.model.rig_record import RigRecord
+from nightturn.storage import paths
 from nightturn.storage.manifest import Manifest
+from nightturn.storage.marks import LOG, read_lines
 from nightturn.storage.scales import settings_of
 from nightturn.world import Files
 
 T = TypeVar("T")
+AGAIN = "`nightturn keep` of the run writes it into both"
 
 
 class Found(NamedTuple):
@@ -102,9 +105,40 @@ def rig_records(files: Files, manifest: Manifest) -> Iterator[Found]:
         yield Found("rig_record", path, f"does not hold record {own.id!r} as the run was opened with it")
 
 
+def marks(files: Files, fixture: str, run: str) -> Iterator[Found]:
+    """Who kept the run and what was cleared: what stands beside its manifest stands in the log too, and the other way round.
+
+    A line of the log that cannot be read is the reader's to report.
+
+    Raises:
+        StorageError: one of the two cannot be read.
+    """
+    path = paths.marks_path(fixture, run)
+    beside, log = read_lines(files, path), read_lines(files, LOG)
+    of_run = [mark for mark in log.marks if (mark.fixture, mark.run) == (fixture, run)]
+    if beside.damage:
+        yield Found("retention", path, f"{beside.damage}; the run counts as kept")
+    lost = [mark for mark in beside.marks if mark not in of_run]
+    if lost:
+        yield Found("retention", LOG, f"lacks {_lines(len(lost))} that {path} has; {AGAIN}")
+    lost = [mark for mark in of_run if mark not in beside.marks]
+    if lost:  # an older version wrote the log only, without checksums
+        detail = f"lacks {_lines(len(lost))} that {LOG} has; {AGAIN}"
+        yield Found("retention", path, detail, wrong=not log.unsigned)
+    if of_run and log.unsigned:
+        yield _unsigned("retention", LOG, log.unsigned)
+    for where, torn in ((LOG, log.torn), (path, beside.torn)):
+        if torn:
+            yield Found("retention", where, "its last line has no end; it was never in force", wrong=False)
+
+
 def _unsigned(kind: str, path: str, count: int) -> Found:
     lines = "1 line of it has" if count == 1 else f"{count} lines of it have"
     return Found(kind, path, f"{lines} no checksum", wrong=False)
+
+
+def _lines(count: int) -> str:
+    return "1 line" if count == 1 else f"{count} lines"
 
 
 def _decoded(text: str, kind: type[T]) -> T | None:

@@ -7,7 +7,6 @@ from typing import Any
 import msgspec
 
 from nightturn.fixture.repeats import REPEATED
-from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import CycleRecord
 from nightturn.model.rows import (
     STARTING,
@@ -44,7 +43,7 @@ class _Fixture:
     alarms: dict[str, None] = field(default_factory=dict)
     found: dict[str, dict[str, Any]] = field(default_factory=dict)
     taken_over: dict[str, dict[str, Any]] = field(default_factory=dict)
-    counters: DeviceCounters | None = None
+    counters: CountersRow | None = None
     row: StateRow | StandingRow | None = None
     last: StateRow | None = None
     limits: dict[str, object] = field(default_factory=dict)
@@ -67,7 +66,7 @@ class Composer:
         """The present stamp of every fixture heard of."""
         return {fixture: self._stamp(known) for fixture, known in self._fixtures.items()}
 
-    def counters(self, fixture: str) -> DeviceCounters | None:
+    def counters(self, fixture: str) -> CountersRow | None:
         """What the fixture's device counted last; None when it is not known."""
         known = self._fixtures.get(fixture)
         return known.counters if known is not None else None
@@ -100,7 +99,7 @@ class Composer:
                     self._event(fixture, row) if isinstance(row, EventRow) else self._recovered(fixture, row)
                 )
             case CountersRow():
-                self._known(fixture).counters = row.counters  # `m/health` carries it
+                self._known(fixture).counters = row  # `m/health` carries it
                 return []
             case GapRow() | RunEnded():
                 return self._happened(fixture, row)

@@ -18,9 +18,8 @@ from typing import Literal
 import msgspec
 
 from nightturn.model.alarms import ends_with
-from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import CycleRecord
-from nightturn.model.rows import EventRow, GapRow, LiveRow, RunEnded, StandingRow, StateRow
+from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnded, StandingRow, StateRow
 from nightturn.telemetry.cycle_values import measured, quality, temperatures
 from nightturn.telemetry.numbers import rounded
 
@@ -79,10 +78,11 @@ class HostState(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Health(msgspec.Struct, frozen=True):
-    """Payload of `m/health`: how the telemetry itself is doing, and what the device counts.
+    """Payload of `m/health`: how the telemetry itself is doing, what the device counts, and what is on the disk.
 
     Numbers without a prefix count messages or connections. Those with `device_` are lifetime totals of the device's
     boot, as the newest STATUS says; null: not reported, by the board or because no device streams.
+    `durable_through` is the last record that is known to be on the disk, `durable_ts` when it was written; null: none is known to be.
     """
 
     v: int
@@ -103,6 +103,8 @@ class Health(msgspec.Struct, frozen=True):
     device_encoder_errors: int | None = None
     device_line_stalls: int | None = None
     device_cpu_pct: int | None = None
+    durable_through: int | None = None
+    durable_ts: str | None = None
     schema: str = "health"
 
 
@@ -139,6 +141,8 @@ def state(
             "gaps": row.gaps,
             "missing_samples": row.missing,
             "night_verdict": row.night_verdict,
+            "durable_through": row.durable_through,
+            "durable_ts": _ts(row.durable_utc_ns),
             "expected_end_ts": _ts(expected_end_ns),
             "inputs": row.inputs,
             **limits,
@@ -157,9 +161,8 @@ def standing(
         last: what the core of this run said last; None without a run.
         limits: of that run.
     """
-    nothing = dict.fromkeys(
-        ("permitted_by", "phase", "link", "epoch", "samples", "gaps", "missing_samples", "night_verdict")
-    )
+    of_a_core = ("permitted_by", "phase", "link", "epoch", "samples", "gaps", "missing_samples")
+    nothing = dict.fromkeys((*of_a_core, "night_verdict", "durable_through", "durable_ts"))
     return _encode(
         {
             **_common("state", stamp, row.ts),
@@ -315,8 +318,13 @@ def _host(
     return msgspec.json.encode(said)
 
 
-def health(values: Health, device: DeviceCounters | None = None) -> bytes:
-    """The telemetry's own counters, with those of the device if they are known."""
+def health(values: Health, counted: CountersRow | None = None) -> bytes:
+    """The telemetry's own counters, with those of the device if they are known, and what is on the disk."""
+    if counted is not None:
+        values = msgspec.structs.replace(
+            values, durable_through=counted.durable_through, durable_ts=_ts(counted.durable_utc_ns)
+        )
+    device = counted.counters if counted is not None else None
     if device is not None:
         values = msgspec.structs.replace(
             values,

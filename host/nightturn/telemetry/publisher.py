@@ -9,8 +9,8 @@ import msgspec
 import structlog
 
 from nightturn.errors import ConfigError
-from nightturn.model.device import DeviceCounters
 from nightturn.model.records import Emit
+from nightturn.model.rows import CountersRow
 from nightturn.telemetry import payloads
 from nightturn.telemetry.address import parse_url
 from nightturn.telemetry.client import Connection, Publish, Timing
@@ -270,7 +270,7 @@ class Publisher:
                 topic = self._topics.measurement(fixture, "health")
                 self._outbox.put(latest(topic, self._health(stamp, counted[fixture]), M_EXPIRY_S))
 
-    def _health(self, stamp: Stamp, device: DeviceCounters | None) -> bytes:
+    def _health(self, stamp: Stamp, counted: CountersRow | None) -> bytes:
         counters = self.counters
         return payloads.health(
             Health(
@@ -288,7 +288,7 @@ class Publisher:
                 reconnects=max(0, counters.connects - 1),
                 expiry=self._connection.expiry,
             ),
-            device,
+            counted,
         )
 
     def _wake(self) -> None:
