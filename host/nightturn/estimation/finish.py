@@ -48,7 +48,7 @@ def finish_cycle(
     ts_end: int,
     previous_friction_nm: tuple[float, ...] = (),
 ) -> CycleRecord:
-    """Make the record of a cycle from its sums; a pure function, some 15 ms, twice that with a defect.
+    """Make the record of a cycle from its sums; a pure function, some 20 ms, twice that with a defect.
 
     Every BLAS works with one thread meanwhile, so that it always adds in the same order.
     `record_first`, `record_last`, `ts_start` and `ts_end` (ns, UTC) are carried into the record.
