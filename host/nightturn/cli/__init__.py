@@ -63,6 +63,9 @@ VERBS: dict[str, Verb] = {
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
+    "reanalyse": Verb(
+        "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
+    ),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
     "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),
 }
