@@ -78,7 +78,7 @@ def read_recorded(run: Run) -> Recorded:
         raise StorageError(f"run {run.run} has no manifest, so nobody knows its rig and its device")
     if not manifest.sheets:
         raise StorageError(
-            f"the manifest of run {run.run} keeps no device sheet (a version before 0.2 wrote it, or no chunk was sealed), so its "
+            f"the manifest of run {run.run} keeps no device sheet (an earlier version wrote it, or nothing of the run is sealed), so its "
             "samples alone do not give figures; `nightturn replay` makes them from its tape"
         )
     events = _rows(run, EVENTS, ("epoch", "kind", "detail"))

@@ -34,8 +34,8 @@ def closing_line(report: Report) -> str:
     good = sum(each.ok for each in report.outcomes)
     bad = len(report.outcomes) - good
     if bad:
-        return f"{bad} of {len(report.outcomes)} runs are not in order"
-    return f"figures of {good} runs are made again, beside the recorded ones"
+        return f"{bad} of {len(report.outcomes)} runs {'is' if bad == 1 else 'are'} not in order"
+    return f"figures of {good} {'run' if good == 1 else 'runs'} are made again, beside the recorded ones"
 
 
 def _each(head: str, sentences: Sequence[str]) -> Iterator[str]:

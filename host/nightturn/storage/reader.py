@@ -23,6 +23,7 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
 from nightturn.storage.moments import Moment, local_text, moment_ns
+from nightturn.storage.reanalysed import read_result
 from nightturn.storage.sample_tiles import tiles_of
 
 Span: TypeAlias = tuple[int, int] | None
@@ -118,19 +119,30 @@ class Run:
         if table is None:
             assert empty is not None
             table = empty if columns is None else empty.select(list(columns))
+        return self._framed(table)
+
+    def _framed(self, table: pa.Table) -> pd.DataFrame:
         frame = table.to_pandas()
         frame.insert(0, "run", self.run)
         frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
         return frame
 
-    def cycles(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    def cycles(self, columns: Sequence[str] | None = None, *, reanalysis: str | None = None) -> pd.DataFrame:
         """One row per cycle: each figure with `_u`, `_nu`, `_n_rev`, `_status`, `_reasons`, units in the names.
 
         `_kind` says what `_u` holds: the whole `budget`, or `repeatability` where the calibration record carries no
         certificate data; `_u_rep` and `_nu_rep` are the cycle's own scatter, `_u_common` the part that all cycles share.
         `_band_low`, `_band_high` and `_unseen` are the orders that it contains and the declared ones that it could not see.
+        With `reanalysis` the cycles as that method of `nightturn reanalyse` made them again, not as recorded.
+
+        Raises:
+            StorageError: no such column, no result of that method, or retention has cleared what was recorded.
         """
-        return self.frame(CYCLES, columns)
+        if reanalysis is None:
+            return self.frame(CYCLES, columns)
+        if columns is not None:
+            _check_known(columns, _schema(CYCLES).names, CYCLES)
+        return self._framed(read_result(self._files, reanalysis, self.fixture, self.run, columns))
 
     def budget(self) -> pd.DataFrame:
         """The uncertainty budgets: a row for each line of each figure of each cycle.
