@@ -2,7 +2,7 @@
 
     python tests/benchmarks/reanalyse_speed.py [--rates 10000 1000] [--json]
 
-Records a healthy unit in virtual time (cycles of some 200 s, a chunk every five minutes), removes the tape, and makes the figures again:
+Records a healthy unit in virtual time (two cycles of some 400 s, 71 a night; a chunk every five minutes), removes the tape, and makes the figures again:
 CPU time of one process, the best of several passes, and from it the core-hours of 1,000 nights of eight hours. Orientation, not a test.
 """
 
@@ -26,8 +26,8 @@ from nightturn.settings.rig import CyclePlan, Exercise, Hold, SlowTurn
 PLAN = CyclePlan(
     slow_turn=SlowTurn(revolutions=2, speed_rpm=3.0),
     hold=Hold(torque_nm=5.0, revolutions=3, speed_rpm=3.0),
-    exercise=Exercise(strokes=8, angle_deg=270.0, speed_rpm=12.0),
-    cycles=3,
+    exercise=Exercise(strokes=50, angle_deg=270.0, speed_rpm=12.0),
+    cycles=2,
 )
 NIGHTS, NIGHT_S = 1000, 8 * 3600
 BOUND_CORE_HOURS = {1000: 0.8}

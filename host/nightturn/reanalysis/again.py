@@ -25,7 +25,7 @@ from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.sample_tiles import tiles_of
 from nightturn_protocol.messages import Input, SampleFlag
 
-TILE_SECONDS = 2.0
+TILE_SECONDS = 10.0
 OURS = np.uint8(0xFF ^ SampleFlag.TIME_UNLOCKED)
 """Without the flag that the sealing adds to a sample's own."""
 SCALE_REL = 1e-12

@@ -109,13 +109,12 @@ def _rows(run: Run, dataset: str, columns: Sequence[str]) -> list[dict[str, Any]
 
 
 def _stored(chunk: ChunkFile) -> list[StoredCycle]:
-    table = chunk.read()
-    names = [name for name in FIGURES if name in table.column_names]
-    columns = [*KEYS, *names, *(f"{name}_method" for name in names)]
-    lacking = [name for name in columns if name not in table.column_names]
+    wanted = [each for name in FIGURES for each in (name, f"{name}_method")]
+    table = chunk.read([*KEYS, *wanted])
+    names = [name for name in FIGURES if f"{name}_method" in table.column_names]
+    lacking = [key for key in KEYS if key not in table.column_names]
     if lacking:
         raise StorageError(f"{chunk.path}: has no column {lacking[0]}")
-    table = table.select(columns)
     fields = [
         pa.field(each.name, pa.int64()) if pa.types.is_timestamp(each.type) else each for each in table.schema
     ]
