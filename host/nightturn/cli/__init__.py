@@ -19,6 +19,7 @@ from nightturn.errors import (
     ConfigError,
     DeviceError,
     NightturnError,
+    ObjectStoreError,
     StorageError,
     TelemetryError,
     fault,
@@ -66,6 +67,7 @@ VERBS: dict[str, Verb] = {
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
     ),
+    "push": Verb("nightturn.cli.push", "Copy runs that have ended to an object store, with checksums."),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
     "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),
 }
@@ -76,6 +78,7 @@ EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
     (CalibrationError, 2),
     (DeviceError, 3),
     (TelemetryError, 3),
+    (ObjectStoreError, 3),
     (StorageError, 4),
     (NightturnError, 1),
 )
