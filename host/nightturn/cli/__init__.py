@@ -31,9 +31,7 @@ SAFETY = (
     "Rotating machinery: the motion lease is not a safety function; emergency stop, guards and safe torque off belong "
     "in certified hardware; follow local codes and qualified people."
 )
-EXITS = (
-    "Exit codes: 0 good, 1 a check or verdict failed, 2 usage or configuration, 3 device or link, 4 storage."
-)
+EXITS = "Exit codes: 0 good, 1 a check or verdict failed, 2 usage or configuration, 3 device, link or object store, 4 storage."
 
 
 class Verb(NamedTuple):
