@@ -99,6 +99,10 @@ class SchemaVersionError(StorageError):
     """A file was written by a newer major version."""
 
 
+class ObjectStoreError(NightturnError):
+    """An object store cannot be reached, refuses, or does not give back what was written to it."""
+
+
 class TelemetryError(NightturnError):
     """Publishing failed; it never ends a run."""
 

@@ -83,6 +83,19 @@ def test_a_torque_table_is_never_replaced_and_another_stands_behind_it() -> None
     assert (since.chunk_no, since.epoch, since.torque_channel) == (7, 4, '{"bits":20,"unit":"V"}')
 
 
+def test_the_sheets_of_a_run_are_kept_as_they_came_each_once_and_the_first_ones_stay() -> None:
+    """Figures are made again from samples with them, so no byte may differ: settings and sheet have one digest."""
+    manifest = BARE
+    for number in range(KEPT_MAX + 5):
+        sheet = b'{"torque": {"bits":24,  "unit":"V"},"no":%d}' % number
+        plan = msgspec.structs.replace(PLAN, chunk_no=number, epoch=number)
+        for _ in range(2):
+            manifest = with_findings(manifest, Findings(sheet), plan)
+    assert len(manifest.sheets) == KEPT_MAX
+    assert [each.epoch for each in manifest.sheets] == list(range(KEPT_MAX))
+    assert manifest.sheets[7].sheet == '{"torque": {"bits":24,  "unit":"V"},"no":7}'
+
+
 def test_a_device_that_restarts_all_night_fills_no_manifest() -> None:
     manifest = BARE
     for boot_id in range(KEPT_MAX + 20):

@@ -16,6 +16,7 @@ from nightturn.storage.manifest import (
     ENDED,
     Manifest,
     MotionStood,
+    SheetSince,
     TorqueSince,
     of_opened,
     usable_manifest,
@@ -97,7 +98,9 @@ def with_findings(manifest: Manifest, findings: Findings, plan: ChunkPlan) -> Ma
 
     Of devices, checks and remembered torque the oldest give way. A torque table is never replaced: another one is added behind it.
     """
-    manifest = _with_channel(manifest, torque_channel(findings.sheet), plan) if findings.sheet else manifest
+    if findings.sheet:
+        manifest = _with_channel(manifest, torque_channel(findings.sheet), plan)
+        manifest = _with_sheet(manifest, findings.sheet, plan.chunk_no, plan.epoch)
     devices = [*manifest.devices, *(each for each in findings.devices if each not in manifest.devices)]
     checks = [*manifest.shunt_checks, *(e for e in findings.shunt_checks if e not in manifest.shunt_checks)]
     told = [
@@ -127,6 +130,15 @@ def _with_channel(manifest: Manifest, channel: str, plan: ChunkPlan) -> Manifest
         return manifest
     since = TorqueSince(chunk_no=plan.chunk_no, epoch=plan.epoch, torque_channel=channel)
     return msgspec.structs.replace(manifest, torque_since=(*manifest.torque_since, since)[-KEPT_MAX:])
+
+
+def _with_sheet(manifest: Manifest, sheet: bytes, chunk_no: int, epoch: int) -> Manifest:
+    """The first sheets stay: of one that finds no room any more the cycles say by their digest that it was another."""
+    text = sheet.decode()
+    if len(manifest.sheets) >= KEPT_MAX or any(each.sheet == text for each in manifest.sheets):
+        return manifest
+    since = SheetSince(chunk_no=chunk_no, epoch=epoch, sheet=text)
+    return msgspec.structs.replace(manifest, sheets=(*manifest.sheets, since))
 
 
 def so_far(manifest: Manifest, verdict: NightVerdict | None) -> Manifest:
@@ -189,6 +201,8 @@ def write_ended(files: Files, fixture: str, state: FixtureState) -> None:
         chunk_last=state.chunk.no - 1,  # its last cut is behind it
         record_last=state.chunk.first - 1,
     )
+    if found.sheet:
+        fresh = _with_sheet(fresh, found.sheet, fresh.chunk_last, state.epoch.no)
     write_manifest(files, with_end(fresh, row, travel_of(state), unanswered(state)))
 
 

@@ -19,6 +19,7 @@ from nightturn.errors import (
     ConfigError,
     DeviceError,
     NightturnError,
+    ObjectStoreError,
     StorageError,
     TelemetryError,
     fault,
@@ -30,9 +31,7 @@ SAFETY = (
     "Rotating machinery: the motion lease is not a safety function; emergency stop, guards and safe torque off belong "
     "in certified hardware; follow local codes and qualified people."
 )
-EXITS = (
-    "Exit codes: 0 good, 1 a check or verdict failed, 2 usage or configuration, 3 device or link, 4 storage."
-)
+EXITS = "Exit codes: 0 good, 1 a check or verdict failed, 2 usage or configuration, 3 device, link or object store, 4 storage."
 
 
 class Verb(NamedTuple):
@@ -63,6 +62,10 @@ VERBS: dict[str, Verb] = {
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
+    "reanalyse": Verb(
+        "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
+    ),
+    "push": Verb("nightturn.cli.push", "Copy runs that have ended to an object store, with checksums."),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
     "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),
     "redate": Verb("nightturn.cli.redate", "Record that the clock of a run was wrong, and by how much."),
@@ -74,6 +77,7 @@ EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
     (CalibrationError, 2),
     (DeviceError, 3),
     (TelemetryError, 3),
+    (ObjectStoreError, 3),
     (StorageError, 4),
     (NightturnError, 1),
 )

@@ -32,6 +32,14 @@ class TorqueSince(msgspec.Struct, frozen=True, kw_only=True):
     torque_channel: str
 
 
+class SheetSince(msgspec.Struct, frozen=True, kw_only=True):
+    """A device's sheet as it came, JSON text, and with which chunk and epoch it was first met."""
+
+    chunk_no: int
+    epoch: int
+    sheet: str
+
+
 class MotionStood(msgspec.Struct, frozen=True, kw_only=True):
     """What motion did when it was last recorded: the state as `status` says it, its sentence, and when by UTC, ns."""
 
@@ -49,6 +57,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
             its text is empty.
         torque_channel: the torque table of the first device's sheet, JSON text; empty before one was met.
         torque_since: the tables of later boots that differ, in order; what was recorded before keeps its own.
+        sheets: the sheets of the run's devices, each once, in order; what makes figures again from samples needs them.
         devices: who the device was, boot by boot.
         shunt_checks: what came of each.
         torque_remembered: what the device told of times in which the run recorded nothing.
@@ -84,6 +93,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     rig_record: str = ""
     torque_channel: str = ""
     torque_since: tuple[TorqueSince, ...] = ()
+    sheets: tuple[SheetSince, ...] = ()
     devices: tuple[DeviceFacts, ...] = ()
     shunt_checks: tuple[ShuntResult, ...] = ()
     torque_remembered: tuple[TorqueRemembered, ...] = ()

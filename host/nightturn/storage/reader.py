@@ -23,7 +23,9 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
 from nightturn.storage.moments import Moment, local_text, moment_ns
+from nightturn.storage.reanalysed import read_result
 from nightturn.storage.redating import corrected, recorded_at
+from nightturn.storage.sample_tiles import tiles_of
 
 Span: TypeAlias = tuple[int, int] | None
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
@@ -134,19 +136,30 @@ class Run:
         if table is None:
             assert empty is not None
             table = empty if columns is None else empty.select(list(columns))
+        return self._framed(table)
+
+    def _framed(self, table: pa.Table) -> pd.DataFrame:
         frame = corrected(table.to_pandas(), table.schema, self._by_ns)
         frame.insert(0, "run", self.run)
         frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
         return frame
 
-    def cycles(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    def cycles(self, columns: Sequence[str] | None = None, *, reanalysis: str | None = None) -> pd.DataFrame:
         """One row per cycle: each figure with `_u`, `_nu`, `_n_rev`, `_status`, `_reasons`, units in the names.
 
         `_kind` says what `_u` holds: the whole `budget`, or `repeatability` where the calibration record carries no
         certificate data; `_u_rep` and `_nu_rep` are the cycle's own scatter, `_u_common` the part that all cycles share.
         `_band_low`, `_band_high` and `_unseen` are the orders that it contains and the declared ones that it could not see.
+        With `reanalysis` the cycles as that method of `nightturn reanalyse` made them again, not as recorded.
+
+        Raises:
+            StorageError: no such column, no result of that method, or retention has cleared what was recorded.
         """
-        return self.frame(CYCLES, columns)
+        if reanalysis is None:
+            return self.frame(CYCLES, columns)
+        if columns is not None:
+            _check_known(columns, _schema(CYCLES).names, CYCLES)
+        return self._framed(read_result(self._files, reanalysis, self.fixture, self.run, columns))
 
     def budget(self) -> pd.DataFrame:
         """The uncertainty budgets: a row for each line of each figure of each cycle.
@@ -273,13 +286,10 @@ class Run:
     def tiles(self, seconds: float = 10.0) -> Iterator[Tile]:
         """The stored samples in counts, as tiles of at most `seconds`, none across a gap or a chunk.
 
-        One chunk is in memory at a time, however long the run is.
+        One row group of one chunk is decoded at a time, however long the run is.
         """
         for each in self._there(paths.RAW):
-            if each.rows:
-                plan = each.plan
-                size = max(1, round(seconds * plan.rate_millihz / 1000))
-                yield from _tiles_of(each.read(), plan.ticks_per_sample, size)
+            yield from tiles_of(each, seconds)
 
     def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration, by_ns: int) -> TorqueScale:
         plan, span = each.plan, each.span
@@ -375,23 +385,3 @@ def _empty(wanted: Sequence[str]) -> pd.DataFrame:
     }
     columns = {name: np.zeros(0, kind) for name, kind in kinds.items()}
     return pd.DataFrame(columns, index=pd.DatetimeIndex([], dtype="datetime64[ns, UTC]", name="ts"))
-
-
-def _tiles_of(table: pa.Table, ticks_per_sample: int, size: int) -> Iterator[Tile]:
-    index = table.column("index").to_numpy()
-    tick, epoch = table.column("tick").to_numpy(), int(table.column("epoch")[0].as_py())
-    raw, encoder = table.column("torque_raw").to_numpy(), table.column("encoder").to_numpy()
-    flags, inputs = table.column("flags").to_numpy(), table.column("inputs").to_numpy()
-    # A tile ends where samples are missing and at every multiple of its size, so edges do not depend on the chunk.
-    edges = np.flatnonzero((np.diff(index) != 1) | (np.diff(index // size) != 0)) + 1
-    for a, b in zip([0, *edges.tolist()], [*edges.tolist(), len(index)], strict=True):
-        yield Tile(
-            epoch,
-            int(index[a]),
-            int(tick[a]),
-            ticks_per_sample,
-            raw[a:b],
-            encoder[a:b],
-            flags[a:b],
-            inputs[a:b],
-        )

@@ -1,0 +1,51 @@
+"""`push`: a line a run, JSON for machines, 3 for the store and 4 for the data root."""
+
+import json
+import socket
+from pathlib import Path
+
+import pytest
+from tests.cli.terminal import sentences, typed
+from tests.storage.s3_server import BUCKET, s3_server
+from tests.storage.scenario import RUN
+from tests.storage.test_tidying import two_nights
+
+TO = f"s3://{BUCKET}/basement"
+
+
+@pytest.fixture(autouse=True)
+def _credentials(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "invented")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "invented")
+
+
+def test_lines_json_and_exit_codes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    root = tmp_path / "nights"
+    two_nights(root)
+    with s3_server() as endpoint:
+        code, out, _ = typed(["push", str(root), TO, "--endpoint", endpoint], capsys)
+        said = sentences(out)
+        assert code == 0
+        assert any(line.startswith(f"pan-a1 {RUN}: ") and "of them sent now" in line for line in said)
+        assert any(line.endswith("has not ended; it is pushed when it has") for line in said)
+        code, out, _ = typed(["push", str(root), TO, "--endpoint", endpoint, "--json"], capsys)
+        again = json.loads(out)
+        assert (code, again["ok"], {each["sent"] for each in again["runs"]}) == (0, True, {0})
+        chunk = next(path for path in root.rglob("c*.parquet") if RUN in path.as_posix())
+        chunk.write_bytes(b"PAR1")
+        code, out, _ = typed(["push", str(root), TO, "--endpoint", endpoint], capsys)
+        assert (code, chunk.name in "".join(sentences(out))) == (4, True)
+        code, _, err = typed(["push", str(root), "s3://nowhere", "--endpoint", endpoint], capsys)
+        assert (code, "has no bucket nowhere" in err) == (3, True)
+
+
+def test_a_server_that_does_not_answer_ends_with_3_and_no_place_with_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        nowhere = f"http://127.0.0.1:{free.getsockname()[1]}"
+    code, _, err = typed(["push", str(tmp_path), TO, "--endpoint", nowhere], capsys)
+    assert (code, "cannot be reached" in err) == (3, True)
+    code, _, err = typed(["push", str(tmp_path), "nights"], capsys)
+    assert (code, "s3://BUCKET/PREFIX" in err) == (2, True)

@@ -1,0 +1,64 @@
+"""Recordings that these tests make figures of again: their tape is gone."""
+
+import dataclasses
+import shutil
+from pathlib import Path
+
+import pytest
+from replay_logs.make import Recorded, Scene, record
+from tests.replay.scenes import LATER_NS, QUICK, quiet
+
+TROUBLED = Scene(
+    "troubled",
+    "pan15?seed=10&ring_bytes=16384&fault=guard@62s+3s,outage@100s+8s,reset@150s",
+    "a guard, a line lost for longer than the ring lasts, and a restart of the device, in many chunks",
+    plan=QUICK,
+    seconds_max=290.0,
+    epochs=True,
+    go_at_s=(70.0, 112.0, 160.0),
+    chunk_s=40.0,
+)
+HALVES = dataclasses.replace(
+    TROUBLED, name="halves", spec="pan15?seed=11", shows="a restart of the host", seconds_max=95.0, go_at_s=()
+)
+
+
+def without_tape(made: Recorded) -> Recorded:
+    """The same where nothing is left but what was made of the tape."""
+    shutil.rmtree(made.root / "journal")
+    return made
+
+
+@pytest.fixture(scope="session")
+def troubled_once(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
+    """Three cycles and broken ones: guard, gap, device restarting."""
+    with quiet():
+        return without_tape(record(TROUBLED, tmp_path_factory.mktemp("troubled")))
+
+
+@pytest.fixture(scope="session")
+def halves_once(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
+    """A run that goes on after a restart of the host in the middle of a cycle, and measures another one."""
+    root = tmp_path_factory.mktemp("halves")
+    with quiet():
+        record(HALVES, root)
+        after = dataclasses.replace(HALVES, seconds_max=130.0, go_at_s=(30.0,))
+        return without_tape(record(after, root, LATER_NS + 60_000_000_000))
+
+
+def copied(made: Recorded, into: Path) -> Recorded:
+    """A data root of its own, so that a test may damage it."""
+    shutil.copytree(made.root, into)
+    return dataclasses.replace(made, root=into)
+
+
+@pytest.fixture
+def troubled(troubled_once: Recorded, tmp_path: Path) -> Recorded:
+    """The troubled run, this test's own."""
+    return copied(troubled_once, tmp_path / "troubled")
+
+
+@pytest.fixture
+def halves(halves_once: Recorded, tmp_path: Path) -> Recorded:
+    """The run in two halves, this test's own."""
+    return copied(halves_once, tmp_path / "halves")
