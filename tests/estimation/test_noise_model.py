@@ -113,12 +113,19 @@ def test_a_step_in_the_place_of_a_drift_is_read_as_if_it_were_the_column(flicker
     step = Movement("step", column, {"difference": 0.5}, instead="drift", weight=1e-6)
     found = NoiseModel(COLUMNS, NAMES, values, np.ones(ROWS), flicker, (step,))
     stepped = NoiseModel(
-        np.column_stack((COLUMNS[:, :2], column)), ("level", "difference", "step"), values, np.ones(ROWS), flicker, ()
+        np.column_stack((COLUMNS[:, :2], column)),
+        ("level", "difference", "step"),
+        values,
+        np.ones(ROWS),
+        flicker,
+        (),
     )
     direct = stepped.estimate("", np.array([0.0, 1.0, 0.5]))
     read = found.estimate("difference", DIFFERENCE)
     assert found.chance("step") == pytest.approx(1.0, abs=1e-9)
-    assert found.size("step") == pytest.approx(stepped.estimate("", np.array([0.0, 0.0, 1.0])).value, abs=0.02)
+    assert found.size("step") == pytest.approx(
+        stepped.estimate("", np.array([0.0, 0.0, 1.0])).value, abs=0.02
+    )
     assert read.value == pytest.approx(direct.value, abs=0.02 if flickering else 1e-6)
     assert read.u == pytest.approx(direct.u, rel=0.1 if flickering else 1e-3)
     assert read.nu == pytest.approx(direct.nu, rel=0.1 if flickering else 1e-2)

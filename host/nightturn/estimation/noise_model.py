@@ -238,7 +238,9 @@ class NoiseModel:
 
     def chance(self, name: str) -> float:
         """How likely it is that the zero moved in this way."""
-        return float(sum(self._weights[row].sum() for row, found, _ in self._rows() if found.movement.name == name))
+        return float(
+            sum(self._weights[row].sum() for row, found, _ in self._rows() if found.movement.name == name)
+        )
 
     def size(self, name: str) -> float:
         """How far the zero moved in this way, if it did; 0 where that cannot be seen."""
@@ -292,8 +294,12 @@ class NoiseModel:
         # To leave a column out is to take the value for which its coefficient is zero: what goes with it goes.
         found, effect = swapped.found, swapped.effect
         lever = found.lever(plain, self._rho, found.movement.added.get(name, 0.0))
-        together = float(plain.weights @ effect.weights) + self._rho * float(plain.weights @ effect.flickering)
-        together = together - self._rho**2 * (plain.shared @ effect.common) + lever * swapped.lever / found.norm
+        together = float(plain.weights @ effect.weights) + self._rho * float(
+            plain.weights @ effect.flickering
+        )
+        together = (
+            together - self._rho**2 * (plain.shared @ effect.common) + lever * swapped.lever / found.norm
+        )
         along = together / swapped.factor
         factor = plain.factor + lever**2 / found.norm - along * together
         return plain.value - lever * found.size - along * swapped.value, factor
