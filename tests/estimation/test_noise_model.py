@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, t
 
-from nightturn.estimation.noise_model import Movement, NoiseModel, flicker_covariance
+from nightturn.estimation.noise_model import PERIOD_SPANS, Movement, NoiseModel, flicker_covariance
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.tiles import Float64s
 
@@ -43,18 +43,19 @@ def test_as_many_unknowns_as_values_leave_no_uncertainty() -> None:
     assert (found.value, found.u, found.nu) == (1.0, None, None)
 
 
-def test_the_covariance_of_1f_noise_falls_with_the_distance_and_is_one() -> None:
-    covariance = flicker_covariance(TIMES, LASTS)
-    assert (np.diff(covariance[0]) < 0).all()
+@pytest.mark.parametrize("lasts", [1.0, 0.25])
+def test_the_covariance_of_1f_noise_is_that_of_its_spectrum(lasts: float) -> None:
+    """Wiener and Khinchin: means over a time d of noise of the density 1/f have the covariance of cos(2π f t) sinc²(f d) / f."""
+    covariance = flicker_covariance(TIMES, lasts * LASTS)
+    longest = PERIOD_SPANS * (ROWS - 1 + lasts)
+    # equal steps of ln f; beyond 300 periods in a mean nothing is left of it
+    f = np.exp(np.arange(np.log(1 / longest), np.log(300 / lasts), 2e-5))
+    for apart in (0, 1, 2, 5, 9, ROWS - 1):
+        wave = np.cos(2 * np.pi * f * apart) * np.sinc(f * lasts) ** 2
+        expected = float(np.trapezoid(wave, dx=2e-5))
+        assert covariance[0, apart] == pytest.approx(expected, abs=3e-3)
     assert np.linalg.eigvalsh(covariance).min() > 0
     assert covariance == pytest.approx(covariance.T)
-
-
-def test_a_longer_mean_of_1f_noise_varies_less() -> None:
-    short, long = (flicker_covariance(TIMES, each * LASTS)[0, 0] for each in (0.5, 1.0))
-    assert long < short + 1  # the shorter mean holds one relaxation more
-    both = flicker_covariance(TIMES, LASTS)
-    assert both.mean() < both[0, 0] / 3
 
 
 @pytest.mark.parametrize("seeds", [SEEDS, pytest.param(SEEDS_LONG, marks=pytest.mark.long)])
@@ -100,3 +101,40 @@ def test_what_may_be_a_step_as_well_as_a_drift_widens_what_they_disagree_on() ->
     assert either.u is not None
     assert plain.u is not None
     assert either.u > 10 * plain.u
+
+
+@pytest.mark.parametrize("flickering", [False, True])
+def test_a_step_in_the_place_of_a_drift_is_read_as_if_it_were_the_column(flickering: bool) -> None:
+    rng = np.random.default_rng(9)
+    flicker = flicker_covariance(TIMES, LASTS) if flickering else np.zeros((ROWS, ROWS))
+    # seen by the difference as well: every other value of the first ten has it
+    column = ((TIMES >= 25) | ((TIMES < 10) & (TIMES % 2 == 1))).astype(np.float64)
+    values = COLUMNS[:, :2] @ (1.0, 2.0) + 50 * column + rng.standard_normal(ROWS)
+    step = Movement("step", column, {"difference": 0.5}, instead="drift", weight=1e-6)
+    found = NoiseModel(COLUMNS, NAMES, values, np.ones(ROWS), flicker, (step,))
+    stepped = NoiseModel(
+        np.column_stack((COLUMNS[:, :2], column)),
+        ("level", "difference", "step"),
+        values,
+        np.ones(ROWS),
+        flicker,
+        (),
+    )
+    direct = stepped.estimate("", np.array([0.0, 1.0, 0.5]))
+    read = found.estimate("difference", DIFFERENCE)
+    assert found.chance("step") == pytest.approx(1.0, abs=1e-9)
+    assert found.size("step") == pytest.approx(
+        stepped.estimate("", np.array([0.0, 0.0, 1.0])).value, abs=0.02
+    )
+    assert read.value == pytest.approx(direct.value, abs=0.02 if flickering else 1e-6)
+    assert read.u == pytest.approx(direct.u, rel=0.1 if flickering else 1e-3)
+    assert read.nu == pytest.approx(direct.nu, rel=0.1 if flickering else 1e-2)
+
+
+def test_a_small_change_may_be_a_step_as_well_as_a_drift_and_a_clear_drift_is_none() -> None:
+    rng = np.random.default_rng(2)
+    step = Movement("step", (TIMES >= 20).astype(np.float64), instead="drift")
+    noise = rng.standard_normal(ROWS)
+    small, clear = model(noise + TIMES / 40, (step,)), model(noise + 2 * TIMES, (step,))
+    assert small.chance("step") > 0.1
+    assert clear.chance("step") < 0.05

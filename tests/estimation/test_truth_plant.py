@@ -17,7 +17,7 @@ from tests.benchmarks.truth.families import FAMILIES
 from tests.benchmarks.truth.family import ALL
 from tests.benchmarks.truth.motion import motion_of
 from tests.benchmarks.truth.noises import coupling, flicker, from_drive, response_of
-from tests.benchmarks.truth.ode import Friction, friction_from_rest, record_ode, solved
+from tests.benchmarks.truth.ode import Friction, friction_from_rest, record_ode, solved, truth_ode
 from tests.benchmarks.truth.patterns import (
     Complexes,
     Defect,
@@ -225,6 +225,23 @@ def test_the_truth_at_the_transducer_is_the_peak_to_peak_of_the_ode_without_nois
     assert float(held.mean()) == pytest.approx(true.mean_torque_nm, rel=1e-4)
     assert float(np.mean(passes)) == pytest.approx(true.cogging_pp_nm, rel=5e-3)
     assert true.ripple_pp_nm > 1.02 * truth_of(made, rotor=True).ripple_pp_nm
+
+
+def test_the_truth_of_the_plant_is_what_its_own_solution_shows() -> None:
+    made = quiet(dynamics=SOFT, plan=replace(SHORT, rate_hz=10_000, slow_rpm=6.0, hold_rpm=6.0))
+    motion = motion_of(made.plan)
+    angle, _, torque = solved(made, motion)
+    true, linear = truth_ode(made), truth_of(made)
+    turns = [slice(leg.steady_stop - 100_000, leg.steady_stop) for leg in motion.legs]  # the last 10 s
+    means = [float(np.trapezoid(torque[t], angle[t]) / (angle[t][-1] - angle[t][0])) for t in turns]
+
+    assert true.ripple_pp_nm == pytest.approx(float(np.ptp(torque[turns[3]])), rel=1e-4)
+    assert true.friction_nm == pytest.approx((means[1] - means[0]) / 2, rel=1e-4)
+    assert true.mean_torque_nm == pytest.approx(means[3], rel=1e-4)
+    assert true.ripple_rms_nm == pytest.approx(linear.ripple_rms_nm, rel=2e-3)
+    assert true.friction_nm == pytest.approx(linear.friction_nm, rel=1e-3)
+    assert true.mean_torque_nm == pytest.approx(linear.mean_torque_nm, rel=1e-4)
+    assert true.cogging_pp_nm == linear.cogging_pp_nm
 
 
 @pytest.mark.parametrize("share", [0.1, 0.3, 0.5])

@@ -139,7 +139,7 @@ _ROWS = (
         drafts.friction,
         "friction",
         enters=budget.HALF_STEP,
-        method=3,
+        method=4,
         measurand=_FRICTION,
     ),
     FigureSpec(
@@ -151,7 +151,7 @@ _ROWS = (
         "friction of rated",
         of_rated=True,
         enters=budget.HALF_STEP,
-        method=3,
+        method=4,
         measurand=_FRICTION,
     ),
     FigureSpec(
@@ -170,6 +170,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.coulomb,
         enters=budget.HALF_STEP,
+        method=2,
         measurand=f"{_LINE}, at speed zero",
     ),
     FigureSpec(
@@ -179,6 +180,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.viscous,
         enters=budget.HALF_STEP,
+        method=2,
         measurand=f"{_LINE}: its slope",
     ),
     FigureSpec(
@@ -200,7 +202,7 @@ _ROWS = (
         SLOW_TURN,
         drafts.zero,
         enters=budget.HALF_SUM,
-        method=2,
+        method=3,
         measurand="reading without torque: half the sum of the mean torques of both directions, at the middle of the slow passes",
     ),
     FigureSpec(
@@ -211,7 +213,7 @@ _ROWS = (
         drafts.mean_torque,
         enters=budget.LEVEL,
         rests_on=(HOLD, SLOW_TURN),
-        method=2,
+        method=3,
         measurand="mean torque over whole turns of the hold at the transducer, friction included, less the zero of the slow passes",
     ),
 )

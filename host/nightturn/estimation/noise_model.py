@@ -17,12 +17,13 @@ from nightturn.estimation.least_squares import fit
 from nightturn.estimation.quantiles import CONFIDENCE, coverage_factor, t_quantile
 from nightturn.model.tiles import Float64s
 
-OCTAVES = 2
-"""1/f is a sum of relaxations of equal power, one for each so many octaves of their time: within 4 % of a straight 1/f."""
-MEMORY_SPANS = 0.5
-"""The slowest relaxation, in spans of what was measured: slower noise is the zero itself and its drift."""
-GRID = 9
-LOWEST, HIGHEST = 0.3, 300.0
+PERIOD_SPANS = 1.15
+"""Longest period of 1/f noise, in spans of what was measured: slower noise is the zero itself and its drift. With relaxations
+of up to half a span in its place the interval of the zero was three times as wide as its errors (simulated)."""
+NEIGHBOURS = 6.0
+"""Blocks further apart than this many of their lengths are as good as their middles."""
+GRID = 12
+LOWEST, HIGHEST = 0.3, 1e5
 """Range of ρ times its largest eigenvalue: below, 1/f is lost in white noise; above, white noise is lost in it."""
 WHITE = 0.8
 """Weight of white noise alone before anything was measured."""
@@ -30,6 +31,8 @@ MOVED = 0.025
 """Weight of each further movement of the zero before anything was measured."""
 EITHER = 0.5
 """Weight of a movement that cannot be told from a fixed effect, against that effect."""
+INSTEAD = 0.25
+"""Weight of a movement in the place of a fixed effect, against that effect, before anything was measured."""
 SEEN = 1e-3
 """A movement whose share outside the fixed effects is less than this cannot be seen."""
 NARROWEST, WIDEST, HALF_WIDTH_STEPS = 0.02, 12.0, 16
@@ -64,34 +67,79 @@ class Movement:
     weight: float = MOVED
 
 
-_Found = tuple[Movement, Float64s, Float64s, Float64s, Float64s, Float64s]
-"""Movement, column, its contrasts, and by ρ their norm, the movement's size and what it leaves unexplained."""
-
-
 @dataclass(frozen=True, slots=True)
 class _Linear:
-    """A linear combination for every ρ: weights of the values, share in the contrasts, value, variance in σ²."""
+    """A linear combination for every ρ: weights of the values, share in the contrasts, value, variance in σ².
+
+    `flickering` is the covariance of 1/f noise with it, `common` that of the contrasts.
+    """
 
     weights: Float64s
     shared: Float64s
     value: Float64s
     factor: Float64s
+    flickering: Float64s
+    common: Float64s
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A movement that can be seen: its column, its contrasts, and by ρ their norm, its size and what it leaves unexplained."""
+
+    movement: Movement
+    column: Float64s
+    along: Float64s
+    norm: Float64s
+    size: Float64s
+    rest: Float64s
+
+    def lever(self, linear: _Linear, rho: Float64s, added: float = 0.0) -> Float64s:
+        """By how much a combination is off for each unit of the movement, where it is left out."""
+        return float(linear.weights @ self.column) - added - rho * (linear.shared @ self.along)
+
+
+@dataclass(frozen=True, slots=True)
+class _Swapped:
+    """A movement in the place of a fixed effect: that effect, and by ρ its value and variance beside the movement."""
+
+    found: _Found
+    effect: _Linear
+    lever: Float64s
+    value: Float64s
+    factor: Float64s
+
+    @property
+    def rest(self) -> Float64s:
+        """What is left unexplained without the effect."""
+        return np.asarray(self.found.rest + self.value**2 / self.factor)
 
 
 def flicker_covariance(time_s: Float64s, duration_s: Float64s) -> Float64s:
-    """Covariance (n, n) of means of 1/f noise over blocks at these times, for unit power in each two octaves."""
-    # Blocks do not overlap: between two of them the mean over either is as good as its middle.
+    """Covariance (n, n) of means of 1/f noise over blocks at these times, for unit power in each factor e of frequency.
+
+    Its power falls with 1/f from a longest period on, so that two moments have the covariance -Ci(2π t / period), Ci the
+    cosine integral (M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 5.2.2). Near 0 that is -ln t, which is
+    averaged over both blocks: a second difference of t² (3/4 - ln t / 2).
+    """
+    from scipy.special import sici
+
     span = float(np.ptp(time_s) + duration_s.max())
-    apart = np.abs(time_s[:, None] - time_s[None, :])
-    total, decayed = np.zeros_like(apart), np.empty_like(apart)
-    slowest, fastest = MEMORY_SPANS * span, float(duration_s.min()) / 2
-    for relaxation in slowest * 2.0 ** -np.arange(0, np.log2(slowest / fastest) + OCTAVES, OCTAVES):
-        np.divide(apart, -relaxation, out=decayed)
-        total += np.exp(decayed, out=decayed)
-        x = duration_s / relaxation
-        own = 2 * (x - 1 + np.exp(-x)) / x**2
-        total[np.diag_indices_from(total)] += own - 1
-    return total
+    rate = 2 * np.pi / (PERIOD_SPANS * span)
+    apart = rate * np.abs(time_s[:, None] - time_s[None, :])
+    np.fill_diagonal(apart, 1.0)
+    total = -sici(apart)[1]
+    length = rate * (duration_s[:, None] + duration_s[None, :]) / 2
+    near = apart < NEIGHBOURS * length
+    t, d = apart[near], length[near]
+    total[near] += np.log(t) + (_of_log(t + d) + _of_log(np.abs(t - d)) - 2 * _of_log(t)) / d**2
+    own = rate * duration_s
+    total[np.diag_indices_from(total)] = 1.5 - np.euler_gamma - np.log(own) + own**2 / 24
+    return np.asarray(total)
+
+
+def _of_log(t: Float64s) -> Float64s:
+    """The function whose second derivative is -ln t."""
+    return np.asarray(t**2 * (0.75 - np.log(np.maximum(t, np.finfo(np.float64).tiny)) / 2))
 
 
 class NoiseModel:
@@ -139,31 +187,48 @@ class NoiseModel:
         seen = self._outside.T @ self._values
         self._seen = seen
         self._rest = self._inverse @ seen**2
-        base = np.log(prior) + 0.5 * np.log(self._inverse).sum(1)
-        floor = np.finfo(np.float64).tiny
-        nu = self.nu
-        weights = [base - nu / 2 * np.log(np.maximum(self._rest, floor))]
         self._found: list[_Found] = []
         self._either: list[tuple[Movement, int, Float64s]] = []
+        self._swapped: list[_Swapped] = []
         for movement, column in self._movements:
             along = self._outside.T @ column
             if along @ along < SEEN * float(column @ column):
-                self._weigh_either(movement, column)
-                continue
-            if nu < 2:
-                continue
-            norm = self._inverse @ along**2
-            size = self._inverse @ (along * seen) / norm
-            explained = size**2 * norm
-            left = np.maximum(self._rest - nu / (1 + nu) * explained, floor)
-            weights.append(base + np.log(movement.weight) - nu / 2 * np.log(left) - 0.5 * np.log1p(nu))
-            self._found.append((movement, column, along, norm, size, np.maximum(self._rest - explained, 0.0)))
-        weights[1:1] = [weights[0] + np.log(EITHER)] * len(self._either)
+                self._note_either(movement, column)
+            elif self.nu > 1:
+                self._note_found(movement, column, along)
+        self._weights = self._weighed(np.log(prior) + 0.5 * np.log(self._inverse).sum(1))
+
+    def _weighed(self, base: Float64s) -> Float64s:
+        """How likely each ρ is without a movement, and with each kind of it: (1 + kinds, ρ), 1 in total."""
+        nu, floor = self.nu, np.finfo(np.float64).tiny
+
+        def likelihood(rest: Float64s) -> Float64s:
+            return np.asarray(-nu / 2 * np.log(np.maximum(rest, floor)))
+
+        weights = [base + likelihood(self._rest)]
+        weights += [weights[0] + np.log(EITHER)] * len(self._either)
+        for found in self._found:
+            left = self._rest - nu / (1 + nu) * (self._rest - found.rest)
+            weights.append(base + np.log(found.movement.weight) + likelihood(left) - 0.5 * np.log1p(nu))
+        # As many unknowns as without a movement: nothing but what they leave unexplained tells the two apart.
+        weights += [base + np.log(INSTEAD) + likelihood(swapped.rest) for swapped in self._swapped]
         stacked = np.array(weights)
         likely = np.exp(stacked - stacked.max())
-        self._weights = likely / likely.sum()  # (movements + 1, ρ)
+        return np.asarray(likely / likely.sum())
 
-    def _weigh_either(self, movement: Movement, column: Float64s) -> None:
+    def _note_found(self, movement: Movement, column: Float64s, along: Float64s) -> None:
+        """A movement that the contrasts show: with the fixed effects, and in the place of one."""
+        norm = self._inverse @ along**2
+        size = self._inverse @ (along * self._seen) / norm
+        found = _Found(movement, column, along, norm, size, np.maximum(self._rest - size**2 * norm, 0.0))
+        self._found.append(found)
+        if movement.instead in self._names:
+            effect = self._linear(np.eye(self._fixed)[self._names.index(movement.instead)])
+            lever = found.lever(effect, self._rho)
+            factor = effect.factor + lever**2 / norm
+            self._swapped.append(_Swapped(found, effect, lever, effect.value - lever * size, factor))
+
+    def _note_either(self, movement: Movement, column: Float64s) -> None:
         """A movement that the fixed effects describe as well: note what it is in their terms."""
         if movement.instead in self._names:
             place = self._names.index(movement.instead)
@@ -173,20 +238,29 @@ class NoiseModel:
 
     def chance(self, name: str) -> float:
         """How likely it is that the zero moved in this way."""
-        return float(sum(self._weights[row].sum() for row, found in self._rows() if found[0].name == name))
+        return float(
+            sum(self._weights[row].sum() for row, found, _ in self._rows() if found.movement.name == name)
+        )
 
     def size(self, name: str) -> float:
         """How far the zero moved in this way, if it did; 0 where that cannot be seen."""
-        for row, found in self._rows():
-            weight = self._weights[row]
-            if found[0].name == name and weight.sum() > 0:
-                return float(weight @ found[4] / weight.sum())
-        return 0.0
+        total = weighed = 0.0
+        for row, found, size in self._rows():
+            if found.movement.name == name:
+                total += float(self._weights[row].sum())
+                weighed += float(self._weights[row] @ size)
+        return weighed / total if total > 0 else 0.0
 
-    def _rows(self) -> Iterator[tuple[int, _Found]]:
-        """Movements that can be seen, with their row of weights."""
-        if self.nu > 0:
-            yield from enumerate(self._found, 1 + len(self._either))
+    def _rows(self) -> Iterator[tuple[int, _Found, Float64s]]:
+        """Movements that can be seen, with their row of weights and their size by ρ."""
+        if self.nu < 1:
+            return
+        first = 1 + len(self._either)
+        for row, found in enumerate(self._found, first):
+            yield row, found, found.size
+        for row, swapped in enumerate(self._swapped, first + len(self._found)):
+            found = swapped.found
+            yield row, found, found.size + swapped.lever / found.norm * swapped.value / swapped.factor
 
     def estimate(self, name: str, combination: Float64s) -> Estimate:
         """The combination (p,) of the coefficients; `name` finds what a movement adds to it."""
@@ -202,27 +276,48 @@ class NoiseModel:
             read = self._linear(changed)
             centres.append(read.value)
             spreads.append(self._rest / self.nu * read.factor)
-        nus = [float(self.nu)] * grid * len(centres) + [float(self.nu - 1)] * grid * len(self._found)
-        for movement, column, along, norm, size, rest in self._found:
-            plainly = float(plain.weights @ column) - movement.added.get(name, 0.0)
-            lever = plainly - self._rho * (plain.shared @ along)
-            centres.append(plain.value - lever * size)
-            spreads.append(rest / (self.nu - 1) * (plain.factor + lever**2 / norm))
-        return _mixed(self._weights.ravel(), np.ravel(centres), np.ravel(spreads), np.array(nus))
+        for found in self._found:
+            lever = found.lever(plain, self._rho, found.movement.added.get(name, 0.0))
+            centres.append(plain.value - lever * found.size)
+            spreads.append(found.rest / (self.nu - 1) * (plain.factor + lever**2 / found.norm))
+        for swapped in self._swapped:
+            centre, factor = self._without(swapped, name, plain)
+            centres.append(centre)
+            spreads.append(swapped.rest / self.nu * factor)
+        nus = np.full((len(centres), grid), float(self.nu))
+        first = 1 + len(self._either)
+        nus[first : first + len(self._found)] -= 1.0
+        return _mixed(self._weights.ravel(), np.ravel(centres), np.ravel(spreads), nus.ravel())
+
+    def _without(self, swapped: _Swapped, name: str, plain: _Linear) -> tuple[Float64s, Float64s]:
+        """A combination by ρ, and its variance in σ², with the movement and without the effect in whose place it is."""
+        # To leave a column out is to take the value for which its coefficient is zero: what goes with it goes.
+        found, effect = swapped.found, swapped.effect
+        lever = found.lever(plain, self._rho, found.movement.added.get(name, 0.0))
+        together = float(plain.weights @ effect.weights) + self._rho * float(
+            plain.weights @ effect.flickering
+        )
+        together = (
+            together - self._rho**2 * (plain.shared @ effect.common) + lever * swapped.lever / found.norm
+        )
+        along = together / swapped.factor
+        factor = plain.factor + lever**2 / found.norm - along * together
+        return plain.value - lever * found.size - along * swapped.value, factor
 
     def _linear(self, combination: Float64s) -> _Linear:
         """The combination for every ρ, its variance in units of σ², and what it is made of."""
         weights = self._q[:, : self._fixed] @ np.linalg.solve(self._r.T, combination)
         plain = float(combination @ self._plain)
         if self.nu < 1:
-            return _Linear(weights, np.zeros((1, 0)), np.array([plain]), np.zeros(1))
+            nothing = np.zeros(0)
+            return _Linear(weights, np.zeros((1, 0)), np.array([plain]), np.zeros(1), nothing, nothing)
         # What the contrasts say of the errors is taken off: with 1/f noise turns near each other share theirs.
         flickering = self._flicker @ weights
         common = self._outside.T @ flickering
         shared = self._inverse * common
         rho = self._rho
         factor = float(weights @ weights) + rho * float(weights @ flickering) - rho**2 * (shared @ common)
-        return _Linear(weights, shared, plain - rho * (shared @ self._seen), factor)
+        return _Linear(weights, shared, plain - rho * (shared @ self._seen), factor, flickering, common)
 
 
 def _mixed(weights: Float64s, centres: Float64s, variances: Float64s, nus: Float64s) -> Estimate:

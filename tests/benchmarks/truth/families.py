@@ -55,7 +55,7 @@ from tests.benchmarks.truth.family import (
     Family,
     expecting,
 )
-from tests.benchmarks.truth.ode import record_ode
+from tests.benchmarks.truth.ode import record_ode, truth_ode
 from tests.benchmarks.truth.rig_records import rig_record
 
 WITHOUT_ZERO = ("friction", "zero", "mean_torque")
@@ -271,18 +271,21 @@ FAMILIES += (
         name="slow starts LuGre ODE",
         draw=ode(plant=CRISP, plan=SLOW_STARTS, static_nm=0.150, stribeck_rad_s=0.15),
         recorded=record_ode,
+        truth=truth_ode,
         expect=expecting(VALUE, value=STARTS),
     ),
     Family(
         name="slow starts LuGre ODE long presliding",
         draw=ode(plan=SLOW_STARTS, static_nm=0.150, stribeck_rad_s=0.15),
         recorded=record_ode,
+        truth=truth_ode,
         long_seeds=100,
     ),
     Family(
         name="fast starts LuGre ODE",
         draw=ode(plan=TWO_SPEEDS, static_nm=0.150, stribeck_rad_s=0.15),
         recorded=record_ode,
+        truth=truth_ode,
         expect=expecting(VALUE, either=SPEEDS),
         long_seeds=100,
     ),
@@ -290,11 +293,12 @@ FAMILIES += (
 )
 
 FAMILIES += (
-    Family(name="LuGre ODE", draw=ode(), recorded=record_ode, long_seeds=100, valued=1.0),
+    Family(name="LuGre ODE", draw=ode(), recorded=record_ode, truth=truth_ode, long_seeds=100, valued=1.0),
     Family(
         name="LuGre ODE Stribeck",
         draw=ode(static_nm=0.150, stribeck_rad_s=0.15),
         recorded=record_ode,
+        truth=truth_ode,
         long_seeds=100,
     ),
     # The linear path by which its truth is known leaves out 0.03 % here, which the lowest noise would show.
@@ -302,11 +306,24 @@ FAMILIES += (
         name="LuGre ODE drive ripple",
         draw=ode_ripple,
         recorded=record_ode,
+        truth=truth_ode,
         long_seeds=100,
         white_nm=WHITE_NM[1:],
     ),
-    Family(name="LuGre ODE soft coupling", draw=ode(plant=SOFT), recorded=record_ode, long_seeds=100),
-    Family(name="LuGre ODE 1/f 3 mN·m", draw=ode(flicker_nm=0.003), recorded=record_ode, long_seeds=100),
+    Family(
+        name="LuGre ODE soft coupling",
+        draw=ode(plant=SOFT),
+        recorded=record_ode,
+        truth=truth_ode,
+        long_seeds=100,
+    ),
+    Family(
+        name="LuGre ODE 1/f 3 mN·m",
+        draw=ode(flicker_nm=0.003),
+        recorded=record_ode,
+        truth=truth_ode,
+        long_seeds=100,
+    ),
 )
 
 BY_NAME = {family.name: family for family in FAMILIES}

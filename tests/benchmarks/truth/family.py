@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from zlib import crc32
 
 import numpy as np
-from tests.benchmarks.truth.closed_form import Samples, record, truth_of
+from tests.benchmarks.truth.closed_form import Samples, Truth, record, truth_of
 from tests.benchmarks.truth.judging import FIELDS, FIGURES, Judged, by_arrays, by_stream, judged, naive_of
 from tests.benchmarks.truth.signals import Signal
 
@@ -46,7 +46,7 @@ class Family:
         valued: share of cycles that must get a value, where a value is expected.
         defect_in: figures that must name a local deviation, while the other peak-to-peaks must not; None looks at none.
         long_seeds: seeds in the long form.
-        recorded: how a signal becomes samples.
+        recorded: how a signal becomes samples. truth: what a perfect measurement of it would give.
     """
 
     name: str
@@ -61,6 +61,7 @@ class Family:
     defect_in: tuple[str, ...] | None = None
     long_seeds: int = 400
     recorded: Callable[[Signal, np.random.Generator], Samples] = record
+    truth: Callable[..., Truth] = truth_of
 
     def names_deviation(self, figure: str) -> bool | None:
         """Whether this figure must name a local deviation, or must not; None where nobody looks."""
@@ -81,4 +82,4 @@ class Family:
         made = self.draw(rng, white_nm)
         samples = [self.recorded(made, rng) for _ in range(self.cycles)]
         found = by_arrays(samples[-1]) if self.arrays else by_stream(samples, **self.known(made))
-        return judged(found, truth_of(made, rotor=self.rotor), naive_of(samples[-1]))
+        return judged(found, self.truth(made, rotor=self.rotor), naive_of(samples[-1]))
