@@ -243,6 +243,7 @@ def opened(
         night=beginning.night,
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
+        figures_apart=True,
     )
     return _with_motion(begins, card, beginning)
 

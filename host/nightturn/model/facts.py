@@ -5,6 +5,7 @@ from collections.abc import Callable
 import msgspec
 
 from nightturn.model.clocks import ClockOffset
+from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Host
 
 RUN_OPENED = "run_opened"
@@ -16,6 +17,7 @@ COMMAND = "command"
 FAILURE = "failure"
 DAEMON_ENDS = "daemon_ends"  # the name of a command
 SETTING = "setting"
+CYCLE_FINISHED = "cycle_finished"
 BY_CARD = "card"  # who ended a run whose unit was taken off, or another one mounted
 BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 
@@ -102,6 +104,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `night` is what is counted of the cycles before, as `fixture.owners.night` packs it; empty for a run that begins.
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
+    `figures_apart` says that the shell works figures out and puts `CycleFinished` on the tape; on older tapes the core did so.
     """
 
     run: str
@@ -140,6 +143,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     wire_minor: int = 0
     night: bytes = b""
     rig_record: str = ""
+    figures_apart: bool = False
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -204,6 +208,23 @@ class Setting(msgspec.Struct, frozen=True):
     rig_record: str = ""
 
 
+class CycleFinished(msgspec.Struct, frozen=True):
+    """The figures of a cycle have been worked out of its sums, or could not be.
+
+    Attributes:
+        epoch, cycle_no: which cycle.
+        sums_sha256: of the sums that they were made of.
+        record: the cycle with its figures, to the last bit as they were worked out, and the numeric fingerprint; None without.
+        error: why there are none, a sentence; empty with a record.
+    """
+
+    epoch: int
+    cycle_no: int
+    sums_sha256: str
+    record: CycleRecord | None = None
+    error: str = ""
+
+
 KINDS: dict[str, type[msgspec.Struct]] = {
     RUN_OPENED: RunOpened,
     LINK: LinkFact,
@@ -213,6 +234,7 @@ KINDS: dict[str, type[msgspec.Struct]] = {
     COMMAND: Command,
     FAILURE: Failure,
     SETTING: Setting,
+    CYCLE_FINISHED: CycleFinished,
 }
 
 # Made on import: two threads that make the first decoder of a type at once crash the interpreter.
