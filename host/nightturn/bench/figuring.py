@@ -65,9 +65,9 @@ class Figuring:
     async def _work_out(self, job: CycleJob) -> None:
         try:
             fact = await self._finisher(job)
-        except Exception as error:
-            log.exception("figures_failed", fixture=self._fixture, cycle=job.sums.cycle_no)
-            sums = job.sums
-            why = f"{NO_FIGURES}: {fault(error)}"
+        except Exception as error:  # noqa: BLE001 - whatever a finisher fails by, the cycle is to be closed
+            sums, why = job.sums, f"{NO_FIGURES}: {fault(error)}"
             fact = CycleFinished(sums.epoch, sums.cycle_no, sums.sha256(), error=why)
+        if fact.error:
+            log.error("figures_failed", fixture=self._fixture, cycle=fact.cycle_no, why=fact.error)
         self._tell(CYCLE_FINISHED, fact)
