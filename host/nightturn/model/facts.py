@@ -105,6 +105,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
     `figures_apart` says that the shell works figures out and puts `CycleFinished` on the tape; on older tapes the core did so.
+    `resume_apart_s` is how much longer this fixture than another announces motion that goes on by itself, so that cycles of a hall do not
+    begin together.
     """
 
     run: str
@@ -144,6 +146,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     night: bytes = b""
     rig_record: str = ""
     figures_apart: bool = False
+    resume_apart_s: float = 0.0
 
 
 class LinkFact(msgspec.Struct, frozen=True):
