@@ -246,12 +246,11 @@ def opened(
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
         figures_apart=True,
-        resume_apart_s=resume_apart_s(settings.id),
     )
-    return _with_motion(begins, card, beginning)
+    return _with_motion(begins, card, beginning, settings.id)
 
 
-def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
+def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning, fixture: str) -> RunOpened:
     """What the run takes over of motion: travel, what its permission was, why it waits for a person."""
     travel = _travel(card, beginning)
     return msgspec.structs.replace(
@@ -264,6 +263,7 @@ def _with_motion(begins: RunOpened, card: MountCard, beginning: Beginning) -> Ru
         left=beginning.left,
         locks=beginning.locks,
         guard_seen_open=beginning.guard_seen_open,
+        resume_apart_s=resume_apart_s(fixture),
     )
 
 
