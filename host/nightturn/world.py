@@ -68,9 +68,15 @@ def boundless() -> int:
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """Everything outside, handed in at the composition root; `room` is how many bytes the data root's disk still takes."""
+    """Everything outside, handed in at the composition root.
+
+    Attributes:
+        room: how many bytes the data root's disk still takes.
+        figures: where figures are worked out, so that they do not wait behind a disk; None for where all slow work is done.
+    """
 
     clock: Clock
     files: Files
     offload: Offload
     room: Callable[[], int] = boundless
+    figures: Offload | None = None

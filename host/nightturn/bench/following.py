@@ -14,4 +14,4 @@ def follows(record: Record) -> bool:
         return False
     if record.kind == facts.COMMAND:
         return msgspec.msgpack.decode(record.body, type=facts.Command).name != GO
-    return record.kind == facts.FAILURE
+    return record.kind in {facts.FAILURE, facts.CYCLE_FINISHED}

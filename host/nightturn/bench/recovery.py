@@ -114,6 +114,7 @@ class _Fed:
         """Whether it holds no record and its state needs no cut: it is there to say where the run goes on."""
         state, segment = self.core.state, self.segment
         bare = segment.last_record_no < segment.first_record_no and not self.plans
+        bare = bare and not state.finishing.waiting
         return bare and state.epoch.timebase is None and state.run.phase is RunPhase.OPEN
 
 
@@ -146,12 +147,12 @@ def recover(files: Files, journal: Journal, fixture: str) -> Recovered:
         if newest.says_only_where and first >= found.next_record_no:
             beginning = goes_on(newest.core.state, first, newest.path)
             break
-        ends = newest.core.state.run.under_way
+        ends = _open(newest.core.state)
         _end(files, newest)
         ended_here = newest.core.state.run.row if ends else ended_here
         beginning = Beginning(first_record_no=max(found.next_record_no, newest.core.state.record_no + 1))
         upcoming = None
-        if newest.core.state.run.under_way:
+        if _open(newest.core.state):
             upcoming = _begin_next(files, journal, newest.core, beginning.first_record_no)
         _seal(files, journal, newest, done)
         ended, newest = newest.core.state, upcoming
@@ -343,6 +344,11 @@ def _seal(files: Files, journal: Journal, fed: _Fed, done: _Done) -> None:
         return  # the next start has the same news
     done.segments += 1
     done.news += fed.news
+
+
+def _open(state: FixtureState) -> bool:
+    """Whether the run is under way, or has ended and waits for the last figures before it says so."""
+    return state.run.under_way or (state.run.phase is RunPhase.ENDED and not state.told.end)
 
 
 def _of_recovery(record: Record, after: FixtureState) -> bool:

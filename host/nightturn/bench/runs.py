@@ -10,6 +10,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 import structlog
+from crc32c import crc32c
 
 from nightturn.calibration.records import (
     INLINE,
@@ -41,6 +42,7 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 ID_STAMP = len("20260504T180000Z")
 BENCH_CHARACTERS = 6  # of its word: enough to tell the benches of one machine apart
+RESUME_APART_S = 10.0  # over so many seconds the fixtures of a hall go on by themselves
 UNKNOWN = "unknown"
 NEVER_COUNTED = "unknown: no run has counted it"
 NOTHING_RECORDED = Texts("", "", "", "")
@@ -247,11 +249,12 @@ def opened(
         night=beginning.night,
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
+        figures_apart=True,
     )
-    return _taken_over(begins, card, beginning)
+    return _taken_over(begins, card, beginning, settings.id)
 
 
-def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning) -> RunOpened:
+def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning, fixture: str) -> RunOpened:
     """What the run takes over: travel, what its permission was, why it waits for a person, where its samples ended."""
     travel = _travel(card, beginning)
     return msgspec.structs.replace(
@@ -265,6 +268,7 @@ def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning) -> Run
         stream=beginning.stream,
         locks=beginning.locks,
         guard_seen_open=beginning.guard_seen_open,
+        resume_apart_s=resume_apart_s(fixture),
     )
 
 
@@ -320,6 +324,11 @@ def _limits(settings: FixtureSettings, variant: Variant) -> dict[str, object]:
     }
     protect = {f"protect_max_{name}": limit.max for name, limit in sorted(settings.protect.items())}
     return {"rated_torque_nm": variant.rated_torque_nm, **accept, **protect}
+
+
+def resume_apart_s(fixture: str) -> float:
+    """How much later than others a fixture goes on by itself, s: by its id, so the same at each start, and spread over `RESUME_APART_S`."""
+    return crc32c(fixture.encode()) % round(10 * RESUME_APART_S) / 10
 
 
 def host_name() -> str:

@@ -14,6 +14,7 @@ import structlog
 
 from nightturn.acquisition.states import LinkState
 from nightturn.bench.counting import COUNTERS_PERIOD_S
+from nightturn.bench.figuring import Figuring, Finisher, OffloadFinisher
 from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
@@ -22,13 +23,14 @@ from nightturn.bench.safekeeping import Finished, Safekeeping
 from nightturn.bench.shell import Shell
 from nightturn.bench.telling import Sink, Telling
 from nightturn.errors import StorageError, fault
+from nightturn.estimation.jobs import CycleJob
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.off import off_frames
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.model.quantities import quantity
 from nightturn.model.records import Emit, Frame, Record, Send, Tick
-from nightturn.model.rows import CHUNK, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
+from nightturn.model.rows import CHUNK, FINISH, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
 from nightturn.settings.rig import Fsync
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
@@ -93,6 +95,7 @@ class Station:
         journal: Journal,
         sinks: Sequence[Sink],
         cadence: Cadence,
+        finisher: Finisher | None = None,
     ) -> None:
         self.fixture = fixture
         self.core = Fixture()
@@ -105,6 +108,7 @@ class Station:
         self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
         self._keeping = Safekeeping(fixture, world, journal, self._kept)
+        self._figuring = Figuring(fixture, finisher or OffloadFinisher(world), self._fact)
         self._telling = Telling(fixture, world.clock, sinks)
         self._cadence = cadence
         self._shell = Shell()
@@ -214,8 +218,12 @@ class Station:
         self._line.stop()
         if was_up:
             self._fact(facts.LINK, facts.LinkFact(opened=False, reason="the host closes the line"))
+        await self._figuring.drained()
         shell.closing = True
         self._step([self._cut_fact()])
+        if self.core.state.finishing.waiting:  # the cut has ended a cycle
+            await self._figuring.drained()
+            self._step([self._cut_fact()])
         await self._keeping.drained()
         await self._world.offload(self._close_journal)
 
@@ -359,6 +367,10 @@ class Station:
             return
         if emit.dataset == WANT_CUT:
             self._shell.cut_wanted = True
+            return
+        if emit.dataset == FINISH:
+            assert isinstance(emit.row, CycleJob)
+            self._figuring.begin(emit.row)
             return
         if emit.dataset == RUN_ENDED:
             assert isinstance(emit.row, RunEnded)

@@ -27,18 +27,25 @@ class RealClock:
 
 
 class ThreadOffload:
-    """Slow jobs on a small pool of threads."""
+    """Slow jobs on a small pool of threads; figures on one of their own, so that none of them waits behind a disk."""
 
     def __init__(self) -> None:
         prepare()
         self._pool = ThreadPoolExecutor(OFFLOAD_THREADS, thread_name_prefix="offload")
+        # One: how many threads the BLAS has is set for the whole process while a cycle is finished.
+        self._one = ThreadPoolExecutor(1, thread_name_prefix="figures")
 
     def __call__(self, job: Callable[[], None], /) -> Awaitable[None]:
         """Run the job on a thread."""
         return asyncio.get_running_loop().run_in_executor(self._pool, job)
 
+    def figures(self, job: Callable[[], None], /) -> Awaitable[None]:
+        """Run the job on the thread for figures, behind those that wait there."""
+        return asyncio.get_running_loop().run_in_executor(self._one, job)
+
     def shutdown(self) -> None:
         """Wait for the jobs under way."""
+        self._one.shutdown(wait=True)
         self._pool.shutdown(wait=True)
 
 
@@ -69,7 +76,8 @@ class InlineOffload:
 def real_world(root: Path) -> World:
     """The real clocks, the files under `root`, and a pool of threads."""
     files = RealFiles(root)
-    return World(RealClock(), files, ThreadOffload(), files.room)
+    offload = ThreadOffload()
+    return World(RealClock(), files, offload, files.room, offload.figures)
 
 
 def virtual_world(root: Path, loop: VirtualLoop, start_utc_ns: int) -> World:

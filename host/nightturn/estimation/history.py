@@ -42,22 +42,26 @@ class History(msgspec.Struct):
         ts_end: int,
     ) -> CycleRecord:
         """`finish_cycle` with what is remembered, then remember this cycle too."""
+        earlier = self.earlier(sums, conditions)
+        record = finish_cycle(
+            sums, conditions, record_first, record_last, ts_start, ts_end, previous_friction_nm=earlier
+        )
+        self.note(record)
+        return record
+
+    def earlier(self, sums: CycleSums, conditions: Conditions) -> tuple[float, ...]:
+        """What is remembered of cycles like this one, oldest first, N·m; under other conditions a new history begins."""
         key = f"{conditions.config_digest}/{conditions.calibration_id}/{conditions.slow_speed_rpm!r}"
         if key != self.conditions:
             self.clear()
             self.conditions = key
-        earlier = self.friction_nm.get(sums.direction * conditions.sense, ())
-        record = finish_cycle(
-            sums, conditions, record_first, record_last, ts_start, ts_end, previous_friction_nm=tuple(earlier)
-        )
-        self._note(record)
-        return record
+        return tuple(self.friction_nm.get(sums.direction * conditions.sense, ()))
 
     def clear(self) -> None:
         """Forget everything: what comes next need not be like what was."""
         self.friction_nm = {}
 
-    def _note(self, record: CycleRecord) -> None:
+    def note(self, record: CycleRecord) -> None:
         """Remember a complete cycle whose friction is sound."""
         friction = record.figure(names.FRICTION)
         if record.status == OK and friction.status == OK and friction.value is not None:

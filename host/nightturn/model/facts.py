@@ -5,6 +5,7 @@ from collections.abc import Callable
 import msgspec
 
 from nightturn.model.clocks import ClockOffset
+from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Host
 
 RUN_OPENED = "run_opened"
@@ -16,6 +17,7 @@ COMMAND = "command"
 FAILURE = "failure"
 DAEMON_ENDS = "daemon_ends"  # the name of a command
 SETTING = "setting"
+CYCLE_FINISHED = "cycle_finished"
 BY_CARD = "card"  # who ended a run whose unit was taken off, or another one mounted
 BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 
@@ -124,6 +126,9 @@ class RunOpened(msgspec.Struct, frozen=True):
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
     `stream` is where the device's series stood when the last daemon ended; None where there was none.
     `fsync` is when its tape is made durable, as the rig file says it; with "never" nothing is promised, so nothing turns.
+    `figures_apart` says that the shell works figures out and puts `CycleFinished` on the tape; on older tapes the core did so.
+    `resume_apart_s` is how much longer this fixture than another announces motion that goes on by itself, so that cycles of a hall do not
+    begin together.
     """
 
     run: str
@@ -164,6 +169,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     rig_record: str = ""
     stream: StreamLeft | None = None
     fsync: str = "1s"
+    figures_apart: bool = False
+    resume_apart_s: float = 0.0
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -231,6 +238,23 @@ class Setting(msgspec.Struct, frozen=True):
     rig_record: str = ""
 
 
+class CycleFinished(msgspec.Struct, frozen=True):
+    """The figures of a cycle have been worked out of its sums, or could not be.
+
+    Attributes:
+        epoch, cycle_no: which cycle.
+        sums_sha256: of the sums that they were made of.
+        record: the cycle with its figures, to the last bit as they were worked out, and the numeric fingerprint; None without.
+        error: why there are none, a sentence; empty with a record.
+    """
+
+    epoch: int
+    cycle_no: int
+    sums_sha256: str
+    record: CycleRecord | None = None
+    error: str = ""
+
+
 KINDS: dict[str, type[msgspec.Struct]] = {
     RUN_OPENED: RunOpened,
     LINK: LinkFact,
@@ -240,6 +264,7 @@ KINDS: dict[str, type[msgspec.Struct]] = {
     COMMAND: Command,
     FAILURE: Failure,
     SETTING: Setting,
+    CYCLE_FINISHED: CycleFinished,
 }
 
 # Made on import: two threads that make the first decoder of a type at once crash the interpreter.

@@ -14,6 +14,7 @@ GAPS = "gaps"
 CLOCK = "clock"
 SLOW = "slow"
 CHUNK = "chunk"  # not a dataset: the order to seal a segment
+FINISH = "finish"  # not a dataset: the order to work out the figures of a cycle
 WANT_CUT = "want_cut"  # not a dataset: the core asks the shell for a cut
 COUNTERS = "counters"  # not stored: made by the shell from what the device counts
 STATE = "state"  # not stored: what telemetry and the daemon show
@@ -25,7 +26,7 @@ RECOVERED = (
     "recovered"  # not stored as such: what a start made of an earlier daemon's tape, for people watching
 )
 
-NOT_STORED = frozenset({CHUNK, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED})
+NOT_STORED = frozenset({CHUNK, FINISH, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED})
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
 

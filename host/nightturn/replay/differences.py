@@ -9,6 +9,8 @@ from collections.abc import Sequence
 
 import msgspec
 
+from nightturn.estimation.fingerprint import fingerprint
+from nightturn.model.facts import CycleFinished
 from nightturn.model.figures import CycleRecord, Figure
 from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
@@ -101,6 +103,38 @@ def cycle_differences(
         found += _figures(where, old.figures, new.figures, exact=exact)
     found += [f"cycle {cycle.cycle_no} of epoch {cycle.epoch} was not expected" for cycle in seen.values()]
     return found
+
+
+def fact_differences(again: Sequence[tuple[CycleFinished, CycleFinished]]) -> list[str]:
+    """Differences of figures that came to the core as facts from what their sums give here, equal under one fingerprint, else within the bound.
+
+    A figure whose method has changed since is told by the rows and left out here, with the verdict that it enters.
+    """
+    found = []
+    for fact, here in again:
+        where = f"figures on the tape of cycle {fact.cycle_no}"
+        if fact.sums_sha256 != here.sums_sha256:
+            found.append(f"{where}: they were made of other sums than the samples give")
+        if fact.record is None or here.record is None:
+            if fact.error != here.error:
+                found.append(f"{where}: {fact.error or 'there are some'} -> {here.error or 'there are some'}")
+            continue
+        was, now, changed = _of_same_method(fact.record, here.record)
+        exact = fact.record.fingerprint == fingerprint()
+        lines = cycle_differences([was], [now], exact=exact, whole=not changed)
+        found += [f"{where} against its sums: {line}" for line in lines]
+    return found
+
+
+def _of_same_method(was: CycleRecord, now: CycleRecord) -> tuple[CycleRecord, CycleRecord, bool]:
+    """Both with the figures that one method made, and whether there are others."""
+    methods = {figure.name: figure.method for figure in now.figures}
+    changed = {figure.name for figure in was.figures if methods.get(figure.name) not in {None, figure.method}}
+    left = [
+        msgspec.structs.replace(each, figures=tuple(f for f in each.figures if f.name not in changed))
+        for each in (was, now)
+    ]
+    return left[0], left[1], bool(changed)
 
 
 def _at_limit(old: CycleRecord, new: CycleRecord) -> bool:

@@ -4,8 +4,6 @@ It is the live core with a part of its table of reactions: what decides which sa
 they belong to. A block and a slow channel are cut short here; nothing else is written a second time.
 """
 
-from collections.abc import Iterator, Sequence
-
 from nightturn.acquisition.following import follow
 from nightturn.acquisition.outputs import BlockIn, LinkFault, Missing, Restarted, SessionUp, SlowIn
 from nightturn.fixture import events, line, measuring, night
@@ -14,9 +12,9 @@ from nightturn.fixture.work import Reactions, Work
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
-from nightturn.model.records import Bad, Effect, Emit, Frame, Tick
+from nightturn.model.records import Bad, Frame, Tick
 from nightturn.replay.beginning import take_over
-from nightturn.replay.full import read_by_this_version
+from nightturn.replay.full import cycles_among, read_by_this_version
 from nightturn.replay.tapes import Part, Tape
 
 TILE_SAMPLES = 20_000
@@ -91,7 +89,7 @@ class FiguresReplay:
             state.next_record(record_no)
             effects = handle(record)
             if effects:
-                self.cycles += _cycles(effects)
+                self.cycles += cycles_among(effects)
         self.record_last = part.segment.last_record_no
         self.dropped_bytes += part.segment.dropped_bytes
         if part.problem:
@@ -99,12 +97,13 @@ class FiguresReplay:
 
     def flush(self) -> None:
         """Hand on what waits for a full tile."""
-        self.cycles += _cycles(self._core.flush())
+        self.cycles += cycles_among(self._core.flush())
 
     def _begin(self, part: Part) -> None:
         self.flush()
         self._core = Fixture(part.segment.first_record_no, TILE_SAMPLES, FIGURES_REACTIONS)
         take_over(self._core, part)
+        self.cycles += cycles_among(self._core.settle())
 
 
 def replay_figures(tape: Tape) -> FiguresReplay:
@@ -119,10 +118,3 @@ def replay_figures(tape: Tape) -> FiguresReplay:
             replay.play(part)
     replay.flush()
     return replay
-
-
-def _cycles(effects: Sequence[Effect]) -> Iterator[CycleRecord]:
-    """The cycles among effects."""
-    for effect in effects:
-        if isinstance(effect, Emit) and isinstance(effect.row, CycleRecord):
-            yield effect.row

@@ -4,7 +4,7 @@ The live station puts the running checksum over all effects into each control ti
 each of them, so a difference is placed within one control period. Rows are compared one by one with what is expected.
 """
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,11 +12,12 @@ from typing import Any
 import msgspec
 
 from nightturn.errors import CorruptFileError
+from nightturn.estimation.jobs import worked_out
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
-from nightturn.model.records import Emit, Frame, Host, Record, Tick
+from nightturn.model.records import Effect, Emit, Frame, Host, Record, Tick
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
 from nightturn.replay.beginning import take_over
 from nightturn.replay.tapes import Part, Tape
@@ -47,6 +48,7 @@ class Replayed:
         dropped_bytes: bytes that are not a whole record.
         first_difference: where the effects first differ from the live ones; empty when they do not.
         damage: sentences on what the tape lacks.
+        again: figures that came as facts, each with what is worked out of the same sums here.
     """
 
     rows: Rows = field(default_factory=Rows)
@@ -59,6 +61,7 @@ class Replayed:
     dropped_bytes: int = 0
     first_difference: str = ""
     damage: list[str] = field(default_factory=list)
+    again: list[tuple[facts.CycleFinished, facts.CycleFinished]] = field(default_factory=list)
 
 
 def replay(tape: Tape, tile_samples: int | None = None, splits: Collection[int] = ()) -> Replayed:
@@ -97,9 +100,10 @@ class _Player:
         self._splits = frozenset(splits)
         self._core: Fixture | None = None
         self._seen = Replayed()
+        self._here: CycleRecord | None = None
         rows = self._seen.rows
         self._keep: dict[str, Callable[[Any], None]] = {
-            CYCLES: rows.cycles.append,
+            CYCLES: self._cycle,
             GAPS: rows.gaps.append,
             EVENTS: rows.events.append,
             STROKES: rows.strokes.append,
@@ -151,18 +155,44 @@ class _Player:
     def _handed_over(self, record_no: int, state: bytes) -> Fixture:
         core = Fixture(record_no, self._tile_samples)
         core.restore(state)
+        if self._tile_samples is not None:
+            self._seen.rows.cycles += cycles_among(core.settle())
         return core
 
     def _compare(self, core: Fixture, record_no: int, record: Record) -> None:
-        """At a tick or a cut: the checksum that the live station had before this record."""
+        """At a tick or a cut: the checksum that the live station had before this record. At figures: these, made again."""
         if type(record) is Tick:
             recorded = record.effects_crc
-        elif type(record) is Host and record.kind == facts.CUT:
+        elif type(record) is not Host:
+            return
+        elif record.kind == facts.CUT:
             recorded = msgspec.msgpack.decode(record.body, type=facts.Cut).effects_crc
         else:
+            if record.kind == facts.CYCLE_FINISHED:
+                self._work_out_again(core, msgspec.msgpack.decode(record.body, type=facts.CycleFinished))
             return
         if recorded != core.effects_crc and not self._seen.first_difference:
             self._seen.first_difference = (
                 f"effects differ before record {record_no} "
                 f"(checksum {core.effects_crc:08x}, recorded {recorded:08x})"
             )
+
+    def _work_out_again(self, core: Fixture, fact: facts.CycleFinished) -> None:
+        """The core decides from the fact; whether it is right is seen from the sums that the core made of the samples."""
+        job = core.state.finishing.first
+        if job is not None and job.is_of(fact.epoch, fact.cycle_no):
+            here = worked_out(job)
+            self._seen.again.append((fact, here))
+            self._here = here.record if fact.record is not None else None
+
+    def _cycle(self, row: CycleRecord) -> None:
+        """Keep what this version makes of the sums, which is what stored rows and an expectation are compared with."""
+        here, self._here = self._here, None
+        self._seen.rows.cycles.append(here or row)
+
+
+def cycles_among(effects: Sequence[Effect]) -> Iterator[CycleRecord]:
+    """The cycles among effects."""
+    for effect in effects:
+        if isinstance(effect, Emit) and isinstance(effect.row, CycleRecord):
+            yield effect.row

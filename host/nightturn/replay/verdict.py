@@ -13,7 +13,13 @@ from nightturn.estimation.fingerprint import fingerprint, fingerprint_change
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import fixed
-from nightturn.replay.differences import BOUND, cycle_differences, night_differences, row_differences
+from nightturn.replay.differences import (
+    BOUND,
+    cycle_differences,
+    fact_differences,
+    night_differences,
+    row_differences,
+)
 from nightturn.replay.expected import Expected, read_expected, write_expected
 from nightturn.replay.figures import FiguresReplay, replay_figures
 from nightturn.replay.full import Replayed, Rows, replay
@@ -157,6 +163,8 @@ def _compare(
     """With what a replay was compared and which comparison held, and every difference."""
     effects = EFFECTS if isinstance(seen, Replayed) and whole else ""
     found = [seen.first_difference] if isinstance(seen, Replayed) and whole and seen.first_difference else []
+    if isinstance(seen, Replayed):
+        found += fact_differences(seen.again)
     if kept is None:
         return f"{effects or 'nothing'}; {NOTHING_BESIDE}", found
     rows = kept.rows if isinstance(kept, Expected) else kept
