@@ -65,7 +65,7 @@ def test_help_states_the_purpose_the_safety_sentence_every_verb_and_the_exit_cod
         "hardware; follow local codes and qualified people" in words
     )
     assert all(f" {verb} " in words for verb in VERBS)
-    assert "2 usage or configuration, 3 device or link, 4 storage" in words
+    assert "2 usage or configuration, 3 device, link or object store, 4 storage" in words
 
 
 @pytest.mark.parametrize("verb", VERBS)
