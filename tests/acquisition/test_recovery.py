@@ -132,6 +132,18 @@ def test_what_left_the_ring_while_the_host_stood_still_is_the_hosts_gap_and_a_la
     line.assert_whole(0, 1800)
 
 
+def test_a_host_whose_ticks_are_seldom_stands_not_still_between_them() -> None:
+    link = Link.start(LinkSettings(rate_millihz=1_000_000, samples_per_block=10, status_ms=500), NONCE)
+    line = Line(device=FakeDevice(ring_blocks=20), link=link)
+    line.open()
+    line.stream(10)
+    line.device.produce(300)  # nothing comes over the line for 3 s
+    line.tick(ms=500, times=6)
+    line.arrive([line.device.status()])
+    line.stream(10)
+    assert {missing.cause for missing in line.missing()} == {"link"}
+
+
 def test_a_block_that_comes_after_it_was_given_up_is_late() -> None:
     line = opened()
     line.to_device = lambda _: ()

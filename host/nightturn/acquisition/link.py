@@ -9,7 +9,7 @@ import struct
 import msgspec
 
 from nightturn.acquisition.blocks import KIND_AT, SAMPLE_BYTES, SAMPLES_AT
-from nightturn.acquisition.control import FAR_NS, ControlLane
+from nightturn.acquisition.control import FAR_NS, NS_PER_MS, ControlLane
 from nightturn.acquisition.greeting import Memory
 from nightturn.acquisition.handshake import Handshake, LinkSettings
 from nightturn.acquisition.moment import LinkCounters, Moment
@@ -25,7 +25,7 @@ from nightturn.acquisition.outputs import (
     SlowIn,
     StatusIn,
 )
-from nightturn.acquisition.reassembly import DataLane
+from nightturn.acquisition.reassembly import TICKS_LATE, DataLane
 from nightturn.acquisition.series import COUNT_MAX, Series
 from nightturn.acquisition.states import LinkEvent, LinkState
 from nightturn.acquisition.watch import LineWatch
@@ -92,6 +92,7 @@ class Link(msgspec.Struct):
         self.handshake.settings = settings
         self.lane.block_ns = settings.samples_per_block * 1_000_000_000_000 // settings.rate_millihz
         self.lane.series.block_samples = settings.samples_per_block
+        self.lane.late_ns = round(TICKS_LATE * settings.status_ms * NS_PER_MS)
 
     def _now(self, at_ns: int) -> Moment:
         return Moment(at_ns, [], self.control, self.lane, self.watch, self.counters)

@@ -30,7 +30,7 @@ RESENDS_PER_HOLD = 4
 # how long a hole may hold up the blocks behind it: what the device's ring holds, within these bounds
 HOLD_NS_MIN = 250 * NS_PER_MS
 HOLD_NS_MAX = 10_000 * NS_PER_MS
-TICK_LATE_NS = 250 * NS_PER_MS  # ticks come every 100 ms: without an input for so long the host stood still
+TICKS_LATE = 2.5  # control periods without an input: the host stood still
 CLOSING_BYTES = CRC_BYTES + 2  # the least that closes a frame: CRC, one byte of COBS, delimiter
 # blocks that wait while the line is down, and a catch-up after it, are bounded by these
 OUTAGE_HOLD_NS = 5_000 * NS_PER_MS
@@ -60,7 +60,7 @@ class DataLane(msgspec.Struct):
 
     `session` is the one in force, 0 before the first. `fast_session` is the session while nothing waits and nothing is
     asked for, else -1: the one thing that the common case compares. `frames` counts valid frames of the line.
-    `attended_ns` is when the host last looked after the lane. Up to `away_until_ns` it is the host that a hole is put
+    `attended_ns` is when the host last looked after the lane, which it does `late_ns` later at the latest. Up to `away_until_ns` it is the host that a hole is put
     down to: it stood still so shortly before that the ring may have gone round meanwhile.
     """
 
@@ -85,6 +85,7 @@ class DataLane(msgspec.Struct):
     progress_ns: int = 0
     overwritten_seen: int = -1
     resends: int = 0
+    late_ns: int = FAR_NS
     attended_ns: int = -1
     away_until_ns: int = -1
 
@@ -102,7 +103,7 @@ class DataLane(msgspec.Struct):
         """The host looks after the lane; what came while it stood still has yet to be read, so patience begins anew."""
         away_ns = at_ns - self.attended_ns if self.attended_ns >= 0 else 0
         self.attended_ns = at_ns
-        if away_ns > TICK_LATE_NS:
+        if away_ns > self.late_ns:
             self.away_until_ns = at_ns + self.hold_ns
             self.hold_from_ns = self.progress_ns = at_ns
             self.catch_up_until_ns += away_ns
