@@ -68,9 +68,17 @@ def boundless() -> int:
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """Everything outside, handed in at the composition root; `room` is how many bytes the data root's disk still takes."""
+    """Everything outside, handed in at the composition root.
+
+    Attributes:
+        room: how many bytes the data root's disk still takes.
+        syncs: where tape is made durable, so that no other slow work holds that up; None: `offload`.
+        seals: where seals are made, which take long; None: `offload`.
+    """
 
     clock: Clock
     files: Files
     offload: Offload
     room: Callable[[], int] = boundless
+    syncs: Offload | None = None
+    seals: Offload | None = None

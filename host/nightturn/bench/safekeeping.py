@@ -46,6 +46,9 @@ class Finished:
 class Safekeeping:
     """Slow work of one station's journal: one job for syncs and at most `SEALS_MAX` for seals.
 
+    Syncs and seals wait for nothing but their own kind. A sync that is still under way when the next one is due is followed
+    by it at once.
+
     A seal beyond that is refused: its segment stays in the journal, durable, and recovery seals it when the run has
     ended or the daemon starts next. Nothing of it is lost, only its rows in memory are let go.
 
@@ -68,6 +71,9 @@ class Safekeeping:
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
+        self._sync_again = False
+        self._syncs = world.syncs or world.offload
+        self._seals = world.seals or world.offload
         self._short = False
         self._sealing = 0
         self._unsealed: deque[Finished] = deque()
@@ -77,7 +83,8 @@ class Safekeeping:
         self._told: dict[str, str] = {}
 
     def sync(self) -> None:
-        """Begin a sync unless one is under way; a seal that failed is tried again now and then."""
+        """Begin a sync, or one behind the one that is under way; a seal that failed is tried again now and then."""
+        self._sync_again = self._syncing
         if not self._syncing:
             self._syncing = True
             self._begin(self._sync())
@@ -121,7 +128,7 @@ class Safekeeping:
                 self.ledger.met(finished.findings, finished.plan, finished.night_verdict)
 
         try:
-            await self._world.offload(seal_now)
+            await self._seals(seal_now)
         except (NightturnError, OSError) as error:
             self.failed_seals += not again
             self._unsealed.append(finished)
@@ -146,6 +153,15 @@ class Safekeeping:
             self._writing_stood = False
 
     async def _sync(self) -> None:
+        try:
+            await self._sync_once()
+            while self._sync_again:
+                self._sync_again = False
+                await self._sync_once()
+        finally:
+            self._syncing = False
+
+    async def _sync_once(self) -> None:
         outcome: list[Synced] = []
 
         def sync_now() -> None:
@@ -155,12 +171,10 @@ class Safekeeping:
             outcome.append(msgspec.structs.replace(synced, short=SHORT) if self._short else synced)
 
         try:
-            await self._world.offload(sync_now)
+            await self._syncs(sync_now)
         except (StorageError, OSError) as error:
             self._failed("sync", error)
             return
-        finally:
-            self._syncing = False
         self._told.pop("sync", None)
         self._tell(outcome[0])
 

@@ -12,6 +12,8 @@ from nightturn.storage.files import RealFiles
 from nightturn.world import World
 
 OFFLOAD_THREADS = 2
+SYNC_THREADS = 8  # syncs of several files at once share the disk's writes of its own journal
+SEAL_THREADS = 2  # one waits for the process that seals, the other for the disk
 
 
 class RealClock:
@@ -29,9 +31,9 @@ class RealClock:
 class ThreadOffload:
     """Slow jobs on a small pool of threads."""
 
-    def __init__(self) -> None:
+    def __init__(self, threads: int, name: str) -> None:
         prepare()
-        self._pool = ThreadPoolExecutor(OFFLOAD_THREADS, thread_name_prefix="offload")
+        self._pool = ThreadPoolExecutor(threads, thread_name_prefix=name)
 
     def __call__(self, job: Callable[[], None], /) -> Awaitable[None]:
         """Run the job on a thread."""
@@ -67,9 +69,23 @@ class InlineOffload:
 
 
 def real_world(root: Path) -> World:
-    """The real clocks, the files under `root`, and a pool of threads."""
+    """The real clocks, the files under `root`, and pools of threads."""
     files = RealFiles(root)
-    return World(RealClock(), files, ThreadOffload(), files.room)
+    return World(
+        RealClock(),
+        files,
+        ThreadOffload(OFFLOAD_THREADS, "offload"),
+        files.room,
+        syncs=ThreadOffload(SYNC_THREADS, "sync"),
+        seals=ThreadOffload(SEAL_THREADS, "seal"),
+    )
+
+
+def shut_down(world: World) -> None:
+    """Wait for the jobs under way on the threads of a real world."""
+    for place in (world.offload, world.syncs, world.seals):
+        if isinstance(place, ThreadOffload):
+            place.shutdown()
 
 
 def virtual_world(root: Path, loop: VirtualLoop, start_utc_ns: int) -> World:

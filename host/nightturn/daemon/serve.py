@@ -5,7 +5,7 @@ import contextlib
 import os
 import sqlite3
 from collections.abc import Sequence
-from contextlib import nullcontext
+from contextlib import ExitStack, nullcontext
 from pathlib import Path
 
 import msgspec
@@ -22,7 +22,7 @@ from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.take_up import Start, take_up
 from nightturn.bench.telling import Sink
-from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.bench.worlds import real_world, shut_down
 from nightturn.daemon import newer_card
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
@@ -42,7 +42,9 @@ from nightturn.model.verdicts import REJECT
 from nightturn.settings.load import data_root, load_rig
 from nightturn.settings.rig import FixtureSettings, Retention, Rig
 from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.journal import Journal
+from nightturn.storage.sealer import Sealer
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
@@ -70,6 +72,7 @@ class FixtureWatch:
         sinks: Sequence[Sink],
         spoken: Spoken,
         locks: PortLocks,
+        sealer: Sealer,
     ) -> None:
         self.settings = settings
         self._timezone = timezone
@@ -79,6 +82,7 @@ class FixtureWatch:
         self._sinks = sinks
         self._spoken = spoken
         self._locks = locks
+        self._sealer = sealer
         self._standing = Standing(settings.id, world, sinks)
         self._publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
@@ -159,10 +163,7 @@ class FixtureWatch:
             return found.beginning
 
     async def _recover_once(self) -> Recovered:
-        files, fixture = self._world.files, self.settings.id
-        journal = Journal(
-            files, fixture, self._world.clock, catalogue=Catalogue(self._root), host_version=VERSION
-        )
+        files, fixture, journal = self._world.files, self.settings.id, self._journal()
         found: list[Recovered] = []
 
         def find() -> None:
@@ -173,6 +174,11 @@ class FixtureWatch:
         self._standing.recovered(found[0].news)
         self._standing.ended(found[0].ended)
         return found[0]
+
+    def _journal(self) -> Journal:
+        files, clock, catalogue = self._world.files, self._world.clock, Catalogue(self._root)
+        fixture, sealer = self.settings.id, self._sealer
+        return Journal(files, fixture, clock, catalogue=catalogue, host_version=VERSION, sealer=sealer)
 
     async def _card(self, not_this: MountCard | None, why_not: str, own: str) -> MountCard:
         """Wait for a mount card other than the one that is done with; a run that goes on has its `own`."""
@@ -209,9 +215,7 @@ class FixtureWatch:
         fixture, world = self.settings.id, self._world
         cycle_s = cycle_s_of(self.settings, card, self._bench)
         pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
-        journal = Journal(
-            world.files, fixture, world.clock, catalogue=Catalogue(self._root), host_version=VERSION
-        )
+        journal = self._journal()
         start = await self._start(card, journal, beginning, pace)
         opened = start.opened
         station = Station(
@@ -293,7 +297,10 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
     watches: list[FixtureWatch] = []
-    with Leaving(lambda: [text for watch in watches if (text := watch.unkept)]) as leaving:  # first of all
+    with (
+        Leaving(lambda: [text for watch in watches if (text := watch.unkept)]) as leaving,  # first of all
+        ExitStack() as closing,
+    ):
         say_unwired(rig)
         root = data_root(bench, rig)
         owned = own_root(root, COMMAND)  # until the process ends: something may write at its very end
@@ -303,12 +310,13 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             why = f"{root}: cannot be written: {error}; choose another `data` in [bench]"
             raise StorageError(why) from error
         world = real_world(root)
+        sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
         publisher = publisher_of(rig, root, world, password)
         spoken = Spoken(each.id for each in rig.fixture)
         sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
         locks, zone = PortLocks(COMMAND), rig.bench.timezone
         watches += [
-            FixtureWatch(each, zone, bench, root, world, sinks, spoken, locks) for each in rig.fixture
+            FixtureWatch(each, zone, bench, root, world, sinks, spoken, locks, sealer) for each in rig.fixture
         ]
         control = ControlSocket(
             socket_path(root),
@@ -347,8 +355,7 @@ async def _until_asked(
         publisher.stop(drain_s=DRAIN_S)
         await asyncio.wait({publishing}, timeout=DRAIN_S + GOODBYE_S)
         publishing.cancel()
-    assert isinstance(world.offload, ThreadOffload)
-    world.offload.shutdown()
+    shut_down(world)
     for outcome in outcomes:
         if isinstance(outcome, Exception):
             raise outcome
