@@ -346,7 +346,8 @@ def test_a_figure_beyond_its_limit_ends_the_run_at_the_end_of_its_cycle(tmp_path
 
 
 @pytest.mark.parametrize(
-    ("what", "reason"), [("sync", "nothing was written to the disk for 5 s"), ("blocks", "no samples arrive")]
+    ("what", "reason"),
+    [("sync", "nothing was written to the disk for 2.5 s"), ("blocks", "no samples arrive")],
 )
 def test_the_lease_is_withheld_when_nothing_is_kept_or_seen(tmp_path: Path, what: str, reason: str) -> None:
     async def act() -> None:

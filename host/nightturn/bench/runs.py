@@ -95,7 +95,7 @@ class Pace:
     control_period_ms: int = 100
     status_ms: int = 100
     tile_samples: int = 1000
-    durable_s_max: float = 5.0
+    durable_s_max: float = 2.5  # a sync a second, and the slowest of a hall's within two
 
 
 def run_id(utc_ns: int, rng: np.random.Generator) -> str:
