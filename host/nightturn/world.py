@@ -73,6 +73,8 @@ class World:
     Attributes:
         room: how many bytes the data root's disk still takes.
         figures: where figures are worked out, so that they do not wait behind a disk; None for where all slow work is done.
+        syncs: where tape is made durable, so that no other slow work holds that up; None: `offload`.
+        seals: where seals are made, which take long; None: `offload`.
     """
 
     clock: Clock
@@ -80,3 +82,5 @@ class World:
     offload: Offload
     room: Callable[[], int] = boundless
     figures: Offload | None = None
+    syncs: Offload | None = None
+    seals: Offload | None = None

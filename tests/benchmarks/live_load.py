@@ -30,7 +30,7 @@ from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Cadence, Station
 from nightturn.bench.telling import Sink
-from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.bench.worlds import real_world, shut_down
 from nightturn.daemon.virtual_server import serve_pty
 from nightturn.demo.broker import start_broker
 from nightturn.model.cards import MountCard
@@ -109,8 +109,7 @@ async def run_host(folder: Path, count: int, seconds: float) -> dict[str, float]
     publisher.stop(drain_s=2.0)
     await publishing
     broker.stop()
-    assert isinstance(world.offload, ThreadOffload)
-    world.offload.shutdown()
+    shut_down(world)
     return outcome
 
 

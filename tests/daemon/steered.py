@@ -3,18 +3,21 @@
 Everything else is what `nightturn` does. What is steered is the daemon's `Files`, put in where it makes its world.
 """
 
+import dataclasses
 import errno
 import os
 import signal
 import sys
 import threading
 from pathlib import Path
+from typing import Self
 
 import msgspec
 
 from nightturn.bench.worlds import real_world
 from nightturn.cli import main as nightturn
 from nightturn.daemon import serve
+from nightturn.storage.sealer import OwnSealer
 from nightturn.world import Files, World
 
 FULL, NEARLY_FULL = "full", "nearly full"
@@ -119,6 +122,16 @@ class SteeredFiles:
                 _die()
 
 
+class SteeredSealer(OwnSealer):
+    """The daemon's, which its child does not do: what is steered is this process."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Nothing is to be ended."""
+
+
 def _die() -> None:
     os.kill(os.getpid(), signal.SIGKILL)
     signal.pause()  # nothing more is done until it is there
@@ -130,9 +143,17 @@ def main() -> None:
     if steering.switch_s:
         sys.setswitchinterval(steering.switch_s)
 
+    steered: list[SteeredFiles] = []
+
     def world(root: Path) -> World:
         made = real_world(root)
-        return World(made.clock, SteeredFiles(made.files, steering), made.offload, made.room)
+        steered.append(SteeredFiles(made.files, steering))
+        return dataclasses.replace(made, files=steered[-1])
 
-    setattr(serve, "real_world", world)  # noqa: B010 - put in from outside, where the daemon makes its own
+    def sealer(_root: Path, _lock: int) -> SteeredSealer:
+        return SteeredSealer(steered[-1])
+
+    # put in from outside, where the daemon makes its own
+    setattr(serve, "real_world", world)  # noqa: B010
+    setattr(serve, "ChildSealer", sealer)  # noqa: B010
     nightturn()

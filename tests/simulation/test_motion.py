@@ -348,7 +348,7 @@ def test_a_figure_beyond_its_limit_ends_the_run_at_the_end_of_its_cycle(tmp_path
 @pytest.mark.parametrize(
     ("what", "reason"),
     [
-        ("sync", "nothing was written to the disk for 5 s"),
+        ("sync", "nothing was written to the disk for 2.5 s"),
         ("blocks", "the motion lease lapsed on the device: no samples for 0."),
     ],
 )

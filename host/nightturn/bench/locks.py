@@ -56,6 +56,11 @@ class Lock:
         self.path = path
         self._descriptor = descriptor
 
+    @property
+    def descriptor(self) -> int:
+        """The open file: a child that inherits it holds the lock too, until both have ended."""
+        return self._descriptor
+
     def note(self, holder: Holder) -> None:
         """Say in the file who holds it."""
         content = msgspec.json.encode(holder) + b"\n"

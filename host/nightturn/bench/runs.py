@@ -99,8 +99,9 @@ class Pace:
     control_period_ms: int = 100
     status_ms: int = 100
     tile_samples: int = 1000
-    durable_s_max: float = 5.0
+    durable_s_max: float = 2.5  # a sync a second, and the slowest of a hall's within two
     fsync: Fsync = "1s"
+    cut_phase: float | None = None
 
 
 def run_id(utc_ns: int, rng: np.random.Generator) -> str:
@@ -237,6 +238,7 @@ def opened(
         host_version=VERSION,
         tile_samples=pace.tile_samples,
         durable_s_max=pace.durable_s_max,
+        cut_phase=pace.cut_phase,
         fsync=pace.fsync,
         previous_ts_ns=beginning.previous_ts_ns,
         cycle_no=beginning.cycle_no,

@@ -42,6 +42,9 @@ class Finished:
 class Safekeeping:
     """Slow work of one station's journal: one job for syncs and at most `SEALS_MAX` for seals.
 
+    Syncs and seals wait for nothing but their own kind. A sync that is still under way when the next one is due is followed
+    by it at once.
+
     A seal beyond that is refused: its segment stays in the journal, durable, and recovery seals it when the run has
     ended or the daemon starts next. Nothing of it is lost, only its rows in memory are let go.
 
@@ -66,7 +69,9 @@ class Safekeeping:
         self.sync_ended_s = self._loop.time()
         self._jobs: set[asyncio.Task[None]] = set()
         self._syncing = False
-        self._follow = False
+        self._sync_again = False
+        self._syncs = world.syncs or world.offload
+        self._seals = world.seals or world.offload
         self._room = Room()
         self._look_s = 0.0
         self._short, self._unread = "", False  # what the newest look said
@@ -78,18 +83,16 @@ class Safekeeping:
         self._told: dict[str, str] = {}
 
     def sync(self) -> None:
-        """Begin a sync unless one is under way; a seal that failed is tried again now and then."""
-        if not self._syncing:
-            self._syncing = True
-            self._begin(self._sync())
+        """Begin a sync, as `follow`; a seal that failed is tried again now and then."""
+        self.follow()
         self.tend()
 
     def follow(self) -> None:
         """Begin a sync of what was just written; behind one that is under way another one."""
-        if self._syncing:
-            self._follow = True
-        else:
-            self.sync()
+        self._sync_again = self._syncing
+        if not self._syncing:
+            self._syncing = True
+            self._begin(self._sync())
 
     def tend(self) -> None:
         """Try a seal that failed again, now and then."""
@@ -133,7 +136,7 @@ class Safekeeping:
                 self.ledger.met(finished.findings, finished.plan, finished.night_verdict)
 
         try:
-            await self._world.offload(seal_now)
+            await self._seals(seal_now)
         except (NightturnError, OSError) as error:
             self.failed_seals += not again
             self._unsealed.append(finished)
@@ -158,25 +161,29 @@ class Safekeeping:
             self._writing_stood = False
 
     async def _sync(self) -> None:
+        try:
+            while await self._sync_once() and self._sync_again:
+                self._sync_again = False
+        finally:
+            self._syncing = False
+
+    async def _sync_once(self) -> bool:
+        """Whether the disk took it; after one that it did not take the cadence comes again, and no other at once."""
         outcome: list[Synced] = []
 
         def sync_now() -> None:
             outcome.append(self._with_room(self._journal.sync()))
 
         try:
-            await self._world.offload(sync_now)
+            await self._syncs(sync_now)
         except (StorageError, OSError) as error:
             self._failed("sync", error)
-            self._follow = False  # not at once: the cadence comes again
-            return
+            return False
         finally:
-            self._syncing = False
             self.sync_ended_s = self._loop.time()
         self._told.pop("sync", None)
         self._tell(outcome[0])
-        if self._follow:
-            self._follow = False
-            self.sync()
+        return True
 
     def _with_room(self, synced: Synced) -> Synced:
         """What was synced, and what the room on the disk says; asked here, because a disk that hangs hangs this too."""

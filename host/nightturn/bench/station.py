@@ -19,6 +19,7 @@ from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
 from nightturn.bench.proof import Proof
+from nightturn.bench.rounds import next_round
 from nightturn.bench.safekeeping import Finished, Safekeeping
 from nightturn.bench.shell import Shell
 from nightturn.bench.telling import Sink, Telling
@@ -148,7 +149,8 @@ class Station:
         self._line.open()
         self._again("control", self._cadence.control_s, self._control)
         never = self._cadence.fsync == "never"
-        self._again("sync", self._cadence.sync_s, self._keeping.tend if never else self._keeping.sync)
+        sync = self._keeping.tend if never else self._keeping.sync
+        self._again("sync", self._cadence.sync_s, sync, in_step=True)
         self._again("live", self._cadence.live_s, lambda: self._telling.live(self.core))
         self._again("counters", COUNTERS_PERIOD_S, lambda: self._telling.counters(self.core))
 
@@ -448,9 +450,10 @@ class Station:
             self._fact(facts.FAILURE, facts.Failure("recording", why))
             self._line.lost(why)
 
-    def _again(self, name: str, period_s: float, call: Callable[[], None]) -> None:
-        """Call at a fixed cadence, without drift; a late loop skips what it missed."""
-        due = self._loop.time() + period_s
+    def _again(self, name: str, period_s: float, call: Callable[[], None], *, in_step: bool = False) -> None:
+        """Call at a fixed cadence, without drift; a late loop skips what it missed. In step: all stations at the same moments."""
+        start = self._loop.time()
+        due = next_round(start, period_s) if in_step else start + period_s
 
         def fire() -> None:
             nonlocal due
@@ -458,7 +461,7 @@ class Station:
                 return
             call()
             now = self._loop.time()
-            due = max(due + period_s, now + period_s / 10)
+            due = next_round(now, period_s) if in_step else max(due + period_s, now + period_s / 10)
             self._timers[name] = self._loop.call_at(due, fire)
 
         self._timers[name] = self._loop.call_at(due, fire)

@@ -12,6 +12,8 @@ from nightturn.storage.files import RealFiles
 from nightturn.world import World
 
 OFFLOAD_THREADS = 2
+SYNC_THREADS = 8  # syncs of several files at once share the disk's writes of its own journal
+SEAL_THREADS = 2  # one waits for the process that seals, the other for the disk
 
 
 class RealClock:
@@ -27,25 +29,18 @@ class RealClock:
 
 
 class ThreadOffload:
-    """Slow jobs on a small pool of threads; figures on one of their own, so that none of them waits behind a disk."""
+    """Slow jobs of one kind on a small pool of threads."""
 
-    def __init__(self) -> None:
+    def __init__(self, threads: int, name: str) -> None:
         prepare()
-        self._pool = ThreadPoolExecutor(OFFLOAD_THREADS, thread_name_prefix="offload")
-        # One: how many threads the BLAS has is set for the whole process while a cycle is finished.
-        self._one = ThreadPoolExecutor(1, thread_name_prefix="figures")
+        self._pool = ThreadPoolExecutor(threads, thread_name_prefix=name)
 
     def __call__(self, job: Callable[[], None], /) -> Awaitable[None]:
         """Run the job on a thread."""
         return asyncio.get_running_loop().run_in_executor(self._pool, job)
 
-    def figures(self, job: Callable[[], None], /) -> Awaitable[None]:
-        """Run the job on the thread for figures, behind those that wait there."""
-        return asyncio.get_running_loop().run_in_executor(self._one, job)
-
     def shutdown(self) -> None:
         """Wait for the jobs under way."""
-        self._one.shutdown(wait=True)
         self._pool.shutdown(wait=True)
 
 
@@ -74,10 +69,25 @@ class InlineOffload:
 
 
 def real_world(root: Path) -> World:
-    """The real clocks, the files under `root`, and a pool of threads."""
+    """The real clocks, the files under `root`, and pools of threads."""
     files = RealFiles(root)
-    offload = ThreadOffload()
-    return World(RealClock(), files, offload, files.room, offload.figures)
+    return World(
+        RealClock(),
+        files,
+        ThreadOffload(OFFLOAD_THREADS, "offload"),
+        files.room,
+        # One: how many threads the BLAS has is set for the whole process while a cycle is finished.
+        figures=ThreadOffload(1, "figures"),
+        syncs=ThreadOffload(SYNC_THREADS, "sync"),
+        seals=ThreadOffload(SEAL_THREADS, "seal"),
+    )
+
+
+def shut_down(world: World) -> None:
+    """Wait for the jobs under way on the threads of a real world."""
+    for place in (world.offload, world.figures, world.syncs, world.seals):
+        if isinstance(place, ThreadOffload):
+            place.shutdown()
 
 
 def virtual_world(root: Path, loop: VirtualLoop, start_utc_ns: int) -> World:

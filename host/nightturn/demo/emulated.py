@@ -21,7 +21,7 @@ from nightturn.bench.recovery import recover, start_anew
 from nightturn.bench.runs import Pace
 from nightturn.bench.sinks import Tally
 from nightturn.bench.station import Cadence, Station
-from nightturn.bench.worlds import ThreadOffload, real_world
+from nightturn.bench.worlds import real_world, shut_down
 from nightturn.demo.emulator import Emulator
 from nightturn.demo.night import Night
 from nightturn.demo.operator import say_go
@@ -109,8 +109,7 @@ async def _record(bench: Path, seconds: float, on_progress: OnProgress) -> Night
         await asyncio.wait_for(station.ended.wait(), STOP_S)
     await station.close()
     locks.release()
-    assert isinstance(world.offload, ThreadOffload)
-    world.offload.shutdown()
+    shut_down(world)
     spent_s = time.monotonic() - started_s
     return Night(
         rig, bench, root, tally, {FIXTURE: run}, NOBODY, 0, spent_s, station.core.state.counts.samples

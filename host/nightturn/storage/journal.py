@@ -13,7 +13,8 @@ from nightturn.model.records import Emit, Host, Record
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tape
 from nightturn.storage.catalogue import Catalogue
-from nightturn.storage.seal import Sealed, move_to_sealed, pack_sealed, write_chunks
+from nightturn.storage.seal import Sealed, move_to_sealed
+from nightturn.storage.sealer import OwnSealer, Sealer
 from nightturn.storage.segment import Segment, SegmentHeader, encode_header, read_segment
 from nightturn.world import Clock, Files
 
@@ -43,7 +44,8 @@ class Journal:
     """Appends records in order and says how far they are durable.
 
     `open`, `write` and `rotate` belong to the loop thread and do no sync. `sync` and `seal` are slow and belong in
-    `Offload`; they may run while the loop writes on.
+    `Offload`; they may run while the loop writes on. What takes long in a seal is done by `sealer`; which file is where is
+    known here only, so what moves a segment stays here.
     """
 
     def __init__(
@@ -56,6 +58,7 @@ class Journal:
         host_version: str = "",
         wire_version: str = "1.0",
         new_id: Callable[[], int] = random_segment_id,
+        sealer: Sealer | None = None,
     ) -> None:
         self.fixture = paths.checked_fixture(fixture)
         self._files = files
@@ -64,6 +67,7 @@ class Journal:
         self._host_version = host_version
         self._wire_version = wire_version
         self._new_id = new_id
+        self._sealer = sealer or OwnSealer(files)
         self._part: _Part | None = None
         self._behind: list[_Part] = []  # finished, not known to be durable
         self._at_cut = False
@@ -203,7 +207,7 @@ class Journal:
             # snapshot of the next one.
             if self._part is not None:
                 self._make_durable(self._part)
-        sealed = write_chunks(self._files, self._where(segment_path), (*earlier, plan), rows)
+        sealed = self._sealer.write(self._where(segment_path), (*earlier, plan), rows)
         with self._slow:
             moved = move_to_sealed(self._files, self.fixture, segment_path)
             self._let_go([part for part in tuple(self._behind) if part.path == segment_path])
@@ -215,7 +219,7 @@ class Journal:
     def _packed(self, moved: str, plain_bytes: int) -> int:
         """Compress what is sealed; where that cannot be done it is whole as it is, and larger."""
         try:
-            return pack_sealed(self._files, moved)
+            return self._sealer.pack(moved)
         except StorageError as problem:
             log.warning("tape_not_compressed", fixture=self.fixture, why=str(problem))
             return plain_bytes

@@ -1,0 +1,75 @@
+"""The process that seals for a daemon: `python -m nightturn.storage.sealing_child SOCKET ROOT`.
+
+It takes one job at a time from a socket that it has inherited, and ends as soon as the other end is closed, in the middle
+of a job as well: the files of a seal are written in an order that survives that.
+"""
+
+import os
+import select
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from nightturn.errors import NightturnError, fault
+from nightturn.model.records import Emit
+from nightturn.storage.files import RealFiles
+from nightturn.storage.seal import Sealed
+from nightturn.storage.sealer import OwnSealer, Refused, ToPack, ToWrite
+
+NICE = 10  # far behind whoever records, and ahead of what a person gave the lowest priority
+
+
+def work(line: "Connection[Sealed | int | Refused, Any]", root: Path) -> None:
+    """Do what is asked for until the other end is closed."""
+    sealer = OwnSealer(RealFiles(root))
+    try:
+        while True:
+            job: ToWrite | ToPack = line.recv()
+            rows = _rows(line, job.messages) if isinstance(job, ToWrite) else []
+            line.send(_done(sealer, job, rows))
+    except (EOFError, ConnectionError):
+        return
+
+
+def _rows(line: "Connection[Any, Sequence[Emit]]", messages: int) -> list[Emit]:
+    return [row for _ in range(messages) for row in line.recv()]
+
+
+def _done(sealer: OwnSealer, job: ToWrite | ToPack, rows: Sequence[Emit]) -> Sealed | int | Refused:
+    try:
+        if isinstance(job, ToWrite):
+            return sealer.write(job.segment_path, job.plans, rows)
+        return sealer.pack(job.path)
+    except (NightturnError, OSError) as error:
+        return Refused(str(error))
+    except Exception as error:  # noqa: BLE001 - a fault of ours with this segment is no reason to leave the others unsealed
+        return Refused(f"a fault of nightturn: {fault(error)}")
+
+
+def _end_with(descriptor: int) -> None:
+    """End this process when the other end of its socket is closed, whatever it is doing."""
+    watched = select.poll()
+    watched.register(descriptor, 0)  # hang-up and error are reported without being asked for
+    watched.poll()
+    os._exit(0)
+
+
+def main() -> None:
+    """Take the words of the command line and work."""
+    for number in (
+        signal.SIGINT,
+        signal.SIGTERM,
+    ):  # sent to all processes of a service; the daemon says when it is over
+        signal.signal(number, signal.SIG_IGN)
+    os.nice(NICE)
+    descriptor, root = int(sys.argv[1]), Path(sys.argv[2])
+    threading.Thread(target=_end_with, args=(descriptor,), name="end", daemon=True).start()
+    work(Connection(descriptor), root)
+
+
+if __name__ == "__main__":
+    main()
