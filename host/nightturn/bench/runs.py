@@ -90,12 +90,13 @@ class Beginning:
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """The run's cadences that its figures do not depend on."""
+    """The run's cadences that its figures do not depend on; `cut_phase` as in `RunOpened`."""
 
     control_period_ms: int = 100
     status_ms: int = 100
     tile_samples: int = 1000
     durable_s_max: float = 2.5  # a sync a second, and the slowest of a hall's within two
+    cut_phase: float | None = None
 
 
 def run_id(utc_ns: int, rng: np.random.Generator) -> str:
@@ -232,6 +233,7 @@ def opened(
         host_version=VERSION,
         tile_samples=pace.tile_samples,
         durable_s_max=pace.durable_s_max,
+        cut_phase=pace.cut_phase,
         previous_ts_ns=beginning.previous_ts_ns,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,

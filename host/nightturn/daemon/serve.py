@@ -73,6 +73,7 @@ class FixtureWatch:
         spoken: Spoken,
         locks: PortLocks,
         sealer: Sealer,
+        place: float,
     ) -> None:
         self.settings = settings
         self._timezone = timezone
@@ -83,6 +84,7 @@ class FixtureWatch:
         self._spoken = spoken
         self._locks = locks
         self._sealer = sealer
+        self._place = place  # among the fixtures, from 0 to below 1
         self._standing = Standing(settings.id, world, sinks)
         self._publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
@@ -214,7 +216,8 @@ class FixtureWatch:
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world
         cycle_s = cycle_s_of(self.settings, card, self._bench)
-        pace = Pace(tile_samples=max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S))
+        tile_samples = max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S)
+        pace = Pace(tile_samples=tile_samples, cut_phase=self._place)
         journal = self._journal()
         start = await self._start(card, journal, beginning, pace)
         opened = start.opened
@@ -316,7 +319,10 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
         locks, zone = PortLocks(COMMAND), rig.bench.timezone
         watches += [
-            FixtureWatch(each, zone, bench, root, world, sinks, spoken, locks, sealer) for each in rig.fixture
+            FixtureWatch(
+                each, zone, bench, root, world, sinks, spoken, locks, sealer, place / len(rig.fixture)
+            )
+            for place, each in enumerate(rig.fixture)
         ]
         control = ControlSocket(
             socket_path(root),

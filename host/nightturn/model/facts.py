@@ -99,6 +99,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     this host knows of them, so that a replay elsewhere says the same times.
     `changed` says what ended the run before, when that was a setting: a person sees to it before this one moves.
     `durable_s_max` bounds how old the last durable record may be before the motion lease is withheld.
+    `cut_phase` is where in a chunk's length, on the host's clock, this fixture's cuts lie, from 0 to below 1, so that those
+    of a hall do not fall together; None: a chunk is cut when it is as old as it may become.
     `night` is what is counted of the cycles before, as `fixture.owners.night` packs it; empty for a run that begins.
     `wire_minor` is the minor version of the wire that the host of this tape speaks; a replay says the same.
     `rig_record` is the record of what the rig makes by itself, JSON text; empty without one.
@@ -140,6 +142,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     wire_minor: int = 0
     night: bytes = b""
     rig_record: str = ""
+    cut_phase: float | None = None
 
 
 class LinkFact(msgspec.Struct, frozen=True):
