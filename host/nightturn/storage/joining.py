@@ -6,7 +6,7 @@ parts, or the joined file with some of them: `tree.chunks` then answers with the
 goes. Raw chunks stay as they are: each has a scale of its own, and the tape is compared with them one by one.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,11 +22,12 @@ from nightturn.storage.companions import PARTS, Companion, companions_text
 from nightturn.storage.files import RealFiles
 from nightturn.storage.holdings import unsealed_runs
 from nightturn.storage.manifest import ENDED, manifests
+from nightturn.storage.marks import one_at_a_time
 from nightturn.world import Files
 
 ROWS_MAX = 2_000_000
 """A joined file is made in memory: a dataset of more rows becomes several."""
-RUNS_MAX = 20
+RUNS_MAX = 50
 """Runs joined in one round; the rest waits for the next."""
 KEPT_FACTS = ("fixture", "run", "epoch", "host_version")
 
@@ -57,7 +58,8 @@ def join_ended(root: Path, files: Files, runs_max: int = RUNS_MAX) -> Joined:
         run = (manifest.fixture, manifest.run)
         if manifest.state != ENDED or run in open_runs or (manifest.fixture, "") in open_runs:
             continue
-        made, gone = join_run(root, files, *run)
+        with one_at_a_time(root):  # what a clearing takes is not joined meanwhile
+            made, gone = join_run(root, files, *run)
         if made or gone:
             total = Joined(total.runs + 1, total.made + made, total.gone + gone)
             if total.runs >= runs_max:
@@ -88,6 +90,8 @@ def join_run(root: Path, files: Files, fixture: str, run: str) -> tuple[int, int
 
 def _join(root: Path, files: Files, dataset: str, folder: str) -> int:
     there = [ChunkFile(root, path, name) for path, name in tree.chunks(files, folder)]
+    if len(there) < 2:  # most runs, each hour: no footer is read
+        return 0
     made = 0
     for group in _groups(there):
         if len(group) > 1:
@@ -146,8 +150,9 @@ def _clear_parts(root: Path, files: Files, folder: str) -> int:
     left = [(path, name) for path, name in tree.all_chunks(files, folder) if path not in shown]
     if not left:
         return 0
+    there = {name.text: ChunkFile(root, path, name) for path, name in left}
     joined = [ChunkFile(root, path, name) for path, name in current]
-    known = {part.name for each in joined if each.parts and _is_whole(each) for part in each.parts}
+    known = {part.name for each in joined if each.parts and _is_whole(each, there) for part in each.parts}
     gone = [path for path, name in left if _is_among(ChunkFile(root, path, name), known)]
     Catalogue(root).forget(gone)
     for path in gone:
@@ -162,8 +167,21 @@ def _is_among(each: ChunkFile, known: Collection[str]) -> bool:
     return each.name.text in known or (bool(each.parts) and all(part.name in known for part in each.parts))
 
 
-def _is_whole(joined: ChunkFile) -> bool:
-    return joined.read().num_rows == sum(part.rows for part in joined.parts)
+def _is_whole(joined: ChunkFile, there: Mapping[str, ChunkFile]) -> bool:
+    """Whether each part that is still there has its rows in the joined file: a death may have come before they were compared."""
+    whole, began = joined.read(), 0
+    for part in joined.parts:
+        mine = whole.slice(began, part.rows)
+        began += part.rows
+        own = there.get(part.name)
+        if own is not None and not mine.equals(_alike(own.read(), whole.schema)):
+            return False
+    return began == whole.num_rows
+
+
+def _alike(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """A part with the columns of the whole: what an older version's file lacks is empty."""
+    return pa.concat_tables([schema.empty_table(), table], promote_options="default").select(schema.names)
 
 
 def _part(each: ChunkFile, dataset: str) -> Companion:

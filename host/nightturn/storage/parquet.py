@@ -6,6 +6,7 @@ from typing import Any, TypeAlias
 
 import msgspec
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from crc32c import crc32c
 
@@ -54,6 +55,7 @@ def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encod
         **described,
     }
     order = [name for name in ("index", "ts", "ts_from", "ts_start") if name in table.column_names][:1]
+    order = [name for name in order if _rises(table, name)]
     with pq.ParquetWriter(
         sink,
         table.schema,
@@ -139,9 +141,15 @@ def _text(ts: int | None) -> str:
 def _span(table: pa.Table) -> tuple[int | None, int | None]:
     for name in ("ts", "ts_from", "ts_start"):
         if name in table.column_names and table.num_rows:
-            values = table.column(name).cast(pa.int64())
-            return values[0].as_py(), values[-1].as_py()
+            ends = pc.min_max(table.column(name).cast(pa.int64()))
+            return ends["min"].as_py(), ends["max"].as_py()
     return None, None
+
+
+def _rises(table: pa.Table, name: str) -> bool:
+    """Whether a column may be called sorted: a row that came late is joined where its chunk stands."""
+    values = table.column(name).cast(pa.int64()).to_numpy()
+    return bool((values[1:] >= values[:-1]).all())
 
 
 def _packs(kind: pa.DataType) -> bool:

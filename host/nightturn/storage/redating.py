@@ -4,6 +4,7 @@ import pandas as pd
 import pyarrow as pa
 
 from nightturn.model.clocks import NS_PER_S
+from nightturn.model.quantities import fixed
 from nightturn.storage.marks import Mark
 
 _EVER_NS = 2**63 - 1
@@ -26,4 +27,4 @@ def redated_text(mark: Mark) -> str:
     """What is said beside times that are corrected."""
     if not mark.by_ns:
         return f"the recorded times stand, by {mark.by}: {mark.reason}"
-    return f"times corrected by {mark.by_ns / NS_PER_S:+.3f} s by {mark.by}: {mark.reason}"
+    return f"times corrected by {fixed(mark.by_ns / NS_PER_S, 3, signed=True)} s by {mark.by}: {mark.reason}"
