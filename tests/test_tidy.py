@@ -17,7 +17,7 @@ MODULE_LINES_MAX = 400
 # A page break in the middle of one thought is worse than a long page; each with its reason.
 LONGER = {
     "host/nightturn/bench/station.py": (
-        450,
+        475,
         "one step of the tape with all that can go wrong in it, read as a whole",
     ),
 }

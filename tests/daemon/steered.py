@@ -154,6 +154,6 @@ def main() -> None:
         return SteeredSealer(steered[-1])
 
     # put in from outside, where the daemon makes its own
-    setattr(serve, "real_world", world)  # noqa: B010
-    setattr(serve, "ChildSealer", sealer)  # noqa: B010
+    setattr(serve, "real_world", world)  # noqa: B010 - put in from outside
+    setattr(serve, "ChildSealer", sealer)  # noqa: B010 - the same
     nightturn()

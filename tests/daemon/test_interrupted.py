@@ -7,6 +7,7 @@ from tests.cli.terminal import typed
 from tests.daemon.processes import Processes, mount, write_bench
 from tests.daemon.test_failed_starts import tape_grows
 from tests.device.native import NativeDevices
+from tests.waiting import wait
 
 from nightturn.storage.runs import list_runs
 
@@ -24,7 +25,8 @@ def test_a_run_whose_daemon_was_killed_is_interrupted_and_its_tape_mentioned(
     code, out, _ = typed(["verify", str(nights)], capsys)
     assert (code, "not sealed yet; a daemon is recording it" in " ".join(out.split())) == (0, True)
     serve.kill()
-    assert [run.state for run in list_runs(nights)] == ["interrupted"]
+    # the process that seals holds the root until it has seen that its daemon is gone
+    wait(lambda: [run.state for run in list_runs(nights)] == ["interrupted"], lambda: str(list_runs(nights)))
     code, out, _ = typed(["verify", str(nights)], capsys)
     assert code == 0
     words = " ".join(out.split())

@@ -41,7 +41,8 @@ def test_after_a_kill_the_gap_is_what_the_ring_could_not_hold(
     assert report.missing_by_time == 0
     run = open_run(nights)
     gaps = run.gaps()
-    assert set(gaps["cause"]) <= {"restart"}
+    # A host that other tests keep waiting while it fetches a ring of a second may be the cause of a gap itself.
+    assert set(gaps["cause"]) <= {"restart", "host"}
     assert int(gaps["n_missing"].sum()) == report.missing == report.produced - report.stored
     # the device counts a block that left its ring unsent: where there is none, nothing may be missing
     assert (report.missing == 0) == (boot.overwritten_unsent == 0), (report.missing, boot)

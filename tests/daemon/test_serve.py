@@ -81,13 +81,13 @@ def test_the_daemon_survives_its_fixtures_and_its_fixtures_survive_the_daemon(
             assert not watcher.on("/ev/run_ended")
 
     asyncio.run(act())
-    assert {run.fixture for run in list_runs(tmp_path / "nights")} == set(PORTS)  # two runs, both resumed
-    assert len(list_runs(tmp_path / "nights")) == 2
+    assert sorted(run.fixture for run in list_runs(tmp_path / "nights")) == sorted(PORTS)  # both resumed
     report = verify(tmp_path / "nights", run="all")
     assert report.ok, [problem for run in report.runs for problem in run.problems]
     run = open_run(tmp_path / "nights", "pan-a1")
     assert sorted(run.samples(columns=["epoch"])["epoch"].unique()) == [0, 1, 2]
-    assert list(run.gaps()["cause"]) == ["restart", "restart"]  # the device's, then the host's
+    # the device's; the host's too where its ring could not hold what came meanwhile
+    assert list(run.gaps()["cause"]) in (["restart"], ["restart", "restart"])
 
 
 def test_without_a_card_nothing_moves_and_one_line_says_so(

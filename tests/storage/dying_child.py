@@ -96,5 +96,5 @@ class DyingSealer(OwnSealer):
 if __name__ == "__main__":
     ROOT = Path(sys.argv[2])
     setattr(sealing_child, "RealFiles", DyingFiles)  # noqa: B010 - put in from outside, where the child makes its own
-    setattr(sealing_child, "OwnSealer", DyingSealer)  # noqa: B010
+    setattr(sealing_child, "OwnSealer", DyingSealer)  # noqa: B010 - the same
     sealing_child.main()

@@ -236,7 +236,7 @@ class TriesAgain:
         try:
             return self._sealer.write(*job)  # type: ignore[arg-type]  # as it was asked
         except _DiedError:
-            return self._after_death().write(*job)  # type: ignore[arg-type]
+            return self._after_death().write(*job)  # type: ignore[arg-type]  # as it was asked
 
     def pack(self, path: str) -> int:
         try:

@@ -4,7 +4,7 @@ import datetime as dt
 import hashlib
 import os
 import socket
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import msgspec
@@ -232,14 +232,9 @@ def opened(
         epoch=beginning.epoch,
         chunk_no=beginning.chunk_no,
         resumed=bool(beginning.run),
-        control_period_ms=pace.control_period_ms,
-        status_ms=pace.status_ms,
         nonce=int(rng.integers(1, 1 << 32)),
         host_version=VERSION,
-        tile_samples=pace.tile_samples,
-        durable_s_max=pace.durable_s_max,
-        cut_phase=pace.cut_phase,
-        fsync=pace.fsync,
+        **asdict(pace),
         previous_ts_ns=beginning.previous_ts_ns,
         cycle_no=beginning.cycle_no,
         cycles_done=beginning.cycles_done,
