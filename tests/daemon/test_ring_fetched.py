@@ -44,8 +44,10 @@ def test_after_a_kill_the_gap_is_what_the_ring_could_not_hold(
     # A host that other tests keep waiting while it fetches a ring of a second may be the cause of a gap itself.
     assert set(gaps["cause"]) <= {"restart", "host"}
     assert int(gaps["n_missing"].sum()) == report.missing == report.produced - report.stored
-    # the device counts a block that left its ring unsent: where there is none, nothing may be missing
-    assert (report.missing == 0) == (boot.overwritten_unsent == 0), (report.missing, boot)
+    # The device counts a block that left its ring unsent. One that it had sent to the daemon that died may leave the ring as well
+    # where that holds a second only; of eleven seconds nothing does before the next daemon asks.
+    if rate_hz == 1000:
+        assert (report.missing == 0) == (boot.overwritten_unsent == 0), (report.missing, boot)
     assert [text.split(",")[0] for text in run.events()["detail"] if text.startswith("session")] == [
         "session new",
         "session resumed",
