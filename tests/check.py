@@ -65,7 +65,7 @@ LIVE = (
     "tests/telemetry",
     "tests/transport",
 )
-BEHIND = 10  # niceness of what only computes: it takes the time that the live tests leave
+BEHIND = 10  # niceness of what only computes: the other checks beside it are through first
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +93,11 @@ class Group:
         return (*TESTS, *searching, "-n", str(self.workers), *BY_FILE, "-m", marked, *self.words)
 
 
-# The live tests mostly wait, so those that compute fill the rest of two cores beside them: side by side both take little
-# longer than one of them. Three live ones at a time stood still for half a second now and then, and leases lapsed.
-TOGETHER = (
-    Group("live", 2, "not alone", LIVE),
+# One after the other: beside tests that compute, on a machine that is slow today, daemons and devices stood still for seconds, and
+# leases lapsed and rings went round as they should.
+IN_TURN = (
     Group("computing", 3, "not alone", ("tests", *(f"--ignore={place}" for place in LIVE)), BEHIND),
+    Group("live", 2, "not alone", LIVE),
 )
 
 
@@ -185,17 +185,17 @@ def summed(closing: list[str]) -> str:
 
 
 def main() -> int:
-    """Run the checks beside the tests that do not need the machine for themselves, then the others; 1 if any failed."""
+    """Run the checks beside the tests that compute, then the other tests; 1 if any failed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fix", action="store_true", help="format and mend what ruff can mend, first")
     parser.add_argument("--long", action="store_true", help="also the tests marked long")
     chosen = parser.parse_args()
     began_s = time.monotonic()
     failed = failures(FIXES) if chosen.fix else []
-    with ThreadPoolExecutor(1 + len(TOGETHER)) as side_by_side:
+    with ThreadPoolExecutor(1) as side_by_side:
         checked = side_by_side.submit(failures, CHECKS)
         failed += failures((COMPILED,))
-        tested = list(side_by_side.map(lambda group: tests_pass(group, long=chosen.long), TOGETHER))
+        tested = [tests_pass(group, long=chosen.long) for group in IN_TURN]
         failed += checked.result()
     tested.append(tests_pass(real_time(), long=chosen.long))
     if failed:

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from tests.daemon.processes import Processes, mount, say_go, write_bench
 from tests.device.native import NativeDevices
+from tests.waiting import wait
 
 from nightturn.daemon.control_client import ask, new_request
 from nightturn.daemon.control_protocol import STOP
@@ -32,7 +33,8 @@ def test_after_a_crash_manifest_and_event_name_the_same_reason_for_the_end(
     serve.says('"limit_exceeded"')
     assert ask(root, new_request(STOP, BY_COMMAND, "R. Vale")).kept
     serve.kill()  # neither has been closed: each has a last check to come
-    assert [run.state for run in list_runs(root)] == ["interrupted", "interrupted"]
+    # the process that seals holds the root until it has seen that its daemon is gone
+    wait(lambda: {run.state for run in list_runs(root)} == {"interrupted"}, lambda: str(list_runs(root)))
 
     again = processes.start("serve", "bench.toml")
     again.says("its run has ended", len(devices))
