@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from tests.bench.failing_files import FailingFiles
 from tests.simulation.scene import Scene, open_scene, run, settings_of
-from tests.storage.recording import RecordingFiles
 from typing_extensions import override
 
 from nightturn.errors import StorageError
@@ -39,7 +39,7 @@ class Killed(SystemExit):
     """The process dies; from here on no change reaches the disk."""
 
 
-class NthFails(RecordingFiles):
+class NthFails(FailingFiles):
     """Counts the changes of all fixtures together; the n-th fails in its way, and those behind it do not, unless it killed."""
 
     def __init__(self, inner: Files, nth: int, way: str) -> None:
@@ -48,16 +48,18 @@ class NthFails(RecordingFiles):
         self.way = way
         self.changes = 0
         self.hit = ""
+        self._content = b""  # of an append under way
 
-    def _judge(self, operation: str, path: str, content: bytes = b"") -> None:
+    @override
+    def _judge(self, operation: str, path: str) -> None:
         if self.hit and self.way == "kill":
             raise Killed
         self.changes += 1
         if self.changes != self.nth:
             return
         self.hit = f"{operation} {path}"
-        if self.way in ("kill", "short write") and content:
-            self.inner.append(path, content[: len(content) // 2])
+        if self.way in ("kill", "short write") and self._content:
+            self.inner.append(path, self._content[: len(self._content) // 2])
         if self.way == "kill":
             raise Killed
         number = errno.EIO if self.way == "EIO" else errno.ENOSPC
@@ -65,28 +67,16 @@ class NthFails(RecordingFiles):
 
     @override
     def append(self, path: str, content: bytes) -> None:
-        self._judge("append", path, content)
-        super().append(path, content)
+        self._content = content
+        try:
+            super().append(path, content)
+        finally:
+            self._content = b""
 
     @override
     def truncate(self, path: str, size: int) -> None:
         self._judge("truncate", path)
         super().truncate(path, size)
-
-    @override
-    def sync(self, path: str) -> None:
-        self._judge("sync", path)
-        super().sync(path)
-
-    @override
-    def replace(self, source: str, target: str) -> None:
-        self._judge("replace", source)
-        super().replace(source, target)
-
-    @override
-    def sync_dir(self, path: str) -> None:
-        self._judge("sync_dir", path)
-        super().sync_dir(path)
 
     @override
     def remove(self, path: str) -> None:
