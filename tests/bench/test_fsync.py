@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from tests.simulation.scene import checked, open_scene, run
 
+from nightturn.bench.proof import SYNC_AGE_S_MAX
 from nightturn.settings.rig import Fsync
 from nightturn.world import Files
 
@@ -73,3 +74,14 @@ def test_with_never_no_tape_is_synced_nothing_turns_and_a_go_is_refused_in_words
     run(act)
     report = checked(tmp_path)[0]
     assert (report.missing, report.stored > 50_000) == (0, True)
+
+
+@pytest.mark.parametrize("fsync", ["1s", "frame", "never"])
+def test_a_station_proves_that_it_lives_however_it_syncs(tmp_path: Path, fsync: Fsync) -> None:
+    async def act() -> None:
+        scene = open_scene(tmp_path, fsync=fsync, go=False)
+        await asyncio.sleep(3 * SYNC_AGE_S_MAX)
+        assert scene.station.proof.lacks == ""
+        await scene.station.close()
+
+    run(act)

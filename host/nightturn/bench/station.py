@@ -177,9 +177,10 @@ class Station:
 
     @property
     def proof(self) -> Proof:
-        """Its newest signs of life."""
+        """Its newest signs of life; where the rig file promises no sync, none is missing."""
         now_s = self._loop.time()
-        return Proof(self.fixture, now_s - self._shell.frame_s, now_s - self._keeping.sync_ended_s)
+        sync_age_s = 0.0 if self._cadence.fsync == "never" else now_s - self._keeping.sync_ended_s
+        return Proof(self.fixture, now_s - self._shell.frame_s, sync_age_s)
 
     def sync_now(self) -> None:
         """Begin a sync unless one is under way."""
