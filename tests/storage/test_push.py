@@ -14,6 +14,8 @@ from tests.storage.store import Night, manifest
 
 from nightturn.errors import ConfigError, ObjectStoreError, RunNotFoundError
 from nightturn.storage import paths
+from nightturn.storage.files import RealFiles
+from nightturn.storage.joining import join_run
 from nightturn.storage.manifest import ENDED, write_manifest
 from nightturn.storage.object_store import ObjectStore
 from nightturn.storage.push import Pushed, Store, push
@@ -108,6 +110,29 @@ class Breaking:
                 self._of.write(path, content[: len(content) // 2])
             raise ObjectStoreError("the client died")
         self._of.write(path, content)
+
+
+def test_what_was_joined_since_the_last_push_takes_the_place_of_its_parts_there(root: Path) -> None:
+    store = Remembered()
+    only(push(root, store))
+    parts = {path for path in store.objects if path.startswith("summary1s/")}
+    assert len(parts) > 1
+    join_run(root, RealFiles(root), FIXTURE, RUN)
+    only(push(root, store))
+    assert store.objects == files_of(root)
+    assert not parts & set(store.objects)
+
+
+@pytest.mark.parametrize("after", range(3))  # two joined files and the manifest
+def test_a_push_that_dies_between_leaves_the_run_without_its_manifest_there(root: Path, after: int) -> None:
+    store = Remembered()
+    only(push(root, store))
+    join_run(root, RealFiles(root), FIXTURE, RUN)
+    with pytest.raises(ObjectStoreError):
+        only(push(root, Breaking(store, after, half=False)))
+    assert MANIFEST not in store.objects
+    only(push(root, store))
+    assert store.objects == files_of(root)
 
 
 def test_every_file_of_a_run_that_has_ended_is_there_byte_for_byte_and_is_sent_once(

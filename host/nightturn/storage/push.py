@@ -4,7 +4,7 @@ An object is there as a whole or not at all, yet a client that dies may close a 
 with the CRC-32C in its name before the manifest says that the run is there, also those that an earlier push left.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -138,6 +138,11 @@ def _copied(files: RealFiles, store: Store, fixture: str, run: str, *, check: bo
             there = None
         _send(store, path, _content(files, path, name.crc), name.crc)
         sent += 1
+    for path in _joined_since(chunks, known):
+        if there is not None:
+            store.remove(manifest_path)
+            there = None
+        store.remove(path)
     if there != manifest:
         store.write(manifest_path, manifest)
         sent += 1
@@ -156,6 +161,19 @@ def _chunks(
             chunks += tree.chunks(files, folder.path)
             known.update(store.sizes(folder.path))
     return chunks, known
+
+
+def _joined_since(chunks: Sequence[tuple[str, paths.ChunkName]], known: Collection[str]) -> Iterator[str]:
+    """Small files in the store that were joined here after they were pushed: whoever reads the folder would see their rows twice."""
+    here = {path for path, _ in chunks}
+    wide = [(path.rpartition("/")[0], name) for path, name in chunks if not path.startswith(f"{paths.RAW}/")]
+    for path in sorted(set(known) - here):
+        folder, _, text = path.rpartition("/")
+        part = paths.chunk_name(text)
+        if part is not None and any(
+            folder == of and name.first <= part.first and part.last <= name.last for of, name in wide
+        ):
+            yield path
 
 
 def _size(files: RealFiles, path: str) -> int:
