@@ -12,6 +12,7 @@ from nightturn.storage.tidying import Tidied, tidy
 from nightturn.world import World
 
 CLEAR_S = 3600.0
+JOIN_AFTER_S = 60.0  # a start removes temporary files that it finds, also those of a joining beside it
 BY = "serve"
 AGAIN = "tried again in an hour"
 
@@ -21,9 +22,10 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 async def clear_old(world: World, root: Path, rule: Retention) -> None:
     """Join what can be joined, and clear what is past its age or bytes, once an hour; runs that are kept stay for ever."""
     while True:
-        await world.offload(lambda: _join_once(world, root))
         await world.offload(lambda: _clear_once(world, root, rule))
-        await asyncio.sleep(CLEAR_S)
+        await asyncio.sleep(JOIN_AFTER_S)
+        await world.offload(lambda: _join_once(world, root))
+        await asyncio.sleep(CLEAR_S - JOIN_AFTER_S)
 
 
 def _join_once(world: World, root: Path) -> None:
