@@ -21,7 +21,7 @@ from nightturn.storage.sealer import OwnSealer
 from nightturn.world import Files, World
 
 FULL, NEARLY_FULL = "full", "nearly full"
-SMALL_BYTES = 50  # a control tick fits, nothing else does
+SMALL_BYTES = 300  # a control tick behind what is told after an outage fits, a frame of samples does not
 
 
 class Steering(msgspec.Struct, frozen=True, kw_only=True):

@@ -63,15 +63,18 @@ def test_the_verdict_is_the_manifests(tmp_path: Path, capsys: pytest.CaptureFixt
 
 
 def test_a_night_without_a_figure_says_why_motion_was_stopped(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    bench = write_scene(tmp_path, 1.0, 1)
+    monkeypatch.chdir(tmp_path)  # the root is printed, and how long its path is must not decide
+    root = Path("night")
+    root.mkdir()
+    bench = write_scene(root, 1.0, 1)
     rig, tally = load_rig(bench), Tally()
     for detail in ("an earlier one", "the motion lease lapsed on the device"):
         tally.offer(rig.fixture[0].id, Emit("events", EventRow(0, 0, 0, "motion_stopped", "warning", detail)))
     tally.offer(rig.fixture[1].id, Emit("events", EventRow(0, 0, 0, "run_ended", "info", "by command")))
     runs = {settings.id: "20261125T210000Z-0a1b" for settings in rig.fixture}
-    show("A night", Night(rig, bench, tmp_path, tally, runs, "no broker", 0, 1.0, 5), bench, as_json=False)
+    show("A night", Night(rig, bench, root, tally, runs, "no broker", 0, 1.0, 5), bench, as_json=False)
     out = capsys.readouterr().out
     assert [value for name, value in pairs(out) if name == "motion stopped"] == [
         "the motion lease lapsed on the device"

@@ -274,22 +274,24 @@ class Station:
         self._shell.facts.extend(records)
 
     def _take(self, records: Sequence[Record]) -> None:
+        """To the tape, then to the core; after an outage the cause first: a STATUS in the batch may give samples up."""
         if self.crashed is not None:
             return
+        missed = self._missed() if self._shell.deaf_batches else []
         try:
             if self._shell.unrotated is not None:
                 self._rotate(self._shell.unrotated)
-            self._journal.write(records)
+            self._journal.write(batch := [*missed, *records])
         except StorageError as error:
             self._deaf(records, error)
             return
-        if self._shell.deaf_batches:
+        if missed:
             self._hears_again()
         if isinstance(records[-1], Frame):
             self._shell.frame_s, self._shell.silence_told = self._loop.time(), False
             if self._cadence.fsync == "frame":
                 self._keeping.follow()
-        self._handle(records)
+        self._handle(batch)
 
     def _handle(self, records: Sequence[Record]) -> None:
         handle = self.core.handle
@@ -322,17 +324,20 @@ class Station:
         elif self._timers["off"].when() <= self._loop.time():
             self._line.drop()  # each time: it may have been opened since the tape last took records
 
+    def _missed(self) -> list[Record]:
+        """What the core has not seen and has to know when the tape takes records again."""
+        shell = self._shell
+        now_ns = self._world.clock.monotonic_ns()
+        lost = facts.LinkFact(opened=False, reason="the tape took no records")
+        failed = facts.Failure("journal", f"{shell.deaf_batches} batches of records could not be written")
+        return [facts.host(now_ns, facts.LINK, lost), facts.host(now_ns, facts.FAILURE, failed), *shell.kept]
+
     def _hears_again(self) -> None:
-        """The tape takes records again: what the core has missed and has to know follows."""
+        """The tape takes records again: the line starts anew."""
         shell = self._shell
         batches, shell.deaf_batches = shell.deaf_batches, 0
         log.info("tape_written_again", fixture=self.fixture, batches_lost=batches)
         self._telling.hears_again()
-        now_ns = self._world.clock.monotonic_ns()
-        lost = facts.LinkFact(opened=False, reason="the tape took no records")
-        failed = facts.Failure("journal", f"{batches} batches of records could not be written")
-        self._queue([facts.host(now_ns, facts.LINK, lost), facts.host(now_ns, facts.FAILURE, failed)])
-        self._queue(tuple(shell.kept))
         shell.kept.clear()
         if not shell.closing:
             self._line.drop()
