@@ -120,8 +120,8 @@ def test_with_gaps_any_cut_gives_the_same_events_and_sums(
 
 def warmed(
     cuts: list[int], readings: list[tuple[int, int]], epoch_at: int, snapshot_at: int = -1
-) -> list[CycleSums]:
-    """The cycles of the recording in tiles between `cuts`, with readings (before which sample, m°C) as they come beside it.
+) -> list[CycleSums | StrokeSums]:
+    """The cycles and strokes of the recording in tiles between `cuts`, with readings (before which sample, m°C) as they come beside it.
 
     A tile is added when its last sample has come; samples from `epoch_at` on are of another epoch, and a cut is there.
     """
@@ -135,12 +135,12 @@ def warmed(
         while left and left[0][0] < b:
             at, milli_degc = left.pop(0)
             # behind a tile that is out nobody says which sample comes next
-            estimator.warm([("bridge", milli_degc)], epoch, at if at > a else -1)
+            estimator.warm([("bridge", milli_degc), ("housing", milli_degc)], epoch, at if at > a else -1)
         if a <= snapshot_at < b:
             estimator = through_snapshot(estimator)
         out += estimator.add(replace_epoch(recording.tile(a, b), epoch))
     out += estimator.interrupt("the end")
-    return [event for event in out if isinstance(event, CycleSums)]
+    return [event for event in out if isinstance(event, CycleSums | StrokeSums)]
 
 
 def replace_epoch(tile: Tile, epoch: int) -> Tile:
@@ -148,8 +148,13 @@ def replace_epoch(tile: Tile, epoch: int) -> Tile:
     return msgspec.structs.replace(tile, epoch=epoch)
 
 
-def warmth(cycles: list[CycleSums]) -> list[tuple[object, ...]]:
-    return [(cycle.index_last, cycle.temperatures, cycle.temperature_ends) for cycle in cycles]
+def warmth(found: list[CycleSums | StrokeSums]) -> list[tuple[object, ...]]:
+    return [
+        (each.index_last, each.temperature_milli_degc)
+        if isinstance(each, StrokeSums)
+        else (each.index_last, each.temperatures, each.temperature_ends)
+        for each in found
+    ]
 
 
 @settings(max_examples=40, deadline=None)
@@ -159,7 +164,7 @@ def warmth(cycles: list[CycleSums]) -> list[tuple[object, ...]]:
     epoch_at=st.integers(1, 11_000),
     snapshot_at=st.integers(-1, 11_000),
 )
-def test_any_cut_gives_each_cycle_the_same_temperatures(
+def test_any_cut_gives_each_cycle_and_each_stroke_the_same_temperatures(
     cuts: list[int], readings: list[tuple[int, int]], epoch_at: int, snapshot_at: int
 ) -> None:
     assert warmth(warmed(cuts, readings, epoch_at, snapshot_at)) == warmth(warmed([], readings, epoch_at))
@@ -170,7 +175,8 @@ def test_each_reading_is_in_the_cycle_that_was_under_way_when_it_came() -> None:
     ends = (first.index_last, second.index_first)
     readings = [(at, 20_000 + at) for at in range(0, len(small().raw), 20)]
     for cuts in ([], list(range(1000, len(small().raw), 1000))):
-        cycles = warmed(cuts, readings, len(small().raw))
+        found = warmed(cuts, readings, len(small().raw))
+        cycles = [each for each in found if isinstance(each, CycleSums)]
         count, total = cycles[0].temperatures["bridge"]
         assert total == sum(milli for _, milli in readings[:count])
         assert ends[0] <= readings[count][0] <= ends[1]

@@ -95,6 +95,7 @@ class Assembly(msgspec.Struct):
     def warm(self, readings: Sequence[tuple[str, int]]) -> None:
         """Take readings of slow channels, by role in thousandths of a degree, into the cycle's means."""
         sums, all_ends = self.temperatures, self.temperature_ends
+        self.latest_temperatures.update(readings)
         for role, milli_degc in readings:
             count, total = sums.get(role, (0, 0))
             sums[role] = (count + 1, total + milli_degc)

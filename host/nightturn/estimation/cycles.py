@@ -69,7 +69,6 @@ class Estimator(msgspec.Struct):
         They came before the sample with this index; -1 for the next behind those that were added.
         """
         place = (epoch, index) if index >= 0 else (self.epoch, self.next_index)
-        self.assembly.latest_temperatures.update(readings)
         self.readings.append((*place, list(readings)))
         if len(self.readings) > READINGS_WAITING:
             self.assembly.warm(self.readings.pop(0)[2])
@@ -308,7 +307,7 @@ class Estimator(msgspec.Struct):
             del waiting[:count]
 
     def _stroke_temperature(self) -> int | None:
-        """The latest reading nearest to the bearing."""
+        """The latest reading nearest to the bearing that the scan has reached."""
         latest = self.assembly.latest_temperatures
         return next((latest[role] for role in STROKE_TEMPERATURE_ROLES if role in latest), None)
 
