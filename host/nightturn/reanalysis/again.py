@@ -183,7 +183,7 @@ class Again:
         """The tile in parts, temperatures given to the estimator where they were read, so that no edge of a chunk matters."""
         assert self._stream is not None
         assert self._measure is not None
-        names, start = set(self._stream.temperature_names.values()), tile.index
+        start, roles = tile.index, self._stream.temperature_roles
         while self._taken < len(self._readings):
             tick, channel, value = self._readings[self._taken]
             at = tile.index + -(-(tick - tile.tick) // tile.ticks_per_sample)
@@ -192,8 +192,8 @@ class Again:
             if at > start:
                 yield tile.part(start, at)
                 start = at
-            if channel in names and math.isfinite(value):
-                self._measure.estimator.warm([(channel, round(value * 1000))])
+            if channel in roles and math.isfinite(value):
+                self._measure.estimator.warm([(roles[channel], round(value * 1000))])
             self._taken += 1
         yield tile.part(start, tile.end)
 

@@ -40,6 +40,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "drive": SETTING,
         "bearing": SETTING,
         "filter": MEANING,
+        "channels": MEANING,
         "travel": SETTING,
         "protect": SETTING,
         "shunt": SETTING,

@@ -78,6 +78,21 @@ class Filter(Part, frozen=True, kw_only=True):
     u_rel: Annotated[float, Meta(gt=0, le=0.2)] = FILTER_U_REL
 
 
+class Channels(Part, frozen=True, kw_only=True):
+    """Which slow channel of the device measures which temperature, by its name, where that is not the role's own."""
+
+    bearing: str | None = None
+    winding: str | None = None
+    housing: str | None = None
+    bridge: str | None = None
+    ambient: str | None = None
+
+    @property
+    def given(self) -> dict[str, str]:
+        """The channel of each role that has one."""
+        return {role: name for role in self.__struct_fields__ if (name := getattr(self, role)) is not None}
+
+
 class Travel(Part, frozen=True, kw_only=True):
     """How far the shaft may be turned from where the run began, degrees; cables decide."""
 
@@ -172,6 +187,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     drive: TurningDrive = TurningDrive()
     bearing: tuple[Bearing, ...] = ()
     filter: Filter | None = None
+    channels: Channels = Channels()
     travel: Travel = Travel()
     protect: dict[str, Limit] = {}
     shunt: Shunt = Shunt()

@@ -17,7 +17,17 @@ from nightturn.model.phases import EXERCISE, GRID_S, HOLD, SLOW_TURN
 from nightturn.model.quantities import fixed, number, typed
 from nightturn.settings.acceptance import acceptance_mistakes
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
-from nightturn.settings.rig import UTC, Bearing, BenchPart, FixtureSettings, MqttPart, Rig, Shunt, Transducer
+from nightturn.settings.rig import (
+    UTC,
+    Bearing,
+    BenchPart,
+    Channels,
+    FixtureSettings,
+    MqttPart,
+    Rig,
+    Shunt,
+    Transducer,
+)
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
@@ -108,6 +118,7 @@ def fixture_mistakes(
     found += _sampling_mistakes(fixture, place)
     found += _transducer_mistakes(fixture.transducer, place.inside("transducer"))
     found += _bearing_mistakes(fixture.bearing, place)
+    found += _channel_mistakes(fixture.channels, place)
     found += _travel_mistakes(fixture, place.inside("travel"))
     found += _protect_mistakes(fixture, place.inside("protect"), figures)
     found += _shunt_mistakes(fixture.shunt, place.inside("shunt"))
@@ -288,6 +299,16 @@ def _bearing_mistakes(bearings: Sequence[Bearing], place: Place) -> Iterator[Con
             yield at.mistake(
                 "ball_mm", what, "the diameter of a ball; pitch_mm is of the circle through their centres"
             )
+
+
+def _channel_mistakes(channels: Channels, place: Place) -> Iterator[ConfigError]:
+    """That there is such a channel is known when the device has said what it has."""
+    at, roles = place.inside("channels"), Counter(channels.given.values())
+    for role, name in channels.given.items():
+        if roles[name] > 1:
+            what = f"{shown(name)} is the channel of {roles[name]} temperatures"
+            yield at.mistake(role, what, "another channel for each")
+            roles[name] = 1  # reported once
 
 
 def _travel_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigError]:
