@@ -10,7 +10,7 @@ from replay_logs.make import Recorded
 from nightturn.errors import ConfigError, CorruptFileError
 from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.estimation.fingerprint import fingerprint
-from nightturn.model.figures import CycleRecord
+from nightturn.model.figures import CycleRecord, Defect, Line, Symptoms
 from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.replay.differences import close, cycle_differences, night_differences, row_differences
@@ -195,6 +195,18 @@ def test_close_looks_into_tuples_and_dicts() -> None:
     assert not close((1.0, 2.0), (1.0,))
     assert not close({"a": 1.0}, {"b": 1.0})
     assert not close(None, 1.0)
+
+
+def test_close_takes_symptoms_by_their_numbers() -> None:
+    def seen(order: float, *, jumps: int = 0) -> Symptoms:
+        return Symptoms((Line("hold", order, 1e-3),), (Defect("ripple", 20.0, 1.0, 0.01),), 0, jumps)
+
+    assert close(seen(5.4), seen(5.4 * (1 + 1e-8)))
+    assert not close(seen(5.4), seen(5.4001))
+    assert not close(seen(5.4), seen(5.4, jumps=1))
+    assert not close(seen(5.4), Symptoms())
+    assert not close(seen(5.4), Symptoms((), seen(5.4).defects))
+    assert not close(None, Symptoms())
 
 
 def test_close_takes_a_phase_modulo_a_turn_and_only_as_sharp_as_its_amplitude() -> None:

@@ -26,6 +26,7 @@ from nightturn.estimation.least_squares import InseparableError
 from nightturn.estimation.noise_model import Estimate
 from nightturn.estimation.rig_net import rig_orders
 from nightturn.estimation.ripple import Ripple, ripple_of, straight
+from nightturn.estimation.symptoms import symptoms_of
 from nightturn.estimation.spectra import declared_orders, drift_and_cable, without_drift
 from nightturn.estimation.transfer import Transfer, transfer_of
 from nightturn.estimation.turns import Turns, samples_per_rev, speed_rpm, turns_of
@@ -88,6 +89,7 @@ def finish_cycle(
         limit_words=limit_words,
         origins=origins_of(measured.ripple, conditions, measured.hold_speed_rpm),
         cogging_origins=origins_of(measured.cogging, conditions, measured.slow_speed_rpm),
+        symptoms=symptoms_of(measured),
     )
 
 

@@ -68,13 +68,43 @@ class Figure(msgspec.Struct, frozen=True):
     budget: tuple[BudgetLine, ...] = ()
 
 
+class Line(msgspec.Struct, frozen=True):
+    """An order that is no whole number, found in a phase and told apart from the rotor's: its peak, mean over the passes."""
+
+    phase: str
+    order: float
+    amplitude_nm: float
+
+
+class Defect(msgspec.Struct, frozen=True):
+    """A deviation at one angle that repeats every turn, seen with a figure: where, how wide, how high (signed)."""
+
+    figure: str
+    angle_deg: float
+    width_deg: float
+    height_nm: float
+
+
+class Symptoms(msgspec.Struct, frozen=True):
+    """What a cycle shows beside its figures, whose course speaks for causes.
+
+    `railed` are samples of the measuring passes at the end of the range, `jumps` steps between neighbours that no shaft makes.
+    """
+
+    lines: tuple[Line, ...] = ()
+    defects: tuple[Defect, ...] = ()
+    railed: int = 0
+    jumps: int = 0
+
+
 class CycleRecord(msgspec.Struct, frozen=True):
     """One cycle: who and where, and its figures.
 
     `orders` is the order table of the hold ripple and `cogging_orders` of the cogging: (order, amplitude
     peak N·m, phase rad, standard uncertainty N·m). `limit_words` are met, missed, undecided or not judged for each limit
     of the variant, in its order. `sums_sha256` is over the integer sums, identical on every machine. `origins` and
-    `cogging_origins` say in words where each order of the two tables comes from.
+    `cogging_origins` say in words where each order of the two tables comes from. `symptoms` is None where an earlier version
+    made the record.
     """
 
     run: str
@@ -105,6 +135,7 @@ class CycleRecord(msgspec.Struct, frozen=True):
     limit_words: tuple[str, ...] = ()
     origins: tuple[str, ...] = ()
     cogging_origins: tuple[str, ...] = ()
+    symptoms: Symptoms | None = None
 
     @property
     def kind(self) -> str:

@@ -8,10 +8,11 @@ import math
 from collections.abc import Sequence
 
 import msgspec
+from msgspec.structs import astuple
 
 from nightturn.estimation.fingerprint import fingerprint
 from nightturn.model.facts import CycleFinished
-from nightturn.model.figures import CycleRecord, Figure
+from nightturn.model.figures import CycleRecord, Figure, Symptoms
 from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import number, scientific
@@ -38,8 +39,10 @@ BY_LIMIT = ("word", "value", "u", "nu", "cycles_judged")
 BY_FIGURE_OF_OLD = ("value", "u", "nu", "status", "n", "reasons")
 """Of recordings from before figures had a budget."""
 BY_BUDGET = ("u_rep", "nu_rep", "u_common", "kind", "band", "unseen")
-BY_ORIGIN = frozenset({"origins", "cogging_origins"})
-"""Of recordings from before orders had an origin there is none to compare with."""
+SYMPTOM_RELATIVE = 1e-6
+"""Where a line lies is where its fit is best, and beside the best place a fit is hardly worse."""
+LATER = frozenset({"origins", "cogging_origins", "symptoms"})
+"""Of recordings from before orders had an origin, or cycles their symptoms, there is none to compare with."""
 BY_FIGURE = frozenset({"figures", "fingerprint"})
 
 
@@ -96,7 +99,7 @@ def cycle_differences(
         names = (
             [name for name in CycleRecord.__struct_fields__ if name not in BY_FIGURE] if whole else BY_SAMPLES
         )
-        names = [name for name in names if name not in BY_ORIGIN or getattr(old, name)]
+        names = [name for name in names if name not in LATER or getattr(old, name)]
         found += _fields(where, old, new, names, exact=exact)
         if whole and old.verdict != new.verdict and _at_limit(old, new):
             found.append(f"{where}: only the last digits decide this verdict: {AT_LIMIT}")
@@ -187,9 +190,20 @@ def close(was: object, now: object, relative: float = RELATIVE) -> bool:
         return old.keys() == new.keys() and all(_close_order(row, new[order]) for order, row in old.items())
     if isinstance(was, tuple) and isinstance(now, tuple):
         return len(was) == len(now) and all(close(a, b) for a, b in zip(was, now, strict=True))
+    if isinstance(was, Symptoms) and isinstance(now, Symptoms):
+        both = zip(_numbers(was), _numbers(now), strict=False)
+        return len(_numbers(was)) == len(_numbers(now)) and all(
+            close(a, b, SYMPTOM_RELATIVE) for a, b in both
+        )
     if isinstance(was, dict) and isinstance(now, dict):
         return was.keys() == now.keys() and all(close(value, now[key]) for key, value in was.items())
     return was == now
+
+
+def _numbers(symptoms: Symptoms) -> list[object]:
+    """Everything in them, one behind the other."""
+    rows = [astuple(each) for each in (*symptoms.lines, *symptoms.defects)]
+    return [value for row in (*rows, (len(symptoms.lines), symptoms.railed, symptoms.jumps)) for value in row]
 
 
 def _close_order(was: tuple[float, ...], now: tuple[float, ...]) -> bool:

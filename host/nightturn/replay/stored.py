@@ -8,7 +8,7 @@ import msgspec
 import pyarrow as pa
 
 from nightturn.errors import StorageError
-from nightturn.model.figures import REPEATABILITY, CycleRecord, Figure
+from nightturn.model.figures import REPEATABILITY, CycleRecord, Figure, Symptoms
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
 from nightturn.replay.full import Rows
@@ -120,6 +120,8 @@ def _cycle(row: dict[str, Any], run: str) -> CycleRecord:
     for orders, origins in (("orders", "origins"), ("cogging_orders", "cogging_origins")):
         record[orders] = [tuple(order[name] for name in ORDER_COLUMNS) for order in row[orders]]
         record[origins] = [order["origin"] for order in row[orders] if order.get("origin")]
+    if row.get("railed") is not None:  # not written before cycles had symptoms
+        record["symptoms"] = {name: row[name] for name in Symptoms.__struct_fields__}
     try:
         return msgspec.convert(record, CycleRecord)
     except msgspec.ValidationError as error:

@@ -33,6 +33,25 @@ _ORDERS = pa.list_(
         ]
     )
 )
+_LINES = pa.list_(
+    pa.struct(
+        [
+            pa.field("phase", pa.string(), nullable=False),
+            pa.field("order", pa.float64(), nullable=False),
+            pa.field("amplitude_nm", pa.float64(), nullable=False),
+        ]
+    )
+)
+_DEFECTS = pa.list_(
+    pa.struct(
+        [
+            pa.field("figure", pa.string(), nullable=False),
+            pa.field("angle_deg", pa.float64(), nullable=False),
+            pa.field("width_deg", pa.float64(), nullable=False),
+            pa.field("height_nm", pa.float64(), nullable=False),
+        ]
+    )
+)
 _REASONS = pa.list_(pa.string())
 _ORDER_NUMBERS = pa.list_(pa.int32())
 
@@ -209,6 +228,13 @@ def _band(name: str, end: int, cycle: CycleRecord) -> int | None:
     return None if band is None else band[end]
 
 
+def _symptom(name: str, cycle: CycleRecord) -> Any:  # noqa: ANN401 - a cell of any column type
+    if cycle.symptoms is None:
+        return None
+    found = getattr(cycle.symptoms, name)
+    return found if isinstance(found, int) else [msgspec.structs.asdict(each) for each in found]
+
+
 def _closing_columns() -> list[Column]:
     def orders(
         table: Sequence[tuple[int, float, float, float]], origins: Sequence[str]
@@ -228,6 +254,22 @@ def _closing_columns() -> list[Column]:
         (
             column("cogging_orders", _ORDERS, "", "orders of the cogging"),
             lambda cycle: orders(cycle.cogging_orders, cycle.cogging_origins),
+        ),
+        (
+            column("lines", _LINES, "", "orders that are no whole numbers", nullable=True),
+            partial(_symptom, "lines"),
+        ),
+        (
+            column("defects", _DEFECTS, "", "deviations at one angle", nullable=True),
+            partial(_symptom, "defects"),
+        ),
+        (
+            column("railed", pa.int64(), "", "samples at the end of the range", nullable=True),
+            partial(_symptom, "railed"),
+        ),
+        (
+            column("jumps", pa.int64(), "", "steps between samples that no shaft makes", nullable=True),
+            partial(_symptom, "jumps"),
         ),
         _key("reasons", _REASONS, "why the cycle has its status"),
         _key("verdict", pa.string(), "accept, reject, undecided or not judged"),
