@@ -137,6 +137,12 @@ rated_torque_nm = 15.0
 pole_pairs = 16
 slots = 36
 
+[[bearing]]
+name = "output"
+balls = 22
+ball_mm = 5.4
+pitch_mm = 60.0
+
 [accept]
 friction_nm = { max = 0.150, at_rpm = 5.0, temp_degc = [10, 45] }
 ripple_pct_rated = { max = 0.60, at_rpm = 5.0, at_torque_nm = 5.0 }

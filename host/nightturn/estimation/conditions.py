@@ -44,7 +44,7 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
         certificate: uncertainties of the torque channel, None where its record states none; certificate_source: where they
             are found.
         excitation_counts: whether the supply of the bridge enters the torque.
-        bearings: what the rig's declared bearings make: (what it is, order).
+        bearings: what the rig's declared bearings make: (what it is, order); unit_bearings: the same of the unit's own.
         rig: what the rig makes by itself, None where no record holds; rig_unfit: a sentence on why the one there is does not;
             rig_tied: whether the angle of this cycle was tied to the encoder's zero.
     """
@@ -76,6 +76,7 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
     certificate_source: str = ""
     excitation_counts: bool = True
     bearings: tuple[tuple[str, float], ...] = ()
+    unit_bearings: tuple[tuple[str, float], ...] = ()
     rig: RigRecord | None = None
     rig_unfit: str = ""
     rig_tied: bool = True

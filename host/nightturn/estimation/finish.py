@@ -26,8 +26,8 @@ from nightturn.estimation.least_squares import InseparableError
 from nightturn.estimation.noise_model import Estimate
 from nightturn.estimation.rig_net import rig_orders
 from nightturn.estimation.ripple import Ripple, ripple_of, straight
-from nightturn.estimation.symptoms import symptoms_of
 from nightturn.estimation.spectra import declared_orders, drift_and_cable, without_drift
+from nightturn.estimation.symptoms import symptoms_of
 from nightturn.estimation.transfer import Transfer, transfer_of
 from nightturn.estimation.turns import Turns, samples_per_rev, speed_rpm, turns_of
 from nightturn.model.figures import INCOMPLETE, OK, CycleRecord, Figure
@@ -51,9 +51,8 @@ def finish_cycle(
 ) -> CycleRecord:
     """Make the record of a cycle from its sums; a pure function, some 20 ms, twice that with a defect.
 
-    Every BLAS works with one thread meanwhile, so that it always adds in the same order.
-    `record_first`, `record_last`, `ts_start` and `ts_end` (ns, UTC) are carried into the record.
-    `previous_friction_nm` are complete earlier cycles of this direction, oldest first.
+    Every BLAS works with one thread meanwhile, so that it always adds in the same order. `record_first`, `record_last`, `ts_start`
+    and `ts_end` (ns, UTC) are carried into the record; `previous_friction_nm` are complete earlier cycles of this direction, oldest first.
     """
     measured = measure(sums, conditions)
     temperatures = _temperatures(sums)

@@ -6,7 +6,7 @@ magnets at multiples of the slots, unequal slots at multiples of the poles (Z. Q
 Conversion 15(4), 2000, 407-412, for the cogging; the rest is common practice, no source).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import lcm
 
@@ -59,15 +59,22 @@ def _causes(order: int, conditions: Conditions, speed_rpm: float, turns: int) ->
         yield OF_BOTH, SHAFT
     yield from _of_unit(order, conditions.pole_pairs, conditions.slots)
     yield from _of_drive(order, conditions.drive_pole_pairs, conditions.drive_slots)
-    for name, pass_order in conditions.bearings:
-        for times in range(1, BEARING_MOST + 1):
-            at = times * pass_order
-            if abs(order - at) <= max(BEARING_NEAR, BEARING_SLIP * at):
-                yield OF_RIG, f"{name} ({_times(times, number(pass_order, 4))})"
-                break
+    yield from _of_bearings(order, conditions.bearings, OF_RIG, "")
+    yield from _of_bearings(order, conditions.unit_bearings, OF_UNIT, " of the unit")
     hum_hz = hum_at(order, speed_rpm, turns, conditions.mains_hz)
     if hum_hz is not None:
         yield OF_MAINS, f"mains hum of {quantity(hum_hz, 'Hz')}"
+
+
+def _of_bearings(
+    order: int, bearings: Sequence[tuple[str, float]], whose: str, of_whom: str
+) -> Iterator[tuple[str, str]]:
+    for name, pass_order in bearings:
+        for times in range(1, BEARING_MOST + 1):
+            at = times * pass_order
+            if abs(order - at) <= max(BEARING_NEAR, BEARING_SLIP * at):
+                yield whose, f"{name}{of_whom} ({_times(times, number(pass_order, 4))})"
+                break
 
 
 def _of_unit(order: int, pairs: int, slots: int) -> Iterator[tuple[str, str]]:

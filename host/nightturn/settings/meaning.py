@@ -52,6 +52,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "rated_torque_nm": MEANING,
         "pole_pairs": MEANING,
         "slots": MEANING,
+        "bearing": SETTING,
         "accept": SETTING,
     },
     MountCard: {

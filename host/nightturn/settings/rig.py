@@ -53,7 +53,7 @@ class TurningDrive(Part, frozen=True, kw_only=True):
 
 
 class Bearing(Part, frozen=True, kw_only=True):
-    """A bearing of the rig between drive and transducer, by the orders at which it shows or by the parts they follow from.
+    """A bearing of the rig between drive and transducer, or of the unit itself (in its variant), by the orders at which it shows or by the parts they follow from.
 
     `orders` are of a turn of the shaft, as its maker gives them. Else `balls` in a row, `ball_mm` and `pitch_mm` (diameters), `contact_deg`.
     """

@@ -134,6 +134,7 @@ def variant_mistakes(
     if variant.name != name:
         what = f"{shown(variant.name)} is not the name of its file"
         found.append(place.mistake("name", what, f"{shown(name)}, or no such key"))
+    found += _bearing_mistakes(variant.bearing, place)
     accept = place.inside("accept")
     for figure, limit in variant.accept.items():
         if figures is not None and figure not in figures:

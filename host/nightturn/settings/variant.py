@@ -6,7 +6,7 @@ import msgspec
 from msgspec import Meta
 
 from nightturn.model.verdicts import MAX, MIN
-from nightturn.settings.rig import Part, PositiveFloat, PositiveInt
+from nightturn.settings.rig import Bearing, Part, PositiveFloat, PositiveInt
 
 
 class Acceptance(Part, frozen=True, kw_only=True):
@@ -51,4 +51,5 @@ class Variant(Part, frozen=True, kw_only=True):
     rated_torque_nm: PositiveFloat
     pole_pairs: PositiveInt
     slots: PositiveInt
+    bearing: tuple[Bearing, ...] = ()
     accept: dict[str, Acceptance] = msgspec.field(default_factory=dict)
