@@ -36,6 +36,7 @@ RANDOM: tuple[tuple[str, str], ...] = (
     (r"\d{8}T\d{6}Z(?=-[0-9a-f]{4})", "20261125T210000Z"),  # when a run began
     (r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d", "2026-11-25 21:00:00"),
     (r"\d{4}-\d\d-\d\d \d\d:\d\d(?!:)", "2026-11-25 21:00"),
+    (r"\d\d:\d\d(\s+)to(\s+)\d\d:\d\d(?=;)", r"21:00\1to\g<2>21:00"),  # when something changed
     (r"\d{4}-\d\d-\d\dT[\d:.]+(Z|\+00:00)", "2026-11-25T21:00:00Z"),
     (r"\b1[78]\d{17}\b", "1"),  # ns since 1970
     (r"(hour \d+ of \d+: )\d+ cycles", r"\g<1>1 cycles"),  # which of three processes came how far
@@ -53,7 +54,8 @@ RANDOM: tuple[tuple[str, str], ...] = (
 )
 LONG_NUMBER = re.compile(r"\b\d+\.\d{8,}(?:e-\d+)?")
 DIGITS = 6  # a number's last ones depend on the order in which a machine's libraries add
-LONG = re.compile(r"nightturn demo$")
+LONG = re.compile(r"nightturn demo$|nightturn history ")
+"""What wants the whole night."""
 CODE = re.compile(r"^```python\n((?:(?!^```).)*?)^```\n\n```\n(.*?)^```", re.MULTILINE | re.DOTALL)
 NUMBER = re.compile(r"\d+\.?\d*")
 ROUNDING = 0.05
@@ -206,10 +208,13 @@ def renew(folder: Path, *, long: bool) -> None:
     for name, text in screens(folder):
         (SNAPSHOTS / f"{name}.txt").write_text(text, encoding="utf-8")
     text = README.read_text(encoding="utf-8")
+    whole = folder / "whole"
+    whole.mkdir()
     for command, shown in list(examples()):
-        if command in UNTESTED or (LONG.search(command) and not long):
+        of_night = LONG.search(command) is not None
+        if command in UNTESTED or (of_night and not long):
             continue
-        found = run_example(command, folder)
+        found = run_example(command, whole if of_night else folder)
         if plain(found) != plain(shown):
             text = text.replace(f"$ {command}\n{shown}", f"$ {command}\n{found}")
     for code, shown in code_examples():

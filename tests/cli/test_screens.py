@@ -61,5 +61,5 @@ def test_readme_shows_what_a_command_prints(command: str, shown: str, folder: Pa
 
 @pytest.mark.long
 def test_readme_shows_what_the_whole_night_prints(tmp_path: Path) -> None:
-    ((command, shown),) = [each for each in EXAMPLES if LONG.search(each[0])]
-    assert plain(run_example(command, tmp_path)) == plain(shown)
+    for command, shown in [each for each in EXAMPLES if LONG.search(each[0])]:
+        assert plain(run_example(command, tmp_path)) == plain(shown), command

@@ -49,6 +49,41 @@ def test_figures_agree_with_the_truth_written_beside_the_data(night: tuple[Path,
     )
 
 
+def test_the_life_of_a_unit_counts_its_strokes_and_says_when_nothing_can_be_judged_yet(
+    night: tuple[Path, dict[str, Any]],
+) -> None:
+    root = Path(night[1]["data"])
+    done = subprocess.run(
+        [NIGHTTURN, "history", root, "--unit", "Q-0121", "--json"], capture_output=True, text=True, check=True
+    )
+    told = json.loads(done.stdout)
+    run = nightturn.open_run(root, fixture="pan-a2")
+    assert (len(told["nights"]), told["strokes"]) == (1, len(run.frame("strokes")))
+    assert told["nights"][0]["cycles"] == len(run.cycles())
+    assert {line["cycles"] for line in told["courses"]} == {0}
+    line = next(line for line in night[1]["fixtures"] if line["fixture"] == "pan-a2")
+    assert line["course"] == "nothing judged yet: too few cycles of a warm unit"
+    rows = nightturn.history(root, unit="Q-0121")
+    ripple = rows[rows["figure"] == "ripple_pp_nm"].sort_values("cycle_no")
+    assert (
+        ripple["value"].tolist()
+        == run.cycles().query("ripple_pp_nm_status == 'ok' and status == 'ok'")["ripple_pp_nm"].tolist()
+    )
+    assert set(ripple["run"]) == {run.run}
+
+
+def test_an_unknown_unit_is_told_with_those_that_are_there(night: tuple[Path, dict[str, Any]]) -> None:
+    done = subprocess.run(
+        [NIGHTTURN, "history", night[1]["data"], "--unit", "Q-0122"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 4
+    assert "has no run of unit" in done.stderr
+    assert "Q-0117" in done.stderr
+
+
 def test_outages_are_in_the_table_with_their_cause(night: tuple[Path, dict[str, Any]]) -> None:
     gaps = {line["fixture"]: line["gaps"] for line in night[1]["fixtures"]}
 

@@ -61,6 +61,9 @@ VERBS: dict[str, Verb] = {
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
+    "history": Verb(
+        "nightturn.cli.history", "The life of a unit: what moved, since when, and what lies ahead."
+    ),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."

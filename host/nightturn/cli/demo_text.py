@@ -112,6 +112,7 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
         f"check {bench}",
         f"runs {recorded.root}",
         f"verify {recorded.root}",
+        *(f"history {recorded.root} --unit {line.unit}" for line in table[1:2] if line.course),
         f"replay {recorded.root} --fixture {table[0].fixture}",
     ):
         typer.echo(f"  nightturn {command}")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import msgspec
 
 from nightturn.demo.night import Night
+from nightturn.errors import RunNotFoundError
 from nightturn.estimation.budget import WITH_TEMPERATURE, comparison
 from nightturn.estimation.figures import FIGURES, ZERO
 from nightturn.estimation.intervals import half_width
@@ -17,6 +18,8 @@ from nightturn.model.quantities import fixed, interval
 from nightturn.model.rows import EventRow, GapRow
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import usable_manifest
+from nightturn.unit_history.account import account_of
+from nightturn.unit_history.headline import headline
 
 
 class FixtureLine(msgspec.Struct, frozen=True):
@@ -24,6 +27,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
 
     `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value; `kind`
     is what these ± hold, empty without a cycle.
+    `course` is what changed over the night and since when, or how far a limit is off.
     `zero_drift_nm` is the same of the difference between the last cycle's zero and the first one's.
     """
 
@@ -38,6 +42,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     night_verdict: NightVerdict | None
     stopped: str  # why motion was stopped last, empty when it never was
     kind: str = ""
+    course: str = ""
 
 
 def lines(night: Night) -> list[FixtureLine]:
@@ -62,7 +67,16 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         night_verdict=_verdict(night, fixture),
         stopped=_stopped(night.tally.events.get(fixture, [])),
         kind=last.kind if last is not None else "",
+        course=_course(night, state.unit) if state is not None and state.unit and complete else "",
     )
+
+
+def _course(night: Night, unit: str) -> str:
+    """The unit's life in a sentence; empty where nothing of it is stored."""
+    try:
+        return headline(account_of(night.root, unit))
+    except RunNotFoundError:
+        return ""
 
 
 def _verdict(night: Night, fixture: str) -> NightVerdict | None:
@@ -134,6 +148,7 @@ def rows(line: FixtureLine) -> list[tuple[str, str]]:
         ("zero drift", _figure_text("N·m", line.zero_drift_nm)),
         ("gaps", _gap_text(line.gaps)),
         *_verdict_rows(line.night_verdict),
+        *([("course", line.course)] if line.course else []),
         *([("motion stopped", line.stopped)] if line.stopped and not line.cycles_complete else []),
     ]
 

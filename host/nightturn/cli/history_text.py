@@ -1,0 +1,72 @@
+"""The life of a unit as lines and tables."""
+
+from itertools import groupby
+
+from nightturn.model.quantities import fixed, number
+from nightturn.unit_history.account import Account, CourseLine
+from nightturn.unit_history.wording import moment_text
+
+NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
+TURNING = {1: "+", -1: "−"}
+NO_CYCLE = "no figure has a value that can be followed"
+
+
+def head(found: Account) -> list[str]:
+    """Who it is, and how much it has done."""
+    nights = len(found.nights)
+    done = f"{nights} night{'' if nights == 1 else 's'}, {found.strokes} strokes, {number(found.revolutions, 3)} turns by plan"
+    hours = ", ".join(
+        f"{fixed(h, 1)} h "
+        + ("without a temperature" if low is None else f"at {number(low)} to {number(low + 5)} °C")
+        for low, h in found.hours_at
+    )
+    lines = [f"{found.unit}: {done}"]
+    if hours:
+        lines.append(f"in cycles: {hours}")
+    lines += [f"not counted: {each}" for each in found.unknown]
+    if not any(line.cycles for line in found.courses):
+        left = {line.left_out for line in found.courses if line.left_out}
+        lines.append(NO_CYCLE + (f"; left out, of each direction: {max(left)}" if left else ""))
+    return lines
+
+
+def night_rows(found: Account) -> list[tuple[str, ...]]:
+    """A row for each night."""
+    return [
+        (
+            moment_text(night.started_ts, found.timezone),
+            night.fixture,
+            f"{night.complete} of {night.cycles}",
+            "unknown" if night.strokes is None else str(night.strokes),
+            night.verdict or "none",
+        )
+        for night in found.nights
+    ]
+
+
+def step_rows(found: Account) -> list[tuple[str, str]]:
+    """A row for each known step."""
+    return [
+        (moment_text(step.ts, found.timezone), f"{step.words} (stroke {step.strokes})")
+        for step in found.steps
+    ]
+
+
+def course_tables(found: Account) -> list[tuple[str, list[tuple[str, str]]]]:
+    """A title and rows for each figure; a row for each direction of turning, then its sentences."""
+    out = []
+    for title, lines in groupby(found.courses, key=lambda each: each.title):
+        rows: list[tuple[str, str]] = []
+        for line in lines:
+            rows += _rows(line)
+        out.append((title, rows))
+    return out if any(line.cycles for line in found.courses) else []
+
+
+def _rows(line: CourseLine) -> list[tuple[str, str]]:
+    judged = f"{line.level_text}, {line.cycles} cycles judged"
+    left = f"; left out: {line.left_out}" if line.left_out else ""
+    return [
+        (f"turning {TURNING[line.direction]}", judged + left),
+        *(("", text) for text in (*line.said, line.watch_text)),
+    ]

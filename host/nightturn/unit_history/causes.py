@@ -1,0 +1,125 @@
+"""What a change is consistent with: the cycles before it against those since, as plain values for the table of causes."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from nightturn.estimation.bearings import declared_bearings
+from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, MEAN_TORQUE, RIPPLE_PP, ZERO
+from nightturn.evidence import features as kinds
+from nightturn.evidence.cycle_values import CycleValues, Declared, DefectValue, OrderValue, Value
+from nightturn.evidence.features import Features
+from nightturn.evidence.from_cycles import features_of
+from nightturn.evidence.judge import Finding, causes
+from nightturn.fixture.stream import RunSettings
+from nightturn.model.clocks import NS_PER_S
+from nightturn.model.figures import OK
+from nightturn.unit_history.nights import Night
+
+CYCLES = 20
+"""So many cycles before the change are held against as many of the newest."""
+FIGURES = {
+    kinds.FRICTION: FRICTION,
+    kinds.BREAKAWAY: BREAKAWAY,
+    kinds.ZERO: ZERO,
+    kinds.MEAN_TORQUE: MEAN_TORQUE,
+    kinds.RIPPLE: RIPPLE_PP,
+    kinds.COGGING: COGGING_PP,
+}
+TEMPERATURE, DEGC = "temp_", "_degc"
+
+
+def causes_since(night: Night, rows: pd.DataFrame, changed_ts: int) -> tuple[Features, tuple[Finding, ...]]:
+    """Features and findings for a change in a night; `rows` are its cycles with all their columns, in order of time."""
+    complete = rows[rows["status"] == OK]
+    begins = complete["ts_start"].astype("int64").to_numpy()
+    before = complete[begins < changed_ts].tail(CYCLES)
+    now = complete[begins >= changed_ts].tail(CYCLES)
+    found = features_of(_values(before), _values(now), declared_of(night.settings))
+    return found, causes(found)
+
+
+def declared_of(settings: RunSettings) -> Declared:
+    """What is known of unit and rig."""
+    own, rigs = declared_bearings(settings.variant.bearing), declared_bearings(settings.fixture.bearing)
+    return Declared(
+        settings.variant.pole_pairs,
+        settings.variant.slots,
+        (*((f"{name} of the unit", order) for name, order in own), *rigs),
+    )
+
+
+def _values(rows: pd.DataFrame) -> tuple[CycleValues, ...]:
+    return tuple(
+        cycle_values({str(name): value for name, value in row.items()}) for row in rows.to_dict("records")
+    )
+
+
+def cycle_values(row: Mapping[str, Any]) -> CycleValues:
+    """A stored cycle as plain values; a column that an earlier version did not write was not looked for."""
+    hold, cogging = _orders(row.get("orders")), _orders(row.get("cogging_orders"))
+    return CycleValues(
+        start_s=pd.Timestamp(row["ts_start"]).value / NS_PER_S,
+        direction=int(row["direction"]),
+        speed_rpm=float(row["speed_rpm"]),
+        setpoint_nm=float(row["setpoint_nm"]),
+        figures={kind: value for kind, name in FIGURES.items() if (value := _figure(row, name)) is not None},
+        hold_orders=hold,
+        cogging_orders=cogging,
+        highest_order=_whole(row.get(f"{RIPPLE_PP}_band_high")) or 0,
+        lines=_lines(row.get("lines")),
+        defects=_defects(row.get("defects")),
+        temperatures_degc={
+            name.removeprefix(TEMPERATURE).removesuffix(DEGC): float(value)
+            for name, value in row.items()
+            if name.startswith(TEMPERATURE) and name.endswith(DEGC) and np.isfinite(value)
+        },
+        railed=_whole(row.get("railed")),
+        jumps=_whole(row.get("jumps")),
+        coverage=float(row["coverage"]),
+    )
+
+
+def _figure(row: Mapping[str, Any], name: str) -> Value | None:
+    value, status = row.get(name), row.get(f"{name}_status")
+    if status != OK or value is None or not np.isfinite(value):
+        return None
+    u, nu, common = (_number(row.get(f"{name}_{part}")) for part in ("u_rep", "nu_rep", "u_common"))
+    return Value(float(value), u or 0.0, max(nu or 1.0, 1.0), common or 0.0)
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float | np.number) and np.isfinite(value) else None
+
+
+def _whole(value: object) -> int | None:
+    found = _number(value)
+    return None if found is None else int(found)
+
+
+def _rows(table: object) -> list[Mapping[str, Any]] | None:
+    return list(table) if isinstance(table, list | np.ndarray) else None
+
+
+def _orders(table: object) -> tuple[OrderValue, ...] | None:
+    rows = _rows(table)
+    return (
+        None
+        if rows is None
+        else tuple(
+            OrderValue(float(row["order"]), row["amplitude_nm"], row["phase_rad"], row["u_nm"])
+            for row in rows
+        )
+    )
+
+
+def _lines(table: object) -> tuple[OrderValue, ...] | None:
+    rows = _rows(table)
+    return None if rows is None else tuple(OrderValue(row["order"], row["amplitude_nm"]) for row in rows)
+
+
+def _defects(table: object) -> tuple[DefectValue, ...] | None:
+    rows = _rows(table)
+    return None if rows is None else tuple(DefectValue(row["angle_deg"], row["height_nm"]) for row in rows)

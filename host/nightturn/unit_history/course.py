@@ -1,0 +1,216 @@
+"""The course of one figure since the last known step: what temperature explains, what changed, and how it goes on.
+
+What temperature does to friction is learned on the first cycles, whose warm-up moves it most, and taken off. Changes and slope are
+judged where the unit has warmed up; where nothing could be learned, what temperature may have done is not called a change.
+"""
+
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+import numpy.typing as npt
+
+from nightturn.errors import InsufficientSamplesError
+from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS
+from nightturn.estimation.quantiles import coverage_factor
+from nightturn.model.figures import NU_MANY
+from nightturn.trend.change_point import VALUES_MIN, Found, Kind, changes
+from nightturn.trend.mann_kendall import MannKendall, mann_kendall
+from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
+from nightturn.trend.temperature import (
+    BASELINE_MIN,
+    RANGE_MIN_K,
+    NoTemperatureModel,
+    Paused,
+    TemperatureModel,
+    correction,
+    paused,
+    temperature_model,
+)
+from nightturn.unit_history.life import Floats, Series
+from nightturn.unit_history.settled import breaks_of, hours_of, settled, swept, thinned
+
+BASELINE = 60
+"""Cycles of one direction behind a step from which temperature is learned: some six hours of the demo's plan."""
+PER_K = {FRICTION: 0.06, BREAKAWAY: 0.06, RIPPLE_PP: 0.003, RIPPLE_RMS: 0.003, COGGING_PP: 0.003}
+"""By which share of it a kelvin may change a figure at most: grease, and magnets (common practice, no source)."""
+LEARNED = frozenset({FRICTION, BREAKAWAY})
+"""The figures that temperature moves enough to learn it from a night."""
+
+Bools = npt.NDArray[np.bool_]
+Model = TemperatureModel | NoTemperatureModel | None
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What is known of the course of a figure.
+
+    Attributes:
+        series: the cycles that are judged: behind the last known step, warmed up, within the range of the temperatures that were learned.
+        axis: strokes, or hours where the plan has no strokes.
+        model: what temperature does, or why that is not known; None where it was not asked.
+        warming: cycles left out because the temperature still moved.
+        outside: cycles left out because they were colder or warmer than what was learned, and the worst; None without one.
+        values: of `series`, without what temperature explains.
+        doubt: what temperature may have done to the values at most, where it was not learned.
+        found: changes beyond that, in order; hidden: how many lie within it.
+        beside: whether temperature stands beside the slope as a line.
+        steady: whether one sloping line tells everything.
+        slope: behind the last change, or of everything; or why there is none. ranks: a second opinion on the same cycles, where there is a slope.
+    """
+
+    series: Series
+    axis: Axis
+    model: Model
+    warming: int
+    outside: tuple[int, Paused] | None
+    values: Floats = field(repr=False)
+    doubt: float
+    found: tuple[Found, ...]
+    hidden: int
+    steady: bool
+    beside: bool
+    slope: Slope | NoSlope
+    ranks: MannKendall | None
+
+    @property
+    def when(self) -> tuple[int, int, int] | None:
+        """The first change: when it most likely was, from when and to when it lies with 90 %, ns since 1970 UTC; None without one.
+
+        A step lies behind the last cycle of before, a bend before the first of its ramp.
+        """
+        if not self.found:
+            return None
+        first, ts = self.found[0].change, self.series.ts
+        back, on = (1, 0) if first.kind is Kind.STEP else (0, 1)
+        low, high = max(first.places[0] - back, 0), min(first.places[-1] + on, len(ts) - 1)
+        return int(ts[first.at]), int(ts[low]), int(ts[high])
+
+    @property
+    def level(self) -> tuple[float, float] | None:
+        """Where the figure is now, with its 95 % interval: that of the line, else of the last change; None where that is not known."""
+        if isinstance(self.slope, Slope):
+            return self.slope.level, coverage_factor(self.slope.nu) * self.slope.level_u
+        if self.found:
+            return self.found[-1].change.after, coverage_factor(NU_MANY) * self.found[-1].change.u_after
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What temperature added to each cycle (n,), what is not known of that (n, k), `nu`, and which cycles it is known for (n,)."""
+
+    model: Model
+    shift: Floats
+    common: Floats
+    nu: float
+    inside: Bools
+
+
+def course_of(series: Series) -> Course:
+    """The course of a series behind its last known step."""
+    latest = thinned(series.latest)
+    known, warm = _temperature(latest), settled(latest)
+    judged = warm & known.inside
+    left, common = latest.part(judged), known.common[judged]
+    values = left.value - known.shift[judged]
+    axis = Axis.STROKES if (np.diff(left.strokes) > 0).all() else Axis.HOURS
+    learned = isinstance(known.model, TemperatureModel)
+    doubt = 0.0 if learned else _doubt(left)
+    line, beside = _line(left, values, common, axis, known)
+    every, steady = _changes(values, _along(left, axis), line)
+    found = tuple(each for each in every if abs(each.change.after - each.change.before) > doubt)
+    if found:
+        behind = np.arange(len(values)) >= found[-1].change.at
+        line, beside = _line(left.part(behind), values[behind], common[behind], axis, known)
+    worst = None
+    if isinstance(known.model, TemperatureModel) and (warm & ~known.inside).any():
+        told = paused(known.model, latest.degc[warm])
+        worst = None if told is None else (int((warm & ~known.inside).sum()), told)
+    return Course(
+        series=left,
+        axis=axis,
+        model=known.model,
+        warming=int((~warm).sum()),
+        outside=worst,
+        values=values,
+        doubt=doubt,
+        found=found,
+        hidden=len(every) - len(found),
+        steady=steady,
+        beside=beside,
+        slope=line,
+        ranks=_ranks(left, values, axis, found) if isinstance(line, Slope) and not beside else None,
+    )
+
+
+def _ranks(series: Series, values: Floats, axis: Axis, found: tuple[Found, ...]) -> MannKendall:
+    """The trend by ranks behind the last change."""
+    behind = np.arange(len(values)) >= (found[-1].change.at if found else 0)
+    rest = series.part(behind)
+    return mann_kendall(_along(rest, axis), values[behind], breaks=breaks_of(rest))
+
+
+def _temperature(series: Series) -> _Known:
+    count = len(series.value)
+    nothing = np.zeros(count), np.zeros((count, 0)), np.inf, np.ones(count, np.bool_)
+    if series.figure not in LEARNED or count < BASELINE_MIN or not np.isfinite(series.degc).all():
+        return _Known(None, *nothing)
+    hours, breaks, n = hours_of(series), breaks_of(series), min(count, BASELINE)
+    early = breaks[breaks < n]
+    if not swept(series.degc[:n]):
+        return _Known(None, *nothing)
+    try:
+        model = temperature_model(
+            hours[:n], series.strokes[:n], series.value[:n], series.degc[:n], series.u[:n], breaks=early
+        )
+    except InsufficientSamplesError:
+        return _Known(None, *nothing)
+    if isinstance(model, NoTemperatureModel):
+        return _Known(model, *nothing)
+    taken = correction(model, hours, series.degc, breaks=breaks)
+    inside = np.array([paused(model, series.degc[at : at + 1]) is None for at in range(count)])
+    return _Known(model, taken.shift, taken.common, taken.nu, inside)
+
+
+def _doubt(series: Series) -> float:
+    """What temperature may have done to a figure at most; nothing where none was read, which is said elsewhere."""
+    read = series.degc[np.isfinite(series.degc)]
+    if not read.size or series.figure not in PER_K:
+        return 0.0
+    return float(np.ptp(read) * PER_K[series.figure] * np.median(np.abs(series.value)))
+
+
+def _along(series: Series, axis: Axis) -> Floats:
+    return series.strokes if axis is Axis.STROKES else hours_of(series)
+
+
+def _line(
+    series: Series, values: Floats, common: Floats, axis: Axis, known: _Known
+) -> tuple[Slope | NoSlope, bool]:
+    """The line, and whether temperature was taken off beside it.
+
+    Where temperature was not learned and cannot stand beside the line, the most that it may do is an error that all values share,
+    along the course that it took.
+    """
+    if len(values) < POINTS_MIN:
+        return NoSlope(axis, Unknown.TOO_FEW, len(values), float(len(values)), float(POINTS_MIN)), False
+    fit = partial(slope, _along(series, axis), values, series.u, axis=axis, breaks=breaks_of(series))
+    if isinstance(known.model, TemperatureModel) or series.figure not in PER_K or np.isnan(series.degc).any():
+        return fit(common=common, common_nu=known.nu), False
+    if series.figure in LEARNED and np.ptp(series.degc) >= RANGE_MIN_K:
+        found = fit(beside=series.degc)
+        if isinstance(found, Slope):
+            return found, True
+    # Between nothing and the most, one way or the other, everything is as likely (JCGM 100:2008, 4.3.7).
+    most = PER_K[series.figure] / np.sqrt(3.0) * np.median(np.abs(series.value))
+    return fit(common=most * (series.degc - series.degc.mean())), False
+
+
+def _changes(values: Floats, at: Floats, line: Slope | NoSlope) -> tuple[tuple[Found, ...], bool]:
+    """Changes, and whether one sloping line tells everything; what goes on steadily is no change, wherever a bend would fit into it."""
+    if isinstance(line, Slope) and abs(line.slope) > line.half_width:
+        straight = line.level + line.slope * (at - line.last)
+        if not changes(values - straight):
+            return (), True
+    return (changes(values) if len(values) >= VALUES_MIN else ()), False

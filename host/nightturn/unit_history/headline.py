@@ -1,0 +1,29 @@
+"""One sentence on a unit: what changed, since when and what it is consistent with; or how far a limit is off."""
+
+from nightturn.unit_history.account import WORN, Account, CourseLine
+from nightturn.unit_history.wording import NO_CHANGE, NOTHING_JUDGED
+
+CAUSE = "Consistent with "
+
+
+def headline(found: Account) -> str:
+    """`ripple rises since 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; …); consistent with a bearing defect`."""
+    changed = [line for line in found.courses if line.changed_ts is not None]
+    if changed:
+        first = min(changed, key=_rank)
+        causes = [text.partition(":")[0] for text in found.causes if text.startswith(CAUSE)]
+        said = f"{first.title} {first.said[0]}"
+        return "; ".join([said, *(f"c{text[1:]}" for text in causes)])
+    judged = [line for line in found.courses if line.cycles and line.level is not None]
+    if not judged:
+        return NOTHING_JUDGED
+    ahead = [line for line in judged if line.limit_text]
+    if not ahead:
+        return NO_CHANGE
+    nearest = min(ahead, key=_rank)
+    return f"{NO_CHANGE}; {nearest.title}: {nearest.limit_text}"
+
+
+def _rank(line: CourseLine) -> tuple[int, int]:
+    """What is worn by turning first; of both directions the one that changed first."""
+    return WORN.index(line.figure), line.changed_ts or 0

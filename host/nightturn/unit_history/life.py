@@ -1,0 +1,200 @@
+"""A unit's life as series: one for each figure and direction, over strokes and clock time, parted by known steps."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO, unit_of
+from nightturn.model.figures import OK
+from nightturn.unit_history.nights import NEAR, Night, Place, nights_of, temperature_degc
+
+FOLLOWED = (RIPPLE_PP, RIPPLE_RMS, COGGING_PP, FRICTION, BREAKAWAY, ZERO)
+"""The figures whose course is followed; those of rated torque move with them."""
+KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id")
+PARTS = ("", "_u", "_u_rep", "_status")
+COLUMNS = [*KEYS, *NEAR, *(f"{name}{part}" for name in FOLLOWED for part in PARTS)]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A known change of how the unit was measured: what follows is not compared with what was before as if it were wear.
+
+    `strokes` are those of the unit's life before it, `ts` ns since 1970 UTC; `words` say what changed.
+    """
+
+    strokes: int
+    ts: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One figure in one direction of turning, of the complete cycles in which it is `ok`, in order of time.
+
+    Attributes:
+        figure, direction: which; +1 or -1 in the declared sense.
+        strokes: of the unit's life before the cycle.
+        ts: when the cycle began, ns since 1970 UTC.
+        value: in the figure's unit; u: standard uncertainty of the cycle's own scatter.
+        degc: temperature nearest to the bearing, NaN where none was read.
+        stretch: how many known steps lie before it.
+        night: number of the night from 0; cycle_no: number of the cycle in its night.
+        left_out: cycles whose value is not `ok`.
+    """
+
+    figure: str
+    direction: int
+    strokes: Floats = field(repr=False)
+    ts: npt.NDArray[np.int64] = field(repr=False)
+    value: Floats = field(repr=False)
+    u: Floats = field(repr=False)
+    degc: Floats = field(repr=False)
+    stretch: npt.NDArray[np.int64] = field(repr=False)
+    night: npt.NDArray[np.int64] = field(repr=False)
+    cycle_no: npt.NDArray[np.int64] = field(repr=False)
+    left_out: int
+
+    @property
+    def unit(self) -> str:
+        """Of value and u."""
+        return unit_of(self.figure)
+
+    def part(self, chosen: npt.NDArray[np.bool_]) -> "Series":
+        """The cycles where `chosen` is true."""
+        return Series(
+            self.figure, self.direction, self.strokes[chosen], self.ts[chosen], self.value[chosen],
+            self.u[chosen], self.degc[chosen], self.stretch[chosen], self.night[chosen], self.cycle_no[chosen], 0,
+        )  # fmt: skip
+
+    @property
+    def latest(self) -> "Series":
+        """What came behind the last known step."""
+        return self.part(self.stretch == self.stretch.max()) if len(self.value) else self
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """A unit over all its nights.
+
+    Attributes:
+        unit: its serial.
+        nights: oldest first.
+        strokes_before: strokes of its life before each night.
+        steps: known changes of how it was measured, in order of time.
+        series: by figure, then direction; those without a value are not here.
+        unknown: nights whose strokes and figures nobody can count any more, with why.
+    """
+
+    unit: str
+    nights: tuple[Night, ...]
+    strokes_before: tuple[int, ...]
+    steps: tuple[Step, ...]
+    series: tuple[Series, ...]
+    unknown: tuple[str, ...]
+
+    @property
+    def strokes(self) -> int:
+        """Recorded strokes of all nights."""
+        return sum(0 if night.strokes is None else len(night.strokes) for night in self.nights)
+
+    def hours_at(self) -> dict[float, float]:
+        """Hours within cycles by temperature class over all nights, the coldest first, unknown last."""
+        found: dict[float, float] = {}
+        for night in self.nights:
+            for low, hours in night.hours_at().items():
+                key = low if np.isfinite(low) else float("inf")
+                found[key] = found.get(key, 0.0) + hours
+        return dict(sorted(found.items()))
+
+
+def life_of(root: str | Path, unit: str) -> Life:
+    """The life of a unit below a data root.
+
+    Raises:
+        RunNotFoundError: no such root, or no run of that unit.
+    """
+    return life(unit, nights_of(root, unit, COLUMNS))
+
+
+def life(unit: str, nights: Sequence[Night]) -> Life:
+    """The same from its nights, oldest first."""
+    before: list[int] = []
+    steps: list[Step] = []
+    stretch: list[int] = []
+    strokes = 0
+    for number, night in enumerate(nights):
+        if number and (words := what_changed(nights[number - 1].place, night.place)):
+            steps.append(Step(strokes, night.started_ts, words))
+        before.append(strokes)
+        stretch.append(len(steps))
+        strokes += 0 if night.strokes is None else len(night.strokes)
+    rows = [_rows(*each) for each in zip(range(len(nights)), nights, before, stretch, strict=True)]
+    told = [f"{night.run}: {night.problem}" for night in nights if night.problem]
+    return Life(unit, tuple(nights), tuple(before), tuple(steps), _series(pd.concat(rows)), tuple(told))
+
+
+def what_changed(before: Place, after: Place) -> str:
+    """What a person or another rig changed between two nights, in words; empty where nothing is known to have changed."""
+    said = []
+    if before.fixture != after.fixture:
+        said.append(f"moved from {before.fixture} to {after.fixture} by {after.operator}")
+    elif before.mounted_utc != after.mounted_utc:
+        said.append(f"mounted again on {after.fixture} by {after.operator}")
+    if before.transducer != after.transducer:
+        said.append(
+            f"torque transducer {before.transducer or 'unnamed'}, now {after.transducer or 'unnamed'}"
+        )
+    elif before.calibration != after.calibration:
+        said.append(f"calibration {before.calibration}, now {after.calibration}")
+    if before.plan != after.plan:
+        said.append(f"plan: {before.plan}, now {after.plan}")
+    return "; ".join(said)
+
+
+def _rows(number: int, night: Night, strokes_before: int, stretch: int) -> pd.DataFrame:
+    """The cycles of a night with where in the unit's life each lies."""
+    rows = night.cycles.copy()
+    ended = np.empty(0, np.int64) if night.strokes is None else night.strokes
+    started = rows["ts_start"].astype("int64").to_numpy() if len(rows) else np.empty(0, np.int64)
+    rows["ts"] = started
+    rows["strokes"] = strokes_before + np.searchsorted(ended, started, side="right")
+    rows["degc"] = [temperature_degc(rows, row) for row in range(len(rows))]
+    rows["night"], rows["stretch"] = number, stretch
+    return rows
+
+
+def _series(rows: pd.DataFrame) -> tuple[Series, ...]:
+    if rows.empty:
+        return ()
+    complete = rows[rows["status"] == OK]
+    found = []
+    for figure in FOLLOWED:
+        for direction in (1, -1):
+            turned = complete[complete["direction"] == direction]
+            good = turned[(turned[f"{figure}_status"] == OK) & turned[figure].notna()]
+            if len(good):
+                found.append(_one(figure, direction, good, len(turned) - len(good)))
+    return tuple(found)
+
+
+def _one(figure: str, direction: int, rows: pd.DataFrame, left_out: int) -> Series:
+    u = rows[f"{figure}_u_rep"].astype(float).fillna(rows[f"{figure}_u"].astype(float))
+    return Series(
+        figure=figure,
+        direction=direction,
+        strokes=rows["strokes"].to_numpy(np.float64),
+        ts=rows["ts"].to_numpy(np.int64),
+        value=rows[figure].to_numpy(np.float64),
+        u=np.asarray(u, np.float64),
+        degc=rows["degc"].to_numpy(np.float64),
+        stretch=rows["stretch"].to_numpy(np.int64),
+        night=rows["night"].to_numpy(np.int64),
+        cycle_no=rows["cycle_no"].to_numpy(np.int64),
+        left_out=left_out,
+    )

@@ -1,0 +1,174 @@
+"""The nights of a unit: a run each, with what its cycles and strokes add to the unit's life."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.fixture.stream import RunSettings
+from nightturn.model.clocks import NS_PER_S
+from nightturn.model.figures import OK
+from nightturn.model.rows import STROKES
+from nightturn.settings.mistakes import did_you_mean
+from nightturn.storage.reader import Run
+from nightturn.storage.runs import RunSummary, list_runs
+
+S_PER_H = 3600.0
+DEG_PER_REV = 360.0
+NIGHTS_MAX = 5000
+"""Runs of one unit that are read at once; of a longer life the newest."""
+BEARING = "temp_bearing_degc"
+NEAR = (BEARING, "temp_housing_degc", "temp_winding_degc", "temp_ambient_degc")
+"""Whose temperature friction follows most, the nearest first."""
+TEMP_CLASS_K = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where and how a unit was measured: what makes two nights comparable without a known step between them.
+
+    Attributes:
+        fixture: on which.
+        mounted_utc: when the card was written; another card is another mounting.
+        operator: who wrote it.
+        transducer: serial of the torque transducer; empty where the rig file gives the factor.
+        calibration: id of its record.
+        plan: speeds and torque of the measuring passes, in words.
+    """
+
+    fixture: str
+    mounted_utc: str
+    operator: str
+    transducer: str
+    calibration: str
+    plan: str
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One run of the unit.
+
+    Attributes:
+        run: its id.
+        place: where and how it was measured.
+        settings: rig, variant, card and calibration as recorded.
+        timezone: of the bench.
+        started_ts, ended_ts: ns since 1970 UTC; the end is that of its last cycle or stroke.
+        verdict: the night's word, empty where nobody has worked it out.
+        cycles: a row for each cycle, in order of time.
+        strokes: when each recorded stroke of exercise ended, ns since 1970 UTC; None where its figures were cleared.
+        problem: why its figures are not here, in words; empty where they are.
+    """
+
+    run: str
+    place: Place
+    settings: RunSettings
+    timezone: str
+    started_ts: int
+    ended_ts: int
+    verdict: str
+    cycles: pd.DataFrame = field(repr=False)
+    strokes: npt.NDArray[np.int64] | None = field(repr=False)
+    problem: str = ""
+
+    @property
+    def complete(self) -> int:
+        """Cycles that ran to their end."""
+        return int((self.cycles["status"] == OK).sum()) if len(self.cycles) else 0
+
+    @property
+    def revolutions(self) -> float:
+        """Turns that its recorded strokes and its cycles' measuring passes make by plan."""
+        plan = self.settings.fixture.plan
+        passes = 3 * plan.slow_turn.revolutions + (plan.hold.revolutions if plan.hold else 0)
+        strokes = 0 if self.strokes is None else len(self.strokes)
+        return strokes * plan.exercise.angle_deg / DEG_PER_REV + self.complete * float(passes)
+
+    def hours_at(self) -> dict[float, float]:
+        """Hours within cycles by temperature, the lower end of each class of 5 K; where none was read, NaN."""
+        found: dict[float, float] = {}
+        for row in range(len(self.cycles)):
+            degc = temperature_degc(self.cycles, row)
+            low = float(np.floor(degc / TEMP_CLASS_K) * TEMP_CLASS_K) if np.isfinite(degc) else float("nan")
+            found[low] = found.get(low, 0.0) + _hours(self.cycles, row)
+        return found
+
+
+def temperature_degc(cycles: pd.DataFrame, row: int) -> float:
+    """The temperature of a cycle nearest to the bearing; NaN where none was read."""
+    for name in NEAR:
+        if name in cycles and np.isfinite(cycles[name].iloc[row]):
+            return float(cycles[name].iloc[row])
+    return float("nan")
+
+
+def _hours(cycles: pd.DataFrame, row: int) -> float:
+    return float((cycles["ts_end"].iloc[row] - cycles["ts_start"].iloc[row]).total_seconds()) / S_PER_H
+
+
+def nights_of(root: str | Path, unit: str, columns: list[str]) -> list[Night]:
+    """The nights of a unit below a data root, oldest first, over all fixtures; `columns` of their cycles.
+
+    Raises:
+        RunNotFoundError: no such root, or no run of that unit; names the units that are near.
+    """
+    found = list_runs(root, unit)
+    if not found:
+        known = sorted({each.unit for each in list_runs(root) if each.unit})
+        shown = f"; its units: {', '.join(known[-8:])}" if known else ""
+        raise RunNotFoundError(f"{root} has no run of unit {unit}{did_you_mean(unit, known)}{shown}")
+    oldest_first = sorted(found, key=lambda each: (each.started_utc, each.fixture))[-NIGHTS_MAX:]
+    nights = (_night(Path(root), each, columns) for each in oldest_first)
+    return [night for night in nights if night is not None]
+
+
+def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
+    """None for a run that has no manifest yet: nothing of it is sealed."""
+    run = Run(root, summary.fixture, summary.run)
+    manifest = run.manifest
+    if manifest is None or not manifest.rig or not manifest.card:
+        return None
+    settings = RunSettings.of(manifest)
+    cycles, strokes, problem = _figures(run, columns)
+    started_ts = round(summary.started_utc.timestamp()) * NS_PER_S
+    ends = [started_ts, *([] if strokes is None or not len(strokes) else [int(strokes[-1])])]
+    if len(cycles):
+        ends.append(int(cycles["ts_end"].astype("int64").max()))
+    return Night(
+        run=summary.run,
+        place=_place(settings),
+        settings=settings,
+        timezone=summary.timezone,
+        started_ts=started_ts,
+        ended_ts=max(ends),
+        verdict=summary.night_verdict.word if summary.night_verdict is not None else "",
+        cycles=cycles,
+        strokes=strokes,
+        problem=problem or (summary.unreadable[0] if summary.unreadable else ""),
+    )
+
+
+def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, npt.NDArray[np.int64] | None, str]:
+    """Cycles and strokes of a run; without them, why."""
+    try:
+        cycles = run.cycles(columns).sort_values("ts_start", kind="stable", ignore_index=True)
+        strokes = run.frame(STROKES, ["ts"])["ts"].astype("int64").to_numpy()
+    except StorageError as error:
+        return pd.DataFrame(columns=columns), None, str(error)
+    return cycles, np.sort(strokes), ""
+
+
+def _place(settings: RunSettings) -> Place:
+    plan = settings.fixture.plan
+    hold = f", hold {plan.hold.torque_nm:g} N·m at {plan.hold.speed_rpm:g} rpm" if plan.hold else ""
+    return Place(
+        fixture=settings.fixture.id,
+        mounted_utc=settings.card.mounted_utc,
+        operator=settings.card.operator,
+        transducer=settings.fixture.transducer.serial,
+        calibration=settings.calibration.id,
+        plan=f"slow turn at {plan.slow_turn.speed_rpm:g} rpm{hold}",
+    )

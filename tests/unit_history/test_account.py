@@ -1,0 +1,186 @@
+"""What is told of a unit's life, sentence by sentence."""
+
+import re
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+import pandas as pd
+import pytest
+from tests.unit_history.nights import night, place, rising
+
+from nightturn.cli import history_text
+from nightturn.errors import StorageError
+from nightturn.estimation.figures import COGGING_PP, FRICTION, MEAN_TORQUE, RIPPLE_PP, ZERO
+from nightturn.model.verdicts import MAX, MIN
+from nightturn.settings.rig import Bearing, Limit
+from nightturn.settings.variant import Acceptance
+from nightturn.unit_history.account import Account, account
+from nightturn.unit_history.causes import cycle_values, declared_of
+from nightturn.unit_history.course import course_of
+from nightturn.unit_history.life import life
+from nightturn.unit_history.limits import limits_ahead
+from nightturn.unit_history.nights import Night
+
+
+def whole(of: Night) -> pd.DataFrame:
+    """The cycles of a night with the columns that causes are asked of."""
+    rows = of.cycles.copy()
+    rows["speed_rpm"], rows["setpoint_nm"], rows["coverage"] = 5.0, 5.0, 1.0
+    rows["railed"], rows["jumps"] = 0, 0
+    for name in (MEAN_TORQUE, RIPPLE_PP, COGGING_PP, FRICTION, ZERO):
+        if name not in rows:
+            rows[name], rows[f"{name}_status"], rows[f"{name}_u_rep"] = 5.0, "ok", 1e-4
+        rows[f"{name}_nu_rep"], rows[f"{name}_u_common"] = 20.0, 0.0
+    return rows
+
+
+def told(*nights: Night) -> Account:
+    return account(life("Q-0121", nights), whole)
+
+
+def said(found: Account, title: str, direction: int = 1) -> Sequence[str]:
+    return next(each.said for each in found.courses if (each.title, each.direction) == (title, direction))
+
+
+def test_a_rising_ripple_is_told_with_when_from_where_to_where() -> None:
+    found = told(night(0, {RIPPLE_PP: rising(1500, 0.010)}))
+    line = next(each for each in found.courses if (each.title, each.direction) == ("ripple", 1))
+    assert line.changed_ts is not None
+    first, *rest = line.said
+    assert first.startswith("rises since 2026-11-26 02:")
+    assert "(90 %: " in first
+    assert re.search(r"; stroke 1[45]\d\d\), from (79\.9|80)\S* mN·m to 88\.\d+ mN·m$", first)
+    assert re.fullmatch(r"no trend judged: 2\d values, 30 are wanted", rest[0])
+    assert line.level is not None
+    assert line.level == pytest.approx(0.0888, abs=3e-4)
+
+
+def test_a_zero_that_drifts_is_the_zeros_and_nothing_else_moves() -> None:
+    found = told(night(0, {ZERO: rising(0, 0.0067, 0.047)}))
+    (text,) = said(found, "zero")
+    assert text.startswith("changes by 6.")
+    assert text.endswith("mN·m per 1000 strokes, seen over 2040 strokes")
+    assert found.causes == ()  # a steady drift has no baseline of its own to be held against
+
+
+def test_a_change_is_held_against_the_table_of_causes() -> None:
+    found = told(night(0, {FRICTION: rising(1500, 0.020)}))
+    assert any(text.startswith("Consistent with wear, dirt or loss of lubricant") for text in found.causes)
+    assert found.causes[-1].startswith("Compared are 20 cycles with 20 of the baseline.")
+
+
+def test_a_night_whose_rows_cannot_be_read_says_so_instead_of_a_cause() -> None:
+    def gone(_: Night) -> pd.DataFrame:
+        raise StorageError("run 1: figures cleared")
+
+    found = account(life("Q-0121", [night(0, {FRICTION: rising(1500, 0.020)})]), gone)
+    assert found.causes == ("Causes are not looked for: run 1: figures cleared",)
+
+
+def test_a_quiet_night_names_no_cause_and_a_limit_that_is_far_off() -> None:
+    found = told(night(0, {}))
+    assert found.causes == ()
+    assert all(line.changed_ts is None for line in found.courses)
+    assert all("no trend" in line.said[0] for line in found.courses)
+
+
+def test_head_nights_and_steps_are_those_of_the_life() -> None:
+    nights = [
+        night(0, {}, cycles=10),
+        night(1, {}, cycles=4, where=place(fixture="pan-b1", operator="K. Orr"), strokes_before=160),
+    ]
+    found = told(*nights)
+    assert history_text.head(found) == [
+        "Q-0121: 2 nights, 224 strokes, 252 turns by plan",
+        "in cycles: 0.7 h at 25 to 30 °C",
+        "no figure has a value that can be followed; left out, of each direction: 2 while the temperature moved",
+    ]
+    assert history_text.night_rows(found) == [
+        ("2026-11-25 21:30 +00:00", "pan-a1", "10 of 10", "160", "accept"),
+        ("2026-11-26 21:30 +00:00", "pan-b1", "4 of 4", "64", "accept"),
+    ]
+    assert history_text.step_rows(found) == [
+        ("2026-11-26 21:30 +00:00", "moved from pan-a1 to pan-b1 by K. Orr (stroke 160)")
+    ]
+    assert history_text.course_tables(found) == []
+
+
+def test_every_figure_has_its_table_with_both_directions() -> None:
+    tables = history_text.course_tables(told(night(0, {})))
+    assert [title for title, _ in tables] == [
+        "ripple",
+        "ripple, rms",
+        "cogging",
+        "friction",
+        "breakaway",
+        "zero",
+    ]
+    for _, rows in tables:
+        assert [name for name, _ in rows if name] == ["turning +", "turning −"]
+        assert "cycles judged; left out: " in rows[0][1]
+
+
+@pytest.mark.parametrize(
+    ("level", "accept", "wanted"),
+    [
+        (0.080, Acceptance(max=0.150), [(0.150, MAX)]),
+        (0.080, Acceptance(max=0.150, min=0.050), [(0.150, MAX), (0.050, MIN)]),
+        (-0.080, Acceptance(max=0.150), [(-0.150, MIN)]),
+        (-0.080, Acceptance(max=0.150, of="signed"), [(0.150, MAX)]),
+        (0.080, Acceptance(max=0.150, direction="negative"), []),
+        (0.080, Acceptance(max=0.150, direction="positive"), [(0.150, MAX)]),
+    ],
+)
+def test_a_limit_is_asked_of_its_side_and_sense(
+    level: float, accept: Acceptance, wanted: list[tuple[float, str]]
+) -> None:
+    one = night(0, {FRICTION: rising(0, 0.0, level)})
+    course = course_of(
+        next(s for s in life("Q-0121", [one]).series if (s.figure, s.direction) == (FRICTION, 1))
+    )
+    variant = msgspec.structs.replace(one.settings.variant, accept={FRICTION: accept})
+    fixture = msgspec.structs.replace(one.settings.fixture, protect={})
+    settings = msgspec.structs.replace(one.settings, variant=variant, fixture=fixture)
+    assert [(each.limit, each.bound) for each in limits_ahead(course, settings)] == wanted
+
+
+def test_of_two_limits_on_one_side_the_nearest_counts_and_one_of_rated_torque_is_in_newton_metres() -> None:
+    one = night(0, {})
+    course = course_of(
+        next(s for s in life("Q-0121", [one]).series if (s.figure, s.direction) == (FRICTION, 1))
+    )
+    variant = msgspec.structs.replace(
+        one.settings.variant, rated_torque_nm=15.0, accept={"friction_pct_rated": Acceptance(max=0.8)}
+    )
+    fixture = msgspec.structs.replace(one.settings.fixture, protect={FRICTION: Limit(max=0.4)})
+    settings = msgspec.structs.replace(one.settings, variant=variant, fixture=fixture)
+    (found,) = limits_ahead(course, settings)
+    assert found.limit == pytest.approx(0.120)
+
+
+def test_a_stored_cycle_becomes_plain_values_and_older_columns_are_not_looked_for() -> None:
+    row = {str(name): value for name, value in whole(night(0, {}, cycles=1)).iloc[0].items()}
+    row["lines"] = np.array([{"phase": "hold", "order": 20.02, "amplitude_nm": 0.008}])
+    row["defects"] = np.array([{"figure": "ripple", "angle_deg": 99.5, "width_deg": 1.0, "height_nm": 0.02}])
+    found = cycle_values(row)
+    assert found.lines is not None
+    assert [(line.order, line.amplitude_nm) for line in found.lines] == [(20.02, 0.008)]
+    assert found.defects is not None
+    assert found.defects[0].angle_deg == 99.5
+    assert (found.railed, found.jumps, found.hold_orders) == (0, 0, None)
+    assert found.temperatures_degc == {"bearing": 25.0}
+    del row["lines"], row["defects"], row["railed"]
+    older = cycle_values(row)
+    assert (older.lines, older.defects, older.railed) == (None, None, None)
+
+
+def test_the_bearings_of_unit_and_rig_are_declared_each_by_its_name() -> None:
+    one = night(0, {}).settings
+    own, rigs = Bearing(name="output", orders=(10.01,)), Bearing(name="spindle", orders=(7.1,))
+    settings = msgspec.structs.replace(
+        one,
+        variant=msgspec.structs.replace(one.variant, bearing=(own,)),
+        fixture=msgspec.structs.replace(one.fixture, bearing=(rigs,)),
+    )
+    assert declared_of(settings).bearings == (("bearing output of the unit", 10.01), ("bearing spindle", 7.1))

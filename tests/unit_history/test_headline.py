@@ -1,0 +1,45 @@
+"""The one sentence on a unit: the change and its cause, or how far the limit is off, or that nothing can be said."""
+
+import msgspec
+import numpy as np
+from tests.unit_history.nights import night, rising
+from tests.unit_history.test_account import told
+
+from nightturn.estimation.figures import FRICTION, RIPPLE_PP
+from nightturn.settings.variant import Acceptance
+from nightturn.unit_history.headline import headline
+
+
+def test_a_change_comes_first_with_its_time_and_what_it_is_consistent_with() -> None:
+    said = headline(told(night(0, {FRICTION: rising(1500, 0.020)})))
+    assert said.startswith("friction rises since 2026-11-26 0")
+    assert "(90 %: " in said
+    assert "; consistent with wear, dirt or loss of lubricant in the bearings" in said
+
+
+def test_of_two_figures_that_changed_the_one_that_wears_is_named() -> None:
+    said = headline(told(night(0, {RIPPLE_PP: rising(1200, 0.010), FRICTION: rising(1500, 0.020)})))
+    assert said.startswith("friction rises since ")
+
+
+def test_without_a_change_it_says_how_far_the_nearest_limit_is_off() -> None:
+    one = night(0, {})
+    variant = msgspec.structs.replace(one.settings.variant, accept={FRICTION: Acceptance(max=0.150)})
+    quiet = night(0, {}, settings=msgspec.structs.replace(one.settings, variant=variant))
+    said = headline(told(quiet))
+    assert said.startswith("no change stands out; friction: no trend (")
+    assert "with 95 % the limit 150 mN·m is not reached within " in said
+
+
+def test_without_a_limit_it_says_that_nothing_changed_and_no_more() -> None:
+    assert headline(told(night(0, {}))) == "no change stands out"
+
+
+def test_of_a_cold_unit_or_too_few_cycles_nothing_is_said_of_change() -> None:
+    def warming(hours: np.ndarray, _: np.ndarray) -> np.ndarray:
+        return np.asarray(20.0 + hours)
+
+    nothing = "nothing judged yet: too few cycles of a warm unit"
+    assert headline(told(night(0, {}, degc=warming))) == nothing
+    assert headline(told(night(0, {}, cycles=30))) == nothing
+    assert headline(told(night(0, {}, cycles=0))) == nothing
