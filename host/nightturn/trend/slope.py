@@ -15,6 +15,7 @@ from enum import StrEnum
 import msgspec
 import numpy as np
 
+from nightturn.estimation.fingerprint import one_blas_thread
 from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, fit
 from nightturn.estimation.quantiles import CONFIDENCE, coverage_factor
 from nightturn.model.tiles import Float64s, Int64s
@@ -238,6 +239,7 @@ def usual_steps(at: Float64s, breaks: Int64s | None) -> Float64s:
     return np.concatenate(([np.inf], np.where(inner, steps / usual, np.inf)))
 
 
+@one_blas_thread()
 def mixture(
     columns: Float64s,
     value: Float64s,

@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 
 from nightturn.errors import InsufficientSamplesError
+from nightturn.estimation.fingerprint import one_blas_thread
 from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, fit
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.trend.block_means import UnusableSeriesError, checked
@@ -131,6 +132,7 @@ class Correction:
     nu: float
 
 
+@one_blas_thread()
 def temperature_model(
     hours: Float64s,
     strokes: Float64s,
