@@ -46,7 +46,9 @@ def main() -> int:
     for table in tables:
         print(f"\n{table.__doc__}")
         for name, found, (low, high), beside in table(seeds):
-            met = low - chance(low, seeds) <= found <= high + chance(high, seeds)
+            # A bias is no share: nothing is allowed beside its bound.
+            below, above = (0.0, 0.0) if low < 0 else (chance(low, seeds), chance(high, seeds))
+            met = low - below <= found <= high + above
             broken += not met
             print(
                 f"{name:44} {found:7.3f}  {low:.2f} to {high:.2f} {'' if met else 'BROKEN'}  {beside}",
