@@ -6,10 +6,10 @@ Kendall, Rank Correlation Methods, 1975) and for how alike neighbours are (K. H.
 slope is the median over all pairs and its interval lies between those that Kendall's variance counts off (P. K. Sen, Journal of the
 American Statistical Association 63, 1968, 1379-1389). A single wild value moves none of it far.
 
-That correction alone, with the autocorrelations that stand out of white noise, calls 20 to 30 % of trendless series of 30 to 60 values a
+That correction alone, with the autocorrelations that stand out of white noise, calls 20 to 25 % of trendless series of 30 to 60 values a
 trend where neighbours are alike by 0.7 (simulated): the trend that was taken off made the ranks less alike. So the sum is also taken over
 the powers of the lag-one autocorrelation without its bias, the larger of both counts, and the deviate is one of Student's t with the
-values that are left as independent: 1 to 8 %.
+values that are left as independent: 0 to 8 %.
 """
 
 import msgspec
