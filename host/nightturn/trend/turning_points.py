@@ -83,16 +83,13 @@ class TurningPoints(msgspec.Struct):
         if self.direction < 0 and newest <= low and high < newest + self.gate_counts:
             return counts[:0]
         points = np.empty(len(counts) + 2, np.int32)
-        points[0] = (
-            -self.direction * ANY
-        )  # what the newest extreme has come from, farther off than any movement
+        # What the newest extreme has come from: farther off than any movement, so that the extreme stays a turning point.
+        points[0] = -self.direction * ANY
         points[1] = newest
         points[2:] = counts
         left, _, _ = nested(turns_of(points), self.gate_counts)
         ranges = np.abs(left[1:] - left[:-1])
-        small = np.flatnonzero(
-            ranges < self.gate_counts
-        )  # only at the end: movements that die away within the gate
+        small = np.flatnonzero(ranges < self.gate_counts)  # only at the end, where they die away
         at = int(small[0]) if len(small) else len(left) - 1
         self.low = self.high = int(left[at])
         self.direction = 1 if left[at] > left[at - 1] else -1
