@@ -22,6 +22,17 @@ def run(
             help="Expected a night over all figures of the unit, for the watch.",
         ),
     ] = 0.05,
+    load: Annotated[
+        bool, typer.Option("--load", help="What the shaft has carried instead, from all stored samples.")
+    ] = False,
+    sn: Annotated[
+        str,
+        typer.Option(
+            "--sn",
+            metavar="N0,S0,M",
+            help="With --load: an S-N line, cycles N0 at a range of S0 N·m, slope M.",
+        ),
+    ] = "",
     as_json: AsJson = False,
 ) -> None:
     """Show the life of a unit over runs, fixtures and rigs: strokes, what moved and since when, limits ahead, what it is consistent with.
