@@ -53,8 +53,11 @@ def with_pair(sums: list[Value], x: Value, y: Value) -> list[Value]:
     """The sums with a value y and its neighbour x before it, both from the level's origin."""
     more = list(sums)
     more[PAIRS] = more[PAIRS] + 1.0
-    for place, product in ((X, x), (Y, y), (XX, x * x), (XY, x * y), (YY, y * y)):
-        more[place] = more[place] + product
+    more[X] = more[X] + x
+    more[Y] = more[Y] + y
+    more[XX] = more[XX] + x * x
+    more[XY] = more[XY] + x * y
+    more[YY] = more[YY] + y * y
     return more
 
 
@@ -98,13 +101,12 @@ def _posterior(sums: Sequence[Value]) -> _Posterior[Value]:
     alone, pairs = sums[ALONE] + sums[OLD_ALONE], sums[PAIRS] + sums[OLD_PAIRS]
     nu = alone + pairs - 1.0 - sums[OLD_LEVELS]
     rho = _nodes(sums, pairs)
-    other = 1.0 - rho
-    own = other * (1.0 + rho)
-    weight_of_level = other * ((1.0 + rho) * sums[ALONE] + other * sums[PAIRS])
-    total = other * ((1.0 + rho) * sums[ALONE_Y] + sums[Y] - rho * sums[X])
+    other, plus = 1.0 - rho, 1.0 + rho
+    weight_of_level = other * (plus * sums[ALONE] + other * sums[PAIRS])
+    total = other * (plus * sums[ALONE_Y] + sums[Y] - rho * sums[X])
     level = total / weight_of_level
     squares = (
-        own * (sums[ALONE_YY] + sums[OLD_ALONE_YY])
+        other * plus * (sums[ALONE_YY] + sums[OLD_ALONE_YY])
         + (sums[YY] + sums[OLD_YY])
         - rho * (2.0 * (sums[XY] + sums[OLD_XY]) - rho * (sums[XX] + sums[OLD_XX]))
         - total * level
@@ -112,7 +114,7 @@ def _posterior(sums: Sequence[Value]) -> _Posterior[Value]:
     squares = np.maximum(squares, TINY)
     # An earlier level has been averaged over too, which leaves about (1 - rho)² times its values in place of its own weight.
     log_other = np.log(other)
-    log = alone * (log_other + np.log(1.0 + rho)) - np.log(weight_of_level) - nu * np.log(squares)
+    log = alone * (log_other + np.log(plus)) - np.log(weight_of_level) - nu * np.log(squares)
     log = log - 2.0 * sums[OLD_LEVELS] * log_other
     weight = np.exp(0.5 * (log - log.max(0)))
     return _Posterior(rho, weight / weight.sum(0), level, weight_of_level, squares / nu, nu)
@@ -133,7 +135,6 @@ def _nodes(sums: Sequence[Value], pairs: Value) -> Float64s:
     return np.asarray(low + np.multiply.outer(_STEPS, high - low))
 
 
-_SQUARES = (ALONE_YY, XX, YY, OLD_ALONE_YY, OLD_XX, OLD_YY)
 _STEPS = (np.arange(NODES) + 0.5) / NODES
 
 
@@ -162,8 +163,11 @@ class Prewhitener(msgspec.Struct):
     @property
     def known(self) -> bool:
         """Whether there is a level, and anything that says how values scatter."""
-        free = self.count_all - 1 - int(self.sums[OLD_LEVELS])
-        return self.count > 0 and free > 0 and sum(self.sums[place] for place in _SQUARES) > 0
+        s = self.sums
+        here = s[ALONE] + s[PAIRS]
+        free = here + s[OLD_ALONE] + s[OLD_PAIRS] - s[OLD_LEVELS] - 1.0
+        squares = s[ALONE_YY] + s[XX] + s[YY] + s[OLD_ALONE_YY] + s[OLD_XX] + s[OLD_YY]
+        return here > 0 and free > 0 and squares > 0
 
     def score(self, value: float) -> float | None:
         """How far out a value would be as the next one; None while that cannot be said, or where no value differs."""
