@@ -203,13 +203,14 @@ def test_noise_that_wanders_puts_the_rate_in_doubt_in_words() -> None:
     assert Chart(DESIGN).remark == ""
 
 
-def test_a_cycle_without_a_value_costs_the_next_one_its_neighbour_only() -> None:
+def test_a_cycle_without_a_value_changes_what_is_expected_of_the_next_one_and_nothing_else() -> None:
     chart, other = learned(), learned()
     chart.missed()
 
-    assert chart.series.last is None
+    assert chart.series.missed == 1
     assert chart.series.sums == other.series.sums
     assert chart.add(0.2).score != other.add(0.2).score
+    assert chart.series.missed == 0
 
 
 def test_a_value_that_is_no_number_is_refused_and_changes_nothing() -> None:

@@ -74,16 +74,19 @@ def test_a_score_is_what_whole_covariance_matrices_give(rho: float, count: int) 
     )
 
 
-def test_after_a_gap_a_value_is_held_against_the_level_alone() -> None:
-    values = noise(np.random.default_rng(5), 0.6, 20, 1)[:, 0]
-    series = fed(values[:12].tolist())
-    series.gap()
-    for value in values[12:-1].tolist():
-        series.add(value)
-    # So far apart that nothing of one part is left in the other.
-    apart = np.where(np.arange(20) < 12, np.arange(20), 1000.0 + np.arange(20))
+@pytest.mark.parametrize("rho", [-0.3, 0.0, 0.6])
+@pytest.mark.parametrize("missed", [1, 2, 40])
+def test_after_cycles_without_a_value_less_is_expected_of_the_last_one(rho: float, missed: int) -> None:
+    values = noise(np.random.default_rng(5), rho, 40, 1)[:, 0]
+    series = fed(values[:-1].tolist())
+    for _ in range(missed):
+        series.gap()
+    numbers = np.arange(40, dtype=np.float64)
+    numbers[-1] += missed
 
-    assert series.score(float(values[-1])) == pytest.approx(score_by_dense_matrices(values, apart), abs=0.02)
+    assert series.score(float(values[-1])) == pytest.approx(
+        score_by_dense_matrices(values, numbers), abs=0.02
+    )
 
 
 def test_over_all_noises_scores_are_standard_normal_and_independent_from_the_third_value_on() -> None:

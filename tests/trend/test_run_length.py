@@ -119,12 +119,13 @@ def test_a_night_of_new_units_has_fewer_and_none_while_nothing_is_watched() -> N
 
 
 def test_the_sentence_says_how_many_false_alarms_over_what_and_from_when() -> None:
-    sentence = Budget(40, 6, 64, 0.05, watched_from=30).sentence()
+    sentence = Budget(40, 1, 64, 0.05, watched_from=30).sentence()
 
     assert sentence.startswith(
-        "0.05 false alarms expected a night over 40 fixtures, 6 figures, 2 sides and 64 values"
+        "0.05 false alarms expected a night over 40 fixtures, 1 figure, 2 sides and 64 values of each; "
+        "each unit is watched from its value 31 on; 0.01"
     )
-    assert "from its value 31 on" in sentence
+    assert sentence.endswith("expected in a night of new units")
 
 
 @pytest.mark.parametrize("rate", [0.0, -1.0, 1000.0, 1e-9])

@@ -132,7 +132,7 @@ class Chart(msgspec.Struct):
         return Reading(score, up, down, shown, "", alarm)
 
     def missed(self) -> None:
-        """A cycle without a value: the next one has no neighbour before it."""
+        """A cycle without a value: the next one says less about its neighbours."""
         self.series.gap()
 
     def restart(self, cause: Cause) -> None:

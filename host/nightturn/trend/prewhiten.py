@@ -32,6 +32,8 @@ WITHIN = 5.0
 SCORE_MAX = 8.0
 """No normal value is ever farther out."""
 TINY = 1e-300
+MISSED_MAX = 1000
+"""Cycles without a value that are counted; nothing is left of the last value long before."""
 PLACES = 16
 """Sums of a series: three of values without a neighbour before them, six of pairs, the same without means of earlier levels."""
 ALONE, ALONE_Y, ALONE_YY, PAIRS, X, Y, XX, XY, YY, OLD_ALONE, OLD_PAIRS, OLD_LEVELS = range(12)
@@ -61,13 +63,14 @@ def with_pair(sums: list[Value], x: Value, y: Value) -> list[Value]:
     return more
 
 
-def scores(sums: Sequence[Value], previous: Value | None, value: Value) -> Value:
+def scores(sums: Sequence[Value], previous: Value | None, value: Value, steps: int = 1) -> Value:
     """How far out the next value of a series is, as a standard normal score; of one series, or of many at once.
 
     Args:
         sums: of what came before, `PLACES` numbers or arrays (series,); at least two values more than levels.
-        previous: the neighbour before the value, from the origin of the level; None when there is none.
+        previous: the last value before, from the origin of the level; None when there is none.
         value: from the same origin.
+        steps: cycles from the last value to this one; more than one after cycles without a value.
     """
     from scipy.special import ndtri, stdtr
 
@@ -75,9 +78,14 @@ def scores(sums: Sequence[Value], previous: Value | None, value: Value) -> Value
     if previous is None:
         part = np.sqrt(1.0 - found.rho * found.rho)
         off = part * (value - found.level)
-    else:
+    elif steps == 1:
         part = 1.0 - found.rho
         off = value - found.rho * previous - part * found.level
+    else:
+        left = found.rho**steps
+        scale = np.sqrt((1.0 - found.rho * found.rho) / (1.0 - left * left))
+        part = (1.0 - left) * scale
+        off = (value - left * previous) * scale - part * found.level
     t = off / np.sqrt(found.variance * (1.0 + part * part / found.weight_of_level))
     # The nearer tail, so that no chance is a difference of numbers near one.
     side = np.sign((found.weight * t).sum(0))
@@ -143,12 +151,14 @@ class Prewhitener(msgspec.Struct):
 
     Attributes:
         sums: of the values from `origin`, the first value of the level; (places,).
-        last: the neighbour of the next value; None after a gap.
+        last: the last value of the level; None before its first.
+        missed: cycles without a value since then.
     """
 
     sums: list[float] = msgspec.field(default_factory=lambda: [0.0] * PLACES)
     origin: float = 0.0
     last: float | None = None
+    missed: int = 0
 
     @property
     def count(self) -> int:
@@ -174,7 +184,7 @@ class Prewhitener(msgspec.Struct):
         if not self.known:
             return None
         previous = None if self.last is None else self.last - self.origin
-        return float(scores(self.sums, previous, value - self.origin))
+        return float(scores(self.sums, previous, value - self.origin, self.missed + 1))
 
     def add(self, value: float) -> None:
         """One value more."""
@@ -183,20 +193,20 @@ class Prewhitener(msgspec.Struct):
         y = value - self.origin
         self.sums = (
             with_first(self.sums, y)
-            if self.last is None
+            if self.last is None or self.missed
             else with_pair(self.sums, self.last - self.origin, y)
         )
-        self.last = value
+        self.last, self.missed = value, 0
 
     def gap(self) -> None:
-        """A cycle without a value: the next one has no neighbour."""
-        self.last = None
+        """A cycle without a value: the next one is held against the last, and teaches nothing of how neighbours resemble."""
+        self.missed = min(self.missed + 1, MISSED_MAX)
 
     def new_level(self) -> None:
         """The level may be another from here on; how values scatter and resemble each other stays known."""
         if self.count:
             self.sums = _put_away(self.sums)
-        self.last = None
+        self.last, self.missed = None, 0
 
     @property
     def fit(self) -> tuple[float, float, float] | None:

@@ -93,9 +93,12 @@ class Budget:
             if self.watched_from < self.values
             else f"not in its first night: it needs {self.watched_from} values, a night has {self.values}"
         )
+        over = ", ".join(
+            f"{count} {noun}{'s' if count > 1 else ''}"
+            for count, noun in ((self.fixtures, "fixture"), (self.figures, "figure"), (self.sides, "side"))
+        )
         return (
-            f"{self.false_alarms_per_night:g} false alarms expected a night over {self.fixtures} fixtures, "
-            f"{self.figures} figures, {self.sides} sides and {self.values} values of each; "
+            f"{self.false_alarms_per_night:g} false alarms expected a night over {over} and {self.values} values of each; "
             f"each unit is watched {watched}; {self.expected(0):.2g} expected in a night of new units"
         )
 
