@@ -7,6 +7,7 @@ feature that a rule asks for.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from zlib import crc32
 
 import numpy as np
 
@@ -72,7 +73,7 @@ class Story:
 
 def told(story: Story, seed: int, cycles: int = CYCLES) -> tuple[list[CycleValues], list[CycleValues]]:
     """The cycles of a story, with their noise."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng([seed, crc32(story.name.encode())])
     courses = [_courses(rng, cycles) for _ in range(2)]
     groups = [
         [

@@ -10,7 +10,8 @@ import numpy.typing as npt
 from nightturn.evidence.chances import NU_MAX, cycles_chance
 
 LIKENESS, LIKENESS_WORTH = 0.4, 24
-"""Correlation of neighbouring cycles before anything was measured, and how many cycles that is worth (assumption)."""
+"""Correlation of neighbouring cycles before anything was measured, and how many cycles that is worth (assumption). With 0.7 in place of 0.4
+and 40 cycles a group what has not changed moves in 4 to 5 % of the comparisons where 1 % is stated (simulated)."""
 LIKENESS_MAX = 0.8
 LIKENESS_MIN = 8
 """Fewer cycles say nothing about their own correlation."""

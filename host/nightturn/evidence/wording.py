@@ -25,7 +25,7 @@ from nightturn.model.quantities import fixed, interval, number, quantity
 
 TWO_SIDED = 0.05
 """What is said behind ± is the 95 % interval."""
-ONLY_CHANGES = (GAIN, TILT, PATTERN_ANGLE)
+ONLY_CHANGES = (GAIN, TILT)
 """Kinds of which only the change means something."""
 BY_CAUSE = {rule.cause: rule for rule in RULES}
 
@@ -63,10 +63,15 @@ def feature_text(feature: Feature) -> str:
         return f"jumps keep to {fixed(feature.at or 0.0, 0)}° ({_by_chance(feature)})"
     if feature.kind == SWING:
         return f"the temperature goes to and fro by {quantity(feature.now, 'K', digits=2)} every {fixed(feature.at or 0.0, 0)} minutes"
+    if feature.kind == PATTERN_ANGLE:
+        return f"the cogging pattern turned by {_change(feature.change, feature, kind.unit)}, or by whole periods of it more"
     did = "rose" if feature.change > 0 else "fell"
     if feature.kind in ONLY_CHANGES:
         return f"{_title(feature)} {did} by {_change(abs(feature.change), feature, kind.unit)}"
-    ends = f"{_value(feature.before, kind.unit)} to {_value(feature.now, kind.unit)}"
+    ends = " to ".join(
+        quantity(value, kind.unit, digits=3, beside=other)
+        for value, other in ((feature.before, feature.now), (feature.now, feature.before))
+    )
     if feature.chance is not None:  # counted: its ± says less than how likely as much is by chance
         return f"{_title(feature)} {did} from {ends} ({_by_chance(feature)})"
     sign = "+" if feature.change > 0 else ""
@@ -114,10 +119,6 @@ def _title(feature: Feature) -> str:
     if feature.kind == DEFECT and feature.at is not None:
         return f"{title}, {fixed(feature.at, 1)}°,"
     return f"{title} ({feature.name})" if feature.name else title
-
-
-def _value(value: float, unit: str) -> str:
-    return quantity(value, unit, digits=3)
 
 
 def _change(change: float, feature: Feature, unit: str) -> str:
