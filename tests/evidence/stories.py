@@ -119,7 +119,10 @@ def _cycle(rng: np.random.Generator, unit: Unit, k: int, noise: dict[str, float]
         BREAKAWAY: Value(unit.gain * friction * 1.3 * (1 + 0.01 * float(rng.normal())), 0.002, 8),
         ZERO: Value(unit.zero_nm + 4e-4 * (degc - 24) + 5e-4 * noise["zero"] + 0.02 * (spoil - 1), 3e-4, 10),
         MEAN_TORQUE: Value(
-            5.0 * unit.gain * unit.held * direction * (1 + 2e-4 * noise["held"]) + 0.09, 0.001, 10, 0.004
+            unit.gain * (5.0 * unit.held * (1 + 2e-4 * noise["held"]) - direction * friction),
+            0.001,
+            10,
+            0.004,
         ),
         RIPPLE: Value((size + 0.02) * spoil * (1 + 0.01 * float(rng.normal())), 6e-4, 8),
         COGGING: Value(size * spoil * (1 + 0.01 * float(rng.normal())), 5e-4, 8),

@@ -1,5 +1,7 @@
 """Orders are sorted as published, and a bearing's line is found beside its order."""
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,7 +10,7 @@ from tests.evidence.stories import DECLARED
 
 from nightturn.estimation.origins import origin_of
 from nightturn.evidence.cycle_values import CycleValues, Declared, OrderValue
-from nightturn.evidence.families import family_of, lcm_of, near, of_bearing
+from nightturn.evidence.families import bearings_of, family_of, lcm_of, of_bearing
 
 
 @pytest.mark.parametrize(
@@ -71,22 +73,52 @@ def cycle(**values: object) -> CycleValues:
     return CycleValues(**values)  # type: ignore[arg-type]  # fields by name
 
 
+OUTER = "bearing front, outer race"
+
+
 def test_a_line_with_slip_is_the_bearings_and_one_beyond_is_not() -> None:
     slipped = OrderValue(10.01 * 0.975, 0.003)
-    found = of_bearing(cycle(lines=(slipped,)), 10.01, DECLARED)
+    found = of_bearing(cycle(lines=(slipped,)), OUTER, DECLARED)
     assert found is not None
     assert found.value == 0.003
-    assert of_bearing(cycle(lines=(OrderValue(10.01 * 0.96, 0.003),)), 10.01, DECLARED) is None
-    assert near(10.3, 10.01)
+    assert of_bearing(cycle(lines=(OrderValue(10.01 * 0.96, 0.003),)), OUTER, DECLARED) is None
+
+
+@given(times=st.integers(1, 5), slip=st.floats(-0.025, 0.025), which=st.integers(1, 3))
+def test_a_multiple_is_the_nearest_bearings_and_says_its_first(times: int, slip: float, which: int) -> None:
+    name, line = DECLARED.bearings[which]
+    order = times * line * (1 + slip)
+    found = bearings_of(order, DECLARED.bearings)
+    off = {
+        other: abs(order / round(order / at) / at - 1)
+        for other, at in DECLARED.bearings[1:]
+        if order > at / 2
+    }
+    assert min(off, key=lambda each: off[each]) in found
+    if name in found:
+        assert found[name] == pytest.approx(line * (1 + slip))
+    assert bearings_of(6 * line, ((name, line),)) == {}
+
+
+def test_two_like_bearings_share_a_line() -> None:
+    assert set(bearings_of(20.02, (("front", 10.01), ("rear", 10.01), ("far", 10.2)))) == {"front", "rear"}
+
+
+def test_all_multiples_of_a_line_count_together() -> None:
+    lines = tuple(OrderValue(10.01 * times, 0.003) for times in (2, 3))
+    found = of_bearing(cycle(lines=lines), OUTER, DECLARED)
+    assert found is not None
+    assert found.value == pytest.approx(0.003 * math.sqrt(2))
 
 
 def test_a_line_that_the_turns_cannot_tell_from_a_whole_order_is_found_there() -> None:
     whole = cycle(lines=(), cogging_orders=(OrderValue(10, 0.002), OrderValue(36, 0.004)))
-    found = of_bearing(whole, 10.01, DECLARED)
+    found = of_bearing(whole, OUTER, DECLARED)
     assert found is not None
     assert found.value == 0.002
 
 
 def test_an_order_of_the_unit_is_not_taken_for_a_bearings() -> None:
-    assert of_bearing(cycle(lines=(), cogging_orders=(OrderValue(36, 0.004),)), 36.2, DECLARED) is None
-    assert of_bearing(cycle(), 36.2, DECLARED) is None
+    spindle = Declared(16, 36, (("spindle", 36.2),))
+    assert of_bearing(cycle(lines=(), cogging_orders=(OrderValue(36, 0.004),)), "spindle", spindle) is None
+    assert of_bearing(cycle(), "spindle", spindle) is None

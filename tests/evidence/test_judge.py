@@ -75,7 +75,7 @@ STORIES: dict[str, Story] = {
     "slots": Story(((POLES, 1),), ((POLES, 1), (SIDEBANDS, 1))),
     "out of centre": Story(((SIDE_LINES, 1), (SHAFT, 1)), ((SIDE_LINES, 1), (SLOTS, 1))),
     "one place": Story(((DEFECT, 1),), ((DEFECT, 1), (SIDEBANDS, 1))),
-    "coupling": Story(((LCM, 1), (TILT, 1)), ((LCM, 1),)),
+    "coupling": Story(((LCM, 1), (TILT, 1), (SLOTS, 1)), ((LCM, 1),)),
     "current": Story(((ELECTRICAL, 1), (RIPPLE, 1)), ((ELECTRICAL, 1), (TILT, 1), (LCM, 1))),
     "field": Story(((LCM, -1), (COGGING, -1)), ((LCM, -1), (TEMPERATURE, 1))),
     "torque gain": Story(((GAIN, 1), (MEAN_TORQUE, 1), (LCM, 1), (FRICTION, 1)), ((MEAN_TORQUE, 1),)),
@@ -199,6 +199,13 @@ def test_with_a_signal_that_jumps_nothing_else_is_named() -> None:
     """Spikes move every figure; a cause read from them would be an invention."""
     every = [moved(kind) for kind in KINDS if kind not in {LOCKED, ENCODER, COVERAGE}]
     assert [each for each in named(features(*every)) if each != NOTHING_FITS] == ["cable"]
+
+
+def test_a_move_of_less_than_matters_is_no_softer_coupling_and_no_other_field() -> None:
+    slight = [Feature(kind, change=0.05, u=0.005, nu=100.0, matters=0.1) for kind in (LCM, TILT)]
+    assert named(features(*slight)) == [NOTHING_FITS]
+    assert named(features(slight[0])) == [NOTHING_FITS]
+    assert named(features(moved(LCM), moved(TILT))) == ["coupling"]
 
 
 def test_an_encoder_without_reference_leaves_its_kinds_unseen() -> None:

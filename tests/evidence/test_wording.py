@@ -49,7 +49,7 @@ def feature(kind: str, before: float, now: float, u: float, **more: object) -> F
         ),
         (
             feature(BEARING, 0.0004, 0.0032, 1e-4, name="bearing front, outer race", at=9.93),
-            "the line of bearing front, outer race at order 9.93 rose from 0.4 mN·m to 3.2 mN·m (+2.80 ± 0.20 mN·m)",
+            "the line of bearing front, outer race at order 9.93 and its multiples rose from 0.4 mN·m to 3.2 mN·m (+2.80 ± 0.20 mN·m)",
         ),
         (
             feature(LCM, 0.0214, 0.032, 0.0005, at=288.0),
@@ -83,7 +83,7 @@ def feature(kind: str, before: float, now: float, u: float, **more: object) -> F
             feature(SWING, 0.0, 1.23, 0.0, at=39.7),
             "the temperature goes to and fro by 1.2 K every 40 minutes",
         ),
-        (feature(GAIN, 0.0, -1.5, 0.1), "mean torque, cogging and friction together fell by 1.50 ± 0.20 %"),
+        (feature(GAIN, 0.0, -1.5, 0.1), "torque held, cogging and friction together fell by 1.50 ± 0.20 %"),
         (
             feature(TILT, 0.0, 45.0, 2.0),
             "second multiple of the cogging order against the first rose by 45.0 ± 3.9 %",

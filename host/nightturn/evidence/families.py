@@ -16,6 +16,11 @@ ELECTRICAL_MULTIPLES = (1, 2, 6, 12)
 SHAFT_ORDERS = (1, 2)
 SLIP = 0.03
 """Of a ball-pass order: bearings slip by 1 to 3 % (common practice, no source)."""
+MULTIPLES = 5
+"""Multiples of a ball-pass order that count as its line: a pulse shows at all of them, and where the first lies too near a whole order for the
+turns of a pass, only the others can be told apart (the virtual plant's 10.01)."""
+SAME_SLIP = 1e-3
+"""Bearings whose multiples lie this near to each other, relative, share a line."""
 BESIDE = 0.5
 """An order between two whole ones shows at the nearest, and beside it."""
 SAME_LINE = 0.02
@@ -68,19 +73,24 @@ def at_order(table: Sequence[OrderValue] | None, order: int, direction: int) -> 
     return amplitude(table, lambda each: each.order == order, direction)
 
 
-def near(order: float, line: float) -> bool:
-    """Whether an order is that of a bearing's line, with slip."""
-    return abs(order - line) <= SLIP * line
+def bearings_of(order: float, bearings: Sequence[tuple[str, float]]) -> dict[str, float]:
+    """The bearing lines whose multiple an order is, with slip, and the first multiple that follows from it; the nearest alone."""
+    near = {
+        (name, line): (abs(order / times - line) / line, order / times)
+        for name, line in bearings
+        if (times := max(round(order / line), 1)) <= MULTIPLES and abs(order / times - line) <= SLIP * line
+    }
+    best = min((off for off, _ in near.values()), default=0.0)
+    return {name: first for (name, _), (off, first) in near.items() if off <= best + SAME_SLIP}
 
 
-def of_bearing(cycle: CycleValues, line: float, declared: Declared) -> Point | None:
-    """What a cycle has at a bearing's line: orders between whole ones, and whole ones beside it that are of no family."""
+def of_bearing(cycle: CycleValues, name: str, declared: Declared) -> Point | None:
+    """What a cycle has at a bearing's line: orders between whole ones, else whole ones beside it that are of no family."""
+    at = [line for other, line in declared.bearings if other == name]
 
     def whole(each: OrderValue) -> bool:
         own = not family_of(round(each.order), declared)
-        return own and abs(each.order - line) <= max(BESIDE, SLIP * line)
+        return own and any(abs(each.order - line) <= max(BESIDE, SLIP * line) for line in at)
 
-    if cycle.lines is None and cycle.cogging_orders is None:
-        return None
-    apart = amplitude(cycle.lines, lambda each: near(each.order, line), 0)
+    apart = amplitude(cycle.lines, lambda each: name in bearings_of(each.order, declared.bearings), 0)
     return apart if apart is not None else amplitude(cycle.cogging_orders, whole, 0)

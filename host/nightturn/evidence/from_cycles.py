@@ -157,12 +157,24 @@ def _zero(figures: dict[str, Feature], known: Sequence[str]) -> Feature:
 
 
 def _points(cycles: Sequence[CycleValues], kind: str) -> list[Point]:
-    """A figure of each cycle that has it; a held torque by its size, because its sign is that of the direction."""
+    if kind == MEAN_TORQUE:
+        return _held(cycles)
     return [
-        Point(abs(value.value) if kind == MEAN_TORQUE else value.value, value.u, value.nu, each.direction)
+        Point(value.value, value.u, value.nu, each.direction)
         for each in cycles
         if (value := each.figures.get(kind)) is not None
     ]
+
+
+def _held(cycles: Sequence[CycleValues]) -> list[Point]:
+    """The size of what the unit holds: the mean torque at the transducer has friction in it, which a turn in the positive sense lowers."""
+    out = []
+    for each in cycles:
+        mean, friction = each.figures.get(MEAN_TORQUE), each.figures.get(FRICTION)
+        if mean is not None and friction is not None:
+            u, nu = combined((mean.u, mean.nu), (friction.u, friction.nu))
+            out.append(Point(abs(mean.value + each.direction * friction.value), u, nu, each.direction))
+    return out
 
 
 def _beyond(groups: Groups, friction: Feature) -> Feature:

@@ -12,9 +12,9 @@ from nightturn.evidence.families import (
     SIDEBAND_MOST,
     amplitude,
     at_order,
+    bearings_of,
     family_of,
     lcm_of,
-    near,
     of_bearing,
 )
 from nightturn.evidence.features import (
@@ -38,8 +38,10 @@ from nightturn.evidence.from_pattern import pattern_angle, table_lacks, tilt
 from nightturn.evidence.groups import COUNT_CHANCE, Groups, feature_of, unseen
 
 COGGING_FAMILIES = (SLOTS, POLES, SIDEBANDS, SIDE_LINES, SHAFT)
-FAMILY_MATTERS, LINE_MATTERS, LCM_MATTERS = 0.2, 0.05, 0.15
+FAMILY_MATTERS, LINE_MATTERS, LCM_MATTERS = 0.2, 0.05, 0.05
 """Smallest change of interest: of the cogging order, of the friction for a bearing, of itself (assumptions)."""
+FAMILY_U = 0.01
+"""What temperature and a resonance that is not quite the same change of a family by themselves, of its size (assumption)."""
 REMOUNT_U = 0.02
 """What mounting a unit again changes of the cogging order by itself (common practice, no source)."""
 SAME_ANGLE_DEG = 3.0
@@ -119,7 +121,11 @@ def _family(groups: Groups, kind: str, matters: float | None) -> Feature:
         ]
         for group in (groups.before, groups.now)
     )
-    return _feature(kind, appeared(before, now), groups, matters)
+    change = appeared(before, now)
+    if change is not None:
+        u, nu = combined((change.u, change.nu), (FAMILY_U * change.before, NU_MAX))
+        change = change._replace(u=u, nu=nu)
+    return _feature(kind, change, groups, matters)
 
 
 def _bearings(groups: Groups, matters: float | None) -> tuple[Feature, ...]:
@@ -133,10 +139,15 @@ def _bearings(groups: Groups, matters: float | None) -> tuple[Feature, ...]:
     out = []
     for name, order in groups.declared.bearings:
         before, now = (
-            [of_bearing(each, order, groups.declared) for each in group]
+            [of_bearing(each, name, groups.declared) for each in group]
             for group in (groups.before, groups.now)
         )
-        found = [each.order for cycle in groups.now for each in cycle.lines or () if near(each.order, order)]
+        found = [
+            first[name]
+            for cycle in groups.now
+            for each in cycle.lines or ()
+            if name in (first := bearings_of(each.order, groups.declared.bearings))
+        ]
         at = sum(found) / len(found) if found else order
         out.append(_feature(BEARING, appeared(before, now), groups, matters, name=name, at=at))
     return tuple(out)
@@ -153,12 +164,11 @@ def _other_lines(groups: Groups) -> tuple[Feature, ...]:
         return (unseen(OTHER_LINE, "lines between whole orders were not looked for in every cycle"),)
     if COGGING in groups.unlike:
         return (unseen(OTHER_LINE, groups.unlike[COGGING]),)
-    declared = [times * order for _, order in groups.declared.bearings for times in (1, 2)]
     orders = [
         each.order
         for cycle in (*groups.before, *groups.now)
         for each in cycle.lines or ()
-        if not any(near(each.order, line) for line in declared)
+        if not bearings_of(each.order, groups.declared.bearings)
     ]
     out = []
     for at in _clusters(orders, lambda a, b: abs(a - b) <= SAME_LINE * b):

@@ -19,7 +19,7 @@ from nightturn.evidence.features import (
 )
 from nightturn.evidence.groups import Groups, feature_of, unseen
 
-TILT_MATTERS_PCT, ANGLE_MATTERS_DEG = 15.0, 0.2
+TILT_MATTERS_PCT, ANGLE_MATTERS_DEG = 5.0, 0.2
 """Smallest changes of interest (assumptions)."""
 ANGLE_U_DEG = 0.02
 """What the angle of a pattern moves by itself, with temperature and with other orders (assumption)."""

@@ -43,6 +43,9 @@ def causes(features: Features, rules: Sequence[Rule] = RULES) -> tuple[Finding, 
         blind = tuple((each.kind, each.unseen) for each in features.looked if not each.seen)
         return (Finding(NOTHING_MOVED, unseen=blind),)
     found = [finding for rule in rules if (finding := _fits(rule, features, moved)) is not None]
+    fitting = {each.cause for each in found}
+    yielding = {rule.cause for rule in rules if fitting & {*rule.yields_to}}
+    found = [each for each in found if each.cause not in yielding]
     found.sort(key=lambda each: (-len(each.evidence) - len(each.beside), len(each.unseen) + len(each.doubts)))
     explained = [feature for each in found for feature in (*each.evidence, *each.beside)]
     left = tuple(each for each in moved if each not in explained)
@@ -74,4 +77,5 @@ def _applies(rule: Rule, features: Features) -> bool:
 
 
 def _as_needed(feature: Feature, term: Moved) -> bool:
-    return feature.kind == term.kind and term.sign in {0, feature.sign}
+    enough = not term.far or abs(feature.change) > (feature.matters or 0.0)
+    return feature.kind == term.kind and term.sign in {0, feature.sign} and enough

@@ -44,10 +44,11 @@ from nightturn.evidence.features import (
 
 
 class Moved(NamedTuple):
-    """A kind of feature and the sense in which it must have moved: +1, -1 or, with 0, either."""
+    """A kind of feature and the sense in which it must have moved: +1, -1 or, with 0, either; `far`: by what matters at least."""
 
     kind: str
     sign: int
+    far: bool = False
 
 
 def up(kind: str) -> Moved:
@@ -65,6 +66,11 @@ def either_way(kind: str) -> Moved:
     return Moved(kind, 0)
 
 
+def far(kind: str) -> Moved:
+    """It must have moved by what matters of it at least; less than that may be temperature or a mount."""
+    return Moved(kind, 0, far=True)
+
+
 class Rule(NamedTuple):
     """One cause.
 
@@ -75,6 +81,7 @@ class Rule(NamedTuple):
         may: kinds that the cause may move as well, beside those it needs.
         not_when: interventions with which it says nothing. only_when: interventions of which one must be known.
         unless_seen: kinds with which another row decides. only_seen: kinds without which it cannot be told from another row.
+        yields_to: causes that would have moved what it needs as well.
         weaker_when: interventions that could have done the same.
         competing, next: the competing explanation, and what to measure next.
     """
@@ -90,6 +97,7 @@ class Rule(NamedTuple):
     only_when: tuple[str, ...] = ()
     unless_seen: tuple[str, ...] = ()
     only_seen: tuple[str, ...] = ()
+    yields_to: tuple[str, ...] = ()
     weaker_when: tuple[str, ...] = ()
 
 
@@ -167,7 +175,8 @@ RULES: tuple[Rule, ...] = (
         "magnets",
         "magnets that differ (one chipped, loose or weak)",
         needs=((up(SLOTS), up(SIDEBANDS)),),
-        still=(*SIGNAL, POLES),
+        still=(*SIGNAL, POLES, GAIN),
+        yields_to=("coupling",),
         may=(SLOTS, SIDEBANDS, SIDE_LINES, LCM, TILT, SHAFT, DEFECT, PATTERN_ANGLE, *WAVEFORMS),
         competing="a rotor that has moved out of its centre and turns so",
         next="look at the rotor at the angle where the cogging deviates; compare the cogging over single pole pitches",
@@ -176,7 +185,8 @@ RULES: tuple[Rule, ...] = (
         "slots",
         "slots or teeth of the stator that differ",
         needs=((up(POLES),),),
-        still=(*SIGNAL, SLOTS, SIDEBANDS),
+        still=(*SIGNAL, SLOTS, SIDEBANDS, GAIN),
+        yields_to=("coupling",),
         may=(POLES, LCM, TILT, SIDE_LINES, DEFECT, *WAVEFORMS),
         competing="a rotor out of its centre that does not turn with it, as from a bearing seat",
         next="measure the air gap around the stator",
@@ -202,9 +212,9 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "coupling",
         "a coupling or a mount that has become softer",
-        needs=((either_way(LCM),), (either_way(TILT),)),
-        still=(*SIGNAL, SLOTS, SIDEBANDS),
-        may=(LCM, TILT, LAG, POLES, SHAFT, ELECTRICAL, PATTERN_ANGLE, *WAVEFORMS),
+        needs=((either_way(LCM),), (far(TILT),)),
+        still=(*SIGNAL, SIDEBANDS),
+        may=(LCM, TILT, LAG, SLOTS, POLES, SHAFT, ELECTRICAL, PATTERN_ANGLE, *WAVEFORMS),
         competing="another shape of the air gap, as after a shift of the rotor along its axis",
         next="measure at half the speed: a resonance changes orders by their frequency, an air gap does not; time the ring after a stop",
     ),
@@ -212,7 +222,7 @@ RULES: tuple[Rule, ...] = (
         "current",
         "the current measurement of the motor's drive (offset or gain of a phase)",
         needs=((either_way(ELECTRICAL),),),
-        still=(*SIGNAL, SLOTS, TILT),
+        still=(*SIGNAL, SLOTS, TILT, GAIN),
         may=(RIPPLE,),
         competing="another current waveform or another setting of the motor's drive",
         next="measure the ripple at twice the torque: an offset's part stays, a gain's part doubles",
@@ -220,7 +230,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "field",
         "magnets that have become weaker or stronger together, or another air gap",
-        needs=((either_way(LCM),),),
+        needs=((far(LCM),),),
         still=(*SIGNAL, TILT, TEMPERATURE, SLOTS, SIDEBANDS, GAIN),
         may=(*WAVEFORMS, MEAN_TORQUE),
         competing="another factor of the torque channel, or magnets at another temperature than the sensor's",

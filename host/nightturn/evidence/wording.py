@@ -111,7 +111,7 @@ def _title(feature: Feature) -> str:
     """What it is, with where."""
     title = KINDS[feature.kind].title
     if feature.kind == BEARING:
-        return f"the line of {feature.name} at order {number(feature.at or 0.0, 5)}"
+        return f"the line of {feature.name} at order {number(feature.at or 0.0, 4)} and its multiples"
     if feature.kind == LCM and feature.at is not None:
         return f"{title} {fixed(feature.at, 0)}"
     if feature.kind == OTHER_LINE and feature.at is not None:
