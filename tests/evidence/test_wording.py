@@ -29,7 +29,7 @@ from nightturn.evidence.features import (
 )
 from nightturn.evidence.judge import Finding, causes
 from nightturn.evidence.rules import RULES, Rule
-from nightturn.evidence.wording import feature_text, finding_text, how_text, sentences
+from nightturn.evidence.wording import HANDS, feature_text, finding_text, how_text, sentences
 
 
 def feature(kind: str, before: float, now: float, u: float, **more: object) -> Feature:
@@ -121,7 +121,8 @@ def test_a_finding_says_cause_evidence_competition_and_what_to_measure() -> None
     assert finding_text(found, story) == (
         "Consistent with a zero drift of transducer or amplifier, not of the unit: zero of the torque channel rose from 0 mN·m to "
         "320 mN·m (+320 ± 20 mN·m). Competing explanation: a side load or a cable that pulls at the transducer; friction by reversal "
-        "does not see either. Measure next: read the zero with the unit taken from the flange; make a shunt check."
+        "does not see either. Measure next: read the zero with the unit taken from the flange; make a shunt check. "
+        "Before anybody reaches in: isolate and lock the energy sources by local rules; a stop by nightturn isolates nothing."
     )
 
 
@@ -167,7 +168,7 @@ def test_nothing_moved_is_said_with_what_was_not_seen() -> None:
 def test_how_it_was_come_by_names_level_cycles_and_interventions() -> None:
     assert how_text(features(known=(REMOUNT, OTHER_RIG))) == (
         "Compared are 20 cycles with 20 of the baseline. Moved means beyond its uncertainty: with nothing changed, one of the 30 "
-        "features looked at does so in 1 % of such comparisons at most. Known: the unit was mounted again in between. Known: the unit "
+        "features looked at does so in about 1 % of such comparisons. Known: the unit was mounted again in between. Known: the unit "
         "was measured on another rig."
     )
 
@@ -186,6 +187,22 @@ def test_every_row_reads_as_sentences(rule: Rule) -> None:
     assert rule.title[0].islower()
     assert not rule.competing.endswith(".")
     assert not rule.next.endswith(".")
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.cause)
+def test_who_is_sent_to_the_rig_is_warned_and_nobody_else(rule: Rule) -> None:
+    text = finding_text(Finding(rule.cause, (moved(ZERO),)), features())
+    near = (
+        "by hand",
+        "flange",
+        "look at the rotor",
+        "cable in another",
+        "dial gauge",
+        "air gap around",
+        "mount again",
+        "turn slowly",
+    )
+    assert (HANDS in text) == rule.hands == any(each in rule.next for each in near)
 
 
 def test_every_intervention_can_be_said() -> None:

@@ -83,6 +83,7 @@ class Rule(NamedTuple):
         unless_seen: kinds with which another row decides. only_seen: kinds without which it cannot be told from another row.
         yields_to: causes that would have moved what it needs as well.
         weaker_when: interventions that could have done the same.
+        hands: what to measure next brings somebody's hands to the rig.
         competing, next: the competing explanation, and what to measure next.
     """
 
@@ -98,6 +99,7 @@ class Rule(NamedTuple):
     unless_seen: tuple[str, ...] = ()
     only_seen: tuple[str, ...] = ()
     yields_to: tuple[str, ...] = ()
+    hands: bool = False
     weaker_when: tuple[str, ...] = ()
 
 
@@ -127,6 +129,7 @@ RULES: tuple[Rule, ...] = (
         still=(LOCKED,),
         may=(RAILED, *FIGURES_ALL, *ORDERS_ALL),
         competing="interference from a drive or a relay that switches nearby",
+        hands=True,
         next="move cable and plug by hand at rest and watch the torque signal; measure the bridge's resistance at the plug",
     ),
     Rule(
@@ -135,6 +138,7 @@ RULES: tuple[Rule, ...] = (
         needs=((up(JUMPS),), (up(LOCKED),)),
         may=(RAILED, *FIGURES_ALL, *ORDERS_ALL),
         competing="a torque so high at this angle that the converter or the amplifier is driven beyond its range",
+        hands=True,
         next="lay the cable in another way and see whether the angle moves with it",
     ),
     Rule(
@@ -152,6 +156,7 @@ RULES: tuple[Rule, ...] = (
         needs=((up(ENCODER),),),
         may=(COVERAGE, *FIGURES_ALL, *ORDERS_ALL),
         competing="a shaft that was turned by hand or that slipped in its coupling",
+        hands=True,
         next="turn slowly through a revolution and count between index marks",
     ),
     Rule(
@@ -179,6 +184,7 @@ RULES: tuple[Rule, ...] = (
         yields_to=("coupling",),
         may=(SLOTS, SIDEBANDS, SIDE_LINES, LCM, TILT, SHAFT, DEFECT, PATTERN_ANGLE, *WAVEFORMS),
         competing="a rotor that has moved out of its centre and turns so",
+        hands=True,
         next="look at the rotor at the angle where the cogging deviates; compare the cogging over single pole pitches",
     ),
     Rule(
@@ -189,6 +195,7 @@ RULES: tuple[Rule, ...] = (
         yields_to=("coupling",),
         may=(POLES, LCM, TILT, SIDE_LINES, DEFECT, *WAVEFORMS),
         competing="a rotor out of its centre that does not turn with it, as from a bearing seat",
+        hands=True,
         next="measure the air gap around the stator",
     ),
     Rule(
@@ -198,6 +205,7 @@ RULES: tuple[Rule, ...] = (
         still=(*SIGNAL, SLOTS, POLES, SIDEBANDS),
         may=(SIDE_LINES, SHAFT, PATTERN_ANGLE, *WAVEFORMS),
         competing="a shaft of the rig that is bent or coupled at an angle",
+        hands=True,
         next="measure the run-out of encoder disc and rotor with a dial gauge",
     ),
     Rule(
@@ -344,6 +352,7 @@ RULES: tuple[Rule, ...] = (
         still=(*SIGNAL, BRIDGE_TEMPERATURE, MEAN_TORQUE, SHAFT, PATTERN_ANGLE),
         not_when=(REMOUNT, OTHER_RIG, CALIBRATION),
         competing="a side load or a cable that pulls at the transducer; friction by reversal does not see either",
+        hands=True,
         next="read the zero with the unit taken from the flange; make a shunt check",
     ),
     Rule(
@@ -354,6 +363,7 @@ RULES: tuple[Rule, ...] = (
         may=(ZERO, SHAFT, PATTERN_ANGLE, SIDE_LINES, LAG, BRIDGE_TEMPERATURE, *WAVEFORMS),
         only_when=(REMOUNT,),
         competing="a drift of the zero and a moved encoder at the same time",
+        hands=True,
         next="mount again without any other change and compare",
     ),
     Rule(
@@ -364,6 +374,7 @@ RULES: tuple[Rule, ...] = (
         may=(ZERO, SHAFT, PATTERN_ANGLE, SIDE_LINES, LAG, *WAVEFORMS),
         not_when=(REMOUNT, OTHER_RIG, CALIBRATION),
         competing="a drift of the zero and a moved encoder at the same time",
+        hands=True,
         next="look at the marks on flange and coupling; tighten and measure again",
     ),
     Rule(

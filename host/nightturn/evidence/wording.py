@@ -27,6 +27,7 @@ TWO_SIDED = 0.05
 """What is said behind ± is the 95 % interval."""
 ONLY_CHANGES = (GAIN, TILT)
 """Kinds of which only the change means something."""
+HANDS = "Before anybody reaches in: isolate and lock the energy sources by local rules; a stop by nightturn isolates nothing."
 BY_CAUSE = {rule.cause: rule for rule in RULES}
 
 
@@ -50,6 +51,8 @@ def finding_text(finding: Finding, features: Features) -> str:
         parts.append(f"Weaker, because it is not known whether these moved: {_unseen(finding.unseen)}.")
     parts += [f"Weaker, because {INTERVENTIONS[each]}." for each in finding.doubts]
     parts += [f"Competing explanation: {rule.competing}.", f"Measure next: {rule.next}."]
+    if rule.hands:
+        parts.append(HANDS)
     return " ".join(parts)
 
 
@@ -83,7 +86,7 @@ def how_text(features: Features) -> str:
     seen = sum(each.seen for each in features.looked)
     text = (
         f"Compared are {features.cycles_now} cycles with {features.cycles_before} of the baseline. Moved means beyond its uncertainty: with nothing "
-        f"changed, one of the {seen} features looked at does so in {number(100 * features.level)} % of such comparisons at most."
+        f"changed, one of the {seen} features looked at does so in about {number(100 * features.level)} % of such comparisons."
     )
     known = "".join(f" Known: {INTERVENTIONS[each]}." for each in features.known)
     return text + known
