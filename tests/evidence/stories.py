@@ -231,81 +231,84 @@ def _defects(rng: np.random.Generator, unit: Unit) -> tuple[DefectValue, ...]:
 
 
 # ---- what happens -----------------------------------------------------------------------------------------------------
-def stories_of(seed: int) -> dict[str, Story]:
-    """Every story with sizes of this seed."""
-    rng = np.random.default_rng([seed, 7])
-    calm = Unit(per_k=-float(rng.uniform(0.005, 0.011)), degc=float(rng.uniform(21, 27)), chip_seed=seed)
+class Draws:
+    """What the stories of one seed are drawn from: a calm unit, and how a change comes over it."""
 
-    def still(_: int) -> Unit:
-        return calm
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        self.rng = np.random.default_rng([seed, 7])
+        self.calm = Unit(per_k=-self.between(0.005, 0.011), degc=self.between(21, 27), chip_seed=seed)
 
-    def grown(**ends: float) -> Callable[[int], Unit]:
+    def between(self, low: float, high: float) -> float:
+        return float(self.rng.uniform(low, high))
+
+    def either(self) -> float:
+        return float(self.rng.choice((-1.0, 1.0)))
+
+    def coin(self) -> bool:
+        return bool(self.rng.integers(2))
+
+    def grown(self, **ends: float) -> Callable[[int], Unit]:
         """Growth to these ends over the first half of now, or at once."""
-        over = int(rng.integers(1, CYCLES // 2))
-        begin = {name: getattr(calm, name) for name in ends}
+        over = int(self.rng.integers(1, CYCLES // 2))
+        begin = {name: getattr(self.calm, name) for name in ends}
         return lambda k: replace(
-            calm,
+            self.calm,
             **{
                 name: begin[name] + (end - begin[name]) * min((k + 1) / over, 1.0)
                 for name, end in ends.items()
             },
         )
 
-    def story(
-        name: str,
-        now: Callable[[int], Unit],
-        *right: str,
-        known: tuple[str, ...] = (),
-        fine: tuple[str, ...] = (),
-    ) -> Story:
-        return Story(name, still, now, frozenset(right), known, frozenset(fine))
+    def story(self, name: str, now: Callable[[int], Unit], right: str, *fine: str) -> Story:
+        """A story behind a calm baseline."""
+        return Story(name, lambda _: self.calm, now, frozenset({right}), (), frozenset(fine))
 
-    spall = float(rng.uniform(0.002, 0.006))
-    told_of = (
-        story("none", still, "nothing moved"),
-        story("wear", grown(friction=float(rng.uniform(1.05, 1.1))), "wear"),
+
+def stories_of(seed: int) -> dict[str, Story]:
+    """Every story with sizes of this seed."""
+    draws = Draws(seed)
+    return {each.name: each for each in (*_asked(draws), *_further(draws))}
+
+
+def _asked(draws: Draws) -> tuple[Story, ...]:
+    """The stories that the table must read."""
+    calm, between, grown, story = draws.calm, draws.between, draws.grown, draws.story
+    spall = between(0.002, 0.006)
+    return (
+        story("none", lambda _: calm, "nothing moved"),
+        story("wear", grown(friction=between(1.05, 1.1)), "wear"),
         story("spall", grown(spall_nm=spall, friction=1 + 8 * spall), "bearing"),
-        story(
-            "chip",
-            grown(chip_nm=float(rng.uniform(0.003, 0.008)), place_nm=float(rng.uniform(0.0, 0.02))),
-            "magnets",
-        ),
-        story("coupling", grown(stiffness=float(rng.uniform(0.2, 0.6))), "coupling"),
-        story("zero drift", grown(zero_nm=_either(rng) * float(rng.uniform(0.01, 0.1))), "zero drift"),
-        story("cable", _cable(calm, seed, None), "cable"),
-        story(
-            "cooling 4 K",
-            grown(degc=calm.degc - 4),
-            "colder",
-            fine=("zero with temperature",),
-        ),
-        _warm_up(calm, up=bool(rng.integers(2))),
-        _remount(calm, rng, known=bool(rng.integers(2))),
-        _air_conditioning(calm, rng, always=bool(rng.integers(2))),
-        story("cable flexing", _cable(calm, seed, float(rng.uniform(0, 360))), "cable flexing"),
-        story("over range", _railed(calm, seed), "over range"),
-        story("run-in", grown(friction=float(rng.uniform(0.9, 0.95))), "run-in"),
-        story("stator", grown(stator_nm=float(rng.uniform(0.005, 0.01))), "slots"),
-        story("out of centre", grown(side_nm=float(rng.uniform(0.0015, 0.004))), "out of centre"),
-        story("one place", grown(place_nm=float(rng.uniform(0.01, 0.03))), "one place"),
-        story("current", grown(current_nm=float(rng.uniform(0.002, 0.006))), "current"),
-        story("field", grown(field=float(rng.uniform(0.88, 0.94))), "field"),
-        story(
-            "torque gain", grown(gain=float(rng.uniform(1.015, 1.04))), "torque gain", fine=("mean torque",)
-        ),
-        story(
-            "held torque", grown(held=float(rng.uniform(0.96, 0.985))), "held torque", fine=("mean torque",)
-        ),
+        story("chip", grown(chip_nm=between(0.003, 0.008), place_nm=between(0.0, 0.02)), "magnets"),
+        story("coupling", grown(stiffness=between(0.2, 0.6)), "coupling"),
+        story("zero drift", grown(zero_nm=draws.either() * between(0.01, 0.1)), "zero drift"),
+        story("cable", _cable(calm, draws.seed, None), "cable"),
+        story("cooling 4 K", grown(degc=calm.degc - 4), "colder", "zero with temperature"),
+        _warm_up(calm, up=draws.coin()),
+        _remount(draws, known=draws.coin()),
+        _air_conditioning(draws, always=draws.coin()),
+    )
+
+
+def _further(draws: Draws) -> tuple[Story, ...]:
+    """Stories of the other rows."""
+    calm, between, grown, story = draws.calm, draws.between, draws.grown, draws.story
+    return (
+        story("cable flexing", _cable(calm, draws.seed, between(0, 360)), "cable flexing"),
+        story("over range", _railed(calm, draws.seed), "over range"),
+        story("run-in", grown(friction=between(0.9, 0.95)), "run-in"),
+        story("stator", grown(stator_nm=between(0.005, 0.01)), "slots"),
+        story("out of centre", grown(side_nm=between(0.0015, 0.004)), "out of centre"),
+        story("one place", grown(place_nm=between(0.01, 0.03)), "one place"),
+        story("current", grown(current_nm=between(0.002, 0.006)), "current"),
+        story("field", grown(field=between(0.88, 0.94)), "field"),
+        story("torque gain", grown(gain=between(1.015, 1.04)), "torque gain", "mean torque"),
+        story("held torque", grown(held=between(0.96, 0.985)), "held torque", "mean torque"),
         story("encoder moved", lambda _: replace(calm, turned_deg=0.4), "encoder moved"),
         story("encoder", lambda k: replace(calm, encoder=k % 3), "encoder"),
         story("lost samples", lambda k: replace(calm, lost=0.01 + 0.001 * (k % 5)), "lost samples"),
-        story("belt", grown(belt_nm=float(rng.uniform(0.002, 0.006))), "other line"),
+        story("belt", grown(belt_nm=between(0.002, 0.006)), "other line"),
     )
-    return {each.name: each for each in told_of}
-
-
-def _either(rng: np.random.Generator) -> float:
-    return float(rng.choice((-1.0, 1.0)))
 
 
 def _cable(calm: Unit, seed: int, bend_deg: float | None) -> Callable[[int], Unit]:
@@ -334,10 +337,11 @@ def _warm_up(calm: Unit, *, up: bool) -> Story:
     )
 
 
-def _remount(calm: Unit, rng: np.random.Generator, *, known: bool) -> Story:
+def _remount(draws: Draws, *, known: bool) -> Story:
+    calm, rng = draws.calm, draws.rng
     again = replace(
         calm,
-        zero_nm=calm.zero_nm + _either(rng) * float(rng.uniform(0.004, 0.02)),
+        zero_nm=calm.zero_nm + draws.either() * float(rng.uniform(0.004, 0.02)),
         shaft=calm.shaft + float(rng.uniform(0.0015, 0.004)) * complex(np.exp(1j * rng.uniform(0, math.tau))),
         turned_deg=float(rng.uniform(0.1, 1.1)),
         friction=1 + 0.004 * float(rng.normal()),
@@ -347,7 +351,8 @@ def _remount(calm: Unit, rng: np.random.Generator, *, known: bool) -> Story:
     return Story("remount", lambda _: calm, lambda _: again, right, (REMOUNT,) if known else ())
 
 
-def _air_conditioning(calm: Unit, rng: np.random.Generator, *, always: bool) -> Story:
+def _air_conditioning(draws: Draws, *, always: bool) -> Story:
+    calm, rng = draws.calm, draws.rng
     half, begin = float(rng.uniform(1.0, 2.0)), float(rng.uniform(0, math.tau))
     swing = lambda k: replace(calm, degc=calm.degc + half * math.sin(begin + math.tau * k * CYCLE_S / 2400))  # noqa: E731 - one of two courses
     return Story("air conditioning", swing if always else lambda _: calm, swing, frozenset({"room"}))

@@ -48,7 +48,8 @@ from nightturn.evidence.features import (
     Features,
 )
 from nightturn.evidence.judge import NOTHING_FITS, NOTHING_MOVED, causes
-from nightturn.evidence.rules import RULES, Rule
+from nightturn.evidence.rule import Rule
+from nightturn.evidence.rules import RULES
 
 Moves = tuple[tuple[str, int], ...]
 

@@ -28,7 +28,8 @@ from nightturn.evidence.features import (
     Feature,
 )
 from nightturn.evidence.judge import Finding, causes
-from nightturn.evidence.rules import RULES, Rule
+from nightturn.evidence.rule import Rule
+from nightturn.evidence.rules import RULES
 from nightturn.evidence.wording import HANDS, feature_text, finding_text, how_text, sentences
 
 

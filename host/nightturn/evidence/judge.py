@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import msgspec
 
 from nightturn.evidence.features import Feature, Features
-from nightturn.evidence.rules import RULES, Moved, Rule
+from nightturn.evidence.rule import Moved, Rule
+from nightturn.evidence.rules import RULES
 
 NOTHING_FITS, NOTHING_MOVED = "nothing fits", "nothing moved"
 
