@@ -8,7 +8,7 @@ import numpy as np
 from tests.estimation.synthetic import Bench, Recording
 
 from nightturn.virtual.motion import level_course, resting, travel_course
-from nightturn.virtual.noise import Noise
+from nightturn.virtual.noise import Cable, Noise
 from nightturn.virtual.plant import Int32s, Int64s, Plant
 from nightturn.virtual.products import VOLTS_PER_COUNT, Product
 from nightturn.virtual.truth import truth
@@ -40,10 +40,11 @@ def plant_cycle(
     slow_turns: int = 2,
     hold_turns: int = 3,
     spall: float = 0.0,
+    cable: Cable | None = None,
 ) -> PlantCycle:
     """One cycle F-B-F-hold of a plant with this much white noise per sample and this filter delay.
 
-    `spall` is the size of a bearing defect that has done growing.
+    `spall` is the size of a bearing defect that has done growing; `cable` an intermittent one from the first sample on.
     """
     product = replace(
         product,
@@ -53,6 +54,7 @@ def plant_cycle(
     plant = Plant(product, noise, rate_hz=rate_hz, strokes=0.0, polarity=1, position=1000.0)
     if spall:
         plant.condition.spall_from_s, plant.condition.spall_size = -1e9, spall
+    plant.cable = cable
     speed = rpm / 60 * math.tau
     moves = [(way, slow_turns, 0.0) for way in (1, -1, 1)] + [(1, hold_turns, hold_nm)]
     chunks = [plant.generate(plant.index + 2 * rate_hz)]
