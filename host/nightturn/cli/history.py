@@ -1,11 +1,14 @@
 """`nightturn history`: the life of a unit over its nights."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from nightturn.cli.arguments import AsJson
+
+if TYPE_CHECKING:
+    from nightturn.trend.damage import SnLine
 
 EXAMPLE = "nightturn history nights --unit Q-0121"
 
@@ -40,7 +43,13 @@ def run(
     A remount, another transducer, calibration or plan is a known step: what is before it is not compared with what follows as if it were wear. Figures
     are judged behind the last step, where the unit has warmed up. A change has a 90 % set of times; a slope and a level have 95 % intervals, which
     know how alike neighbouring cycles are. With 95 % a limit is not reached before the strokes given, and nothing is said beyond three times what was seen.
+
+    With --load torque cycles by range, overloads and hours at each torque instead. They say nothing of a life unless --sn gives a line of the part.
     """
+    line = _sn_line(sn, load=load)
+    if load:
+        _print_load(root, unit, line, as_json=as_json)
+        return
     from nightturn.cli import history_text
     from nightturn.cli.output import print_json, print_pairs, print_table, print_text
     from nightturn.unit_history.account import account_of
@@ -49,8 +58,8 @@ def run(
     if as_json:
         print_json(found)
         return
-    for line in history_text.head(found):
-        print_text(line, hang="  ")
+    for text in history_text.head(found):
+        print_text(text, hang="  ")
     print_table("nights", history_text.NIGHTS, history_text.night_rows(found))
     if found.steps:
         print_pairs("known steps", history_text.step_rows(found))
@@ -60,3 +69,41 @@ def run(
         print_text(f"watch: {found.watch}", hang="  ")
     if found.causes:
         print_pairs("consistent with", [("", text) for text in found.causes])
+
+
+def _print_load(root: Path, unit: str, line: "SnLine | None", *, as_json: bool) -> None:
+    """What the shaft has carried."""
+    from nightturn.cli import history_text
+    from nightturn.cli.output import print_json, print_pairs, print_table, print_text
+    from nightturn.unit_history.life import life_of
+    from nightturn.unit_history.load import loads_of
+
+    loads, unknown = loads_of(root, life_of(root, unit), line)
+    if as_json:
+        print_json({"unit": unit, "loads": loads, "unknown": unknown})
+        return
+    for each in loads:
+        print_pairs(f"{unit}: torque carried, runs: {len(each.runs)}", history_text.load_rows(each))
+        print_table("torque cycles", history_text.RANGES, history_text.range_rows(each))
+    for why in unknown:
+        print_text(f"not counted: {why}", hang="  ")
+    if not loads:
+        print_text(f"{unit}: no stored samples to count")
+
+
+def _sn_line(given: str, *, load: bool) -> "SnLine | None":
+    """The S-N line that was given."""
+    from nightturn.errors import ConfigError
+
+    if not given:
+        return None
+    allowed = "three numbers above 0, N0,S0,M: 1e6,10,5 is a million cycles at a range of 10 N·m, slope 5"
+    if not load:
+        raise ConfigError("is a line for the load history", where="--sn", allowed="only with --load")
+    from nightturn.trend.damage import SnLine
+
+    try:
+        n0, s0, slope = (float(part) for part in given.split(","))
+        return SnLine(n0, s0, slope)
+    except ValueError as error:
+        raise ConfigError(f"{given!r} is no S-N line", where="--sn", allowed=allowed) from error

@@ -2,11 +2,14 @@
 
 from itertools import groupby
 
-from nightturn.model.quantities import fixed, number
+from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
+from nightturn.trend.damage import Damage
 from nightturn.unit_history.account import Account, CourseLine
+from nightturn.unit_history.load import LoadLine
 from nightturn.unit_history.wording import moment_text
 
 NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
+RANGES = ("range", "cycles")
 TURNING = {1: "+", -1: "−"}
 NO_CYCLE = "no figure has a value that can be followed"
 
@@ -69,4 +72,39 @@ def _rows(line: CourseLine) -> list[tuple[str, str]]:
     return [
         (f"turning {TURNING[line.direction]}", judged + left),
         *(("", text) for text in (*line.said, line.watch_text)),
+    ]
+
+
+def load_rows(each: LoadLine) -> list[tuple[str, str]]:
+    """What was carried, and what of it is damage."""
+    rows = [
+        ("samples", f"{fixed(each.hours, 1)} h" + (f", {each.missing} missing" if each.missing else "")),
+        ("torque", span(each.torque_min_nm, each.torque_max_nm, "N·m")),
+        ("overloads", f"rated torque reached {each.overloads} times"),
+    ]
+    rows += [
+        (f"{number(low, 3)} to {number(high, 3)} N·m", f"{number(hours, 3)} h")
+        for low, high, hours in each.levels
+    ]
+    if each.against_first is not None:
+        rows.append(("newest run", f"{_damage(each.against_first)} times the damage of the first one"))
+    if each.damage is not None:
+        rows.append(("Miner's sum", _damage(each.damage)))
+    if each.repetitions is not None:
+        rows.append(("repetitions", f"{number(round_to_digits(each.repetitions, 2))} of all of it by that line"))
+    return [*rows, *(("remark", text) for text in each.remarks)]
+
+
+def _damage(found: Damage) -> str:
+    return f"{scientific(found.value)} ({scientific(found.low)} to {scientific(found.high)})"
+
+
+def range_rows(each: LoadLine) -> list[tuple[str, str]]:
+    """A row for each class of range, the largest first."""
+    return [
+        (
+            f"{number(low, 3)} N·m or more" if high is None else f"{number(low, 3)} to {number(high, 3)} N·m",
+            number(cycles, 9),
+        )
+        for low, high, cycles in each.cycles
     ]
