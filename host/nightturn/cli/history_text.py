@@ -25,7 +25,7 @@ def head(found: Account) -> list[str]:
     )
     lines = [f"{found.unit}: {done}"]
     if hours:
-        lines.append(f"in cycles: {hours}")
+        lines.append(f"in cycles: {hours}" + (f"; {found.temperature}" if found.temperature else ""))
     lines += [f"not counted: {each}" for each in found.unknown]
     if not any(line.cycles for line in found.courses):
         left = {line.left_out for line in found.courses if line.left_out}
@@ -91,7 +91,9 @@ def load_rows(each: LoadLine) -> list[tuple[str, str]]:
     if each.damage is not None:
         rows.append(("Miner's sum", _damage(each.damage)))
     if each.repetitions is not None:
-        rows.append(("repetitions", f"{number(round_to_digits(each.repetitions, 2))} of all of it by that line"))
+        rows.append(
+            ("repetitions", f"{number(round_to_digits(each.repetitions, 2))} of all of it by that line")
+        )
     return [*rows, *(("remark", text) for text in each.remarks)]
 
 

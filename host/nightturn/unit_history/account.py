@@ -19,8 +19,16 @@ from nightturn.unit_history.course import Course, course_of
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.limits import limits_ahead
 from nightturn.unit_history.nights import Night
+from nightturn.unit_history.settled import standing_still
 from nightturn.unit_history.watch import FALSE_ALARMS_PER_NIGHT, budget_of, watched
-from nightturn.unit_history.wording import change_text, course_text, left_out_text, level_text, watch_text
+from nightturn.unit_history.wording import (
+    change_text,
+    course_text,
+    left_out_text,
+    level_text,
+    temperature_text,
+    watch_text,
+)
 
 TITLES = {
     RIPPLE_PP: "ripple",
@@ -93,6 +101,7 @@ class Account(msgspec.Struct, frozen=True):
     Attributes:
         strokes, revolutions: recorded strokes, and turns by the plan. hours_at: hours in cycles by the lower end of classes of 5 K;
             None stands for hours without a temperature.
+        temperature: whether it stood still when the last night ended.
         watch: what the rate of false alarms means for this unit.
         courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
         unknown: nights of which no figures are here, and why.
@@ -104,6 +113,7 @@ class Account(msgspec.Struct, frozen=True):
     revolutions: float
     hours_at: tuple[tuple[float | None, float], ...]
     watch: str
+    temperature: str
     nights: tuple[NightLine, ...]
     steps: tuple[StepLine, ...]
     courses: tuple[CourseLine, ...]
@@ -144,6 +154,7 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         revolutions=sum(night.revolutions for night in found.nights),
         hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at().items()),
         watch=budget.sentence() if courses else "",
+        temperature=temperature_text(standing_still(found.nights[-1])) if found.nights else "",
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
         courses=tuple(_line(course, found, zone, budget) for course in courses),

@@ -14,6 +14,7 @@ from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import NU_MANY
+from nightturn.trend.block_means import LENGTH, block_means
 from nightturn.trend.change_point import VALUES_MIN, Found, Kind, changes
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
 from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
@@ -88,12 +89,16 @@ class Course:
 
     @property
     def level(self) -> tuple[float, float] | None:
-        """Where the figure is now, with its 95 % interval: that of the line, else of the last change; None where that is not known."""
+        """Where the figure is now, with its 95 % interval: that of the line, of the last change, of the last cycles; None where that is not known."""
         if isinstance(self.slope, Slope):
             return self.slope.level, coverage_factor(self.slope.nu) * self.slope.level_u
         if self.found:
             return self.found[-1].change.after, coverage_factor(NU_MANY) * self.found[-1].change.u_after
-        return None
+        if len(self.values) < 2 * LENGTH:
+            return None
+        means = block_means(np.arange(len(self.values), dtype=np.float64), self.values, self.series.u)
+        nu = max(means.independent * len(means.value) - 2.0, 1.0)
+        return means.value[-1], coverage_factor(nu) * means.u[-1]
 
 
 @dataclass(frozen=True, slots=True)

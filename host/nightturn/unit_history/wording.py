@@ -6,7 +6,7 @@ from nightturn.model.quantities import fixed, interval, number, quantity
 from nightturn.storage.moments import local_text
 from nightturn.trend.change_point import LEAST, Kind
 from nightturn.trend.slope import Slope
-from nightturn.trend.temperature import NoTemperatureModel, TemperatureModel
+from nightturn.trend.temperature import Equilibrium, NoTemperatureModel, TemperatureModel
 from nightturn.trend.temperature_curves import Kind as Curve
 from nightturn.trend.time_to_limit import TimeToLimit, words
 from nightturn.unit_history.course import Course
@@ -90,6 +90,14 @@ def watch_text(found: Watched, zone: str) -> str:
     if found.ts is not None:
         return f"told by the watch at {moment_text(found.ts, zone)}"
     return found.why_not or "watched, and nothing told"
+
+
+def temperature_text(found: Equilibrium | None) -> str:
+    """Whether the temperature stood still at the end; empty where nobody knows."""
+    if found is None or found.range_k_per_h is None:
+        return ""
+    rate = f"{quantity(found.range_k_per_h, 'K', digits=2)} in the last hour"
+    return f"at the end the temperature {'stood still' if found.settled else 'still moved'}: {rate}"
 
 
 def _ranks(course: Course) -> list[str]:
