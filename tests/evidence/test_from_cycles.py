@@ -1,5 +1,6 @@
 """Features of two groups of cycles: what can be compared, what cannot and why, and that units and order do not matter."""
 
+import math
 from collections.abc import Callable, Sequence
 
 import msgspec
@@ -8,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.evidence.stories import DECLARED, stories_of, told
 
+from nightturn.errors import ConfigError
 from nightturn.evidence.cycle_values import CycleValues, Declared, OrderValue, Value
 from nightturn.evidence.features import (
     BEARING,
@@ -183,6 +185,28 @@ def test_a_few_spoilt_cycles_are_left_out_of_the_figures_and_counted() -> None:
     assert of(JUMPS, story).now > 7
     mostly = [msgspec.structs.replace(each, jumps=40) for each in CALM[1]]
     assert of(FRICTION, compared(now=mostly)).seen
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_a_figure_that_is_no_number_was_not_seen_and_is_never_still(value: float) -> None:
+    broken = changed(CALM[1][:1], figures={**CALM[1][0].figures, FRICTION: Value(value, 1e-4, 5)})
+    story = compared(now=[*broken, *CALM[1][1:]])
+    assert of(FRICTION, story).unseen == "a value of it is no number"
+    assert not of(BEYOND, story).seen
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_a_temperature_that_is_no_number_was_not_seen(value: float) -> None:
+    broken = changed(CALM[1][:1], temperatures_degc={"bearing": value, "bridge": value})
+    story = compared(now=[*broken, *CALM[1][1:]])
+    kinds = (BEYOND, TEMPERATURE, BRIDGE_TEMPERATURE, FOLLOWS)
+    assert [of(kind, story).seen for kind in kinds] == [False] * 4
+
+
+def test_an_unknown_intervention_is_refused_with_what_is_known() -> None:
+    with pytest.raises(ConfigError, match="repaint") as caught:
+        compared(known=("repaint",))
+    assert REMOUNT in str(caught.value)
 
 
 def test_one_burst_is_no_rate() -> None:

@@ -103,10 +103,20 @@ def test_what_was_not_measured_was_not_looked_for(plain: CycleRecord) -> None:
     doubted = values_of(msgspec.structs.replace(plain, figures=judged))
     assert doubted.figures == {}
     assert doubted.lines == ()
-    once = tuple(msgspec.structs.replace(each, n=1) for each in plain.figures)
-    assert values_of(msgspec.structs.replace(plain, figures=once)).lines is None
-    twice = tuple(msgspec.structs.replace(each, n=2) for each in plain.figures)
-    assert values_of(msgspec.structs.replace(plain, figures=twice)).defects is None
+    for turns, lines, defects in ((2, None, None), (3, None, ()), (4, (), ())):
+        fewer = tuple(msgspec.structs.replace(each, n=turns) for each in plain.figures)
+        found = values_of(msgspec.structs.replace(plain, figures=fewer))
+        assert (found.lines, found.defects) == (lines, defects)
+
+
+@pytest.mark.parametrize(("turns", "seen"), [(1, False), (2, True)])
+def test_with_one_turn_a_pass_no_line_can_be_found_and_none_is_taken_for_absent(
+    turns: int, *, seen: bool
+) -> None:
+    bench = Bench(slow_turns=turns, noise_nm=0.001)
+    found = values_of(finish_cycle(cycles_of(record(bench))[0], bench.conditions(), 0, 0, 0, 0))
+    assert found.cogging_orders
+    assert (found.lines is not None) == seen
 
 
 def test_figures_and_turns_are_those_of_the_estimators() -> None:

@@ -43,6 +43,10 @@ class Change(NamedTuple):
     chance: float | None = None
 
 
+NO_NUMBER = Change(math.nan, math.nan, math.nan, 1.0)
+"""The change where a value is no number; nothing can be said of it."""
+
+
 def change_of(before: Sequence[Point], now: Sequence[Point]) -> Change | None:
     """The change of a level, each direction compared with itself; None where no direction has a value in both groups.
 
@@ -55,6 +59,8 @@ def change_of(before: Sequence[Point], now: Sequence[Point]) -> Change | None:
     common = sorted({each.direction for each in before} & {each.direction for each in now})
     if not common:
         return None
+    if not all(math.isfinite(each.value) and math.isfinite(each.u) for each in (*before, *now)):
+        return NO_NUMBER
     r = _likeness(before, common)
     (mean_0, u_0, nu_0), (mean_1, u_1, nu_1) = (_level(group, common, r) for group in (before, now))
     u, nu = combined((u_0, nu_0), (u_1, nu_1))

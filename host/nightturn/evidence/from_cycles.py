@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from statistics import median
 
+from nightturn.errors import ConfigError
 from nightturn.evidence.chances import NU_MAX
 from nightturn.evidence.comparing import Change, Point, change_of, combined
 from nightturn.evidence.cycle_values import CycleValues, Declared
@@ -17,6 +18,7 @@ from nightturn.evidence.features import (
     FOLLOWS,
     FRICTION,
     GAIN,
+    INTERVENTIONS,
     JUMPS,
     LAG,
     LCM,
@@ -67,7 +69,16 @@ def features_of(
     declared: Declared,
     known: Sequence[str] = (),
 ) -> Features:
-    """What moved from the cycles before to those of now, in order of time, with what is known to have been done in between."""
+    """What moved from the cycles before to those of now, both in order of time, with what is known to have been done in between.
+
+    Raises:
+        ConfigError: an intervention that has no name in `INTERVENTIONS`.
+    """
+    strange = [each for each in known if each not in INTERVENTIONS]
+    if strange:
+        raise ConfigError(
+            f"no intervention is called {strange[0]!r}", where="evidence", allowed=", ".join(INTERVENTIONS)
+        )
     sound = Groups(_sound(before), _sound(now), declared, tuple(known), _unlike(before, now))
     every = Groups(tuple(before), tuple(now), declared, tuple(known), {})
     figures = {kind: _figure(sound, kind) for kind in FIGURES}

@@ -1,5 +1,6 @@
 """The two groups of cycles side by side, and how a change becomes a feature."""
 
+import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -43,7 +44,9 @@ def unseen(kind: str, why: str, name: str = "") -> Feature:
 def feature_of(
     kind: str, change: Change, *, name: str = "", matters: float | None = None, at: float | None = None
 ) -> Feature:
-    """A change as a feature."""
+    """A change as a feature; one that is no number was not seen."""
+    if not all(math.isfinite(each) for each in (change.before, change.now, change.u, change.nu)):
+        return unseen(kind, "a value of it is no number", name)
     return Feature(
         kind,
         name,

@@ -16,8 +16,9 @@ FIGURE_OF_KIND = {
     RIPPLE: "ripple_pp_nm",
     COGGING: "cogging_pp_nm",
 }
-LINE_TURNS, DEFECT_TURNS = 2, 3
-"""Turns from which on a cycle is searched for lines between whole orders, and for deviations at one angle."""
+LINE_TURNS, DEFECT_TURNS = 4, 3
+"""Turns of all slow passes from which on they are searched for lines between whole orders, and for deviations at one angle. A line needs two
+turns of one pass; four turns in at most three passes have them, three may not."""
 NS_PER_S = 1e9
 
 NM = {"N·m": 1.0, "mN·m": 1e-3, "µN·m": 1e-6}

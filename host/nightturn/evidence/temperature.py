@@ -88,7 +88,7 @@ def swing_of(starts_s: Sequence[float], temperatures: Sequence[float]) -> Swing 
     1982, 835-853; from memory).
     """
     times, values = np.asarray(starts_s, float), np.asarray(temperatures, float)
-    if len(times) < SWINGS_MIN * SWING_CYCLES_MIN:
+    if len(times) < SWINGS_MIN * SWING_CYCLES_MIN or not np.isfinite(values).all():
         return None
     span = float(times[-1] - times[0]) * len(times) / (len(times) - 1)
     lines = len(times) // SWING_CYCLES_MIN - SWINGS_MIN + 1
@@ -114,8 +114,10 @@ def own_slope(points: Sequence[Point], temperatures: Sequence[float]) -> Slope |
     """The slope within a group of cycles; None where they do not show one."""
     if len(points) < OWN_MIN:
         return None
-    warm = np.asarray(temperatures, float) - float(np.mean(temperatures))
-    level = np.array([each.value for each in points])
+    degc, level = np.asarray(temperatures, float), np.array([each.value for each in points])
+    if not (np.isfinite(degc).all() and np.isfinite(level).all()):
+        return None
+    warm = degc - degc.mean()
     square = float(warm @ warm)
     if square <= 0:
         return None
