@@ -7,11 +7,20 @@ from importlib import import_module
 
 from nightturn.version import VERSION as __version__  # noqa: N811 - the name that Python asks for
 
-__all__ = ["NightturnError", "Run", "__version__", "list_runs", "open_run", "smoothness"]
+__all__ = [
+    "NightturnError",
+    "Run",
+    "__version__",
+    "cycles_of_unit",
+    "list_runs",
+    "open_run",
+    "smoothness",
+]
 
 _HOME = {
     "NightturnError": "nightturn.errors",
     "Run": "nightturn.storage.reader",
+    "cycles_of_unit": "nightturn.storage.unit_runs",
     "list_runs": "nightturn.storage.runs",
     "open_run": "nightturn.storage.runs",
     "smoothness": "nightturn.replay.smoothness",

@@ -129,9 +129,9 @@ class Run:
         Raises:
             StorageError: no such dataset or column, or retention has cleared it.
         """
-        empty = _schema(dataset).empty_table() if dataset in tree.DATASETS else None
-        if columns is not None and empty is not None:
-            _check_known(columns, empty.schema.names, dataset)
+        empty = schema_of_dataset(dataset).empty_table() if dataset in tree.DATASETS else None
+        if empty is not None:
+            check_columns(columns, dataset)
         table = self.table(dataset, columns)
         if table is None:
             assert empty is not None
@@ -141,7 +141,7 @@ class Run:
     def _framed(self, table: pa.Table) -> pd.DataFrame:
         frame = corrected(table.to_pandas(), table.schema, self._by_ns)
         frame.insert(0, "run", self.run)
-        frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
+        frame.attrs["units"] = {field.name: unit for field in table.schema if (unit := unit_of_field(field))}
         return frame
 
     def cycles(self, columns: Sequence[str] | None = None, *, reanalysis: str | None = None) -> pd.DataFrame:
@@ -157,8 +157,7 @@ class Run:
         """
         if reanalysis is None:
             return self.frame(CYCLES, columns)
-        if columns is not None:
-            _check_known(columns, _schema(CYCLES).names, CYCLES)
+        check_columns(columns, CYCLES)
         return self._framed(read_result(self._files, reanalysis, self.fixture, self.run, columns))
 
     def budget(self) -> pd.DataFrame:
@@ -335,8 +334,19 @@ def _checked_calibration(calibration: str) -> None:
         )
 
 
+def check_columns(columns: Sequence[str] | None, dataset: str) -> None:
+    """Whether a dataset has all of these columns.
+
+    Raises:
+        StorageError: it has not; names one that is near.
+    """
+    if columns is not None:
+        _check_known(columns, schema_of_dataset(dataset).names, dataset)
+
+
 @cache
-def _schema(dataset: str) -> pa.Schema:
+def schema_of_dataset(dataset: str) -> pa.Schema:
+    """The columns of a dataset as this version writes them."""
     if dataset == paths.RAW:
         return chunk.SCHEMA
     return summary.SCHEMA if dataset in {paths.SUMMARY_1S, paths.SUMMARY_1M} else datasets.schema_of(dataset)
@@ -347,10 +357,11 @@ def _stored(wanted: Sequence[str]) -> list[str]:
 
 
 def _unit_of_column(name: str) -> str:
-    return DERIVED[name][1] if name in DERIVED else _unit(chunk.SCHEMA.field(name))
+    return DERIVED[name][1] if name in DERIVED else unit_of_field(chunk.SCHEMA.field(name))
 
 
-def _unit(field: "pa.Field[pa.DataType]") -> str:
+def unit_of_field(field: "pa.Field[pa.DataType]") -> str:
+    """The unit of a column; empty where it has none."""
     return (field.metadata or {}).get(b"unit", b"").decode()
 
 

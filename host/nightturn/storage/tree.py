@@ -37,13 +37,24 @@ def run_folders(files: Files, dataset: str, fixture: str) -> Iterator[RunFolder]
 
 
 def run_folder(files: Files, dataset: str, fixture: str, run: str) -> RunFolder | None:
-    """The folder of one run, or None; looked for under the date in its id before under all others."""
+    """The folder of one run, or None; looked for under the date in its id before under all others.
+
+    One with files in it is found without reading the names of other runs.
+    """
+    base = f"{dataset}/fixture={fixture}"
     if RUN_ID.fullmatch(run):
-        date = f"date={run[:4]}-{run[4:6]}-{run[6:8]}"
-        path = f"{dataset}/fixture={fixture}/{date}/run={run}"
-        if files.list(path):
-            return RunFolder(path, fixture, date.partition("=")[2], run)
+        folder = _folder(base, fixture, f"date={run[:4]}-{run[4:6]}-{run[6:8]}", run)
+        if files.list(folder.path):
+            return folder
+    for date in files.list(base):
+        folder = _folder(base, fixture, date, run)
+        if files.list(folder.path):
+            return folder
     return next((folder for folder in run_folders(files, dataset, fixture) if folder.run == run), None)
+
+
+def _folder(base: str, fixture: str, date: str, run: str) -> RunFolder:
+    return RunFolder(f"{base}/{date}/run={run}", fixture, date.partition("=")[2], run)
 
 
 def chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
