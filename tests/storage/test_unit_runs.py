@@ -297,7 +297,7 @@ def test_what_is_known_of_units_is_the_same_with_and_without_the_catalogue(root:
         NIGHTS[0][:2]: summaries.UNIT_UNKNOWN
     }
 
-    assert known_units(root) == expected
-    assert known_units(root) == expected
+    assert known_units(RealFiles(root)) == expected
+    assert known_units(RealFiles(root)) == expected
     (root / DATABASE).unlink()
-    assert known_units(root) == expected
+    assert known_units(RealFiles(root)) == expected

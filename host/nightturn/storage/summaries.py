@@ -13,7 +13,7 @@ from pathlib import Path
 import msgspec
 import structlog
 
-from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
+from nightturn.errors import CorruptFileError, NotWholeError, RunNotFoundError, StorageError
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
@@ -22,6 +22,7 @@ from nightturn.storage.entries import SummaryEntry, UnitEntry
 from nightturn.storage.files import Look, RealFiles
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.reader import Run
+from nightturn.storage.stored import Stored
 
 SETTLED_NS = 2_000_000_000
 """A file system stamps changes by a clock of some milliseconds: what is older than this would show a further change."""
@@ -57,6 +58,13 @@ class Facts(msgspec.Struct, frozen=True):
     unreadable: tuple[str, ...] = ()
 
 
+_NOTHING = Facts(
+    unit="", variant="", timezone="UTC", state="", motion="", motion_text="", reason="", kept=False,
+    chunks=0, samples=0, cycles=0, gaps=0, bytes=0, night_verdict=None,
+)  # fmt: skip
+"""Of a run of which an object store has only a part."""
+
+
 class _OnCard(msgspec.Struct):
     """What a list of runs says of the mount card; a card that lacks it is listed all the same."""
 
@@ -64,11 +72,15 @@ class _OnCard(msgspec.Struct):
     variant: str = ""
 
 
-def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], Facts]:
-    """What is to be said of every run below a data root, by fixture and run, or of the runs of one unit.
+def facts_of_runs(stored: Stored, unit: str | None = None) -> dict[tuple[str, str], Facts]:
+    """What is to be said of every run of a place, by fixture and run, or of the runs of one unit.
 
     A run whose manifest cannot be read is of an unknown unit, and so in the answer for every unit.
     """
+    return _facts_in_store(stored, unit) if stored.local is None else _facts_on_disk(stored.local, unit)
+
+
+def _facts_on_disk(root: Path, unit: str | None) -> dict[tuple[str, str], Facts]:
     files = RealFiles(root)
     catalogue = _catalogue(root) if files.list("runs") or tree.fixtures(files) else None
     wanted = (unit, UNIT_UNKNOWN) if unit is not None else ()
@@ -76,14 +88,15 @@ def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], 
         stamps = stamps_of(files)
     else:
         known = _units_of_runs(files, catalogue)
-        stamps = {key: _stamps_of_run(files, *key) for key, each in known.items() if each in wanted}
+        looked = {key: _stamps_of_run(files, *key) for key, each in known.items() if each in wanted}
+        stamps = {key: looks for key, looks in looked.items() if looks}  # else it went meanwhile
     entered = _entered(catalogue, wanted)
     found: dict[tuple[str, str], Facts] = {}
     fresh: list[SummaryEntry] = []
     for key, looks in stamps.items():
         stamp, entry = _text(looks), entered.get(key)
         if entry is None or entry.stamp != stamp:
-            entry = _worked_out(root, key, stamp, catalogue)
+            entry = _worked_out(files, key, stamp, catalogue)
             if _settled(looks):
                 fresh.append(entry)
         found[key] = msgspec.json.decode(entry.summary, type=Facts)
@@ -91,9 +104,38 @@ def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], 
     return found
 
 
-def known_units(root: Path) -> dict[tuple[str, str], str]:
+def _facts_in_store(stored: Stored, unit: str | None) -> dict[tuple[str, str], Facts]:
+    """The same of an object store, from manifests and footers; of a run that is not whole there nothing is counted."""
+    found: dict[tuple[str, str], Facts] = {}
+    for key in _runs_in_store(stored, halves=unit is None):
+        try:
+            stored.check_whole(*key)
+            if unit in (None, _unit_in_manifest(stored, *key)):
+                found[key] = msgspec.json.decode(_worked_out(stored, key, "", None).summary, type=Facts)
+        except NotWholeError as problem:
+            found[key] = msgspec.structs.replace(_NOTHING, unreadable=(str(problem),))
+    return found
+
+
+def _runs_in_store(stored: Stored, *, halves: bool) -> list[tuple[str, str]]:
+    """Every run with a manifest, and with `halves` those that have only samples."""
+    found = dict.fromkeys(
+        (fixture, name.removesuffix(".json"))
+        for fixture in stored.list("runs")
+        for name in stored.list(f"runs/{fixture}")
+        if name.endswith(".json") and paths.is_run(name.removesuffix(".json"))
+    )
+    for fixture in tree.fixtures(stored) if halves else ():
+        found |= dict.fromkeys((fixture, each.run) for each in tree.run_folders(stored, paths.RAW, fixture))
+    return list(found)
+
+
+def known_units(stored: Stored) -> dict[tuple[str, str], str]:
     """The unit of every run that has a manifest, by fixture and run; "" where its card names none, else `UNIT_UNKNOWN`."""
-    files = RealFiles(root)
+    if stored.local is None:
+        runs = _runs_in_store(stored, halves=False)
+        return {(fixture, run): _unit_in_manifest(stored, fixture, run) for fixture, run in runs}
+    root, files = stored.local, RealFiles(stored.local)
     return _units_of_runs(files, _catalogue(root) if files.list("runs") else None)
 
 
@@ -153,7 +195,7 @@ def _manifests(files: RealFiles) -> Iterator[tuple[str, str, str, Look]]:
                 yield fixture, run, name, look
 
 
-def _unit_in_manifest(files: RealFiles, fixture: str, run: str) -> str:
+def _unit_in_manifest(files: Stored, fixture: str, run: str) -> str:
     try:
         return _card_of(read_manifest(files, fixture, run)).unit
     except RunNotFoundError:  # it went meanwhile
@@ -213,8 +255,10 @@ def _entered(catalogue: Catalogue | None, units: Sequence[str]) -> Mapping[tuple
         return {}
 
 
-def _worked_out(root: Path, key: tuple[str, str], stamp: str, catalogue: Catalogue | None) -> SummaryEntry:
-    run, unreadable = Run(root, *key), list[str]()
+def _worked_out(
+    stored: Stored, key: tuple[str, str], stamp: str, catalogue: Catalogue | None
+) -> SummaryEntry:
+    run, unreadable = Run(stored, *key), list[str]()
     manifest: Manifest | None = None
     try:
         manifest = run.manifest
@@ -242,7 +286,7 @@ def _rows(run: Run, dataset: str, catalogue: Catalogue | None, unreadable: list[
         rows = known.get(each.path)
         try:
             total += each.rows if rows is None else rows
-        except CorruptFileError as problem:
+        except (CorruptFileError, NotWholeError) as problem:
             unreadable.append(str(problem))
     return total
 
@@ -262,6 +306,6 @@ def _facts(run: Run, manifest: Manifest, card: _OnCard, rows: Mapping[str, int])
         samples=rows[paths.RAW],
         cycles=rows[CYCLES],
         gaps=rows[GAPS],
-        bytes=sum((run.root / each.path).stat().st_size for each in raw),
+        bytes=sum(run.stored.size(each.path) for each in raw),
         night_verdict=manifest.night_verdict,
     )

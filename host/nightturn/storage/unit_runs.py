@@ -2,7 +2,6 @@
 
 import warnings
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,19 +10,19 @@ import pyarrow as pa
 from nightturn.errors import RunNotFoundError
 from nightturn.model.rows import CYCLES
 from nightturn.settings.mistakes import did_you_mean
-from nightturn.storage.files import RealFiles
 from nightturn.storage.marks import cleared_text, read_marks
 from nightturn.storage.reader import Run, RunWarning, check_columns, schema_of_dataset, unit_of_field
 from nightturn.storage.redating import corrected
 from nightturn.storage.runs import RunSummary, list_runs
+from nightturn.storage.stored import Place, Stored, stored_at
 from nightturn.storage.summaries import UNIT_UNKNOWN, known_units
 
 UNITS_SHOWN_MAX = 5
 KEYS = ("run", "fixture")
 
 
-def runs_of_unit(root: str | Path, unit: str) -> list[RunSummary]:
-    """Every run of a unit over all fixtures of a data root, in the order in which they started.
+def runs_of_unit(root: Place, unit: str, *, endpoint: str = "") -> list[RunSummary]:
+    """Every run of a unit over all fixtures of a data root or an object store, in the order in which they started.
 
     The catalogue's index by serial answers; what it does not know, or what has changed since, is worked out from the files. A
     run whose manifest cannot be read may have been any unit's: it is among them, with an empty `unit`, and says so in
@@ -32,20 +31,25 @@ def runs_of_unit(root: str | Path, unit: str) -> list[RunSummary]:
     Raises:
         RunNotFoundError: the root does not exist, or has no run of that unit; names units that are near, or some there are.
         CorruptFileError: the log of retention cannot be read.
+        ObjectStoreError: an object store cannot be reached, or refuses.
     """
-    found = list_runs(root, unit)
+    place = stored_at(root, endpoint)
+    found = list_runs(place, unit)
     if not any(each.unit == unit for each in found):
-        raise RunNotFoundError(_no_run_of(Path(root), unit))
+        raise RunNotFoundError(_no_run_of(place, unit))
     return found[::-1]
 
 
-def cycles_of_unit(root: str | Path, unit: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+def cycles_of_unit(
+    root: Place, unit: str, columns: Sequence[str] | None = None, *, endpoint: str = ""
+) -> pd.DataFrame:
     """One row per cycle of every run of a unit, in the order of `runs_of_unit`; each file is read once.
 
     Args:
-        root: the data root.
+        root: as `nightturn.open_run`.
         unit: its serial.
         columns: of `Run.cycles`; all where none are given.
+        endpoint: as `nightturn.open_run`.
 
     Returns:
         `run` and `fixture`, then the columns, their times corrected as `Run.redated` says; units by column in `attrs["units"]`.
@@ -59,8 +63,8 @@ def cycles_of_unit(root: str | Path, unit: str, columns: Sequence[str] | None = 
         RunWarning: a run's figures were cleared, or its manifest cannot be read, so its cycles are not among the rows.
     """
     check_columns(columns, CYCLES)
-    place = Path(root)
-    marks = read_marks(RealFiles(place))
+    place = stored_at(root, endpoint)
+    marks = read_marks(place)
     parts: list[tuple[RunSummary, pa.Table, int]] = []
     for each in runs_of_unit(place, unit):
         table = None
@@ -99,7 +103,7 @@ def _left_out(each: RunSummary, why: str) -> None:
     warnings.warn(what, RunWarning, stacklevel=3)
 
 
-def _no_run_of(root: Path, unit: str) -> str:
+def _no_run_of(root: Stored, unit: str) -> str:
     known = known_units(root)
     serials = sorted({each for each in known.values() if each not in ("", UNIT_UNKNOWN)})
     shown = ", ".join(serials[:UNITS_SHOWN_MAX]) or "none"
