@@ -1,6 +1,7 @@
 """Runs read where a push has put them: as on the disk, or a sentence; never a half as a whole."""
 
 import socket
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import cast
@@ -230,6 +231,36 @@ def test_an_object_that_is_not_what_was_written_is_never_read(
     (harmed, whole) = list_runs(url, endpoint=endpoint)
     assert (whole.run, whole.unreadable) == (RUN, ())
     assert bool(harmed.unreadable) == (damage != "other")  # a list reads footers
+
+
+def test_the_folder_of_a_run_is_listed_once(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = InMemory()
+    list(push(root, store))
+    asked: Counter[str] = Counter()
+    names = InMemory.names
+
+    def counted(own: InMemory, folder: str) -> dict[str, int | None]:
+        asked[folder] += 1
+        return names(own, folder)
+
+    monkeypatch.setattr(InMemory, "names", counted)
+    place = ObjectFiles(cast("ObjectStore", store))
+
+    assert list_runs(place) == list_runs(root)
+    of_runs = {folder: times for folder, times in asked.items() if "/run=" in folder}
+    assert {folder.partition("/")[0] for folder in of_runs} == {"raw", "cycles", "gaps"}
+    assert set(of_runs.values()) == {1, 2}  # twice where there is none, which a later push may make
+    assert all(times == 1 for folder, times in of_runs.items() if names(store, folder))
+
+
+def test_an_object_that_went_since_it_was_listed_is_said(store: ObjectStore, url: str, endpoint: str) -> None:
+    path = object_of(store, "cycles")
+    run = open_run(url, endpoint=endpoint)
+    assert len(run.chunks("cycles")) == 1
+    store.remove(path)
+
+    with pytest.raises(NotWholeError, match="was listed and is not there any more; open the run again"):
+        run.cycles()
 
 
 @pytest.mark.parametrize("dataset", ["cycles", "raw"])

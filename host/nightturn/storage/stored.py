@@ -58,7 +58,8 @@ class Stored(Protocol):
 class ObjectFiles:
     """A place in an object store to which `nightturn push` copied runs.
 
-    A run whose manifest is there is whole, for push writes that last; content is compared with the checksum in its name.
+    A run whose manifest is there is whole, for push writes that last; content is compared with the checksum in its name. What a
+    run's folder has is asked once: a run that has ended only changes when its small files are joined, and then one is not there.
 
     Raises:
         ObjectStoreError: every method, when the store cannot be reached, refuses, or gives back other bytes than were written.
@@ -70,6 +71,7 @@ class ObjectFiles:
         self._store = store
         self._whole: set[tuple[str, str]] = set()
         self._sizes: dict[str, int] = {}
+        self._listed: dict[str, list[str]] = {}  # of folders of runs
 
     @override
     def __str__(self) -> str:
@@ -78,9 +80,11 @@ class ObjectFiles:
     def read(self, path: str) -> bytes:
         """The whole object; one whose name carries a checksum only when that holds."""
         content = self._store.read(path)
-        if content is None:
-            raise FileNotFoundError(f"{self}/{path} is not there")
         name = paths.chunk_name(path.rpartition("/")[2])
+        if content is None:
+            if name is not None:
+                raise NotWholeError(f"{self}/{path} was listed and is not there any more; open the run again")
+            raise FileNotFoundError(f"{self}/{path} is not there")
         if name is not None and crc32c(content) != name.crc:
             what = f"gives back CRC-32C {crc32c(content):08x}, its name says {name.crc:08x}"
             raise NotWholeError(f"{self}/{path} {what}; `nightturn push --check` sends it again")
@@ -88,9 +92,14 @@ class ObjectFiles:
 
     def list(self, path: str) -> list[str]:
         """Sorted names below a prefix, up to the next slash."""
+        if path in self._listed:
+            return self._listed[path]
         found = self._store.names(path)
         self._sizes.update((f"{path}/{name}", size) for name, size in found.items() if size is not None)
-        return sorted(found)
+        names = sorted(found)
+        if names and path.rpartition("/")[2].startswith("run="):
+            self._listed[path] = names
+        return names
 
     def size(self, path: str) -> int:
         """Bytes of an object, as it was listed last; the store is asked where it was not."""
