@@ -7,11 +7,21 @@ from importlib import import_module
 
 from nightturn.version import VERSION as __version__  # noqa: N811 - the name that Python asks for
 
-__all__ = ["NightturnError", "Run", "__version__", "history", "list_runs", "open_run", "smoothness"]
+__all__ = [
+    "NightturnError",
+    "Run",
+    "__version__",
+    "cycles_of_unit",
+    "history",
+    "list_runs",
+    "open_run",
+    "smoothness",
+]
 
 _HOME = {
     "NightturnError": "nightturn.errors",
     "Run": "nightturn.storage.reader",
+    "cycles_of_unit": "nightturn.storage.unit_runs",
     "history": "nightturn.unit_history.frame",
     "list_runs": "nightturn.storage.runs",
     "open_run": "nightturn.storage.runs",

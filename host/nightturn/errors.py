@@ -103,6 +103,10 @@ class ObjectStoreError(NightturnError):
     """An object store cannot be reached, refuses, or does not give back what was written to it."""
 
 
+class NotWholeError(ObjectStoreError):
+    """An object store has not the whole of a run or of a file, or gives back other bytes than were written."""
+
+
 class TelemetryError(NightturnError):
     """Publishing failed; it never ends a run."""
 

@@ -17,12 +17,20 @@ class Clock(Protocol):
         ...
 
 
-class Files(Protocol):
-    """The file operations whose order decides what survives a crash; paths are relative to the data root."""
+class ReadFiles(Protocol):
+    """What every reader of files asks; paths are relative to the data root."""
 
     def read(self, path: str) -> bytes:
         """The whole file."""
         ...
+
+    def list(self, path: str) -> list[str]:
+        """Sorted names in a folder; empty when the folder is absent."""
+        ...
+
+
+class Files(ReadFiles, Protocol):
+    """The file operations whose order decides what survives a crash; paths are relative to the data root."""
 
     def append(self, path: str, content: bytes) -> None:
         """Write at the end, creating the file and its folders if absent."""
@@ -42,10 +50,6 @@ class Files(Protocol):
 
     def sync_dir(self, path: str) -> None:
         """Return when the folder's entries are durable."""
-        ...
-
-    def list(self, path: str) -> list[str]:
-        """Sorted names in a folder; empty when the folder is absent."""
         ...
 
     def remove(self, path: str) -> None:

@@ -28,7 +28,8 @@ from nightturn.storage import summaries
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.manifest import write_manifest
 from nightturn.storage.reader import Run
-from nightturn.storage.runs import list_runs, open_run
+from nightturn.storage.runs import list_runs
+from nightturn.storage.unit_runs import cycles_of_unit, runs_of_unit
 from nightturn.storage.verify import verify
 
 PASSES = 3
@@ -72,7 +73,7 @@ def make_runs(root: Path, runs: int, nights: int) -> None:
 def friction(root: Path) -> int:
     """The friction of a unit, cycle by cycle, over all its nights."""
     columns = ["ts_end", "friction_nm", "friction_nm_u", "friction_nm_status"]
-    return sum(len(open_run(root, each.fixture, each.run).cycles(columns)) for each in list_runs(root, UNIT))
+    return len(cycles_of_unit(root, UNIT, columns))
 
 
 def second(root: Path, run: str, chunks: int) -> int:
@@ -99,6 +100,7 @@ def main() -> None:
         time.sleep(summaries.SETTLED_NS / 1e9)  # what is younger is not entered
         questions: dict[str, Callable[[], object]] = {
             f"list_runs of {asked.runs} runs": lambda: list_runs(root),
+            f"runs of a unit with {asked.nights}": lambda: runs_of_unit(root, UNIT),
             f"friction of a unit over {asked.nights} nights": lambda: friction(root),
             f"1 s of samples out of {asked.chunks} chunks": lambda: second(long, night.run, asked.chunks),
         }

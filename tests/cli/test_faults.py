@@ -64,5 +64,5 @@ def test_an_error_of_ours_never_carries_the_number_of_the_systems_error() -> Non
 def test_a_fault_names_the_last_place_in_nightturn() -> None:
     with pytest.raises(TypeError) as caught:
         runs.open_run(None)  # type: ignore[arg-type]  # a fault, on purpose
-    assert fault(caught.value).startswith("TypeError at storage/runs.py:")
+    assert fault(caught.value).startswith("TypeError at storage/stored.py:")
     assert fault(json.JSONDecodeError("x", "y", 0)) == "JSONDecodeError"

@@ -1,4 +1,4 @@
-"""`push`: a line a run, JSON for machines, 3 for the store and 4 for the data root."""
+"""`push`, and `runs` of what it copied: a line a run, JSON for machines, 3 for the store and 4 for the data root."""
 
 import json
 import socket
@@ -9,6 +9,8 @@ from tests.cli.terminal import sentences, typed
 from tests.storage.s3_server import BUCKET, s3_server
 from tests.storage.scenario import RUN
 from tests.storage.test_tidying import two_nights
+
+from nightturn.storage.object_store import ObjectStore
 
 TO = f"s3://{BUCKET}/basement"
 
@@ -48,4 +50,42 @@ def test_a_server_that_does_not_answer_ends_with_3_and_no_place_with_2(
     code, _, err = typed(["push", str(tmp_path), TO, "--endpoint", nowhere], capsys)
     assert (code, "cannot be reached" in err) == (3, True)
     code, _, err = typed(["push", str(tmp_path), "nights"], capsys)
+    assert (code, "s3://BUCKET/PREFIX" in err) == (2, True)
+
+
+def test_runs_lists_what_was_pushed_as_on_the_disk_and_names_a_half(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root, to = tmp_path / "nights", f"{TO}/{tmp_path.name}"
+    two_nights(root)
+    with s3_server() as endpoint:
+        at = ["--endpoint", endpoint]
+        assert typed(["push", str(root), to, *at], capsys)[0] == 0
+        code, out, _ = typed(["runs", to, *at, "--json"], capsys)
+        pushed = json.loads(out)
+        code_here, out, _ = typed(["runs", str(root), "--json"], capsys)
+        here = [each for each in json.loads(out) if each["state"] == "ended"]
+        assert (code, code_here, pushed) == (0, 0, here)
+        for words in (["runs", to, *at], ["runs", to, "latest", *at], ["runs", to, RUN, "--budget", *at]):
+            code, out, _ = typed(words, capsys)
+            assert (code, "pan-a1" in out and RUN in out) == (0, True)
+        store = ObjectStore(to, endpoint)
+        store.remove(f"runs/pan-a1/{RUN}.json")
+        code, out, _ = typed(["runs", to, *at], capsys)
+        said = " ".join(sentences(out))
+        assert (code, f"run {RUN} of pan-a1 is not whole in {to}" in said, "verify" in said) == (
+            0,
+            True,
+            False,
+        )
+        code, _, err = typed(["runs", to, RUN, *at], capsys)
+        assert (code, "sends last, is not there as a whole; push it again" in " ".join(sentences(err))) == (
+            3,
+            True,
+        )
+        code, _, err = typed(["runs", "s3://nowhere", *at], capsys)
+        assert (code, "has no bucket nowhere" in err) == (3, True)
+    code, _, err = typed(["runs", to, *at], capsys)
+    assert (code, "cannot be reached" in err) == (3, True)
+    code, _, err = typed(["runs", str(root), *at], capsys)
     assert (code, "s3://BUCKET/PREFIX" in err) == (2, True)

@@ -24,6 +24,11 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     return open_run(root)
 
 
+def root_of(run: Run) -> Path:
+    assert run.stored.local is not None
+    return run.stored.local
+
+
 def test_each_line_of_each_figure_is_a_row(run: Run) -> None:
     rows = run.budget()
     assert list(rows.columns) == [
@@ -57,7 +62,7 @@ def test_the_cycles_say_what_their_interval_holds_and_which_orders(run: Run) -> 
 def test_what_was_stored_is_the_figure_again(run: Run) -> None:
     """All of it but the lines, which replay does not compare one by one."""
     was = cycle_record(1).figure("friction_nm")
-    stored = stored_rows(run.root, run.fixture, run.run, 0, 10**9).cycles[0].figure("friction_nm")
+    stored = stored_rows(root_of(run), run.fixture, run.run, 0, 10**9).cycles[0].figure("friction_nm")
     for name in ("value", "u", "nu", "u_rep", "nu_rep", "u_common", "kind", "measurand", "band", "unseen"):
         assert getattr(stored, name) == getattr(was, name), name
 
@@ -85,13 +90,13 @@ def test_cycles_of_an_older_version_lie_beside_new_ones(tmp_path: Path) -> None:
 
 def test_the_dataset_is_verified_with_the_others(run: Run) -> None:
     assert BUDGET in tree.DATASETS
-    (path,) = (run.root / BUDGET).rglob("*.parquet")
-    assert verify(run.root).runs[0].files == sum(1 for _ in run.root.rglob("*.parquet"))
+    (path,) = (root_of(run) / BUDGET).rglob("*.parquet")
+    assert verify(root_of(run)).runs[0].files == sum(1 for _ in root_of(run).rglob("*.parquet"))
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
     try:
         path.write_bytes(bytes(content))
-        assert any(path.name in str(problem) for problem in verify(run.root).runs[0].problems)
+        assert any(path.name in str(problem) for problem in verify(root_of(run)).runs[0].problems)
     finally:
         content[len(content) // 2] ^= 1
         path.write_bytes(bytes(content))

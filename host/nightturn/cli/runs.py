@@ -1,6 +1,5 @@
 """`nightturn runs`: which runs lie under a data root, their state, and the night's verdict on each."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -9,34 +8,49 @@ from nightturn.cli.arguments import AsJson
 
 if TYPE_CHECKING:
     from nightturn.storage.runs import RunSummary
+    from nightturn.storage.stored import Stored
 
 EXAMPLE = "nightturn runs nights latest"
 
 
+Root = Annotated[
+    str, typer.Argument(help="The data root: `data` in bench.toml; or s3://BUCKET/PREFIX of `push`.")
+]
+RunId = Annotated[
+    str, typer.Argument(metavar="[RUN]", help="One run by its id, or latest: the night's verdict on it.")
+]
+Unit = Annotated[str | None, typer.Option("--unit", metavar="SERIAL", help="Only runs of this unit.")]
+Budget = Annotated[
+    bool, typer.Option("--budget", help="For one RUN: the uncertainty budgets of its last cycle.")
+]
+Orders = Annotated[
+    bool,
+    typer.Option("--orders", help="For one RUN: the orders of its last cycle and where each comes from."),
+]
+CycleNo = Annotated[
+    int | None,
+    typer.Option("--cycle", metavar="N", help="With --budget or --orders: of this cycle, not the last."),
+]
+Endpoint = Annotated[
+    str, typer.Option(help="With s3://: another S3 server, http://HOST:PORT or https://HOST.")
+]
+
+
 def run(
-    root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
-    run_id: Annotated[
-        str, typer.Argument(metavar="[RUN]", help="One run by its id, or latest: the night's verdict on it.")
-    ] = "",
+    root: Root,
+    run_id: RunId = "",
     *,
-    unit: Annotated[
-        str | None, typer.Option("--unit", metavar="SERIAL", help="Only runs of this unit.")
-    ] = None,
-    budget: Annotated[
-        bool,
-        typer.Option("--budget", help="For one RUN: the uncertainty budgets of its last cycle."),
-    ] = False,
-    orders: Annotated[
-        bool,
-        typer.Option("--orders", help="For one RUN: the orders of its last cycle and where each comes from."),
-    ] = False,
-    cycle: Annotated[
-        int | None,
-        typer.Option("--cycle", metavar="N", help="With --budget or --orders: of this cycle, not the last."),
-    ] = None,
+    unit: Unit = None,
+    budget: Budget = False,
+    orders: Orders = False,
+    cycle: CycleNo = None,
+    endpoint: Endpoint = "",
     as_json: AsJson = False,
 ) -> None:
-    """List every run under a data root, the newest first; for one RUN also the night's verdict, limit by limit.
+    """List every run under a data root or in an object store, the newest first; for one RUN also the night's verdict, limit by limit.
+
+    Of an object store it lists what `push` copied there; a run that is not whole is named and not counted, and asked for by its id ends
+    with 3, as does a store that cannot be reached or refuses.
 
     With --budget a table for each figure instead: every line of its uncertainty with its share of the whole and where it is known from. A line
     that is common is alike in all cycles of the run, so that more cycles do not make it smaller. With --orders a table each for ripple and
@@ -47,18 +61,20 @@ def run(
     from nightturn.cli.output import print_json
     from nightturn.model.verdicts import REJECT
     from nightturn.storage.runs import found_runs, list_runs
+    from nightturn.storage.stored import stored_at
 
     _check_options(run_id, cycle, unit, budget=budget, orders=orders)
-    found = found_runs(root, run_id) if run_id else list_runs(root, unit)
+    place = stored_at(root, endpoint)
+    found = found_runs(place, run_id) if run_id else list_runs(place, unit)
     if budget:
-        _budgets(root, found, cycle, as_json=as_json)
+        _budgets(place, found, cycle, as_json=as_json)
     elif orders:
-        _orders(root, found, cycle, as_json=as_json)
+        _orders(place, found, cycle, as_json=as_json)
     elif as_json:
         print_json(found)
     else:
         for each in found:
-            _print(each, whole=bool(run_id))
+            _print(each, whole=bool(run_id), see="" if place.local is None else "; see `verify`")
         if not found:
             typer.echo(f"{root} contains no runs" + (f" of unit {unit}" if unit else ""))
     if run_id and any(each.night_verdict is not None and each.night_verdict.word == REJECT for each in found):
@@ -84,13 +100,13 @@ def _check_options(run_id: str, cycle: int | None, unit: str | None, *, budget: 
         )
 
 
-def _orders(root: Path, found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
+def _orders(place: "Stored", found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
     """The order tables of a cycle of each run."""
     from nightturn.cli import orders_text
     from nightturn.cli.output import print_json, print_table
     from nightturn.storage.reader import Run
 
-    tables = [orders_text.orders_of(Run(root, each.fixture, each.run), cycle) for each in found]
+    tables = [orders_text.orders_of(Run(place, each.fixture, each.run), cycle) for each in found]
     if as_json:
         print_json(tables)
         return
@@ -106,13 +122,13 @@ def _orders(root: Path, found: "list[RunSummary]", cycle: int | None, *, as_json
                 typer.echo(f"{title}: {orders_text.none_text(status)}")
 
 
-def _budgets(root: Path, found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
+def _budgets(place: "Stored", found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
     """The budgets of a cycle of each run."""
     from nightturn.cli import budget_text
     from nightturn.cli.output import print_json, print_table
     from nightturn.storage.reader import Run
 
-    budgets = [budget_text.budget_of(Run(root, each.fixture, each.run), cycle) for each in found]
+    budgets = [budget_text.budget_of(Run(place, each.fixture, each.run), cycle) for each in found]
     if as_json:
         print_json(budgets)
         return
@@ -126,7 +142,7 @@ def _budgets(root: Path, found: "list[RunSummary]", cycle: int | None, *, as_jso
                 typer.echo(budget_text.title(figure))
 
 
-def _print(each: "RunSummary", *, whole: bool) -> None:
+def _print(each: "RunSummary", *, whole: bool, see: str) -> None:
     from nightturn.cli.night_text import word
     from nightturn.cli.output import print_text
     from nightturn.storage.moments import local_text
@@ -142,7 +158,7 @@ def _print(each: "RunSummary", *, whole: bool) -> None:
     gaps = "" if "figures" in each.cleared else f", {each.gaps} gaps"
     print_text(f"{motion}{figures}, {samples}{gaps}", "  ")
     if each.unreadable:
-        print_text(f"{len(each.unreadable)} damaged, not counted: {each.unreadable[0]}; see `verify`", "  ")
+        print_text(f"{len(each.unreadable)} damaged, not counted: {each.unreadable[0]}{see}", "  ")
     if each.redated:
         print_text(each.redated, "  ")
     if whole:

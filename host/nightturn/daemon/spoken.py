@@ -13,7 +13,8 @@ from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Emit
 from nightturn.model.rows import EventRow, RunEnded, StateRow
 from nightturn.model.verdicts import REJECT
-from nightturn.storage.catalogue import Amounts, Catalogue
+from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.entries import Amounts
 from nightturn.world import World
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()

@@ -8,7 +8,7 @@ from nightturn.model.figures import BUDGET, INTERVAL_IS, OK, CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import bytes_text, interval
 from nightturn.model.verdicts import NOT_JUDGED
-from nightturn.storage.catalogue import Amounts
+from nightturn.storage.entries import Amounts
 
 SHORT = tuple(spec for spec in FIGURES.values() if spec.heading and not spec.of_rated)
 """The figures of a line: each once, in N·m."""

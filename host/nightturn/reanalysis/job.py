@@ -98,7 +98,7 @@ def _made(
         "host_version": VERSION,
         "outcome": msgspec.json.encode(outcome).decode(),
     }
-    path = write_result(RealFiles(run.root), folder, again.cycles, facts)
+    path = write_result(RealFiles(Path(job.root)), folder, again.cycles, facts)
     return msgspec.structs.replace(outcome, path=path)
 
 

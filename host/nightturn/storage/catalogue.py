@@ -6,17 +6,35 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 import structlog
-from crc32c import crc32c
 
 from nightturn.errors import StorageError
 from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
 from nightturn.storage.aside import set_aside
+from nightturn.storage.entries import (
+    ADD_CHUNK,
+    ADD_SEGMENT,
+    ADD_SUMMARY,
+    ADD_UNIT,
+    APPLICATION_ID,
+    MARKS,
+    NAMES,
+    NAMES_BEFORE,
+    TABLES,
+    VERSION,
+    Amounts,
+    ChunkEntry,
+    SegmentEntry,
+    SummaryEntry,
+    UnitEntry,
+    holds,
+    with_crc,
+)
 from nightturn.storage.files import RealFiles
 from nightturn.storage.parquet import facts_of
 from nightturn.storage.seal import Sealed
@@ -26,83 +44,9 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 _ONE_AT_A_TIME = threading.Lock()
 BUSY_S_MAX = 30.0
 
-APPLICATION_ID = 0x6E747463
-"""Marks the file as ours."""
-VERSION = 2
-"""Of the tables; others are made anew from the files."""
-_TABLES = """
-create table if not exists summaries (
-    fixture text not null, run text not null, unit text not null, stamp text not null, summary text not null,
-    crc integer not null, primary key (fixture, run)
-) strict;
-create table if not exists chunks (
-    path text primary key, dataset text not null, fixture text not null, run text not null, chunk_no integer not null,
-    epoch integer not null, record_first integer not null, record_last integer not null, rows integer not null,
-    ts_first integer, ts_last integer, bytes integer not null, crc integer not null
-) strict;
-create index if not exists chunks_of_run on chunks (fixture, run, dataset, chunk_no);
-create table if not exists segments (
-    path text primary key, fixture text not null, run text not null, record_first integer not null,
-    bytes integer not null, started_utc_ns integer not null, crc integer not null
-) strict;
-"""
-_NAMES = ("summaries", "chunks", "segments")
-_NAMES_BEFORE = ("runs", "chunks", "segments")
-_MARKS = ("application_id", "user_version")
-_ADD_SUMMARY = "insert or replace into summaries values (?, ?, ?, ?, ?, ?)"
-_ADD_CHUNK = "insert or replace into chunks values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-_ADD_SEGMENT = "insert or replace into segments values (?, ?, ?, ?, ?, ?, ?)"
-
 
 class _NoDatabaseError(StorageError):
     """The file is no database, or its pages contradict each other."""
-
-
-class ChunkEntry(NamedTuple):
-    """One Parquet file in the catalogue."""
-
-    path: str
-    dataset: str
-    fixture: str
-    run: str
-    chunk_no: int
-    epoch: int
-    record_first: int
-    record_last: int
-    rows: int
-    ts_first: int | None
-    ts_last: int | None
-    bytes: int
-
-
-class SummaryEntry(NamedTuple):
-    """What was worked out of a run when its files looked like `stamp`; both are JSON text."""
-
-    fixture: str
-    run: str
-    unit: str
-    stamp: str
-    summary: str
-
-
-class SegmentEntry(NamedTuple):
-    """One sealed tape segment in the catalogue."""
-
-    path: str
-    fixture: str
-    run: str
-    record_first: int
-    bytes: int
-    started_utc_ns: int
-
-
-class Amounts(NamedTuple):
-    """How much of a run lies in files; `gaps` counts gap rows."""
-
-    samples: int
-    cycles: int
-    gaps: int
-    bytes: int
 
 
 class Catalogue:
@@ -134,15 +78,25 @@ class Catalogue:
         mine = (path if path.exists() else root).stat().st_uid == os.geteuid()
         return mine and os.access(root, os.W_OK)
 
-    def add_summaries(self, summaries: Sequence[SummaryEntry]) -> None:
-        """Enter what was worked out of runs."""
+    def add_summaries(self, summaries: Sequence[SummaryEntry], units: Sequence[UnitEntry]) -> None:
+        """Enter what was worked out of runs, and of which unit each is."""
         with self._healing(), self._transaction() as rows:
-            rows.executemany(_ADD_SUMMARY, map(_with_crc, summaries))
+            rows.executemany(ADD_SUMMARY, map(with_crc, summaries))
+            rows.executemany(ADD_UNIT, map(with_crc, units))
 
-    def summaries(self) -> list[SummaryEntry]:
-        """What is entered of every run; whether it still holds is for the asker to see by its stamp."""
-        rows = self._ask("select * from summaries")
-        return [SummaryEntry(*row[:-1]) for row in rows if _holds(row)]
+    def summaries(self, units: Sequence[str] = ()) -> list[SummaryEntry]:
+        """What is entered of every run, or of those of some units; whether it still holds is for the asker to see by its stamp."""
+        places = ", ".join("?" * len(units))
+        only = f" where unit in ({places})" if units else ""
+        rows = self._ask(f"select * from summaries{only}", units)  # noqa: S608 - question marks
+        return [SummaryEntry(*row[:-1]) for row in rows if holds(row)]
+
+    def units(self) -> list[UnitEntry]:
+        """The index by unit: of which one each run is; an entry that fails its checksum is left out.
+
+        All of it, for a flipped bit would hide an entry from a search by serial.
+        """
+        return [UnitEntry(*row[:-1]) for row in self._ask("select * from units") if holds(row)]
 
     def add_sealed(self, sealed: Sealed, moved_to: str) -> None:
         """Enter the chunks and the segment of one seal."""
@@ -163,8 +117,8 @@ class Catalogue:
             header.started_utc_ns,
         )
         with self._healing(), self._transaction() as rows:
-            rows.executemany(_ADD_CHUNK, map(_with_crc, chunks))
-            rows.execute(_ADD_SEGMENT, _with_crc(segment))
+            rows.executemany(ADD_CHUNK, map(with_crc, chunks))
+            rows.execute(ADD_SEGMENT, with_crc(segment))
 
     def enter_joined(self, path: str, parts: Sequence[str]) -> None:
         """Enter a joined file in the place of its parts."""
@@ -173,14 +127,14 @@ class Catalogue:
         assert name is not None
         folder = tree.RunFolder(path.rpartition("/")[0], fixture[8:], date[5:], run[4:])
         with self._healing(), self._transaction() as rows:
-            rows.execute(_ADD_CHUNK, _with_crc(_chunk_row(self.root / path, path, dataset, folder, name)))
+            rows.execute(ADD_CHUNK, with_crc(_chunk_row(self.root / path, path, dataset, folder, name)))
             rows.executemany("delete from chunks where path = ?", [(part,) for part in parts])
 
     def chunks(self, fixture: str, run: str, dataset: str) -> list[ChunkEntry]:
         """The files of a run's dataset, in order; an entry that fails its checksum is left out."""
         query = "select * from chunks where fixture = ? and run = ? and dataset = ? order by record_first"
         rows = self._ask(query, (fixture, run, dataset))
-        return [ChunkEntry(*row[:-1]) for row in rows if _holds(row)]
+        return [ChunkEntry(*row[:-1]) for row in rows if holds(row)]
 
     def amounts(self, fixture: str, run: str) -> Amounts:
         """How much of a run is in the files that are entered."""
@@ -194,7 +148,7 @@ class Catalogue:
     def segments(self) -> list[SegmentEntry]:
         """Every sealed segment, oldest first; an entry that fails its checksum is left out, so its file stays."""
         query = "select * from segments order by started_utc_ns, fixture, record_first"
-        return [SegmentEntry(*row[:-1]) for row in self._ask(query) if _holds(row)]
+        return [SegmentEntry(*row[:-1]) for row in self._ask(query) if holds(row)]
 
     def forget(self, gone: Sequence[str]) -> None:
         """Take segments and chunks out before their files are deleted."""
@@ -216,12 +170,13 @@ class Catalogue:
         segments = list(_segment_rows(files))
         with self._transaction() as rows:
             rows.execute("delete from summaries")
+            rows.execute("delete from units")
             for table in ("chunks", "segments"):
                 entered = rows.execute(f"select path from {table}").fetchall()  # noqa: S608 - names from the line above
                 gone = [(path,) for (path,) in entered if not (self.root / path).is_file()]
                 rows.executemany(f"delete from {table} where path = ?", gone)  # noqa: S608 - same
-            rows.executemany(_ADD_CHUNK, map(_with_crc, chunks))
-            rows.executemany(_ADD_SEGMENT, map(_with_crc, segments))
+            rows.executemany(ADD_CHUNK, map(with_crc, chunks))
+            rows.executemany(ADD_SEGMENT, map(with_crc, segments))
 
     def _ask(self, query: str, values: Sequence[str] = ()) -> list[tuple[Any, ...]]:
         """The answer; a catalogue whose pages contradict each other is made anew, and asked again."""
@@ -267,22 +222,22 @@ class Catalogue:
             _NoDatabaseError: the file is none, or somebody else's.
         """
         with self._transaction() as rows:
-            marks = tuple(rows.execute(f"pragma {mark}").fetchone()[0] for mark in _MARKS)
+            marks = tuple(rows.execute(f"pragma {mark}").fetchone()[0] for mark in MARKS)
             if marks != (APPLICATION_ID, VERSION):
                 self._make_way(rows, ours=marks[0] == APPLICATION_ID)
                 # Write-ahead logging lets readers in while a seal is entered.
                 rows.execute("pragma journal_mode = wal")
-                rows.executescript(_TABLES)
-                for mark, value in zip(_MARKS, (APPLICATION_ID, VERSION), strict=True):
+                rows.executescript(TABLES)
+                for mark, value in zip(MARKS, (APPLICATION_ID, VERSION), strict=True):
                     rows.execute(f"pragma {mark} = {value}")
-            for table in _NAMES:
+            for table in NAMES:
                 rows.execute(f"select * from {table} limit 1").fetchall()  # noqa: S608 - names from the line above
             return marks != (APPLICATION_ID, VERSION)
 
     def _make_way(self, rows: sqlite3.Connection, *, ours: bool) -> None:
         """Drop the tables of another version; those before the first had no mark."""
         found = [name for (name,) in rows.execute("select name from sqlite_schema where type = 'table'")]
-        foreign = [name for name in found if name not in _NAMES_BEFORE]
+        foreign = [name for name in found if name not in NAMES_BEFORE]
         if foreign and not ours:
             path = self.root / paths.CATALOGUE
             raise _NoDatabaseError(f"{path}: a database of something else, with a table {foreign[0]}")
@@ -326,30 +281,21 @@ def entered_wrong(root: Path) -> tuple[str, ...]:
     found: list[str] = []
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as rows:
-            marks = tuple(rows.execute(f"pragma {mark}").fetchone()[0] for mark in _MARKS)
+            marks = tuple(rows.execute(f"pragma {mark}").fetchone()[0] for mark in MARKS)
             tables = {name for (name,) in rows.execute("select name from sqlite_schema where type = 'table'")}
-            if marks[0] != APPLICATION_ID and not tables <= set(_NAMES_BEFORE):
+            if marks[0] != APPLICATION_ID and not tables <= set(NAMES_BEFORE):
                 return ("is a database of something else",)
             if marks != (APPLICATION_ID, VERSION):
                 raise StorageError(f"{paths.CATALOGUE} is of another version; the next list makes it again")
             found += [str(row[0]) for row in rows.execute("pragma integrity_check") if row[0] != "ok"]
-            for table in _NAMES:
-                wrong = sum(not _holds(row) for row in rows.execute(f"select * from {table}"))  # noqa: S608 - names from above
+            for table in NAMES:
+                wrong = sum(not holds(row) for row in rows.execute(f"select * from {table}"))  # noqa: S608 - names from above
                 found += [f"{wrong} entries of {table} fail their checksum"] if wrong else []
     except sqlite3.OperationalError as problem:
         raise StorageError(f"{paths.CATALOGUE} cannot be opened for reading: {problem}") from problem
     except sqlite3.DatabaseError as problem:
         found.append(f"is no database: {problem}")
     return tuple(found)
-
-
-def _with_crc(row: tuple[Any, ...]) -> tuple[Any, ...]:
-    """SQLite keeps no checksum of its pages: without one of our own a flipped bit would change an answer."""
-    return (*row, crc32c(repr(tuple(row)).encode()))
-
-
-def _holds(row: tuple[Any, ...]) -> bool:
-    return bool(_with_crc(row[:-1]) == row)
 
 
 @contextmanager

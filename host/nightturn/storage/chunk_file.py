@@ -4,17 +4,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
+from itertools import pairwise
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 from crc32c import crc32c
 
-from nightturn.errors import CorruptFileError, ForeignFileError
+from nightturn.errors import CorruptFileError, ForeignFileError, NotWholeError
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage.companions import Companion, parts_of
 from nightturn.storage.parquet import facts_of, plan_of
 from nightturn.storage.paths import ChunkName
+from nightturn.storage.stored import Stored
 
 # Arrow's pool, begun by a command that ends right after, was seen to abort the process now and then ("terminate called
 # without an active exception", exit code 134); a chunk is read in milliseconds without it.
@@ -28,12 +29,12 @@ class ChunkFile:
     """One Parquet file under the data root; the footer is read once.
 
     Attributes:
-        root: the data root.
-        path: below it.
+        stored: where it lies.
+        path: below that.
         name: what the file's name says.
     """
 
-    root: Path
+    stored: Stored
     path: str
     name: ChunkName
 
@@ -97,17 +98,29 @@ class ChunkFile:
     @cached_property
     def _metadata(self) -> pq.FileMetaData:
         with corruption_named(self.path):
-            return pq.read_metadata(self.root / self.path)
+            return self.stored.footer(self.path)
 
     def _open(self) -> pq.ParquetFile:
         # The whole file: its CRC covers what page checksums do not (statistics, offsets), for about 1 ms per 4 MB.
-        content = (self.root / self.path).read_bytes()
+        content = self.stored.read(self.path)
         if crc32c(content) != self.name.crc:
             what = f"CRC-32C {crc32c(content):08x}, its name says {self.name.crc:08x}"
             raise CorruptFileError(self.path, what)
         opened = pq.ParquetFile(pa.BufferReader(content), page_checksum_verification=True)
         check_place(facts_of(opened.metadata, self.path), self.path, self.name)
         return opened
+
+
+def check_once(found: Sequence[ChunkFile]) -> None:
+    """Of files that an object store has in a run's folder no two hold the same records: a push leaves there what it does not know.
+
+    Raises:
+        NotWholeError: two do.
+    """
+    for one, other in pairwise(found):
+        if other.name.first <= one.name.last:
+            what = f"holds the same records as {other.name.text}; delete the one that the data root does not have"
+            raise NotWholeError(f"{one.stored}/{one.path}: {what}")
 
 
 def check_place(facts: Mapping[str, str], path: str, name: ChunkName) -> None:

@@ -4,9 +4,14 @@ import os
 import threading
 from collections import OrderedDict
 from pathlib import Path, PurePosixPath
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+from typing_extensions import override
 
 from nightturn.errors import StorageError
+
+if TYPE_CHECKING:
+    import pyarrow.parquet as pq
 
 APPEND_DESCRIPTORS_MAX = 160
 _MODE = 0o644
@@ -45,14 +50,32 @@ class RealFiles:
 
     def __init__(self, root: Path) -> None:
         self.root = root
+        self.local: Path | None = root
         self._lock = threading.Lock()
         self._appending: OrderedDict[str, int] = OrderedDict()
         self._writing: set[str] = set()
         self._durable_folders: set[str] = set()
 
+    @override
+    def __str__(self) -> str:
+        return str(self.root)
+
     def read(self, path: str) -> bytes:
         """The whole file."""
         return self._real(path).read_bytes()
+
+    def size(self, path: str) -> int:
+        """Bytes of a file."""
+        return self._real(path).stat().st_size
+
+    def footer(self, path: str) -> "pq.FileMetaData":
+        """The footer of a Parquet file."""
+        import pyarrow.parquet as pq  # heavy, and who asks a daemon needs none of it
+
+        return pq.read_metadata(self._real(path))
+
+    def check_whole(self, fixture: str, run: str) -> None:
+        """A run on the disk is what there is of it: the tape says the rest."""
 
     def append(self, path: str, content: bytes) -> None:
         """Write all of `content` at the end; goes on after a short write until the system says why it was short."""

@@ -89,7 +89,7 @@ def join_run(root: Path, files: Files, fixture: str, run: str) -> tuple[int, int
 
 
 def _join(root: Path, files: Files, dataset: str, folder: str) -> int:
-    there = [ChunkFile(root, path, name) for path, name in tree.chunks(files, folder)]
+    there = [ChunkFile(RealFiles(root), path, name) for path, name in tree.chunks(files, folder)]
     if len(there) < 2:  # most runs, each hour: no footer is read
         return 0
     made = 0
@@ -130,7 +130,7 @@ def _join_group(root: Path, files: Files, dataset: str, folder: str, group: Sequ
     encoded = parquet.encode(whole, dataset, described)
     name = paths.ChunkName(first.name.chunk_no, first.name.first, last.name.last, crc32c(encoded.content))
     path = seal.put(files, folder, name, encoded.content)
-    if not _reads_as(ChunkFile(root, path, name), whole):
+    if not _reads_as(ChunkFile(RealFiles(root), path, name), whole):
         files.remove(path)  # it would hide its parts
         raise StorageError(f"{path}: gave other rows than its parts when it was read back, and was removed")
     Catalogue(root).enter_joined(path, [each.path for each in group])
@@ -150,10 +150,10 @@ def _clear_parts(root: Path, files: Files, folder: str) -> int:
     left = [(path, name) for path, name in tree.all_chunks(files, folder) if path not in shown]
     if not left:
         return 0
-    there = {name.text: ChunkFile(root, path, name) for path, name in left}
-    joined = [ChunkFile(root, path, name) for path, name in current]
+    there = {name.text: ChunkFile(RealFiles(root), path, name) for path, name in left}
+    joined = [ChunkFile(RealFiles(root), path, name) for path, name in current]
     known = {part.name for each in joined if each.parts and _is_whole(each, there) for part in each.parts}
-    gone = [path for path, name in left if _is_among(ChunkFile(root, path, name), known)]
+    gone = [path for path, name in left if _is_among(ChunkFile(RealFiles(root), path, name), known)]
     Catalogue(root).forget(gone)
     for path in gone:
         files.remove(path)

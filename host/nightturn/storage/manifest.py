@@ -13,7 +13,7 @@ from nightturn.model.names import RUN_ID
 from nightturn.model.nights import NightVerdict
 from nightturn.storage import paths
 from nightturn.storage.aside import UNREADABLE_SUFFIX, set_aside
-from nightturn.world import Files
+from nightturn.world import Files, ReadFiles
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 State = Literal["running", "ended"]
@@ -172,7 +172,7 @@ def _is_signed(content: bytes, path: str) -> bool:
     return True
 
 
-def read_manifest(files: Files, fixture: str, run: str) -> Manifest:
+def read_manifest(files: ReadFiles, fixture: str, run: str) -> Manifest:
     """The manifest of a run.
 
     Raises:
@@ -182,7 +182,7 @@ def read_manifest(files: Files, fixture: str, run: str) -> Manifest:
     return read_signed(files, fixture, run)[0]
 
 
-def read_signed(files: Files, fixture: str, run: str) -> tuple[Manifest, bool]:
+def read_signed(files: ReadFiles, fixture: str, run: str) -> tuple[Manifest, bool]:
     """The manifest of a run, and whether it carries a checksum; one written before there were any has none.
 
     Raises:

@@ -20,7 +20,7 @@ from nightturn.model.lines import checked, with_checksum
 from nightturn.storage import paths
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.moments import local_text
-from nightturn.world import Files
+from nightturn.world import Files, ReadFiles
 
 FOLDER = "retention"
 LOG = f"{FOLDER}/log.jsonl"
@@ -138,7 +138,7 @@ class Marks:
         return mark if mark is not None and mark.by_ns else None
 
 
-def read_marks(files: Files, of: RunKey | None = None) -> Marks:
+def read_marks(files: ReadFiles, of: RunKey | None = None) -> Marks:
     """The log, and what is said beside every run's manifest; or of one fixture and run only, whose lines alone are decoded.
 
     Raises:
@@ -153,7 +153,7 @@ def read_marks(files: Files, of: RunKey | None = None) -> Marks:
     return Marks(log.marks, {run: read_lines(files, paths.marks_path(*run)) for run in runs})
 
 
-def _with_marks(files: Files) -> list[RunKey]:
+def _with_marks(files: ReadFiles) -> list[RunKey]:
     """The runs beside whose manifest something is said; nothing is opened."""
     return [
         (fixture, name.removesuffix(paths.MARKS_SUFFIX))
@@ -163,7 +163,7 @@ def _with_marks(files: Files) -> list[RunKey]:
     ]
 
 
-def read_lines(files: Files, path: str, about: str = "") -> Written:
+def read_lines(files: ReadFiles, path: str, about: str = "") -> Written:
     """What a file of lines says, or those of its lines that hold a text; nothing where it is absent.
 
     Raises:

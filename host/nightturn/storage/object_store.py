@@ -26,17 +26,18 @@ class ObjectStore:
     Args:
         url: `s3://bucket/prefix`.
         endpoint: `http://host:port` or `https://host` of another server; empty for the library's own.
+        where: what the person calls it who gave `url`.
 
     Raises:
         ConfigError: `url` or `endpoint` is none.
         ObjectStoreError: every method, when the store cannot be reached or refuses.
     """
 
-    def __init__(self, url: str, endpoint: str = "") -> None:
+    def __init__(self, url: str, endpoint: str = "", *, where: str = "TO") -> None:
         place = urlsplit(url)
         if place.scheme != SCHEME or not place.netloc or place.query or place.fragment:
             raise ConfigError(
-                f"{url!r} is no place in an object store", where="TO", allowed="s3://BUCKET/PREFIX"
+                f"{url!r} is no place in an object store", where=where, allowed="s3://BUCKET/PREFIX"
             )
         server = urlsplit(endpoint)
         if endpoint and (
@@ -65,6 +66,28 @@ class ObjectStore:
             found = self._system.get_file_info(selector)
         cut = len(self._base) + 1
         return {each.path[cut:]: each.size for each in found if each.type == FileType.File}
+
+    def names(self, folder: str) -> dict[str, int | None]:
+        """Name and bytes of what stands below a folder, without what stands deeper; None for a folder."""
+        selector = FileSelector(f"{self._base}/{folder}", allow_not_found=True)
+        with self._named():
+            found = self._system.get_file_info(selector)
+        return {each.base_name: each.size if each.type == FileType.File else None for each in found}
+
+    def size(self, path: str) -> int:
+        """Bytes of an object; FileNotFoundError when it is not there."""
+        with self._named():
+            found = self._system.get_file_info(f"{self._base}/{path}")
+        if found.type != FileType.File:
+            raise FileNotFoundError(f"{self.url}/{path} is not there")
+        return int(found.size)
+
+    def end(self, path: str, at_most: int) -> bytes:
+        """The last bytes of an object; FileNotFoundError when it is not there."""
+        with self._named(), self._system.open_input_file(f"{self._base}/{path}") as opened:
+            opened.seek(max(0, opened.size() - at_most))
+            content: bytes = opened.read()
+        return content
 
     def check_there(self) -> None:
         """The bucket answers and takes these credentials."""

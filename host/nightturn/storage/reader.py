@@ -3,7 +3,6 @@
 import warnings
 from collections.abc import Iterator, Sequence
 from functools import cache
-from pathlib import Path
 from typing import TypeAlias, get_args
 
 import numpy as np
@@ -18,14 +17,14 @@ from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage import chunk, datasets, paths, scales, summary, tree
 from nightturn.storage.catalogue import Catalogue
-from nightturn.storage.chunk_file import ChunkFile
-from nightturn.storage.files import RealFiles
+from nightturn.storage.chunk_file import ChunkFile, check_once
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
 from nightturn.storage.moments import Moment, local_text, moment_ns
 from nightturn.storage.reanalysed import read_result
 from nightturn.storage.redating import corrected, recorded_at
 from nightturn.storage.sample_tiles import tiles_of
+from nightturn.storage.stored import Place, stored_at
 
 Span: TypeAlias = tuple[int, int] | None
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
@@ -37,24 +36,23 @@ class RunWarning(UserWarning):
 
 
 class Run:
-    """One run of one fixture on disk; nothing is read before it is asked for.
+    """One run of one fixture, on disk or in an object store; nothing is read before it is asked for.
 
     Every method raises CorruptFileError when a file fails its checksum, SchemaVersionError when a newer major version
-    wrote it.
+    wrote it, ObjectStoreError when an object store does, or has not the whole run.
     """
 
-    def __init__(self, root: Path, fixture: str, run: str) -> None:
-        self.root = root
+    def __init__(self, root: Place, fixture: str, run: str) -> None:
+        self.stored = stored_at(root)
         self.fixture = fixture
         self.run = run
-        self._files = RealFiles(root)
         self._known_spans: dict[str, Span] = {}
 
     @property
     def manifest(self) -> Manifest | None:
         """What the run was opened with; None when its file is absent."""
         try:
-            return read_manifest(self._files, self.fixture, self.run)
+            return read_manifest(self.stored, self.fixture, self.run)
         except RunNotFoundError:
             return None
 
@@ -69,10 +67,14 @@ class Run:
             raise StorageError(
                 f"no dataset {dataset!r}{did_you_mean(dataset, tree.DATASETS)}; there are {known}"
             )
-        folder = tree.run_folder(self._files, dataset, self.fixture, self.run)
+        self.stored.check_whole(self.fixture, self.run)
+        folder = tree.run_folder(self.stored, dataset, self.fixture, self.run)
         if folder is None:
             return []
-        return [ChunkFile(self.root, path, name) for path, name in tree.chunks(self._files, folder.path)]
+        found = [ChunkFile(self.stored, path, name) for path, name in tree.chunks(self.stored, folder.path)]
+        if self.stored.local is None:
+            check_once(found)
+        return found
 
     @property
     def cleared(self) -> dict[Kind, Mark]:
@@ -81,7 +83,7 @@ class Run:
         Raises:
             CorruptFileError: the log of retention cannot be read.
         """
-        return read_marks(self._files, (self.fixture, self.run)).cleared(self.fixture, self.run)
+        return read_marks(self.stored, (self.fixture, self.run)).cleared(self.fixture, self.run)
 
     @property
     def redated(self) -> Mark | None:
@@ -92,7 +94,7 @@ class Run:
         Raises:
             CorruptFileError: a line of marks cannot be read, so the run's times are not known.
         """
-        return read_marks(self._files, (self.fixture, self.run)).redated(self.fixture, self.run)
+        return read_marks(self.stored, (self.fixture, self.run)).redated(self.fixture, self.run)
 
     @property
     def _by_ns(self) -> int:
@@ -129,9 +131,9 @@ class Run:
         Raises:
             StorageError: no such dataset or column, or retention has cleared it.
         """
-        empty = _schema(dataset).empty_table() if dataset in tree.DATASETS else None
-        if columns is not None and empty is not None:
-            _check_known(columns, empty.schema.names, dataset)
+        empty = schema_of_dataset(dataset).empty_table() if dataset in tree.DATASETS else None
+        if empty is not None:
+            check_columns(columns, dataset)
         table = self.table(dataset, columns)
         if table is None:
             assert empty is not None
@@ -141,7 +143,7 @@ class Run:
     def _framed(self, table: pa.Table) -> pd.DataFrame:
         frame = corrected(table.to_pandas(), table.schema, self._by_ns)
         frame.insert(0, "run", self.run)
-        frame.attrs["units"] = {field.name: _unit(field) for field in table.schema if _unit(field)}
+        frame.attrs["units"] = {field.name: unit for field in table.schema if (unit := unit_of_field(field))}
         return frame
 
     def cycles(self, columns: Sequence[str] | None = None, *, reanalysis: str | None = None) -> pd.DataFrame:
@@ -157,9 +159,8 @@ class Run:
         """
         if reanalysis is None:
             return self.frame(CYCLES, columns)
-        if columns is not None:
-            _check_known(columns, _schema(CYCLES).names, CYCLES)
-        return self._framed(read_result(self._files, reanalysis, self.fixture, self.run, columns))
+        check_columns(columns, CYCLES)
+        return self._framed(read_result(self.stored, reanalysis, self.fixture, self.run, columns))
 
     def budget(self) -> pd.DataFrame:
         """The uncertainty budgets: a row for each line of each figure of each cycle.
@@ -246,7 +247,7 @@ class Run:
         """
         chunks = self.chunks(paths.RAW)
         if any(each.path not in self._known_spans for each in chunks):
-            catalogue = Catalogue.present(self.root)
+            catalogue = Catalogue.present(self.stored.local) if self.stored.local is not None else None
             entered = catalogue.chunks(self.fixture, self.run, paths.RAW) if catalogue is not None else []
             self._known_spans = {each.path: _pair(each.ts_first, each.ts_last) for each in entered}
         for each in chunks:
@@ -295,7 +296,7 @@ class Run:
         plan, span = each.plan, each.span
         if calibration == "recorded" or span is None:
             return scales.recorded_scale(plan)
-        return scales.current_scale(self._files, plan, span[0] + by_ns, self.manifest)
+        return scales.current_scale(self.stored, plan, span[0] + by_ns, self.manifest)
 
 
 def _scaled(
@@ -335,8 +336,19 @@ def _checked_calibration(calibration: str) -> None:
         )
 
 
+def check_columns(columns: Sequence[str] | None, dataset: str) -> None:
+    """Whether a dataset has all of these columns.
+
+    Raises:
+        StorageError: it has not; names one that is near.
+    """
+    if columns is not None:
+        _check_known(columns, schema_of_dataset(dataset).names, dataset)
+
+
 @cache
-def _schema(dataset: str) -> pa.Schema:
+def schema_of_dataset(dataset: str) -> pa.Schema:
+    """The columns of a dataset as this version writes them."""
     if dataset == paths.RAW:
         return chunk.SCHEMA
     return summary.SCHEMA if dataset in {paths.SUMMARY_1S, paths.SUMMARY_1M} else datasets.schema_of(dataset)
@@ -347,10 +359,11 @@ def _stored(wanted: Sequence[str]) -> list[str]:
 
 
 def _unit_of_column(name: str) -> str:
-    return DERIVED[name][1] if name in DERIVED else _unit(chunk.SCHEMA.field(name))
+    return DERIVED[name][1] if name in DERIVED else unit_of_field(chunk.SCHEMA.field(name))
 
 
-def _unit(field: "pa.Field[pa.DataType]") -> str:
+def unit_of_field(field: "pa.Field[pa.DataType]") -> str:
+    """The unit of a column; empty where it has none."""
     return (field.metadata or {}).get(b"unit", b"").decode()
 
 

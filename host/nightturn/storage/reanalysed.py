@@ -20,20 +20,20 @@ from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage import datasets, parquet, paths, tree
 from nightturn.storage.chunk_file import THREADS, corruption_named
 from nightturn.storage.parquet import facts_of
-from nightturn.world import Files
+from nightturn.world import Files, ReadFiles
 
 FOLDER = "reanalysis"
 _NAME = re.compile(r"(cycles|budget)-([0-9a-f]{16})-([0-9a-f]{8})\.parquet")
 _FACTS = ("dataset", "fixture", "run", "method", "key")
 
 
-def folder_of(files: Files, method: str, fixture: str, run: str) -> str | None:
+def folder_of(files: ReadFiles, method: str, fixture: str, run: str) -> str | None:
     """Where the result of a run lies; None when the run has no samples to make one of."""
     raw = tree.run_folder(files, paths.RAW, fixture, run)
     return None if raw is None else f"{FOLDER}/{method}/{raw.path.partition('/')[2]}"
 
 
-def find_result(files: Files, folder: str, key: str) -> tuple[str, dict[str, str]] | None:
+def find_result(files: ReadFiles, folder: str, key: str) -> tuple[str, dict[str, str]] | None:
     """Path and facts of the result with this key, its content checked; None when there is none, or it is damaged and to be made again."""
     for name in files.list(folder):
         match = _NAME.fullmatch(name)
@@ -81,7 +81,7 @@ def write_result(files: Files, folder: str, cycles: Sequence[CycleRecord], facts
 
 
 def read_result(
-    files: Files, method: str, fixture: str, run: str, columns: Sequence[str] | None = None
+    files: ReadFiles, method: str, fixture: str, run: str, columns: Sequence[str] | None = None
 ) -> pa.Table:
     """The cycles of a run as a method made them again.
 
@@ -107,7 +107,7 @@ def read_result(
         return opened.read(columns=there, use_threads=THREADS)
 
 
-def _opened(files: Files, path: str) -> tuple[pq.ParquetFile, dict[str, str]]:
+def _opened(files: ReadFiles, path: str) -> tuple[pq.ParquetFile, dict[str, str]]:
     """A result whose checksums hold, and its facts.
 
     Raises:

@@ -15,7 +15,7 @@ from nightturn.errors import CalibrationError
 from nightturn.model.rows import ChunkPlan
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.manifest import Manifest
-from nightturn.world import Files
+from nightturn.world import ReadFiles
 from nightturn_protocol.errors import SheetError
 from nightturn_protocol.sheet import torque_entry
 
@@ -42,7 +42,7 @@ def recorded_scale(plan: ChunkPlan) -> TorqueScale:
     return TorqueScale(plan.lsb_nm, plan.zero_count, -half, half - 1)
 
 
-def current_scale(files: Files, plan: ChunkPlan, at_ns: int, manifest: Manifest | None) -> TorqueScale:
+def current_scale(files: ReadFiles, plan: ChunkPlan, at_ns: int, manifest: Manifest | None) -> TorqueScale:
     """The scale by the transducer's record that holds at `at_ns`, corrections appended since then included.
 
     Without a file of calibration records the recorded scale is the current one.

@@ -7,20 +7,22 @@ asked of its lock and tape, never kept.
 """
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
 import structlog
 
-from nightturn.errors import CorruptFileError, StorageError
+from nightturn.errors import CorruptFileError, NotWholeError, RunNotFoundError, StorageError
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, GAPS
 from nightturn.storage import paths, tree
-from nightturn.storage.catalogue import Catalogue, SummaryEntry
+from nightturn.storage.catalogue import Catalogue
+from nightturn.storage.entries import SummaryEntry, UnitEntry
 from nightturn.storage.files import Look, RealFiles
-from nightturn.storage.manifest import Manifest
+from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.reader import Run
+from nightturn.storage.stored import Stored
 
 SETTLED_NS = 2_000_000_000
 """A file system stamps changes by a clock of some milliseconds: what is older than this would show a further change."""
@@ -56,6 +58,13 @@ class Facts(msgspec.Struct, frozen=True):
     unreadable: tuple[str, ...] = ()
 
 
+_NOTHING = Facts(
+    unit="", variant="", timezone="UTC", state="", motion="", motion_text="", reason="", kept=False,
+    chunks=0, samples=0, cycles=0, gaps=0, bytes=0, night_verdict=None,
+)  # fmt: skip
+"""Of a run of which an object store has only a part."""
+
+
 class _OnCard(msgspec.Struct):
     """What a list of runs says of the mount card; a card that lacks it is listed all the same."""
 
@@ -63,46 +72,152 @@ class _OnCard(msgspec.Struct):
     variant: str = ""
 
 
-def facts_of_runs(root: Path, unit: str | None = None) -> dict[tuple[str, str], Facts]:
-    """What is to be said of every run below a data root, by fixture and run, or of the runs of one unit.
+def facts_of_runs(stored: Stored, unit: str | None = None) -> dict[tuple[str, str], Facts]:
+    """What is to be said of every run of a place, by fixture and run, or of the runs of one unit.
 
     A run whose manifest cannot be read is of an unknown unit, and so in the answer for every unit.
     """
-    stamps = stamps_of(RealFiles(root))
-    catalogue = _catalogue(root) if stamps else None
-    entered = _entered(catalogue)
+    return _facts_in_store(stored, unit) if stored.local is None else _facts_on_disk(stored.local, unit)
+
+
+def _facts_on_disk(root: Path, unit: str | None) -> dict[tuple[str, str], Facts]:
+    files = RealFiles(root)
+    catalogue = _catalogue(root) if files.list("runs") or tree.fixtures(files) else None
+    wanted = (unit, UNIT_UNKNOWN) if unit is not None else ()
+    if unit is None:
+        stamps = stamps_of(files)
+    else:
+        known = _units_of_runs(files, catalogue)
+        looked = {key: _stamps_of_run(files, *key) for key, each in known.items() if each in wanted}
+        stamps = {key: looks for key, looks in looked.items() if looks}  # else it went meanwhile
+    entered = _entered(catalogue, wanted)
     found: dict[tuple[str, str], Facts] = {}
     fresh: list[SummaryEntry] = []
     for key, looks in stamps.items():
         stamp, entry = _text(looks), entered.get(key)
         if entry is None or entry.stamp != stamp:
-            entry = _worked_out(root, key, stamp, catalogue)
+            entry = _worked_out(files, key, stamp, catalogue)
             if _settled(looks):
                 fresh.append(entry)
-        if unit is None or entry.unit in (unit, UNIT_UNKNOWN):
-            found[key] = msgspec.json.decode(entry.summary, type=Facts)
-    if catalogue is not None and fresh:
+        found[key] = msgspec.json.decode(entry.summary, type=Facts)
+    _enter(catalogue, fresh, [_unit_entry(each, stamps[each.fixture, each.run]) for each in fresh])
+    return found
+
+
+def _facts_in_store(stored: Stored, unit: str | None) -> dict[tuple[str, str], Facts]:
+    """The same of an object store, from manifests and footers; of a run that is not whole there nothing is counted."""
+    found: dict[tuple[str, str], Facts] = {}
+    for key in _runs_in_store(stored, halves=unit is None):
         try:
-            catalogue.add_summaries(fresh)
-        except StorageError as problem:  # the answer stands; the next one takes as long
-            log.debug("summaries_not_entered", why=str(problem))
+            stored.check_whole(*key)
+            if unit in (None, _unit_in_manifest(stored, *key)):
+                found[key] = msgspec.json.decode(_worked_out(stored, key, "", None).summary, type=Facts)
+        except NotWholeError as problem:
+            found[key] = msgspec.structs.replace(_NOTHING, unreadable=(str(problem),))
+    return found
+
+
+def _runs_in_store(stored: Stored, *, halves: bool) -> list[tuple[str, str]]:
+    """Every run with a manifest, and with `halves` those that have only samples."""
+    found = dict.fromkeys(
+        (fixture, name.removesuffix(".json"))
+        for fixture in stored.list("runs")
+        for name in stored.list(f"runs/{fixture}")
+        if name.endswith(".json") and paths.is_run(name.removesuffix(".json"))
+    )
+    for fixture in tree.fixtures(stored) if halves else ():
+        found |= dict.fromkeys((fixture, each.run) for each in tree.run_folders(stored, paths.RAW, fixture))
+    return list(found)
+
+
+def known_units(stored: Stored) -> dict[tuple[str, str], str]:
+    """The unit of every run that has a manifest, by fixture and run; "" where its card names none, else `UNIT_UNKNOWN`."""
+    if stored.local is None:
+        runs = _runs_in_store(stored, halves=False)
+        return {(fixture, run): _unit_in_manifest(stored, fixture, run) for fixture, run in runs}
+    root, files = stored.local, RealFiles(stored.local)
+    return _units_of_runs(files, _catalogue(root) if files.list("runs") else None)
+
+
+def _units_of_runs(files: RealFiles, catalogue: Catalogue | None) -> dict[tuple[str, str], str]:
+    """The unit of every run that has a manifest; of one that looks as it did nothing is opened.
+
+    Each manifest is looked at, so that one which came, went or was changed is known; folders of samples are not.
+    """
+    try:
+        index = {(each.fixture, each.run): each for each in catalogue.units()} if catalogue else {}
+    except StorageError as problem:
+        log.debug("catalogue_not_used", why=str(problem))
+        index = {}
+    found: dict[tuple[str, str], str] = {}
+    fresh: list[UnitEntry] = []
+    for fixture, run, name, look in _manifests(files):
+        text, entry = _text([(name, look)]), index.get((fixture, run))
+        if entry is None or entry.look != text:
+            entry = UnitEntry(fixture, run, _unit_in_manifest(files, fixture, run), text)
+            if _settled([(name, look)]):
+                fresh.append(entry)
+        found[fixture, run] = entry.unit
+    _enter(catalogue, [], fresh)
     return found
 
 
 def stamps_of(files: RealFiles) -> Stamps:
     """Every run that has a manifest or samples, and what its files look like; nothing is opened."""
     found: Stamps = {}
-    for fixture in files.list("runs"):
-        for name, look in files.looks(f"runs/{fixture}").items():
-            run = name.removesuffix(".json")
-            if name.endswith(".json") and paths.is_run(run):
-                found.setdefault((fixture, run), []).append((name, look))
+    for fixture, run, name, look in _manifests(files):
+        found.setdefault((fixture, run), []).append((name, look))
     for dataset in COUNTED:
         for fixture in tree.fixtures(files):
             for path, run, look in _folders(files, dataset, fixture):
                 if dataset == paths.RAW or (fixture, run) in found:
                     found.setdefault((fixture, run), []).append((path, look))
     return found
+
+
+def _stamps_of_run(files: RealFiles, fixture: str, run: str) -> list[tuple[str, Look]]:
+    """The same of one run with a manifest."""
+    manifest = paths.manifest_path(fixture, run)
+    looks = [(manifest.rpartition("/")[2], files.look(manifest))]
+    for dataset in COUNTED:
+        folder = tree.run_folder(files, dataset, fixture, run)
+        if folder is not None:
+            looks.append((f"{dataset}/date={folder.date}", files.look(folder.path)))
+    return [(name, look) for name, look in looks if look is not None]
+
+
+def _manifests(files: RealFiles) -> Iterator[tuple[str, str, str, Look]]:
+    """Fixture, run, name and look of every manifest."""
+    for fixture in files.list("runs"):
+        for name, look in files.looks(f"runs/{fixture}").items():
+            run = name.removesuffix(".json")
+            if name.endswith(".json") and paths.is_run(run):
+                yield fixture, run, name, look
+
+
+def _unit_in_manifest(files: Stored, fixture: str, run: str) -> str:
+    try:
+        return _card_of(read_manifest(files, fixture, run)).unit
+    except RunNotFoundError:  # it went meanwhile
+        return ""
+    except CorruptFileError:
+        return UNIT_UNKNOWN
+
+
+def _card_of(manifest: Manifest | None) -> _OnCard:
+    return msgspec.json.decode(manifest.card, type=_OnCard) if manifest and manifest.card else _OnCard()
+
+
+def _unit_entry(entry: SummaryEntry, looks: list[tuple[str, Look]]) -> UnitEntry:
+    return UnitEntry(entry.fixture, entry.run, entry.unit, _text(looks[:1]))
+
+
+def _enter(catalogue: Catalogue | None, summaries: list[SummaryEntry], units: list[UnitEntry]) -> None:
+    if catalogue is not None and (summaries or units):
+        try:
+            catalogue.add_summaries(summaries, units)
+        except StorageError as problem:  # the answer stands; the next one takes as long
+            log.debug("summaries_not_entered", why=str(problem))
 
 
 def _folders(files: RealFiles, dataset: str, fixture: str) -> Iterator[tuple[str, str, Look]]:
@@ -132,22 +247,24 @@ def _catalogue(root: Path) -> Catalogue | None:
         return None
 
 
-def _entered(catalogue: Catalogue | None) -> Mapping[tuple[str, str], SummaryEntry]:
+def _entered(catalogue: Catalogue | None, units: Sequence[str]) -> Mapping[tuple[str, str], SummaryEntry]:
     try:
-        return {(each.fixture, each.run): each for each in catalogue.summaries()} if catalogue else {}
+        return {(each.fixture, each.run): each for each in catalogue.summaries(units)} if catalogue else {}
     except StorageError as problem:
         log.debug("catalogue_not_used", why=str(problem))
         return {}
 
 
-def _worked_out(root: Path, key: tuple[str, str], stamp: str, catalogue: Catalogue | None) -> SummaryEntry:
-    run, unreadable = Run(root, *key), list[str]()
+def _worked_out(
+    stored: Stored, key: tuple[str, str], stamp: str, catalogue: Catalogue | None
+) -> SummaryEntry:
+    run, unreadable = Run(stored, *key), list[str]()
     manifest: Manifest | None = None
     try:
         manifest = run.manifest
     except CorruptFileError as problem:
         unreadable.append(str(problem))
-    card = msgspec.json.decode(manifest.card, type=_OnCard) if manifest and manifest.card else _OnCard()
+    card = _card_of(manifest)
     unit = UNIT_UNKNOWN if unreadable else card.unit
     rows = {dataset: _rows(run, dataset, catalogue, unreadable) for dataset in COUNTED}
     facts = _facts(run, manifest or Manifest(fixture=key[0], run=key[1], started_utc_ns=0), card, rows)
@@ -169,7 +286,7 @@ def _rows(run: Run, dataset: str, catalogue: Catalogue | None, unreadable: list[
         rows = known.get(each.path)
         try:
             total += each.rows if rows is None else rows
-        except CorruptFileError as problem:
+        except (CorruptFileError, NotWholeError) as problem:
             unreadable.append(str(problem))
     return total
 
@@ -189,6 +306,6 @@ def _facts(run: Run, manifest: Manifest, card: _OnCard, rows: Mapping[str, int])
         samples=rows[paths.RAW],
         cycles=rows[CYCLES],
         gaps=rows[GAPS],
-        bytes=sum((run.root / each.path).stat().st_size for each in raw),
+        bytes=sum(run.stored.size(each.path) for each in raw),
         night_verdict=manifest.night_verdict,
     )

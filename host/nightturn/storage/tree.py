@@ -6,7 +6,7 @@ from typing import NamedTuple
 from nightturn.model.names import RUN_ID
 from nightturn.model.rows import CYCLES, ROW_OF_DATASET
 from nightturn.storage import paths
-from nightturn.world import Files
+from nightturn.world import ReadFiles
 
 DATASETS = (paths.RAW, *ROW_OF_DATASET, CYCLES, paths.SUMMARY_1S, paths.SUMMARY_1M)
 
@@ -20,12 +20,12 @@ class RunFolder(NamedTuple):
     run: str
 
 
-def fixtures(files: Files) -> list[str]:
+def fixtures(files: ReadFiles) -> list[str]:
     """Every fixture that has samples."""
     return [name.partition("=")[2] for name in files.list(paths.RAW) if name.startswith("fixture=")]
 
 
-def run_folders(files: Files, dataset: str, fixture: str) -> Iterator[RunFolder]:
+def run_folders(files: ReadFiles, dataset: str, fixture: str) -> Iterator[RunFolder]:
     """The folders of a fixture's runs in one dataset, oldest first."""
     base = f"{dataset}/fixture={fixture}"
     for date in files.list(base):
@@ -36,17 +36,28 @@ def run_folders(files: Files, dataset: str, fixture: str) -> Iterator[RunFolder]
                 )
 
 
-def run_folder(files: Files, dataset: str, fixture: str, run: str) -> RunFolder | None:
-    """The folder of one run, or None; looked for under the date in its id before under all others."""
+def run_folder(files: ReadFiles, dataset: str, fixture: str, run: str) -> RunFolder | None:
+    """The folder of one run, or None; looked for under the date in its id before under all others.
+
+    One with files in it is found without reading the names of other runs.
+    """
+    base = f"{dataset}/fixture={fixture}"
     if RUN_ID.fullmatch(run):
-        date = f"date={run[:4]}-{run[4:6]}-{run[6:8]}"
-        path = f"{dataset}/fixture={fixture}/{date}/run={run}"
-        if files.list(path):
-            return RunFolder(path, fixture, date.partition("=")[2], run)
+        folder = _folder(base, fixture, f"date={run[:4]}-{run[4:6]}-{run[6:8]}", run)
+        if files.list(folder.path):
+            return folder
+    for date in files.list(base):
+        folder = _folder(base, fixture, date, run)
+        if files.list(folder.path):
+            return folder
     return next((folder for folder in run_folders(files, dataset, fixture) if folder.run == run), None)
 
 
-def chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
+def _folder(base: str, fixture: str, date: str, run: str) -> RunFolder:
+    return RunFolder(f"{base}/{date}/run={run}", fixture, date.partition("=")[2], run)
+
+
+def chunks(files: ReadFiles, folder: str) -> list[tuple[str, paths.ChunkName]]:
     """Path and parsed name of every chunk in a folder, in record order; a file joined from others stands for them.
 
     Between the moment in which a joined file appears and that in which its parts are removed, both are there: a file whose
@@ -64,13 +75,13 @@ def chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
     return kept
 
 
-def all_chunks(files: Files, folder: str) -> list[tuple[str, paths.ChunkName]]:
+def all_chunks(files: ReadFiles, folder: str) -> list[tuple[str, paths.ChunkName]]:
     """As `chunks`, with the parts of joined files that are still there."""
     found = [(f"{folder}/{name}", paths.chunk_name(name)) for name in files.list(folder)]
     named = [(path, name) for path, name in found if name is not None]
     return sorted(named, key=lambda pair: pair[1].first)
 
 
-def segments(files: Files, folder: str) -> list[str]:
+def segments(files: ReadFiles, folder: str) -> list[str]:
     """Paths of the tape segments in a folder, in record order."""
     return [f"{folder}/{name}" for name in files.list(folder) if name.endswith(paths.SEGMENT_SUFFIX)]

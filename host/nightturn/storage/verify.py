@@ -38,7 +38,7 @@ def verify(root: str | Path, run: str = "latest", fixture: str | None = None) ->
         StorageError: an id that is no name but a path.
     """
     place = Path(root)
-    runs = tuple(_Check(each).report() for each in _chosen(place, run, fixture))
+    runs = tuple(_Check(place, each).report() for each in _chosen(place, run, fixture))
     try:
         problems = tuple(Problem("catalogue", paths.CATALOGUE, each) for each in entered_wrong(place))
     except StorageError as problem:
@@ -67,9 +67,9 @@ def _chosen(root: Path, run: str, fixture: str | None) -> list[Run]:
 class _Check:
     """One pass over the files of one run, one chunk in memory at a time."""
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, root: Path, run: Run) -> None:
         self._run = run
-        self._files = RealFiles(run.root)
+        self._files = RealFiles(root)
         self._report = RunReport(run.fixture, run.run)
         self._listed: dict[str, list[ChunkFile]] = {}
         self._companions = CompanionCheck(self._problem, self._report.unchecked)
@@ -113,7 +113,7 @@ class _Check:
         """Whether retention has cleared the raw samples, which cannot be checked then, and are not missing."""
         try:
             key = (self._run.fixture, self._run.run)
-            with undisturbed(self._run.root):
+            with undisturbed(self._files.root):
                 self._note(marks(self._files, *key))
             said = read_marks(self._files, key)
             cleared, damage = said.cleared(*key), said.damage(*key)
@@ -146,7 +146,7 @@ class _Check:
             self._problem("manifest", path, str(problem))
             return None
         self._report.timezone = manifest.timezone
-        self._report.state = standing(self._run.root, manifest)
+        self._report.state = standing(self._files.root, manifest)
         if not signed:
             self._report.unchecked.append(f"{path} has no checksum")
         for check in (cards, calibrations, rig_records):
@@ -184,7 +184,7 @@ class _Check:
         """The rows, when name, footer and pages agree; else None and the problem noted."""
         self._report.files += 1
         try:
-            self._report.bytes += (self._run.root / each.path).stat().st_size
+            self._report.bytes += self._files.size(each.path)
             table = each.read()
         except ForeignFileError as problem:
             self._problem("identity", each.path, str(problem))

@@ -7,14 +7,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.errors import StorageError
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.rows import STROKES
-from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage.reader import Run
-from nightturn.storage.runs import RunSummary, list_runs
+from nightturn.storage.runs import RunSummary
+from nightturn.storage.unit_runs import runs_of_unit
 
 S_PER_H = 3600.0
 DEG_PER_REV = 360.0
@@ -115,12 +115,7 @@ def nights_of(root: str | Path, unit: str, columns: list[str]) -> list[Night]:
     Raises:
         RunNotFoundError: no such root, or no run of that unit; names the units that are near.
     """
-    found = list_runs(root, unit)
-    if not found:
-        known = sorted({each.unit for each in list_runs(root) if each.unit})
-        shown = f"; its units: {', '.join(known[-8:])}" if known else ""
-        raise RunNotFoundError(f"{root} has no run of unit {unit}{did_you_mean(unit, known)}{shown}")
-    oldest_first = sorted(found, key=lambda each: (each.started_utc, each.fixture))[-NIGHTS_MAX:]
+    oldest_first = runs_of_unit(root, unit)[-NIGHTS_MAX:]
     nights = (_night(Path(root), each, columns) for each in oldest_first)
     return [night for night in nights if night is not None]
 
