@@ -10,7 +10,7 @@ from nightturn.model.figures import Figure
 from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES, EVENTS, RUN_ENDED, STATE, EventRow, RunEnded
-from nightturn.storage.catalogue import Amounts
+from nightturn.storage.entries import Amounts
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,9 @@ from tests.estimation.synthetic import cycles_of
 
 from nightturn.estimation.finish import finish_cycle
 from nightturn.evidence.cycle_values import CycleValues, Declared
-from nightturn.evidence.of_records import values_of
+from nightturn.model.figures import CycleRecord
+from nightturn.storage.datasets import cycles_table
+from nightturn.unit_history.causes import cycle_values
 from nightturn.virtual.noise import Cable
 from nightturn.virtual.products import PAN15, Product
 
@@ -31,6 +33,12 @@ class PlantStory:
     spall: Callable[[int], float] = lambda _: 0.0
     cable: float = 0.0
     fine: frozenset[str] = frozenset()
+
+
+def values_of(record: CycleRecord) -> CycleValues:
+    """A record as it is read back from the store."""
+    (row,) = cycles_table([record]).to_pylist()
+    return cycle_values(row)
 
 
 def _worn(k: int) -> Product:

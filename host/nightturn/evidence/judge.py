@@ -27,11 +27,6 @@ class Finding(msgspec.Struct, frozen=True):
     unseen: tuple[tuple[str, str], ...] = ()
     doubts: tuple[str, ...] = ()
 
-    @property
-    def weaker(self) -> bool:
-        """Whether something that speaks for it could not be seen, or could have been an intervention."""
-        return bool(self.unseen or self.doubts)
-
 
 def causes(features: Features, rules: Sequence[Rule] = RULES) -> tuple[Finding, ...]:
     """The causes that fit: who explains most of what moved first, then who has the least unseen, then as in the table.

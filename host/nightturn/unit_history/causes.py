@@ -8,6 +8,7 @@ import pandas as pd
 
 from nightturn.estimation.bearings import declared_bearings
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, MEAN_TORQUE, RIPPLE_PP, ZERO
+from nightturn.estimation.symptoms import COGGING
 from nightturn.evidence import features as kinds
 from nightturn.evidence.cycle_values import CycleValues, Declared, DefectValue, OrderValue, Value
 from nightturn.evidence.features import Features
@@ -16,8 +17,11 @@ from nightturn.evidence.judge import Finding, causes
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
+from nightturn.model.phases import SLOW_TURN
 from nightturn.unit_history.nights import Night
 
+LINE_TURNS, DEFECT_TURNS = 2, 3
+"""Turns from which on a cycle is searched for lines between whole orders, and for deviations at one angle."""
 CYCLES = 20
 """So many cycles before the change are held against as many of the newest."""
 FIGURES = {
@@ -59,27 +63,33 @@ def _values(rows: pd.DataFrame) -> tuple[CycleValues, ...]:
 
 def cycle_values(row: Mapping[str, Any]) -> CycleValues:
     """A stored cycle as plain values; a column that an earlier version did not write was not looked for."""
-    hold, cogging = _orders(row.get("orders")), _orders(row.get("cogging_orders"))
+    turns = _whole(row.get(f"{COGGING_PP}_n_rev")) or 0
+    bands = [_whole(row.get(f"{name}_band_high")) for name in (RIPPLE_PP, COGGING_PP) if _has(row, name)]
     return CycleValues(
         start_s=pd.Timestamp(row["ts_start"]).value / NS_PER_S,
         direction=int(row["direction"]),
-        speed_rpm=float(row["speed_rpm"]),
-        setpoint_nm=float(row["setpoint_nm"]),
+        speed_rpm=abs(float(row["speed_rpm"])),
+        setpoint_nm=abs(float(row["setpoint_nm"])),
         figures={kind: value for kind, name in FIGURES.items() if (value := _figure(row, name)) is not None},
-        hold_orders=hold,
-        cogging_orders=cogging,
-        highest_order=_whole(row.get(f"{RIPPLE_PP}_band_high")) or 0,
-        lines=_lines(row.get("lines")),
-        defects=_defects(row.get("defects")),
+        hold_orders=_orders(row.get("orders")) if _has(row, RIPPLE_PP) else None,
+        cogging_orders=_orders(row.get("cogging_orders")) if _has(row, COGGING_PP) else None,
+        highest_order=min((band for band in bands if band is not None), default=0),
+        lines=_lines(row.get("lines")) if turns >= LINE_TURNS else None,
+        defects=_defects(row.get("defects")) if turns >= DEFECT_TURNS else None,
         temperatures_degc={
             name.removeprefix(TEMPERATURE).removesuffix(DEGC): float(value)
             for name, value in row.items()
-            if name.startswith(TEMPERATURE) and name.endswith(DEGC) and np.isfinite(value)
+            if name.startswith(TEMPERATURE) and name.endswith(DEGC) and _number(value) is not None
         },
         railed=_whole(row.get("railed")),
         jumps=_whole(row.get("jumps")),
         coverage=float(row["coverage"]),
     )
+
+
+def _has(row: Mapping[str, Any], name: str) -> bool:
+    """Whether a figure was worked out, believed or not."""
+    return _number(row.get(name)) is not None
 
 
 def _figure(row: Mapping[str, Any], name: str) -> Value | None:
@@ -116,10 +126,16 @@ def _orders(table: object) -> tuple[OrderValue, ...] | None:
 
 
 def _lines(table: object) -> tuple[OrderValue, ...] | None:
+    """Those of the unpowered passes, in which no current stands beside them."""
     rows = _rows(table)
-    return None if rows is None else tuple(OrderValue(row["order"], row["amplitude_nm"]) for row in rows)
+    if rows is None:
+        return None
+    return tuple(OrderValue(row["order"], row["amplitude_nm"]) for row in rows if row["phase"] == SLOW_TURN)
 
 
 def _defects(table: object) -> tuple[DefectValue, ...] | None:
+    """Those of the cogging, for the same reason."""
     rows = _rows(table)
-    return None if rows is None else tuple(DefectValue(row["angle_deg"], row["height_nm"]) for row in rows)
+    if rows is None:
+        return None
+    return tuple(DefectValue(row["angle_deg"], row["height_nm"]) for row in rows if row["figure"] == COGGING)
