@@ -48,8 +48,9 @@ def test_the_nile_fell_after_1898_in_one_step() -> None:
     assert found.change.kind is Kind.STEP
     assert found.other is None
     assert at == 1899  # the first year of the lower level: 1898 is the last of the higher one
-    assert 1896 <= first <= 1898
-    assert last <= 1901
+    # Likelihood to the power 0.65 makes the set wider than Cobb's, whose years are independent of each other.
+    assert first <= 1899 <= last
+    assert last - first <= 6
 
 
 def test_the_levels_of_the_nile_are_the_means_of_both_parts() -> None:
