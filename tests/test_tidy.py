@@ -62,7 +62,6 @@ UNUSED = {
         PUBLISHED,
     ),
     "nightturn.calibration.rig_records.arbor_record": "makes the record of a rig, for scripts until measuring one is guided",
-    "nightturn.estimation.folds.LegSums.merge": "states that parts of a leg add up, which the tests of any split hold it to",
     "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",
     "nightturn.virtual.friction.bristle": "ties the friction model's constants to the published step response",
     "nightturn_protocol.framing.parse_message": "the wire package's way in, for programs of others",

@@ -9,6 +9,7 @@ from nightturn.cli.arguments import AsJson
 
 if TYPE_CHECKING:
     from nightturn.trend.damage import SnLine
+    from nightturn.unit_history.account import Account
 
 EXAMPLE = "nightturn history nights --unit Q-0121"
 
@@ -50,14 +51,21 @@ def run(
     if load:
         _print_load(root, unit, line, as_json=as_json)
         return
-    from nightturn.cli import history_text
-    from nightturn.cli.output import print_json, print_pairs, print_table, print_text
+    from nightturn.cli.output import print_json
     from nightturn.unit_history.account import account_of
 
     found = account_of(root, unit, false_alarms)
     if as_json:
         print_json(found)
-        return
+    else:
+        _print(found)
+
+
+def _print(found: "Account") -> None:
+    """Head, nights, known steps, the course of each figure, the watch, causes."""
+    from nightturn.cli import history_text
+    from nightturn.cli.output import print_pairs, print_table, print_text
+
     for text in history_text.head(found):
         print_text(text, hang="  ")
     print_table("nights", history_text.NIGHTS, history_text.night_rows(found))
