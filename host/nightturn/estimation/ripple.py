@@ -10,7 +10,14 @@ from nightturn.estimation.asynchronous import NONE_APART, Apart, Line, widened
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import Faint, faint_orders, with_others
 from nightturn.estimation.hidden import hidden_pp
-from nightturn.estimation.localised import LOCAL_TURNS, Localised, cut_out, defects_apart, localised_in
+from nightturn.estimation.localised import (
+    LOCAL_TURNS,
+    Localised,
+    cut_out,
+    defects_apart,
+    localised_in,
+    settled_in,
+)
 from nightturn.estimation.order_fit import Bed, OrderFit, bed_of, collapse, fit_orders, pattern
 from nightturn.estimation.spectra import (
     Scatter,
@@ -157,7 +164,8 @@ def _without_defects(
         guess = None if turns.everywhere else pattern(reading.fit, turns.bins)[0]
         return read(turns, cut_out(turns, torque, reading.fit, zones, 0.0), guess=guess)
 
-    return defects_apart(first, lambda reading, share: _local(first.turns, reading, turns.bins, share), cut)
+    settled = settled_in([turns])
+    return defects_apart(first, lambda reading, share: _local(first.turns, settled, reading, share), cut)
 
 
 def _read(
@@ -202,12 +210,12 @@ def _read(
     )
 
 
-def _local(turns: Complex128s, found: _Reading, bins: int, share: float) -> Localised | None:
-    """What of these turns is at one angle and none of the orders."""
+def _local(turns: Complex128s, settled: Bools, found: _Reading, share: float) -> Localised | None:
+    """What of these turns (turns, orders) is at one angle and none of the orders; settled: (turns, bins)."""
     rest = turns.copy()
     rest[:, found.fit.orders] -= found.fit.amplitudes
     rest[:, found.faint.orders] -= found.faint.shrunk
-    return localised_in([rest], found.of_mean, bins, share)
+    return localised_in([rest], [settled], found.of_mean, settled.shape[1], share)
 
 
 def floor_of(variance: Float64s, gate: Float64s) -> float:
