@@ -59,6 +59,7 @@ FAMILIES_HELD: tuple[tuple[str, float, tuple[str, ...], int], ...] = (
     ("1/f 3 mN·m ten turns", 0.006, ALL, CYCLES),
     ("LuGre ODE soft coupling", 0.0005, (*PATTERN, "friction", "mean_torque"), CYCLES),
     ("bearing order 7.132", 0.006, ALL, CYCLES),
+    ("weak orders", 0.040, ("ripple_rms", "cogging_pp", "friction", "zero", "mean_torque"), CYCLES),
     ("clipped crest", 0.006, TURNED, CYCLES),
     ("20 rpm at 1 kHz", 0.006, ("friction", "zero"), CYCLES),
     ("volts as N·m", 0.006, ALL, CYCLES),
