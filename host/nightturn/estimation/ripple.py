@@ -247,6 +247,11 @@ def _rms(
         counted |= rest
     square = float((power - of_mean)[counted].sum()) / 2
     noise = float((of_mean[counted] ** 2).sum()) / 4
+    # The power s of an order in noise of power v scatters by v² + 2 v s: hum near a known order lifts that order's noise, and
+    # what stays below the gate may still be hum.
+    faint = counted.copy()
+    faint[lines.orders] = False
+    noise += float((of_mean * np.maximum(power - of_mean, 0.0))[faint].sum()) / 2
     signal = float((np.abs(lines.amplitudes) ** 2 * lines.variance).sum())
     u_square = float(np.sqrt(signal + noise))
     if square <= u_square:
