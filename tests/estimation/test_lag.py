@@ -97,3 +97,15 @@ def test_the_uncertainty_of_the_lag_is_its_scatter(noise: float) -> None:
 def test_a_lag_with_other_alignments_is_known_to_no_better_than_these() -> None:
     known = Lag(0.001, ambiguous=False, rivals=(0.031, -0.02), u_rad=0.001)
     assert known.known_to_rad == pytest.approx(np.hypot(0.001, 0.03 / np.sqrt(3.0)))
+
+
+def test_weak_orders_align_rightly_or_leave_it_open() -> None:
+    """At 3.6 times their noise half of the orders fell below a gate that either direction had to pass: 24 of 100 were wrong."""
+    weak = dict.fromkeys((1, 2, 14, 24, 28, 48, 84, 168, 336, 504), 3.6)
+    wrong = 0
+    for seed in range(100):
+        forward, backward = seen(weak, 0.0, np.sqrt(2.0), seed)
+        noise = np.full(700, 2.0)
+        found = find_lag(forward, backward, noise, noise, frozenset(weak))
+        wrong += abs(found.rad) > 1e-3 and not found.ambiguous
+    assert wrong <= 4

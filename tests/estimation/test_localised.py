@@ -9,7 +9,7 @@ from tests.estimation.synthetic import TAU, Bench, Recording, clean, cycles_of, 
 
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.intervals import half_width
-from nightturn.estimation.localised import cut_out, localised_in
+from nightturn.estimation.localised import cut_out, localised_in, settled_in
 from nightturn.estimation.order_fit import collapse, fit_orders
 from nightturn.estimation.turns import Turns
 from nightturn.model.figures import CycleRecord
@@ -97,25 +97,105 @@ def spectra(values: np.ndarray) -> np.ndarray:
     return np.asarray(np.fft.rfft(values, axis=1)[:, :400] * (2 / values.shape[1]))
 
 
+DEGREES = np.arange(4096) * 360 / 4096
+NOISE_NM = 0.001
+
+
+def quiet(turns: int) -> np.ndarray:
+    """Turns (turns, bins) of nothing but noise."""
+    return np.asarray(NOISE_NM * np.random.default_rng(1).standard_normal((turns, 4096)))
+
+
+def noise_of(turns: int) -> np.ndarray:
+    """By order, E|c - c̄|² of the mean of so many turns."""
+    return np.full(400, 2 * NOISE_NM**2 * 2 / 4096 / turns)
+
+
+def everywhere(turns: int) -> np.ndarray:
+    """No start is near."""
+    return np.ones((turns, 4096), np.bool_)
+
+
 @pytest.mark.parametrize("turns", [3, 4])
 def test_a_spike_in_one_turn_is_no_defect_of_the_unit(turns: int) -> None:
-    rng = np.random.default_rng(1)
-    degrees = np.arange(4096) * 360 / 4096
-    quiet = 0.001 * rng.standard_normal((turns, 4096))
-    noise = np.full(400, 2 * 0.001**2 * 2 / 4096 / turns)
-    pulse = defect(degrees, 0.05, 100.0)
-    every, once = quiet + pulse, quiet.copy()
+    pulse = defect(DEGREES, 0.05, 100.0)
+    every, once = quiet(turns) + pulse, quiet(turns)
     once[0] += turns * pulse
-    found = localised_in([spectra(every)], noise, 4096, 0.05)
+    found = localised_in([spectra(every)], [everywhere(turns)], noise_of(turns), 4096, 0.05)
     assert found is not None
     assert found.angle_deg == pytest.approx(100.0, abs=0.2)
     assert found.height_nm == pytest.approx(0.05, rel=0.02)
-    assert localised_in([spectra(once)], noise, 4096, 0.05) is None
+    assert localised_in([spectra(once)], [everywhere(turns)], noise_of(turns), 4096, 0.05) is None
+
+
+def test_a_spike_in_one_of_two_turns_of_a_direction_is_none_either() -> None:
+    """The median of two turns is their mean."""
+    one, other = quiet(4), quiet(2)
+    other[0] += defect(DEGREES, 0.05, 100.0)
+    ways, calm = [spectra(one), spectra(other)], [everywhere(4), everywhere(2)]
+
+    assert localised_in(ways, calm, noise_of(5), 4096, 0.05) is None
+
+
+def test_a_start_that_rings_is_no_defect_and_hides_none() -> None:
+    """Two passes of two turns; the first turn of either rings at 100 degrees, every turn has a defect at 250 degrees."""
+    passes, back = quiet(4), quiet(2)
+    passes[::2] += defect(DEGREES, 0.08, 100.0)
+    calm = everywhere(4)
+    calm[::2, np.abs(DEGREES - 100) < 20] = False
+    settled = [calm, everywhere(2)]
+    noise = noise_of(5)
+    ringing = localised_in([spectra(passes), spectra(back)], settled, noise, 4096, 0.05)
+    pulse = defect(DEGREES, 0.02, 250.0)
+    both = localised_in([spectra(passes + pulse), spectra(back + pulse)], settled, noise, 4096, 0.05)
+
+    assert ringing is None
+    assert both is not None
+    assert both.angle_deg == pytest.approx(250.0, abs=0.2)
+    assert both.height_nm == pytest.approx(0.02, rel=0.02)
+    assert not both.zones[np.abs(DEGREES - 100) < 10].any()
+
+
+def test_a_defect_where_every_turn_begins_is_found() -> None:
+    """One turn a pass, and all of them begin there: no other turn could say that it is none."""
+    pulse = defect(DEGREES, 0.02, 100.0)
+    never = [np.zeros((2, 4096), np.bool_), np.zeros((1, 4096), np.bool_)]
+    found = localised_in(
+        [spectra(quiet(2) + pulse), spectra(quiet(1) + pulse)], never, noise_of(2), 4096, 0.05
+    )
+
+    assert found is not None
+    assert found.angle_deg == pytest.approx(100.0, abs=0.2)
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_a_turn_has_settled_two_seconds_after_its_pass_began(direction: int) -> None:
+    """A turn of 15 s from 90 degrees on: the first 48 degrees, and as far as the filter shows them."""
+    bins, first = 360, 90
+    travelled = np.arange(2)[:, None] * bins + (np.arange(bins) - first) * direction % bins
+    leg = Turns(
+        direction=direction,
+        n=np.ones((2, bins)),
+        torque_nm=np.zeros((2, bins)),
+        offset_rad=np.zeros((2, bins)),
+        time_s=7.0 + travelled * 15.0 / bins,
+        whole=np.array([True, True]),
+        first_bin=first,
+    )
+    settled = settled_in([leg, leg])
+    ahead = ((np.arange(bins) - first) * direction + 180) % 360 - 180
+
+    assert settled.shape == (4, bins)
+    assert settled[1].all()
+    assert settled[3].all()
+    assert np.array_equal(settled[0], settled[2])
+    assert settled[0][(ahead < -3) | (ahead > 51)].all()
+    assert not settled[0][(ahead >= -2) & (ahead <= 50)].any()
 
 
 def test_a_deviation_over_half_the_turn_is_none_at_an_angle() -> None:
     step = np.tile(np.where(np.arange(4096) < 2048, 0.01, -0.01), (3, 1))
-    assert localised_in([spectra(step)], np.full(400, 1e-12), 4096, 0.05) is None
+    assert localised_in([spectra(step)], [everywhere(3)], np.full(400, 1e-12), 4096, 0.05) is None
 
 
 def test_a_pass_that_ends_inside_a_cut_out_zone_keeps_its_level_there() -> None:

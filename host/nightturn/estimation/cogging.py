@@ -11,7 +11,14 @@ from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import Faint, faint_orders, with_others
 from nightturn.estimation.hidden import hidden_pp
 from nightturn.estimation.lag import Lag, find_lag, lag_range
-from nightturn.estimation.localised import LOCAL_TURNS, Localised, cut_out, defects_apart, localised_in
+from nightturn.estimation.localised import (
+    LOCAL_TURNS,
+    Localised,
+    cut_out,
+    defects_apart,
+    localised_in,
+    settled_in,
+)
 from nightturn.estimation.order_fit import Bed, OrderFit, bed_of, collapse, fit_orders, pattern
 from nightturn.estimation.ripple import floor_of
 from nightturn.estimation.spectra import (
@@ -178,7 +185,7 @@ def _without_defects(
     transfer: Transfer,
 ) -> tuple[_Reading, Localised | None]:
     """The reading without what is at one angle only, and that."""
-    bins = ways[0][0][0].bins
+    settled = [settled_in([turns for turns, _ in way]) for way in ways]
     # A deviation at one angle is late by what the filter holds back of slow changes, beside the lag.
     late = first.lag.rad + float(transfer.late_rad[1])
 
@@ -191,7 +198,7 @@ def _without_defects(
             ]
         )
 
-    return defects_apart(first, lambda reading, share: _local(first, reading, bins, share), cut)
+    return defects_apart(first, lambda reading, share: _local(first, settled, reading, share), cut)
 
 
 def _read(
@@ -270,8 +277,8 @@ def _other_alignments(found: _Reading) -> tuple[Lag, float]:
     return replace(found.lag, ambiguous=False), apart / np.sqrt(3.0)
 
 
-def _local(first: _Reading, found: _Reading, bins: int, share: float) -> Localised | None:
-    """What of the turns of the first reading is at one angle and none of the orders found since."""
+def _local(first: _Reading, settled: Sequence[Bools], found: _Reading, share: float) -> Localised | None:
+    """What of the turns of the first reading is at one angle and none of the orders found since; settled: by direction."""
     orders = np.arange(len(first.mean))
     left = []
     for turns, sign in zip(first.turns, (1, -1), strict=True):
@@ -279,7 +286,7 @@ def _local(first: _Reading, found: _Reading, bins: int, share: float) -> Localis
         rest[:, found.forward.orders] -= found.amplitudes
         rest[:, found.faint.orders] -= found.faint.shrunk
         left.append(rest)
-    return localised_in(left, found.of_mean, bins, share)
+    return localised_in(left, settled, found.of_mean, settled[0].shape[1], share)
 
 
 def _direction_spectra(

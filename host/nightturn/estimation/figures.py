@@ -94,7 +94,7 @@ _ROWS = (
         drafts.ripple_pp,
         "ripple",
         waveform=True,
-        method=4,
+        method=5,
         measurand=_RIPPLE + _PP,
     ),
     FigureSpec(
@@ -105,7 +105,7 @@ _ROWS = (
         drafts.ripple_rms,
         enters=budget.RMS,
         waveform=True,
-        method=4,
+        method=5,
         measurand=_RIPPLE + "root mean square without the noise",
     ),
     FigureSpec(
@@ -117,7 +117,7 @@ _ROWS = (
         "ripple of rated",
         of_rated=True,
         waveform=True,
-        method=4,
+        method=5,
         measurand=_RIPPLE + _PP,
     ),
     FigureSpec(
@@ -128,7 +128,7 @@ _ROWS = (
         drafts.cogging_pp,
         "cogging",
         waveform=True,
-        method=4,
+        method=5,
         measurand=f"unpowered torque over one turn that both directions share, {_AT_TRANSDUCER}: {_PP}",
     ),
     FigureSpec(
@@ -161,6 +161,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.friction_variation,
         waveform=True,
+        method=2,
         measurand=f"half of what the directions differ by at each angle of a turn, less its mean, {_AT_TRANSDUCER}: {_PP}",
     ),
     FigureSpec(

@@ -10,7 +10,14 @@ from nightturn.estimation.cogging import Cogging
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import RIG_ORDERS, Faint, faint_orders
 from nightturn.estimation.hidden import hidden_pp
-from nightturn.estimation.localised import LOCAL_TURNS, Localised, cut_out, defects_apart, localised_in
+from nightturn.estimation.localised import (
+    LOCAL_TURNS,
+    Localised,
+    cut_out,
+    defects_apart,
+    localised_in,
+    settled_in,
+)
 from nightturn.estimation.order_fit import OrderFit, collapse, fit_orders, pattern
 from nightturn.estimation.ripple import floor_of
 from nightturn.estimation.spectra import gates, significant, turn_spectra
@@ -121,13 +128,14 @@ def _without_defects(
 ) -> tuple[_Reading, Localised | None]:
     """The reading without what friction has at one angle only, and that."""
     bins = ways[0][0][0].bins
+    settled = [settled_in([turns for turns, _ in way]) for way in ways]
 
     def local_in(reading: _Reading, share: float) -> Localised | None:
         rest = [half.copy() for half in first.halves]
         for half in rest:
             half[:, reading.kept] -= reading.amplitudes
             half[:, reading.faint.orders] -= reading.faint.shrunk
-        return localised_in(rest, noise, bins, share)
+        return localised_in(rest, settled, noise, bins, share)
 
     def cut(reading: _Reading, zones: Bools) -> _Reading:
         without = [

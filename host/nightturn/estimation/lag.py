@@ -16,8 +16,9 @@ LAG_STEPS_PER_PERIOD = 12
 """Steps of the scan in a period of the highest order that votes; each maximum is polished before they are compared."""
 LAG_VOTERS = 48
 """Orders that vote at most, the strongest first."""
-LAG_GATE = 7.0
-"""Both directions must hold an order with this many times its variance for it to vote."""
+LAG_GATE = 14.0
+"""The directions together must hold an order with this many times the variance for it to vote: noise does 1 time in 80 000. When each
+had to hold it, half of the orders of a weak pattern had no vote by chance, and those left did not see that they were too few."""
 ROUNDING = 1e-9
 LAG_SIGNIFICANCE = 4.0
 """The best alignment must beat another by this many standard deviations to rule it out."""
@@ -82,9 +83,9 @@ def find_lag(
     declared ones leave the lag open, because they are few and multiples of one another, those of the family decide, which
     may each be too weak to stand out; and where these leave it open as well, all orders.
     """
-    strong = (np.abs(forward) ** 2 > LAG_GATE * forward_variance) & (
-        np.abs(backward) ** 2 > LAG_GATE * backward_variance
-    )
+    # Written so that without noise nothing is divided.
+    held = np.abs(forward) ** 2 * backward_variance + np.abs(backward) ** 2 * forward_variance
+    strong = held > LAG_GATE * forward_variance * backward_variance
     strong[0] = False
     if not strong.any():
         return Lag(0.0, ambiguous=False)

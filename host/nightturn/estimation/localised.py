@@ -25,6 +25,12 @@ LOCAL_TURNS = 3
 """Fewer turns have no usable scatter for the localised-residual test."""
 REPEATED_SHARE = 0.5
 """The median of the turns must show this share of the mean's deviation."""
+SETTLED_S = 2.0
+"""So long after a pass began its coupling may still ring: what only such turns show is no defect (common practice, no source)."""
+SEEN_BESIDE = 4
+"""Widths of the filter over which it shows what is beside."""
+PLACES = 8
+"""Places looked at, the likeliest first; a start that rings must not hide a defect elsewhere."""
 SMOOTH_DEG = 0.2
 """What is added of a localised residual is smoothed this much, so that noise does not stand on top of it."""
 SMOOTH_PASSES = 6
@@ -54,25 +60,46 @@ class Localised:
     noise: Float64s
 
 
-def localised_in(ways: Sequence[Complex128s], of_mean: Float64s, bins: int, share: float) -> Localised | None:
+def localised_in(
+    ways: Sequence[Complex128s], settled: Sequence[Bools], of_mean: Float64s, bins: int, share: float
+) -> Localised | None:
     """What is left of the mean turn after its orders, where it stands out of its noise at one angle; else None.
 
-    Shapes: for each direction what is left of its turns (turns, orders), by order from 0; their mean's noise E|c - c̄|². z = the residual filtered to 0.6 degrees / its
-    standard error, which is alike at all angles; `share` of the largest z is the least that is taken.
+    Shapes: for each direction what is left of its turns (turns, orders), by order from 0, and where they had settled (turns, bins);
+    their mean's noise E|c - c̄|². z = the residual filtered to 0.6 degrees / its standard error, which is alike at all angles;
+    `share` of the largest z is the least that is taken.
     """
     # From the turns' differences order by order, because slow noise is common to a whole stretch of angle: a scatter of
     # single bins flagged 99 of 100 cycles without a defect (simulated, 1 mN·m of 1/f noise).
     spectrum = np.asarray(sum(way.mean(0) for way in ways) / len(ways), np.complex128)
     noise = of_mean.copy()
     spectrum[0], noise[0] = 0.0, 0.0
-    orders = np.arange(len(spectrum))
-    gain = np.exp(-0.5 * (orders * np.radians(LOCAL_WIDTH_DEG)) ** 2)
+    gain = np.exp(-0.5 * (np.arange(len(spectrum)) * np.radians(LOCAL_WIDTH_DEG)) ** 2)
     error = float(np.sqrt((gain**2 * noise).sum() / 2)) or 1e-300
-    z = np.abs(_wave(spectrum * gain, bins)) / error
-    if float(z.max()) <= LOCAL_Z:
-        return None
-    if not _repeats(ways, gain * np.exp(2j * np.pi / bins * int(z.argmax()) * orders)):
-        return None
+    z = _repeated(np.abs(_wave(spectrum * gain, bins)) / error, ways, settled, gain)
+    return None if z is None else _described(z, spectrum, noise, share)
+
+
+def _repeated(
+    z: Float64s, ways: Sequence[Complex128s], settled: Sequence[Bools], gain: Float64s
+) -> Float64s | None:
+    """The z (bins,) without the places that the usual turn does not show; None where none is left."""
+    bins, orders = len(z), np.arange(len(gain))
+    for _ in range(PLACES):
+        at = int(z.argmax())
+        if float(z[at]) <= LOCAL_Z:
+            return None
+        to_angle = gain * np.exp(2j * np.pi / bins * at * orders)
+        each = [(way @ to_angle).real - way[:, 0].real for way in ways]
+        if _usual(each, [some[:, at] for some in settled]):
+            return z
+        z = np.where(_zones(z, float(z[at]), LOCAL_Z / 2), 0.0, z)
+    return None
+
+
+def _described(z: Float64s, spectrum: Complex128s, noise: Float64s, share: float) -> Localised | None:
+    """Where, how wide and how high the deviation is that z (bins,) shows; None where it is not at one angle."""
+    bins, orders = len(z), np.arange(len(spectrum))
     rough = 1.0 - np.exp(-0.5 * (orders * np.radians(SMOOTH_DEG)) ** 2)
     fine, coarse = 1.0 - rough**SMOOTH_PASSES, 1.0 - rough**COARSE_PASSES
     rounded = _wave(spectrum * coarse, bins)
@@ -121,12 +148,39 @@ def defects_apart(
     return found, local
 
 
-def _repeats(ways: Sequence[Complex128s], to_angle: Complex128s) -> bool:
-    """Whether at this angle the usual turn shows what the mean turn does: a spike in one turn is no defect of the unit."""
-    each = [(way @ to_angle).real - way[:, 0].real for way in ways]
+def _usual(each: Sequence[Float64s], settled: Sequence[Bools]) -> bool:
+    """Whether the usual turn shows what the mean turn does: a spike in one turn is no defect of the unit, nor is a start.
+
+    `each` are the turns' values at one angle by direction, (turns,), and which of them had settled there; where none had, all of
+    that direction count. A direction alone says nothing: cogging holds friction and friction cogging until both are joined.
+    """
     mean = sum(float(values.mean()) for values in each)
-    usual = sum(median(values) for values in each)
-    return bool(usual * np.sign(mean) >= REPEATED_SHARE * abs(mean))
+    calm = [
+        values[some if some.any() else ...] * np.sign(mean)
+        for values, some in zip(each, settled, strict=True)
+    ]
+    usual = sum(median(values) for values in calm)
+    # The median of two is their mean: one direction's spike would pass for the usual turn.
+    means = [float(values.mean()) for values in calm]
+    left_out = [
+        float(np.delete(v, int(v.argmax())).mean()) if len(v) > 1 else own
+        for v, own in zip(calm, means, strict=True)
+    ]
+    least = min(usual, sum(means) - max(own - left for own, left in zip(means, left_out, strict=True)))
+    return bool(least >= REPEATED_SHARE * abs(mean))
+
+
+def settled_in(turns: Sequence[Turns]) -> Bools:
+    """(whole turns, bins) of some legs: where the shaft had turned long enough that no start rings in the torque any more."""
+    return np.concatenate([_settled(each) for each in turns])
+
+
+def _settled(turns: Turns) -> Bools:
+    began = float(np.min(turns.time_s, where=turns.n > 0, initial=np.inf))
+    rings = ((turns.n > 0) & (turns.time_s - began <= SETTLED_S))[turns.whole]
+    # What is looked at is filtered over angle: a start is seen beside it as well.
+    reach = int(np.ceil(SEEN_BESIDE * LOCAL_WIDTH_DEG / 360 * turns.bins))
+    return ~np.array([_widened(row, reach) for row in rings], np.bool_).reshape(rings.shape)
 
 
 def local_zone(local: Localised, points: int) -> Bools:

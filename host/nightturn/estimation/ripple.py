@@ -8,9 +8,16 @@ import numpy as np
 
 from nightturn.estimation.asynchronous import NONE_APART, Apart, Line, widened
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
-from nightturn.estimation.families import Faint, faint_orders, with_others
+from nightturn.estimation.families import OTHERS_EXCESS, Faint, faint_orders, with_others
 from nightturn.estimation.hidden import hidden_pp
-from nightturn.estimation.localised import LOCAL_TURNS, Localised, cut_out, defects_apart, localised_in
+from nightturn.estimation.localised import (
+    LOCAL_TURNS,
+    Localised,
+    cut_out,
+    defects_apart,
+    localised_in,
+    settled_in,
+)
 from nightturn.estimation.order_fit import Bed, OrderFit, bed_of, collapse, fit_orders, pattern
 from nightturn.estimation.spectra import (
     Scatter,
@@ -105,7 +112,9 @@ def ripple_of(
     spectrum = transfer.torque(first.mean)
     if local is None:
         spectrum[kept] = lines.amplitudes
-    rms = _rms(spectrum, found.of_mean / transfer.gain**2, lines)
+    rms = _rms(
+        spectrum, found.of_mean / transfer.gain**2, lines, declared | family, everything=local is not None
+    )
     faint = with_others(found.faint, found.mean, found.of_mean, found.gate, declared | family, kept)
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Ripple(
@@ -157,7 +166,8 @@ def _without_defects(
         guess = None if turns.everywhere else pattern(reading.fit, turns.bins)[0]
         return read(turns, cut_out(turns, torque, reading.fit, zones, 0.0), guess=guess)
 
-    return defects_apart(first, lambda reading, share: _local(first.turns, reading, turns.bins, share), cut)
+    settled = settled_in([turns])
+    return defects_apart(first, lambda reading, share: _local(first.turns, settled, reading, share), cut)
 
 
 def _read(
@@ -202,12 +212,12 @@ def _read(
     )
 
 
-def _local(turns: Complex128s, found: _Reading, bins: int, share: float) -> Localised | None:
-    """What of these turns is at one angle and none of the orders."""
+def _local(turns: Complex128s, settled: Bools, found: _Reading, share: float) -> Localised | None:
+    """What of these turns (turns, orders) is at one angle and none of the orders; settled: (turns, bins)."""
     rest = turns.copy()
     rest[:, found.fit.orders] -= found.fit.amplitudes
     rest[:, found.faint.orders] -= found.faint.shrunk
-    return localised_in([rest], found.of_mean, bins, share)
+    return localised_in([rest], [settled], found.of_mean, settled.shape[1], share)
 
 
 def floor_of(variance: Float64s, gate: Float64s) -> float:
@@ -215,13 +225,33 @@ def floor_of(variance: Float64s, gate: Float64s) -> float:
     return 2.0 * float(np.sqrt((gate * variance)[1:].max()))  # a sine's peak to peak is twice its amplitude
 
 
-def _rms(spectrum: Complex128s, of_mean: Float64s, lines: Lines) -> tuple[float, float, bool]:
-    """Rms of all orders with the noise's share taken off, its uncertainty, and whether nothing was left."""
-    # The power of noise adds to that of the signal and its mean is known, so that rms can be freed of it with all orders
-    # in. An extreme cannot: it grows with the noise, by more the more samples there are.
+def _rms(
+    spectrum: Complex128s, of_mean: Float64s, lines: Lines, known: frozenset[int], *, everything: bool
+) -> tuple[float, float, bool]:
+    """Rms of the orders with the noise's share taken off, its uncertainty, and whether nothing was left.
+
+    Counted are those that stand out or are known; all others (where `everything` is asked, always) where they hold more than noise.
+    """
+    # The power of noise adds to that of the signal and its mean is known, so that rms can be freed of it with all these
+    # orders in. An extreme cannot: it grows with the noise, by more the more samples there are.
     power = spectrum.real**2 + spectrum.imag**2
-    square = float((power - of_mean)[1:].sum()) / 2
-    noise = float((of_mean[1:] ** 2).sum()) / 4
+    counted = np.zeros(len(power), np.bool_)
+    counted[[n for n in known if n < len(power)]] = True
+    counted[lines.orders] = True
+    counted[0] = False
+    rest = ~counted
+    rest[0] = False
+    excess, spread = float((power - of_mean)[rest].sum()), float(np.sqrt((of_mean[rest] ** 2).sum()))
+    # A thousand orders of nothing else would make most of the uncertainty: 48 % of weak orders in 40 mN·m of noise.
+    if everything or excess > OTHERS_EXCESS * spread:
+        counted |= rest
+    square = float((power - of_mean)[counted].sum()) / 2
+    noise = float((of_mean[counted] ** 2).sum()) / 4
+    # The power s of an order in noise of power v scatters by v² + 2 v s: hum near a known order lifts that order's noise, and
+    # what stays below the gate may still be hum.
+    faint = counted.copy()
+    faint[lines.orders] = False
+    noise += float((of_mean * np.maximum(power - of_mean, 0.0))[faint].sum()) / 2
     signal = float((np.abs(lines.amplitudes) ** 2 * lines.variance).sum())
     u_square = float(np.sqrt(signal + noise))
     if square <= u_square:

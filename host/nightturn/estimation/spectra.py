@@ -17,9 +17,9 @@ NEIGHBOURS = 5
 OWN_SHARE = 0.3
 """The pooled scatter of an order never falls below this share of its own."""
 DECLARED_CONFIDENCE = 0.999
-FALSE_LINES = 0.01
-"""Undeclared orders are gated so that a cycle shows this many false lines on average, over all orders together. With 0.05 one
-order alone was 5 to 9 % high in a tenth of the cycles at 40 mN·m of noise: as much above its interval as nobody would believe."""
+FALSE_LINES = 0.002
+"""Undeclared orders are gated so that a cycle shows this many false lines on average, over all orders together: at 40 mN·m of noise
+one makes a single order read 5 to 9 % high, further above its interval than may happen once in a thousand cycles."""
 MAX_KEPT = 200
 """Orders kept at most, the strongest first."""
 LINE_NEIGHBOURS = 12

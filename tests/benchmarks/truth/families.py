@@ -316,6 +316,7 @@ FAMILIES += (
         recorded=record_ode,
         truth=truth_ode,
         long_seeds=100,
+        defect_in=(),
     ),
     Family(
         name="LuGre ODE 1/f 3 mN·m",

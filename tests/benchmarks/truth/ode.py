@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
+from scipy.optimize import minimize_scalar
 from tests.benchmarks.truth.closed_form import Samples, Truth, add_channel, digitised, tables_of, truth_of
 from tests.benchmarks.truth.motion import Leg, Motion, motion_of
 from tests.benchmarks.truth.noises import passed
@@ -20,6 +21,11 @@ from tests.benchmarks.truth.signals import Dynamics, Signal
 SOURCE = Path(__file__).with_name("dynamics.c")
 LOAD_S = 0.3
 """The hold's torque rises over this time, and has done so before the shaft turns."""
+LAG_DEG = 0.5
+LAG_STEPS = 201
+"""Lags between the senses that are tried: wind-up is 0.01 degrees here."""
+HIGHEST = 2016
+"""Order up to which the senses are compared."""
 
 
 class Friction(ctypes.Structure):
@@ -164,11 +170,10 @@ def record_ode(made: Signal, rng: np.random.Generator) -> Samples:
 
 
 def truth_ode(made: Signal, *, rotor: bool = False) -> Truth:
-    """The figures of the transducer, those of the hold and the means over a turn from the plant's own solution.
+    """The figures of the transducer from the plant's own solution; the rotor's are the linear path's.
 
     The linear path leaves out that the unit runs ahead and behind of the drive, on whose side the encoder sits, with the
-    torque: 0.06 % of the hold's peak to peak on a soft coupling. Cogging, which is the mean of two senses after alignment, and the
-    rotor's figures are the linear path's.
+    torque: on a soft coupling 0.06 % of the hold's peak to peak and as much of the cogging's.
     """
     linear = truth_of(made, rotor=rotor)
     motion = motion_of(made.plan)
@@ -176,23 +181,46 @@ def truth_ode(made: Signal, *, rotor: bool = False) -> Truth:
         return linear
     angle, _, torque = solved(made, motion)
     held = _turn(motion.hold, angle, torque)
-    with_, against = (float(_turn(leg, angle, torque).mean()) for leg in motion.slow[:2])
+    first, second = motion.slow[:2]
+    with_, against = _turn(first, angle, torque), _turn(second, angle, torque)
     return replace(
         linear,
         ripple_pp_nm=peak_to_peak(held),
         ripple_rms_nm=rms(held),
-        friction_nm=(against - with_) / 2 * motion.slow[0].way,
+        cogging_pp_nm=peak_to_peak(_aligned_mean(*(with_, against)[:: first.way])),
+        friction_nm=float(against.mean() - with_.mean()) / 2 * first.way,
         mean_torque_nm=float(held.mean()),
     )
 
 
+def _aligned_mean(forward: Floats, backward: Floats) -> Floats:
+    """The mean of both senses after each was moved back by the angle by which they agree best."""
+    one, other = np.fft.rfft(forward), np.fft.rfft(backward)
+    orders = np.arange(len(one))
+    voting = orders[1 : HIGHEST + 1]
+    product = one[voting] * np.conj(other[voting])
+
+    def apart(lag_rad: float) -> float:
+        return -float((product * np.exp(2j * voting * lag_rad)).real.sum())
+
+    lags = np.radians(np.linspace(-LAG_DEG, LAG_DEG, LAG_STEPS))
+    best = float(min(lags.tolist(), key=apart))
+    step = float(lags[1] - lags[0])
+    lag = float(minimize_scalar(apart, bounds=(best - step, best + step), method="bounded").x)
+    turn = np.exp(1j * orders * lag)
+    return np.asarray(np.fft.irfft((one * turn + other * np.conj(turn)) / 2, len(forward)))
+
+
 def _turn(leg: Leg, angle: Floats, torque: Floats) -> Floats:
-    """The torque over even angles of the last turn of a leg."""
+    """The torque over even angles from 0 in the last turn of a leg."""
     steady = slice(leg.steady_start, leg.steady_stop)
     travelled, seen = leg.way * angle[steady], torque[steady]
     # A drive with a speed controller may swing about the commanded angle; what is read is in the order of the angle.
     order = np.argsort(travelled, kind="stable")
     steps = np.append(True, np.diff(travelled[order]) > 0)
     wave = CubicSpline(travelled[order][steps], seen[order][steps])
-    end = float(travelled[-1])
-    return np.asarray(wave(end - TAU + TAU / POINTS * np.arange(POINTS)))
+    step = TAU / POINTS
+    places = np.arange(POINTS) + int(np.ceil((travelled[-1] - TAU) / step))
+    out = np.empty(POINTS)
+    out[leg.way * places % POINTS] = wave(places * step)
+    return out
