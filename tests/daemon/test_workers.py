@@ -292,7 +292,7 @@ def test_workers_pause_what_turns_while_the_first_process_stands_still_and_only_
             wait(lambda device=device: not device.state()["lease"], lambda: "it turns on")  # type: ignore[misc] # bound now
     serve.says("first_process_silent", 2)
     for fixture in PORTS:
-        assert said_by(tmp_path, STATUS, fixture).state.startswith("paused")
+        wait(lambda: said_by(tmp_path, STATUS, fixture).state.startswith("paused"), lambda: serve.said)  # noqa: B023 - used at once
     say_go(tmp_path, devices["pan-a1"])
     wait(lambda: bool(devices["pan-a1"].state()["moving"]), lambda: serve.said)
     assert serve.interrupt() == 0, serve.said

@@ -1,6 +1,7 @@
 """One worker of the daemon as the first process sees it: started, asked, listened to, and started again when it dies."""
 
 import asyncio
+import contextlib
 import os
 import socket
 import sys
@@ -38,6 +39,7 @@ AGAIN_S = 1.0
 STARTS_MAX = 5
 STARTS_WITHIN_S = 3600.0
 """A worker that dies more often than `STARTS_MAX` times in it is left dead."""
+KILLED_S_MAX = 1.0  # from a kill to the end of the process
 CLOSES_S_MAX = ENDS_S - 3.0  # before the daemon itself has to end
 ANSWER_S_MAX = 2.0  # as long as a client waits
 LEASE = "its device stops by its lease"
@@ -102,9 +104,9 @@ class WorkerProcess:
         while True:
             self._starts.append(self._loop.time())
             try:
-                self._life = await self._started()
-                await self._watched(self._life)
-                how = self._life.how
+                life = await self._started()
+                await self._watched(life)
+                how = life.how
             except OSError as error:
                 how = f"it cannot be started: {error.strerror or error}"
             finally:
@@ -145,10 +147,16 @@ class WorkerProcess:
             async with asyncio.timeout(CLOSES_S_MAX):
                 await life.ended.wait()
         except TimeoutError:
-            life.kill()
+            await self._ended_by_force(life)
         self._heard(life)
         if not life.closed:
             self._not_closed(life)
+
+    async def _ended_by_force(self, life: Life) -> None:
+        life.kill()
+        with contextlib.suppress(TimeoutError):  # what hangs in the kernel does not end by that either
+            async with asyncio.timeout(KILLED_S_MAX):
+                await life.ended.wait()
 
     @property
     def signs(self) -> list[Signs]:
@@ -196,7 +204,7 @@ class WorkerProcess:
             except OSError:
                 ours.close()
                 raise
-        life = Life(process, self._take)
+        self._life = life = Life(process, self._take)  # before anything can be cancelled: `close` ends it
         await life.line.open(ours)
         life.line.send(self.order)
         for request in self._first.values():
