@@ -63,10 +63,8 @@ def test_a_line_handed_on_is_said_elsewhere_with_its_own_time_and_level(
     hand_logs_on(taken.append)
     there: structlog.stdlib.BoundLogger = structlog.get_logger()
     there.debug("not for people")
-    try:
-        raise KeyError("x")
-    except KeyError as error:
-        there.error("core_failed", fixture="pan-a1", why="a fault", place=Path("mounts"), exc_info=error)
+    error = KeyError("x")
+    there.error("core_failed", fixture="pan-a1", why="a fault", place=Path("mounts"), exc_info=error)
     (fields,) = taken
     assert (fields["level"], fields["place"], "KeyError: 'x'" in fields["exception"]) == (
         "error",

@@ -23,7 +23,7 @@ from nightturn.settings.load import load_rig
 from nightturn.settings.rig import Rig
 
 HANGS = """
-import socket, sys, time
+import signal, socket, sys
 from nightturn.daemon.worker_line import Unframer, framed
 from nightturn.daemon.worker_messages import Beat, Closed, FixtureBeat, FixtureFailed, Order
 line = socket.socket(fileno=int(sys.argv[1]))
@@ -34,11 +34,11 @@ def read():
 order, *more = read()
 assert isinstance(order, Order)
 """
-NEVER_BEGINS = HANGS + "time.sleep(600)\n"
-BEGINS_AND_HANGS = HANGS + "line.sendall(framed(beat))\ntime.sleep(600)\n"
+NEVER_BEGINS = HANGS + "signal.pause()\n"
+BEGINS_AND_HANGS = HANGS + "line.sendall(framed(beat))\nsignal.pause()\n"
 FAILS = (
     HANGS
-    + "line.sendall(framed(beat) + framed(FixtureFailed('pan-a1', 'DeviceError', 'pan-a1: the core failed')))\ntime.sleep(600)\n"
+    + "line.sendall(framed(beat) + framed(FixtureFailed('pan-a1', 'DeviceError', 'pan-a1: the core failed')))\nsignal.pause()\n"
 )
 """Programs that do all of a worker's work badly."""
 
@@ -48,6 +48,7 @@ class Watched:
 
     def __init__(self, rig: Rig, bench: Path) -> None:
         self.rows: list[StandingRow] = []
+        self.met_its_end = asyncio.Event()
         self.items: list[Item] = []
         self.pictures = {"pan-a1": Picture("pan-a1")}
         (fixtures,) = spread(rig.fixture, 1)
@@ -59,6 +60,7 @@ class Watched:
 
     def gone(self, _fixture: str, row: StandingRow) -> None:
         self.rows.append(row)
+        self.met_its_end.set()
 
 
 Act = Callable[[Watched, "asyncio.Task[None]"], Coroutine[None, None, None]]
@@ -123,8 +125,7 @@ def test_one_that_hangs_answers_nobody_has_no_proof_of_life_and_is_killed(
         (kept,) = process.unkept
         assert kept.startswith("pan-a1: 7 records of run x")
         monkeypatch.setattr(worker_process, "HEARD_S_MAX", 0.0)
-        while not watched.rows:  # noqa: ASYNC110 - by the process's own looks
-            await asyncio.sleep(0.01)
+        await watched.met_its_end.wait()
         monkeypatch.setattr(worker_process, "HEARD_S_MAX", 600.0)
         assert watched.rows[0].state == STARTING
         go = await process.ask(new_request(GO, "pan-a1", "R. Vale", unit="Q-0117"))
