@@ -122,6 +122,7 @@ def test_one_that_hangs_answers_nobody_has_no_proof_of_life_and_is_killed(
         (signs,) = process.signs
         assert signs.proof is not None
         assert signs.proof.lacks.startswith("pan-a1: its worker process has said nothing for ")
+        assert "its worker process says nothing" in watched.pictures["pan-a1"].no_run
         (kept,) = process.unkept
         assert kept.startswith("pan-a1: 7 records of run x")
         monkeypatch.setattr(worker_process, "HEARD_S_MAX", 0.0)
@@ -154,9 +155,13 @@ def test_one_that_does_not_close_its_runs_is_killed_and_the_daemon_ends_by_stora
 def test_when_all_fixtures_of_one_have_failed_their_error_is_the_daemons(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def act(_watched: Watched, running: "asyncio.Task[None]") -> None:
+    async def act(watched: Watched, running: "asyncio.Task[None]") -> None:
         with pytest.raises(DeviceError, match="pan-a1: the core failed"):
             await running
+        monkeypatch.setattr(worker_process, "CLOSES_S_MAX", 0.0)
+        await watched.process.close()
+        stop = await watched.process.ask(new_request(STOP, "pan-a1", "R. Vale"))
+        assert (stop.ok, "nothing is kept" in stop.problem) == (False, True)
 
     played(tmp_path, monkeypatch, FAILS, act)
 

@@ -91,6 +91,7 @@ class WorkerProcess:
         self._loop = asyncio.get_running_loop()
         self._life: Life | None = None
         self._starts: deque[float] = deque(maxlen=STARTS_MAX)
+        self._hidden: dict[str, Picture] = {}
         self._first: dict[str, Request] = {}
         self._why = "it is being started"
         self._given_up = False
@@ -201,7 +202,7 @@ class WorkerProcess:
                     env={**environment, "OPENBLAS_NUM_THREADS": "1"},
                     start_new_session=True,  # Ctrl-C is for the first process
                 )
-            except OSError:
+            except (OSError, asyncio.CancelledError):
                 ours.close()
                 raise
         self._life = life = Life(process, self._take)  # before anything can be cancelled: `close` ends it
@@ -221,14 +222,28 @@ class WorkerProcess:
         failed: dict[str, FixtureFailed] = {}
         while not life.ended.is_set():
             life.line.send(Alive())
+            self._show_silence(silent=life.speaks and life.unheard_s > UNHEARD_S)
             self._heard(life)
             failed |= {each.fixture: each for each in life.take_failed()}
             if len(failed) == len(self.order.fixtures):
+                self._given_up = True  # it answers for them while it lives, and is not started again
+                self._why = "all its fixtures had failed, and its worker process has ended"
                 raise raised(next(iter(failed.values())))
             if life.unheard_s > (HEARD_S_MAX if life.speaks else BEGINS_S_MAX):
                 life.kill()
             await life.news(BEAT_S)
+        self._show_silence(silent=False)
         self._heard(life)
+
+    def _show_silence(self, *, silent: bool) -> None:
+        """What was shown last of a worker that says nothing may not be so any more."""
+        if silent and not self._hidden:
+            self._hidden = {name: self._pictures[name] for name in self.order.names}
+            why = "its worker process says nothing, so nobody knows what it does"
+            self._pictures |= {name: picture.waits(why) for name, picture in self._hidden.items()}
+        elif not silent and self._hidden:
+            self._pictures |= self._hidden
+            self._hidden = {}
 
     def _heard(self, life: Life) -> None:
         if life.speaks:
