@@ -11,17 +11,20 @@ import pytest
 from tests.daemon.processes import Child, Processes, mount, say_go, write_bench
 from tests.device.native import NativeDevice, NativeDevices
 from tests.telemetry.watching import Watcher, watching
-from tests.waiting import LIMIT_S, wait
+from tests.waiting import LIMIT_S, act_for, wait
 
 from nightturn.bench.locks import Holder, holder_of, own_root
 from nightturn.daemon.control_client import ask, new_request
 from nightturn.daemon.control_protocol import GO, MOUNT, PAUSE, STATUS, STOP, Answer
+from nightturn.daemon.worker_messages import SILENT_S, STALL_S
 from nightturn.demo.broker import Broker, start_broker
+from nightturn.errors import DeviceError
 from nightturn.storage.paths import ROOT_LOCK
 from nightturn.storage.runs import open_run
 from nightturn.storage.verify import verify
 from nightturn.telemetry.reading import OFFLINE
 
+pytestmark = pytest.mark.alone  # a starved host lets a lease lapse, and then nothing turns without go
 PORTS = {"pan-a1": "a.line", "pan-a2": "b.line"}
 
 
@@ -89,6 +92,11 @@ def turning(folder: Path, processes: Processes, devices: dict[str, NativeDevice]
     return serve
 
 
+def keeps_its_lease(device: NativeDevice) -> None:
+    """It goes on as before; between two moves its shaft stands."""
+    assert device.state()["lease"]
+
+
 def newest(watcher: Watcher, fixture: str) -> dict[str, object]:
     seen = watcher.on(f"/{fixture}/state")
     return seen[-1].values if seen else {}
@@ -142,16 +150,16 @@ def test_commands_reach_the_worker_that_has_the_fixture_and_no_other(
     assert said_by(tmp_path, STATUS).fixtures == tuple(PORTS)
     paused = said_by(tmp_path, PAUSE, "pan-a2")
     assert (paused.ok, paused.kept) == (True, True)
-    wait(lambda: not devices["pan-a2"].state()["moving"], lambda: serve.said)
+    wait(lambda: not devices["pan-a2"].state()["lease"], lambda: serve.said)
     wait(lambda: said_by(tmp_path, STATUS, "pan-a2").state.startswith("paused"), lambda: serve.said)
-    assert devices["pan-a1"].state()["moving"]
+    keeps_its_lease(devices["pan-a1"])
     other = said_by(tmp_path, GO, "pan-a2", unit="Q-0999")
     assert (other.ok, "pan-a2 has Q-0117 mounted, not Q-0999" in other.problem) == (False, True)
     assert said_by(tmp_path, GO, "pan-a2", unit="Q-0117").ok
     wait(lambda: bool(devices["pan-a2"].state()["moving"]), lambda: serve.said)
     assert said_by(tmp_path, STOP, "pan-a1").ok
-    wait(lambda: not devices["pan-a1"].state()["moving"], lambda: serve.said)
-    assert devices["pan-a2"].state()["moving"]
+    wait(lambda: not devices["pan-a1"].state()["lease"], lambda: serve.said)
+    keeps_its_lease(devices["pan-a2"])
     serve.says('"run_ended"')
     wait(lambda: said_by(tmp_path, STATUS, "pan-a1").state == "no run is open", lambda: serve.said)
     request = new_request(MOUNT, "pan-a1", "R. Vale", unit="Q-0118")
@@ -203,7 +211,7 @@ def test_a_killed_worker_is_said_at_once_and_follows_as_after_a_restart_and_noth
             answer = said_by(tmp_path, STATUS, "pan-a1")
             assert (answer.ok, "its worker process has ended" in answer.state) == (True, True)
             assert not said_by(tmp_path, GO, "pan-a1", unit="Q-0117").ok
-            wait(lambda: not devices["pan-a1"].state()["moving"], lambda: serve.said)
+            wait(lambda: not devices["pan-a1"].state()["energised"], lambda: serve.said)
             await watcher.until(lambda: newest(watcher, "pan-a1").get("state") == "locked")
             assert "`nightturn go pan-a1" in str(newest(watcher, "pan-a1")["waits_for"])
             assert newest(watcher, "pan-a2")["state"] == "turning"
@@ -233,7 +241,7 @@ def test_a_stop_for_a_worker_that_is_gone_is_the_first_command_of_the_next_one(
     assert "the command is the first of the run when it goes on" in answer.state
     serve.says('"run_ended"')
     assert not devices["pan-a1"].state()["energised"]
-    assert devices["pan-a2"].state()["moving"]
+    keeps_its_lease(devices["pan-a2"])
     assert serve.interrupt() == 0, serve.said
     (ended,) = open_run(tmp_path / "nights", "pan-a1").events().query("kind == 'run_ended'")["detail"]
     assert "R. Vale" in ended
@@ -288,8 +296,9 @@ def test_workers_pause_what_turns_while_the_first_process_stands_still_and_only_
     ports = {name: device.port for name, device in devices.items()}
     serve = turning(tmp_path, processes, devices, bench_of(tmp_path, ports, after_restart="resume"))
     with stopped(serve.process.pid):
-        for device in devices.values():
-            wait(lambda device=device: not device.state()["lease"], lambda: "it turns on")  # type: ignore[misc] # bound now
+        act_for(SILENT_S + 2 * STALL_S, "nobody could say stop for so long")
+    for device in devices.values():
+        wait(lambda device=device: not device.state()["lease"], lambda: "it turns on")  # type: ignore[misc] # bound now
     serve.says("first_process_silent", 2)
     for fixture in PORTS:
         wait(lambda: said_by(tmp_path, STATUS, fixture).state.startswith("paused"), lambda: serve.said)  # noqa: B023 - used at once
@@ -297,6 +306,32 @@ def test_workers_pause_what_turns_while_the_first_process_stands_still_and_only_
     wait(lambda: bool(devices["pan-a1"].state()["moving"]), lambda: serve.said)
     assert serve.interrupt() == 0, serve.said
     assert open_run(tmp_path / "nights", "pan-a2").gaps().empty
+
+
+def test_a_go_that_its_worker_reads_too_late_turns_nothing_and_a_stop_is_never_too_late(
+    tmp_path: Path, processes: Processes, native_device: NativeDevices
+) -> None:
+    devices = {fixture: native_device(name) for fixture, name in PORTS.items()}
+    ports = {name: device.port for name, device in devices.items()}
+    serve = turning(tmp_path, processes, devices, bench_of(tmp_path, ports))
+    assert said_by(tmp_path, PAUSE, "pan-a1").ok
+    wait(lambda: said_by(tmp_path, STATUS, "pan-a1").state.startswith("paused"), lambda: serve.said)
+    with (
+        stopped(worker_of(serve, devices["pan-a1"].port)),
+        pytest.raises(DeviceError, match="emergency stop"),
+    ):
+        said_by(tmp_path, GO, "pan-a1", unit="Q-0117")
+    answer = said_by(tmp_path, STATUS, "pan-a1")  # it reads what came before first
+    assert not answer.state.startswith(("allowed", "announced", "turning")), answer.state
+    assert "signal 9" not in serve.said
+    with (
+        stopped(worker_of(serve, devices["pan-a2"].port)),
+        pytest.raises(DeviceError, match="emergency stop"),
+    ):
+        said_by(tmp_path, STOP, "pan-a2")
+    serve.says('"run_ended"')
+    assert not devices["pan-a1"].state()["energised"]
+    assert serve.interrupt() == 0, serve.said
 
 
 def test_a_line_that_a_worker_holds_is_nobody_elses_and_the_first_process_is_named(

@@ -1,4 +1,4 @@
-"""A process that runs some of the daemon's fixtures: `python -m nightturn.daemon.worker SOCKET LOCK`.
+"""A process that runs some of the daemon's fixtures: `python -m nightturn.daemon.worker SOCKET LOCK VERSION`.
 
 It takes its order and everything after it from a socket that it has inherited, and gives rows, lines of the log and answers back
 over it. What is one per host stays with the first process. It ends when it is told to, or when that process is gone: every
@@ -19,9 +19,10 @@ import structlog
 
 from nightturn.bench.locks import PortLocks
 from nightturn.bench.logging import hand_logs_on
-from nightturn.bench.telling import Sink
+from nightturn.bench.telling import SERVE, Sink
 from nightturn.bench.worlds import real_world, shut_down
 from nightturn.daemon.control import NOT_NOW, Control
+from nightturn.daemon.control_protocol import PAUSE, STOP, refused
 from nightturn.daemon.control_socket import carried_out
 from nightturn.daemon.leaving import ENDS_S, NOT_DURABLE
 from nightturn.daemon.outbound import Outbound
@@ -30,8 +31,10 @@ from nightturn.daemon.spoken import Spoken
 from nightturn.daemon.watch import FixtureWatch, Shared, fixture_failed
 from nightturn.daemon.worker_line import WorkerLine
 from nightturn.daemon.worker_messages import (
+    ANSWER_S_MAX,
     BEAT_S,
     SILENT_S,
+    STALL_S,
     Answered,
     Asked,
     Beat,
@@ -43,12 +46,14 @@ from nightturn.daemon.worker_messages import (
     Order,
 )
 from nightturn.storage.child_sealer import ChildSealer
+from nightturn.version import VERSION
 
 COMMAND = "nightturn serve"
 ITEMS_A_MESSAGE = 64
 ENDS_EARLIER_S = 8.0
 """A worker whose disk hangs ends so much before the whole daemon has to, which can then say so."""
 GOODBYE_S = 5.0  # for what was put on the line to leave it
+TOO_LATE = "it came so late that nobody waits for it any more; nothing was changed"
 BY = "the daemon, whose first process does not answer"
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
@@ -164,6 +169,9 @@ class Worker:
     async def _answer(self, asked: Asked) -> None:
         await self._ready.wait()  # a command may come with the order
         assert self._control is not None
+        if asked.request.command not in {STOP, PAUSE} and self._loop.time() - asked.at_s > ANSWER_S_MAX:
+            self.line.send(Answered(asked.no, refused(asked.request.id, TOO_LATE)))
+            return
         self.line.send(Answered(asked.no, await carried_out(self._control, asked.request)))
 
     # what goes
@@ -185,9 +193,13 @@ class Worker:
 
     async def _beat(self, spoken: Spoken) -> None:
         """Say that the loop lives, and look whether the first process does."""
+        looked_s = self._loop.time()
         while True:
             if not self.line.full:
                 self.line.send(self._one_beat(spoken))
+            if self._loop.time() - looked_s > BEAT_S + STALL_S:
+                self._heard_s = self._loop.time()
+            looked_s = self._loop.time()
             if self._loop.time() - self._heard_s > SILENT_S and not self._silence_met:
                 self._silence_met = True
                 self._pause_all()
@@ -246,6 +258,8 @@ def main(arguments: Sequence[str]) -> None:
         signal.SIGTERM,
     ):  # sent to all processes of a service; the first one says when it is over
         signal.signal(number, signal.SIG_IGN)
+    if arguments[2] != VERSION:  # installed anew under a daemon that runs
+        sys.exit(f"a worker of version {VERSION} for a daemon of version {arguments[2]}; {SERVE}")
     asyncio.run(serve_on(socket.socket(fileno=int(arguments[0])), int(arguments[1])))
 
 

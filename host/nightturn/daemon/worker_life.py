@@ -67,6 +67,10 @@ class Life:
         """Since it last said something, or was started."""
         return self._loop.time() - self._heard_s
 
+    def excuse(self) -> None:
+        """Count its silence from now on."""
+        self._heard_s = self._loop.time()
+
     async def ask(self, request: Request) -> Answer:
         """What it answers.
 
@@ -86,7 +90,7 @@ class Life:
         self._asked += 1
         if len(self.unanswered) < UNANSWERED_MAX:
             self.unanswered[self._asked] = request
-        self.line.send(Asked(self._asked, request))
+        self.line.send(Asked(self._asked, request, self._loop.time()))
         return self._asked
 
     async def news(self, limit_s: float) -> None:

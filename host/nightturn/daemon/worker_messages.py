@@ -15,6 +15,10 @@ BEAT_S = 0.25
 """How often each end says that it lives."""
 SILENT_S = 3.0
 """After so long without the first process nobody can stop a shaft by a command, so a worker ends its motion."""
+STALL_S = 1.0
+"""Whoever looks so late has stood still itself, and has not read what came meanwhile: it begins to count anew."""
+ANSWER_S_MAX = 2.0
+"""As long as a client waits; what is older is not carried out any more, except what turns a drive off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +57,11 @@ class End:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A request from the control socket, under a number of this daemon."""
+    """A request from the control socket, under a number of this daemon; `at_s` is when, by the clock of every loop here."""
 
     no: int
     request: Request
+    at_s: float
 
 
 @dataclass(frozen=True, slots=True)

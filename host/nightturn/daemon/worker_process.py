@@ -17,7 +17,16 @@ from nightturn.daemon.leaving import ENDS_S
 from nightturn.daemon.picture import Picture
 from nightturn.daemon.service_manager import Signs
 from nightturn.daemon.worker_life import Life
-from nightturn.daemon.worker_messages import BEAT_S, Alive, End, FixtureFailed, Item, Order
+from nightturn.daemon.worker_messages import (
+    ANSWER_S_MAX,
+    BEAT_S,
+    STALL_S,
+    Alive,
+    End,
+    FixtureFailed,
+    Item,
+    Order,
+)
 from nightturn.errors import (
     CalibrationError,
     ConfigError,
@@ -28,6 +37,7 @@ from nightturn.errors import (
 )
 from nightturn.model.quantities import fixed
 from nightturn.model.rows import FAILED, STARTING, StandingRow
+from nightturn.version import VERSION as RELEASE
 
 COMMAND = (sys.executable, "-P", "-m", "nightturn.daemon.worker")
 OURS = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "NIGHTTURN_MQTT_PASSWORD")
@@ -41,7 +51,6 @@ STARTS_WITHIN_S = 3600.0
 """A worker that dies more often than `STARTS_MAX` times in it is left dead."""
 KILLED_S_MAX = 1.0  # from a kill to the end of the process
 CLOSES_S_MAX = ENDS_S - 3.0  # before the daemon itself has to end
-ANSWER_S_MAX = 2.0  # as long as a client waits
 LEASE = "its device stops by its lease"
 KINDS: dict[str, type[NightturnError]] = {
     kind.__name__: kind for kind in (ConfigError, CalibrationError, DeviceError, StorageError, TelemetryError)
@@ -196,6 +205,7 @@ class WorkerProcess:
                     *COMMAND,
                     str(theirs.fileno()),
                     str(self._lock),
+                    RELEASE,
                     stdin=asyncio.subprocess.DEVNULL,
                     stdout=asyncio.subprocess.DEVNULL,  # the daemon's may be read by a machine
                     pass_fds=(theirs.fileno(), self._lock),
@@ -220,7 +230,11 @@ class WorkerProcess:
             NightturnError: all its fixtures have failed; it still answers for them.
         """
         failed: dict[str, FixtureFailed] = {}
+        looked_s = self._loop.time()
         while not life.ended.is_set():
+            if self._loop.time() - looked_s > BEAT_S + STALL_S:
+                life.excuse()
+            looked_s = self._loop.time()
             life.line.send(Alive())
             self._show_silence(silent=life.speaks and life.unheard_s > UNHEARD_S)
             self._heard(life)
