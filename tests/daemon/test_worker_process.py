@@ -14,7 +14,7 @@ from nightturn.daemon.control_client import new_request
 from nightturn.daemon.control_protocol import GO, STATUS, STOP
 from nightturn.daemon.control_socket import UnansweredError
 from nightturn.daemon.picture import Picture
-from nightturn.daemon.worker_messages import FixtureFailed, Item, Order
+from nightturn.daemon.worker_messages import FixtureFailed, Item, Line, Order
 from nightturn.daemon.worker_process import WorkerProcess, raised
 from nightturn.daemon.workers import spread
 from nightturn.errors import ConfigError, DeviceError, NightturnError, StorageError
@@ -25,7 +25,7 @@ from nightturn.settings.rig import Rig
 HANGS = """
 import signal, socket, sys
 from nightturn.daemon.worker_line import Unframer, framed
-from nightturn.daemon.worker_messages import Beat, Closed, FixtureBeat, FixtureFailed, Order
+from nightturn.daemon.worker_messages import Beat, FixtureBeat, FixtureFailed, Items, Line, Order
 line = socket.socket(fileno=int(sys.argv[1]))
 beat = Beat((FixtureBeat("pan-a1", True, None, None, "pan-a1: 7 records of run x, those of the last 0.4 s"),), 3, False)
 unframer = Unframer()
@@ -40,6 +40,15 @@ FAILS = (
     HANGS
     + "line.sendall(framed(beat) + framed(FixtureFailed('pan-a1', 'DeviceError', 'pan-a1: the core failed')))\nsignal.pause()\n"
 )
+STILL_HEARS = FAILS.replace(
+    "signal.pause()",
+    """
+while sum(type(message).__name__ == "Alive" for message in more) < 3:
+    more += read()
+line.sendall(framed(Items((Line({"event": "still_heard", "level": "info"}),))))
+signal.pause()
+""",
+)
 """Programs that do all of a worker's work badly."""
 
 
@@ -48,15 +57,19 @@ class Watched:
 
     def __init__(self, rig: Rig, bench: Path) -> None:
         self.rows: list[StandingRow] = []
-        self.met_its_end = asyncio.Event()
+        self.met_its_end, self.taken = asyncio.Event(), asyncio.Event()
         self.items: list[Item] = []
         self.pictures = {"pan-a1": Picture("pan-a1")}
         (fixtures,) = spread(rig.fixture, 1)
         order = Order(bench, bench.parent / "nights", rig.bench, fixtures, publishes=True, owner=1)
         self.lock = (bench.parent / "lock").open("w")
         self.process = WorkerProcess(
-            order, self.lock.fileno(), self.pictures, self.items.append, self.gone, lambda: 7
+            order, self.lock.fileno(), self.pictures, self.take, self.gone, lambda: 7
         )
+
+    def take(self, item: Item) -> None:
+        self.items.append(item)
+        self.taken.set()
 
     def gone(self, _fixture: str, row: StandingRow) -> None:
         self.rows.append(row)
@@ -164,6 +177,18 @@ def test_when_all_fixtures_of_one_have_failed_their_error_is_the_daemons(
         assert (stop.ok, "nothing is kept" in stop.problem) == (False, True)
 
     played(tmp_path, monkeypatch, FAILS, act)
+
+
+def test_one_whose_fixtures_have_all_failed_is_not_left_in_silence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def act(watched: Watched, running: "asyncio.Task[None]") -> None:
+        with pytest.raises(DeviceError):
+            await running
+        await watched.taken.wait()
+        assert watched.items == [Line({"event": "still_heard", "level": "info"})]
+
+    played(tmp_path, monkeypatch, STILL_HEARS, act)
 
 
 @pytest.mark.parametrize(

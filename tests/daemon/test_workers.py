@@ -186,6 +186,7 @@ def test_the_end_of_the_daemon_turns_every_drive_off_by_command_and_leaves_no_pr
     workers = workers_of(serve)
     assert serve.interrupt(number) == 0, serve.said
     assert not any(is_there(pid) for pid in workers)
+    assert "first_process_silent" not in serve.said
     for fixture, device in devices.items():
         left = device.state()
         assert (left["session"], left["lease"], left["energised"]) == (0, False, False)

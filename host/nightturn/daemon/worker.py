@@ -200,7 +200,8 @@ class Worker:
             if self._loop.time() - looked_s > BEAT_S + STALL_S:
                 self._heard_s = self._loop.time()
             looked_s = self._loop.time()
-            if self._loop.time() - self._heard_s > SILENT_S and not self._silence_met:
+            ends = self._ends.is_set() or self.line.lost.is_set()
+            if self._loop.time() - self._heard_s > SILENT_S and not self._silence_met and not ends:
                 self._silence_met = True
                 self._pause_all()
             await asyncio.sleep(BEAT_S)

@@ -9,6 +9,8 @@ from nightturn.daemon.control_protocol import Answer, Request
 from nightturn.daemon.picture import Picture
 from nightturn.daemon.worker_line import WorkerLine
 from nightturn.daemon.worker_messages import (
+    BEAT_S,
+    Alive,
     Answered,
     Asked,
     Beat,
@@ -55,6 +57,7 @@ class Life:
         self.unanswered: dict[int, Request] = {}
         self._asked = 0
         self._answers: dict[int, asyncio.Future[Answer]] = {}
+        self._beating = self._loop.create_task(self._beat_on())
         self._ending = self._loop.create_task(self._reaped())
 
     @property
@@ -157,9 +160,17 @@ class Life:
         if first or self._pictures:
             self._news.set()
 
+    async def _beat_on(self) -> None:
+        """Say that this loop lives, also while the end is under way."""
+        while not self.line.lost.is_set():
+            if not self.line.full:
+                self.line.send(Alive())
+            await asyncio.sleep(BEAT_S)
+
     async def _reaped(self) -> None:
         """The line is lost when its last holder is gone: the process, or a child of it that still wrote."""
         await self.line.lost.wait()
+        self._beating.cancel()
         for answer in self._answers.values():
             if not answer.done():
                 answer.set_exception(ConnectionError("the worker is gone"))

@@ -21,7 +21,6 @@ from nightturn.daemon.worker_messages import (
     ANSWER_S_MAX,
     BEAT_S,
     STALL_S,
-    Alive,
     End,
     FixtureFailed,
     Item,
@@ -235,7 +234,6 @@ class WorkerProcess:
             if self._loop.time() - looked_s > BEAT_S + STALL_S:
                 life.excuse()
             looked_s = self._loop.time()
-            life.line.send(Alive())
             self._show_silence(silent=life.speaks and life.unheard_s > UNHEARD_S)
             self._heard(life)
             failed |= {each.fixture: each for each in life.take_failed()}
