@@ -32,6 +32,7 @@ STATES = "states of a disk after a death"
 LONGEST_FIRST = (
     "device/test_daemon_on_firmware.py",
     "device/test_native_measured.py",
+    "daemon/test_workers.py",
     "daemon/test_cards.py",
     "daemon/test_commands.py",
     "daemon/test_travel.py",

@@ -99,6 +99,18 @@ def test_two_fixtures_of_one_process_cannot_share_a_line_either(line: str) -> No
         held.hold("pan-a2", line, locks.device_key(line))
 
 
+def test_two_workers_of_one_daemon_cannot_share_a_line_and_others_are_told_of_the_daemon(line: str) -> None:
+    one, other = PortLocks("nightturn serve", 4711), PortLocks("nightturn serve", 4711)
+    key = locks.device_key(line)
+    one.hold("pan-a1", line, key)
+    with pytest.raises(PortError, match="is the line of pan-a1 too; two names of one device"):
+        other.hold("pan-a2", line, key)
+    with pytest.raises(PortError, match=r"`nightturn serve` \(process 4711 on .*; end that one first"):
+        PortLocks("nightturn linktest").hold("x", line, key)
+    with pytest.raises(PortError, match=r"`nightturn serve` \(process 4711 on .*; end that one first"):
+        PortLocks("nightturn serve", 4712).hold("pan-a2", line, key)
+
+
 def test_a_device_that_came_back_under_another_number_frees_its_old_one(line: str) -> None:
     here, there = PortLocks("nightturn serve"), PortLocks("nightturn linktest")
     key = locks.device_key(line)

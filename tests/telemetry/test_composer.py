@@ -201,3 +201,19 @@ def test_limits_and_rated_torque_of_the_info_are_in_states_and_cycles() -> None:
     for message in (state, cycle):
         assert limits.items() <= payload(message).items()
         assert "transducer" not in payload(message)
+
+
+def test_alarms_of_a_worker_that_died_are_those_of_an_earlier_daemon_for_the_one_that_follows() -> None:
+    subject = composer()
+    subject.row("pan-a1", state_row("turning"))
+    subject.row("pan-a1", event("device_restarted", "alarm").row)
+    subject.row("pan-a1", event("disk_short", "alarm").row)
+    subject.begin_again("pan-a1")
+    (_starting,) = subject.row("pan-a1", standing_row(STARTING))
+    state, *settled = subject.row("pan-a1", state_row("locked", locks=LOCKS))
+    assert payload(state)["state"] == "locked"
+    kept = {message.topic: message.payload for message in settled}
+    assert json.loads(kept[TOPICS.alarm("pan-a1", "device_restarted")])["state"] == "active"
+    assert kept[TOPICS.alarm("pan-a1", "disk_short")] == b""  # whoever follows raises it again if it lasts
+    (ends,) = subject.row("pan-a1", over("device_restarted").row)
+    assert (ends.topic, ends.payload) == (TOPICS.alarm("pan-a1", "device_restarted"), b"")

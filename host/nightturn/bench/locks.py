@@ -34,12 +34,14 @@ class Holder(msgspec.Struct, frozen=True):
     Attributes:
         command: what the process was started as, such as `nightturn serve`.
         socket: where a daemon that holds a data root takes requests; empty when it takes none.
+        owner: for which of its fixtures a process holds a line.
     """
 
     pid: int = 0
     host: str = ""
     command: str = ""
     socket: str = ""
+    owner: str = ""
 
     @property
     def words(self) -> str:
@@ -190,18 +192,20 @@ def _is_private(folder: Path) -> bool:
     return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & PRIVATE
 
 
-def take_named(key: str, what: str, command: str) -> Lock:
+def take_named(key: str, what: str, holder: Holder) -> Lock:
     """Take the lock of that key in this user's runtime folder; `what` is for the message.
 
     Raises:
-        PortError: another process holds it, or there is no place for it.
+        PortError: another process holds it, or another fixture of the same daemon, or there is no place for it.
     """
     path = runtime_folder() / f"{key}.lock"
     try:
-        found = take(path, us(command))
+        found = take(path, holder)
     except OSError as error:
         raise PortError(f"{path}: cannot be locked: {error.strerror or error}") from error
     if isinstance(found, Holder):
+        if found.owner and msgspec.structs.replace(found, owner=holder.owner) == holder:  # a worker beside
+            raise PortError(_twice(what, found.owner))
         raise PortError(f"{what}: {found.words} holds it until it ends; end that one first")
     return found
 
@@ -232,15 +236,21 @@ def link_key(link: Path) -> str:
     return f"link-{hashlib.sha256(os.fsencode(place)).hexdigest()[:32]}"
 
 
+def _twice(line: str, owner: str) -> str:
+    return f"{line}: is the line of {owner} too; two names of one device cannot both be used"
+
+
 class PortLocks:
     """The lines that this process holds, each by its owner: kept while a line comes and goes, let go of with the process.
 
     Args:
         command: what this process is called in the message that others get.
+        pid: which process they are told to end; 0: this one.
     """
 
-    def __init__(self, command: str) -> None:
-        self._command = command
+    def __init__(self, command: str, pid: int = 0) -> None:
+        here = us(command)
+        self._us = msgspec.structs.replace(here, pid=pid or here.pid)
         self._held: dict[str, tuple[str, Lock]] = {}
 
     def hold(self, owner: str, name: str, key: str) -> None:
@@ -258,9 +268,12 @@ class PortLocks:
             return
         by, _ = self._held.get(key, ("", None))
         if by and by != owner:
-            raise PortError(f"{name}: is the line of {by} too; two names of one device cannot both be used")
+            raise PortError(_twice(name, by))
         if not by:
-            self._held[key] = (owner, take_named(key, name, self._command))
+            self._held[key] = (
+                owner,
+                take_named(key, name, msgspec.structs.replace(self._us, owner=owner)),
+            )
 
     def release(self) -> None:
         """Let go of every line, at the end of a command that may not be its process's."""

@@ -17,8 +17,13 @@ SENTENCES = ("detail", "why", "next")
 KNOWN = frozenset({*FIRST, *SENTENCES, "exception"})
 WORDS = {"warning": "warning: ", "error": "ALARM: ", "critical": "ALARM: "}
 
+PLAIN = (str, int, float, bool, type(None), list, tuple, dict)
+
 Fields = MutableMapping[str, Any]
 ShowLine = Callable[[str, str], None]
+
+_stamp = structlog.processors.TimeStamper(fmt="iso", utc=True)
+log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 def debugging() -> bool:
@@ -44,7 +49,7 @@ def set_up_logging(
     shared: list[structlog.typing.Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
-        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        _stamped,
         structlog.processors.format_exc_info,
         _plainly,
     ]
@@ -69,6 +74,32 @@ def set_up_logging(
     )
 
 
+def hand_logs_on(take: Callable[[dict[str, Any]], None]) -> None:
+    """Configure structlog for a process that another one speaks for: each line as fields, stamped here, for `say_for` there."""
+
+    def hand_on(_logger: object, _name: str, fields: Fields) -> Fields:
+        take({name: value if isinstance(value, PLAIN) else str(value) for name, value in fields.items()})
+        raise structlog.DropEvent
+
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            _stamped,
+            structlog.processors.format_exc_info,
+            hand_on,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        cache_logger_on_first_use=True,
+    )
+
+
+def say_for(fields: Mapping[str, Any]) -> None:
+    """Say a line of another process, with the time at which it was said there."""
+    said = {name: value for name, value in fields.items() if name not in {"level", "event"}}
+    getattr(log, str(fields["level"]))(fields["event"], **said)
+
+
 def line_for_people(fields: Mapping[str, Any], zone: ZoneInfo) -> str:
     """`21:03:12 pan-a1 warning: line lost: the port is gone`; where a fault happened only when it is asked for."""
     moment = datetime.fromisoformat(str(fields["timestamp"])).astimezone(zone)
@@ -82,6 +113,11 @@ def line_for_people(fields: Mapping[str, Any], zone: ZoneInfo) -> str:
     trace = f"\n{fields['exception']}" if debugging() and fields.get("exception") else ""
     text = ": ".join(part for part in (words, "; ".join(said)) if part)
     return f"{moment:%H:%M:%S}{who} {WORDS.get(str(fields['level']), '')}{text}{trace}"
+
+
+def _stamped(logger: Any, name: str, fields: Fields) -> Fields:  # noqa: ANN401 - as structlog calls a processor
+    """The time, unless the line comes with one."""
+    return fields if "timestamp" in fields else _stamp(logger, name, fields)
 
 
 def _plainly(_logger: object, _name: str, fields: Fields) -> Fields:

@@ -1,7 +1,7 @@
 """What a request over the control socket does to a fixture of this daemon, and what is answered."""
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Protocol
 
@@ -85,12 +85,9 @@ class Control:
 
     async def __call__(self, request: Request) -> Answer:
         """Do what is asked and say what the fixture is doing then."""
-        if request.command == STATUS and not request.fixture:
-            return Answer(VERSION, request.id, ok=True, fixtures=tuple(self._watches))
         watch = self._watches.get(request.fixture)
         if watch is None:
-            known = ", ".join(self._watches)
-            return refused(request.id, f"no fixture {request.fixture!r} here; this daemon has: {known}")
+            return of_no_fixture(request, self._watches)
         station = watch.station
         if request.command in {STATUS, LOOK}:
             return _looked(request, watch) if request.command == LOOK else _shown(request, watch)
@@ -228,6 +225,13 @@ def _without_a_run(request: Request, watch: Watched) -> Answer:
     if request.command == STOP:
         return _shown(request, watch)
     return refused(request.id, f"no run is open on {request.fixture}; mount a unit: `nightturn mount`")
+
+
+def of_no_fixture(request: Request, known: Iterable[str]) -> Answer:
+    """The answer to a request that names none of the fixtures there are: a status of all says which, anything else is refused."""
+    if request.command == STATUS and not request.fixture:
+        return Answer(VERSION, request.id, ok=True, fixtures=tuple(known))
+    return refused(request.id, f"no fixture {request.fixture!r} here; this daemon has: {', '.join(known)}")
 
 
 async def _carried_out(request: Request, watch: Watched, station: Station, name: str) -> Answer:

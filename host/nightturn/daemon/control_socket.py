@@ -32,6 +32,11 @@ OWNER_ONLY, OWNER_AND_GROUP = 0o600, 0o660
 
 Handler = Callable[[Request], Awaitable[Answer]]
 
+
+class UnansweredError(Exception):
+    """Raised by a handler that cannot answer in time; the connection is closed without a word, as by a daemon that hangs."""
+
+
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
@@ -126,7 +131,7 @@ class ControlSocket:
             next(iter(self._connections)).cancel()
         self._connections[task] = None
         try:
-            with contextlib.suppress(OSError, TimeoutError, asyncio.CancelledError):
+            with contextlib.suppress(OSError, TimeoutError, UnansweredError, asyncio.CancelledError):
                 while await self._one(reader, writer):
                     pass
         finally:
@@ -145,20 +150,28 @@ class ControlSocket:
                 await writer.drain()
                 return False
         request = read_request(line)
-        answer = await self._carried_out(request) if isinstance(request, Request) else request
+        answer = await carried_out(self._handler, request) if isinstance(request, Request) else request
         writer.write(answer_line(answer))
         async with asyncio.timeout(IDLE_S):
             await writer.drain()
         return True
 
-    async def _carried_out(self, request: Request) -> Answer:
-        try:
-            return await self._handler(request)
-        except Exception as error:  # noqa: BLE001 - a fault of one request ends neither daemon nor fixtures
-            _failed(request, error)
-            return refused(
-                request.id, f"a fault of the daemon kept it from that: {fault(error)}; its log has more"
-            )
+
+async def carried_out(handler: Handler, request: Request) -> Answer:
+    """What the handler answers; a fault of it is an answer too.
+
+    Raises:
+        UnansweredError: the handler's own.
+    """
+    try:
+        return await handler(request)
+    except UnansweredError:
+        raise
+    except Exception as error:  # noqa: BLE001 - a fault of one request ends neither daemon nor fixtures
+        _failed(request, error)
+        return refused(
+            request.id, f"a fault of the daemon kept it from that: {fault(error)}; its log has more"
+        )
 
 
 def _failed(request: Request, error: Exception) -> None:

@@ -7,28 +7,28 @@ from collections.abc import Sequence
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
 
-import structlog
-
 from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.logging import set_up_logging
 from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import real_world, shut_down
-from nightturn.daemon.control import Control
 from nightturn.daemon.control_socket import ControlSocket, socket_path
 from nightturn.daemon.leaving import Leaving
 from nightturn.daemon.old_files import clear_old
+from nightturn.daemon.own_fixtures import OwnFixtures
 from nightturn.daemon.publishing import publish, publisher_of
 from nightturn.daemon.service_manager import ServiceManager, keep_looking, send
 from nightturn.daemon.spoken import Spoken
 from nightturn.daemon.terminal import Terminal, on_terminal
-from nightturn.daemon.watch import FixtureWatch, Shared
+from nightturn.daemon.watch import Shared
 from nightturn.daemon.wiring import say_unwired
-from nightturn.errors import StorageError
+from nightturn.daemon.workers import Workers
+from nightturn.errors import NightturnError, StorageError
 from nightturn.estimation.figures import FIGURES
 from nightturn.settings.load import data_root, load_rig
 from nightturn.settings.rig import Retention, Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
+from nightturn.storage.sealer import Sealer
 from nightturn.telemetry.publisher import Publisher
 from nightturn.world import World
 
@@ -36,7 +36,7 @@ COMMAND = "nightturn serve"
 DRAIN_S = 3.0
 GOODBYE_S = 5.0
 
-log: structlog.stdlib.BoundLogger = structlog.get_logger()
+Served = OwnFixtures | Workers
 
 
 async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal | None) -> bool:
@@ -47,9 +47,9 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
     Raises:
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
-    watches: list[FixtureWatch] = []
+    served: list[Served] = []
     with (
-        Leaving(lambda: [text for watch in watches if (text := watch.unkept)]) as leaving,  # first of all
+        Leaving(lambda: [text for each in served for text in each.unkept]) as leaving,  # first of all
         ExitStack() as closing,
     ):
         say_unwired(rig)
@@ -61,29 +61,47 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             why = f"{root}: cannot be written: {error}; choose another `data` in [bench]"
             raise StorageError(why) from error
         world = real_world(root)
-        sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
-        publisher = publisher_of(rig, root, world, password)
-        spoken = Spoken(each.id for each in rig.fixture)
-        sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
-        shared = Shared(rig.bench, bench, root, world, sinks, spoken, PortLocks(COMMAND), sealer)
-        watches += [
-            FixtureWatch(each, place / len(rig.fixture), shared) for place, each in enumerate(rig.fixture)
-        ]
-        control = ControlSocket(
-            socket_path(root),
-            rig.bench.control_group,
-            Control({watch.settings.id: watch for watch in watches}, root, world),
-        )
-        await control.open()
+        if rig.bench.workers > 1:
+            publisher = publisher_of(rig, root, world, password)
+            fixtures: Served = Workers(bench, rig, root, world, publisher, owned.descriptor)
+        else:
+            sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
+            publisher = publisher_of(rig, root, world, password)
+            fixtures = OwnFixtures(rig.fixture, _shared(bench, rig, root, world, publisher, sealer))
+        served.append(fixtures)
+        control = ControlSocket(socket_path(root), rig.bench.control_group, fixtures)
+        await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
-        with terminal.drawn(spoken.pictures) if terminal is not None else nullcontext():
-            return await _until_asked(leaving, control, watches, publisher, world, root, rig.retention)
+        with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
+            return await _until_asked(leaving, control, fixtures, publisher, world, root, rig.retention)
+
+
+def _shared(
+    bench: Path, rig: Rig, root: Path, world: World, publisher: Publisher | None, sealer: Sealer
+) -> Shared:
+    spoken = Spoken(each.id for each in rig.fixture)
+    sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
+    announce = publisher.announce if publisher is not None else None
+    return Shared(rig.bench, bench, root, world, sinks, spoken, PortLocks(COMMAND), sealer, announce)
+
+
+async def _begun(fixtures: Served, leaving: Leaving, control: ControlSocket) -> None:
+    """Commands are taken when somebody can carry them out, or the end is asked for already."""
+    waiting = [asyncio.create_task(fixtures.begin()), asyncio.create_task(leaving.asked.wait())]
+    await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+    for task in waiting:
+        task.cancel()
+    try:
+        await control.open()
+    except NightturnError:
+        await fixtures.close()
+        raise
 
 
 async def _until_asked(
     leaving: Leaving,
     control: ControlSocket,
-    watches: Sequence[FixtureWatch],
+    fixtures: Served,
     publisher: Publisher | None,
     world: World,
     root: Path,
@@ -91,10 +109,10 @@ async def _until_asked(
 ) -> bool:
     """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
-    tasks = [asyncio.create_task(watch.run()) for watch in watches]
+    tasks = fixtures.start()
     clearing = asyncio.create_task(clear_old(world, root, rule))
     manager = ServiceManager(os.environ, send)
-    proving = asyncio.create_task(keep_looking(manager, lambda: [watch.signs for watch in watches]))
+    proving = asyncio.create_task(keep_looking(manager, lambda: fixtures.signs))
     stopping = asyncio.create_task(leaving.asked.wait())
     watching = asyncio.create_task(_all_ended(tasks))
     await asyncio.wait({stopping, watching}, return_when=asyncio.FIRST_COMPLETED)
@@ -104,29 +122,21 @@ async def _until_asked(
     for task in (stopping, watching, clearing, proving, *tasks):
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
-    await asyncio.gather(*(watch.close() for watch in watches))
+    await fixtures.close()
     if publisher is not None and publishing is not None:
         publisher.stop(drain_s=DRAIN_S)
         await asyncio.wait({publishing}, timeout=DRAIN_S + GOODBYE_S)
         publishing.cancel()
     shut_down(world)
-    for outcome in outcomes:
+    for outcome in (*outcomes, *fixtures.troubles):
         if isinstance(outcome, Exception):
             raise outcome
-    return any(watch.rejected for watch in watches)
+    return fixtures.rejected
 
 
 async def _all_ended(tasks: Sequence[asyncio.Task[None]]) -> None:
-    """Wait until every fixture has ended, which only a fault makes it do; each is told at once."""
-    for task in asyncio.as_completed(tasks):
-        try:
-            await task
-        except Exception as error:  # noqa: BLE001 - raised again by `serve` when the others have been closed
-            _fixture_failed(error)
-
-
-def _fixture_failed(error: Exception) -> None:
-    log.critical("fixture_failed", why=str(error), next="the other fixtures go on; restart to try again")
+    """Wait until every fixture has ended, which only a fault makes it do."""
+    await asyncio.wait(tasks)
 
 
 def main(bench: Path, overrides: Sequence[str], *, as_json: bool = False) -> bool:

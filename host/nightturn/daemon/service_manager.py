@@ -13,16 +13,23 @@ import os
 import socket
 from collections import Counter
 from collections.abc import Callable, MutableMapping, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import structlog
-
-from nightturn.bench.proof import Proof
 
 LOOK_S = 0.5
 BEATS_EACH_WATCHDOG = 2  # half the time that the service manager waits, as sd_watchdog_enabled(3) recommends
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
+
+
+class Lacking(Protocol):
+    """Signs of life, as `bench.proof.Proof` has them."""
+
+    @property
+    def lacks(self) -> str:
+        """What is missing, as a sentence; empty when nothing is."""
+        ...
 
 
 class Signs(NamedTuple):
@@ -35,7 +42,7 @@ class Signs(NamedTuple):
     """
 
     settled: bool
-    proof: Proof | None
+    proof: Lacking | None
     word: str
 
 

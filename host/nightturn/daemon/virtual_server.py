@@ -7,7 +7,7 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
-from nightturn.bench.locks import link_key, take_named
+from nightturn.bench.locks import link_key, take_named, us
 from nightturn.bench.truth import write_truth_file
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import PortError
@@ -84,7 +84,7 @@ async def serve_pty(spec: str, link: Path, on_ready: Callable[[str], None]) -> N
     _end_on_signal()
     served = Served(device_of(spec))
     served.guard_on_signals()
-    served_link = take_named(link_key(link), str(link), "nightturn virtual")
+    served_link = take_named(link_key(link), str(link), us("nightturn virtual"))
     line: Port = PtyLine(link, RealClock())
     line.open(served.on_bytes, lambda _reason: None)
     served.attach(line.write)

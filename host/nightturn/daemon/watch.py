@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from nightturn.bench import runs
 from nightturn.bench.cards import card_in_force
 from nightturn.bench.locks import PortLocks
 from nightturn.bench.ports import port_for
+from nightturn.bench.proof import Proof
 from nightturn.bench.recovery import Recovered, recover
 from nightturn.bench.runs import Beginning, Pace
 from nightturn.bench.station import Cadence, Station
@@ -34,7 +35,6 @@ from nightturn.settings.rig import BenchPart, FixtureSettings
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
 from nightturn.storage.sealer import Sealer
-from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
 
@@ -53,6 +53,7 @@ class Shared:
         part: `[bench]` of the rig file.
         bench: the rig file, beside which the variants are.
         root: the data root.
+        announce: takes what stands on a fixture whose run opens; None where nobody publishes it.
     """
 
     part: BenchPart
@@ -63,6 +64,7 @@ class Shared:
     spoken: Spoken
     locks: PortLocks
     sealer: Sealer
+    announce: Callable[[str, Mapping[str, object]], None] | None
 
 
 class FixtureWatch:
@@ -86,7 +88,6 @@ class FixtureWatch:
         self._shared = shared
         self._world, self._root, self._spoken = shared.world, shared.root, shared.spoken
         self._standing = Standing(settings.id, shared.world, shared.sinks)
-        self._publisher = next((sink for sink in shared.sinks if isinstance(sink, Publisher)), None)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
         self._station: Station | None = None
         self._card_trouble = ""
@@ -106,10 +107,13 @@ class FixtureWatch:
     @property
     def signs(self) -> Signs:
         """What the service manager is told of it."""
-        station = self._station
-        settled = station is not None or self._standby or self._not_recovered
-        word = self._spoken.pictures[self.settings.id].word
-        return Signs(settled, station.proof if station is not None else None, word)
+        settled = self._station is not None or self._standby or self._not_recovered
+        return Signs(settled, self.proof, self._spoken.pictures[self.settings.id].word)
+
+    @property
+    def proof(self) -> Proof | None:
+        """Signs of life of the run that is open."""
+        return self._station.proof if self._station is not None else None
 
     @property
     def unkept(self) -> str:
@@ -240,8 +244,8 @@ class FixtureWatch:
             self._shared.sinks,
             Cadence(fsync=self._shared.part.fsync),
         )
-        if self._publisher is not None:
-            self._publisher.announce(fixture, runs.info(self.settings, opened))
+        if self._shared.announce is not None:
+            self._shared.announce(fixture, runs.info(self.settings, opened))
         station.start(opened, start.segment, start.setting)
         self._station, self.card, self.met = station, card, None
         if self._first is not None and opened.run == (beginning.run or opened.run):
@@ -313,3 +317,8 @@ class FixtureWatch:
 
     def _complain(self, what: str, error: Exception) -> None:
         log.error(what, fixture=self.settings.id, why=str(error))
+
+
+def fixture_failed(error: Exception) -> None:
+    """Say that the watch of a fixture has ended, which only a fault makes it do."""
+    log.critical("fixture_failed", why=str(error), next="the other fixtures go on; restart to try again")

@@ -202,7 +202,8 @@ class BenchPart(Part, frozen=True, kw_only=True):
 
     Members of `control_group`, a group of the computer, may command the daemon as its own user may. `fsync` is when the tape
     is made durable: once a second, behind every batch of frames that was read, or never while it is written, which promises
-    nothing, so nothing turns.
+    nothing, so nothing turns. `workers` is how many processes the fixtures of `serve` are spread over; with 1 there is one
+    process for all.
     """
 
     lab: str
@@ -211,6 +212,7 @@ class BenchPart(Part, frozen=True, kw_only=True):
     timezone: str = UTC
     control_group: str | None = None
     fsync: Fsync = "1s"
+    workers: Annotated[int, Meta(ge=1, le=16)] = 1
 
 
 class MqttPart(Part, frozen=True, kw_only=True):

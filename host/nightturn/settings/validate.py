@@ -92,7 +92,16 @@ def rig_mistakes(
             found.append(at.mistake("port", what, "one port for each fixture; `nightturn ports` lists them"))
         found += fixture_mistakes(fixture, at, figures=figures)
     found += _fsync_mistakes(rig, place.inside("bench"))
+    found += _workers_mistakes(rig, place.inside("bench"))
     return tuple(found)
+
+
+def _workers_mistakes(rig: Rig, place: Place) -> Iterator[ConfigError]:
+    """A process without a fixture would only take memory, and whoever wrote it may have meant another rig."""
+    workers, fixtures = rig.bench.workers, len(rig.fixture)
+    if workers > max(fixtures, 1):
+        what = f"{workers} processes for {fixtures} {'fixture' if fixtures == 1 else 'fixtures'}; each needs at least one"
+        yield place.mistake("workers", what, f"1 to {fixtures}" if fixtures > 1 else "1, or no such key")
 
 
 def _fsync_mistakes(rig: Rig, place: Place) -> Iterator[ConfigError]:

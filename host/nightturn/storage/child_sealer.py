@@ -45,12 +45,15 @@ class ChildSealer:
         root: the data root.
         lock: an open file whose lock says who owns the root. The child holds it too: after a kill nobody else owns the
             root before the child is gone. -1 for none.
+        beside: another open file that the child holds, for whoever waits for its end; -1 for none.
         command: what to start, in front of its two words.
     """
 
-    def __init__(self, root: Path, lock: int = -1, command: Sequence[str] = COMMAND) -> None:
+    def __init__(
+        self, root: Path, lock: int = -1, command: Sequence[str] = COMMAND, *, beside: int = -1
+    ) -> None:
         self._root = root
-        self._lock = lock
+        self._held = tuple(each for each in (lock, beside) if each >= 0)
         self._command = command
         self._one_at_a_time = threading.Lock()
         self._child: _Child | None = None
@@ -115,13 +118,12 @@ class ChildSealer:
             raise StorageError("the process that seals was closed; the tape is kept and sealed later")
         if self._child is None:
             ours, theirs = multiprocessing.Pipe()
-            kept = () if self._lock < 0 else (self._lock,)
             try:
                 process = subprocess.Popen(  # noqa: S603 - this interpreter and a module of ours
                     [*self._command, str(theirs.fileno()), str(self._root)],
                     stdin=subprocess.DEVNULL,
                     stdout=subprocess.DEVNULL,  # the daemon's may be read by a machine
-                    pass_fds=(theirs.fileno(), *kept),
+                    pass_fds=(theirs.fileno(), *self._held),
                     env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
                     start_new_session=True,  # Ctrl-C is for the daemon
                 )

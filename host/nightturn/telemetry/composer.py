@@ -40,7 +40,7 @@ CYCLE_PLANNED = "cycle_planned_s"
 class _Fixture:
     seq: int = 0
     run: str = ""
-    alarms: dict[str, None] = field(default_factory=dict)
+    alarms: dict[str, bytes] = field(default_factory=dict)
     found: dict[str, dict[str, Any]] = field(default_factory=dict)
     taken_over: dict[str, dict[str, Any]] = field(default_factory=dict)
     counters: CountersRow | None = None
@@ -122,6 +122,19 @@ class Composer:
         known.found[alarm_id] = alarm
         return self._settle(fixture, known)
 
+    def begin_again(self, fixture: str) -> None:
+        """Whoever spoke for the fixture is gone and another one follows: its alarms are those of an earlier daemon from now on.
+
+        The next row has to say that it starts.
+        """
+        known = self._known(fixture)
+        for alarm_id, payload in known.alarms.items():
+            alarm = older_alarms.decoded(payload)
+            if alarm is not None:
+                known.found[alarm_id] = alarm
+        known.alarms.clear()
+        known.taken_over.clear()
+
     def leave(self, ts_ns: int) -> list[Message]:
         """The daemon leaves: what has not ended is offline from now on."""
         messages = []
@@ -163,9 +176,9 @@ class Composer:
                 continue  # raised again since
             topic = self._topics.alarm(fixture, alarm_id)
             if older_alarms.goes_on(alarm, row):
-                known.alarms[alarm_id] = None
                 known.taken_over[alarm_id] = alarm
-                messages.append(retained(topic, payloads.taken_over(alarm, self._stamp(known))))
+                known.alarms[alarm_id] = payloads.taken_over(alarm, self._stamp(known))
+                messages.append(retained(topic, known.alarms[alarm_id]))
             else:
                 messages.append(retained(topic, b""))
         return messages
@@ -212,9 +225,10 @@ class Composer:
         stamp = self._next(fixture)
         messages = [wanted(topic, payloads.event(row, stamp))]
         if row.severity == ALARM and row.kind != REPEATED:  # it counts signs of what has its own alarm
-            self._fixtures[fixture].alarms[row.kind] = None
+            payload = payloads.alarm(row, stamp)
+            self._fixtures[fixture].alarms[row.kind] = payload
             self._fixtures[fixture].taken_over.pop(row.kind, None)  # it is this daemon's own now
-            messages.append(retained(self._topics.alarm(fixture, row.kind), payloads.alarm(row, stamp)))
+            messages.append(retained(self._topics.alarm(fixture, row.kind), payload))
         return messages
 
     def _enter(self, fixture: str, known: _Fixture, run: str) -> list[Message]:
