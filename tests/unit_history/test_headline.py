@@ -27,12 +27,12 @@ def test_without_a_change_it_says_how_far_the_nearest_limit_is_off() -> None:
     variant = msgspec.structs.replace(one.settings.variant, accept={FRICTION: Acceptance(max=0.150)})
     quiet = night(0, {}, settings=msgspec.structs.replace(one.settings, variant=variant))
     said = headline(told(quiet))
-    assert said.startswith("no change stands out; friction: no trend (")
+    assert said.startswith("no change seen; friction: no trend (")
     assert "with 95 % the limit 150 mN·m is not reached within " in said
 
 
 def test_without_a_limit_it_says_that_nothing_changed_and_no_more() -> None:
-    assert headline(told(night(0, {}))) == "no change stands out"
+    assert headline(told(night(0, {}))) == "no change seen"
 
 
 def test_of_a_cold_unit_or_too_few_cycles_nothing_is_said_of_change() -> None:

@@ -119,11 +119,11 @@ def life_of(root: str | Path, unit: str) -> Life:
     Raises:
         RunNotFoundError: no such root, or no run of that unit.
     """
-    return life(unit, nights_of(root, unit, COLUMNS))
+    return life(unit, *nights_of(root, unit, COLUMNS))
 
 
-def life(unit: str, nights: Sequence[Night]) -> Life:
-    """The same from its nights, oldest first."""
+def life(unit: str, nights: Sequence[Night], unread: Sequence[str] = ()) -> Life:
+    """The same from its nights, oldest first; `unread` are runs of which nobody can say whether they are its."""
     before: list[int] = []
     steps: list[Step] = []
     stretch: list[int] = []
@@ -135,8 +135,15 @@ def life(unit: str, nights: Sequence[Night]) -> Life:
         stretch.append(len(steps))
         strokes += 0 if night.strokes is None else len(night.strokes)
     rows = [_rows(*each) for each in zip(range(len(nights)), nights, before, stretch, strict=True)]
-    told = [f"{night.run}: {night.problem}" for night in nights if night.problem]
-    return Life(unit, tuple(nights), tuple(before), tuple(steps), _series(pd.concat(rows)), tuple(told))
+    told = [f"{night.run}: {night.problem}" for night in nights if night.problem] + list(unread)
+    return Life(
+        unit,
+        tuple(nights),
+        tuple(before),
+        tuple(steps),
+        _series(pd.concat(rows)) if rows else (),
+        tuple(told),
+    )
 
 
 def what_changed(before: Place, after: Place) -> str:

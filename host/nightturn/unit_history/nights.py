@@ -109,15 +109,19 @@ def _hours(cycles: pd.DataFrame, row: int) -> float:
     return float((cycles["ts_end"].iloc[row] - cycles["ts_start"].iloc[row]).total_seconds()) / S_PER_H
 
 
-def nights_of(root: str | Path, unit: str, columns: list[str]) -> list[Night]:
-    """The nights of a unit below a data root, oldest first, over all fixtures; `columns` of their cycles.
+def nights_of(root: str | Path, unit: str, columns: list[str]) -> tuple[list[Night], tuple[str, ...]]:
+    """The nights of a unit below a data root, oldest first, over all fixtures, and which runs may be its and cannot be read, with why.
+
+    `columns` are those of their cycles.
 
     Raises:
         RunNotFoundError: no such root, or no run of that unit; names the units that are near.
     """
-    oldest_first = runs_of_unit(root, unit)[-NIGHTS_MAX:]
-    nights = (_night(Path(root), each, columns) for each in oldest_first)
-    return [night for night in nights if night is not None]
+    found = runs_of_unit(root, unit)
+    unread = tuple(f"{each.run}: {why}" for each in found if each.unit != unit for why in each.unreadable[:1])
+    own = [each for each in found if each.unit == unit][-NIGHTS_MAX:]
+    nights = (_night(Path(root), each, columns) for each in own)
+    return [night for night in nights if night is not None], unread
 
 
 def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:

@@ -13,7 +13,7 @@ from nightturn.unit_history.course import Course
 from nightturn.unit_history.settled import NS_PER_H
 from nightturn.unit_history.watch import Watched
 
-NO_CHANGE = "no change stands out"
+NO_CHANGE = "no change seen"
 NOTHING_JUDGED = "nothing judged yet: too few cycles of a warm unit"
 CLOCK_H = 20
 """Of a set that is shorter than so many hours the times of day say enough."""
@@ -88,8 +88,8 @@ def left_out_text(course: Course) -> str:
 def watch_text(found: Watched, zone: str) -> str:
     """When the watch told of a change, or why it would not."""
     if found.ts is not None:
-        return f"told by the watch at {moment_text(found.ts, zone)}"
-    return found.why_not or "watched, and nothing told"
+        return f"seen by the watch at {moment_text(found.ts, zone)}"
+    return found.why_not or "watched, nothing seen"
 
 
 def temperature_text(found: Equilibrium | None) -> str:
@@ -119,10 +119,10 @@ def _temperature(course: Course) -> list[str]:
         explained = quantity(model.explained, unit)
         left = quantity(model.left, unit, beside=model.explained)
         return [f"without what temperature explains ({explained} rms of the baseline, {left} left)"]
-    said = ["temperature is taken off as a line beside it"] if course.beside else []
+    said = ["temperature is fitted as a line beside it"] if course.beside else []
     said += [words(course.model, unit)] if isinstance(course.model, NoTemperatureModel) else []
     if course.hidden:
         said.append(
-            f"changes of less than {quantity(course.doubt, unit, digits=2)} may be the temperature's and are not told"
+            f"changes of less than {quantity(course.doubt, unit, digits=2)} may be the temperature's and are not counted"
         )
     return said
