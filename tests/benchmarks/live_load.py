@@ -1,54 +1,61 @@
-"""How many fixtures one host carries live: real stations on ptys, with tape, Parquet, figures and MQTT.
+"""How many fixtures one host carries live: the daemon itself, with tape, Parquet, figures, MQTT and turning shafts.
 
-    python tests/benchmarks/live_load.py [--fixtures 16] [--rate 10000] [--seconds 60] [--json]
+    python tests/benchmarks/live_load.py [--fixtures 16] [--cuts 2] [--rate 10000] [--chunk S] [--json]
 
-The devices are virtual fixtures in a process of their own. Prints CPU share and memory of the host process, samples
-stored and lost, and the time from a cycle's last block to its MQTT message, each with its bound beside it. Everything
-stays on loopback. A command, not a test.
+64 fixtures through two cuts each take twelve minutes at the default chunk length, and want a machine on which nothing
+else runs:
+
+    python tests/benchmarks/live_load.py --fixtures 64 --cuts 2
+    python tests/benchmarks/live_load.py --fixtures 96 --cuts 2
+
+`nightturn serve` runs in a process of its own, as from the command line; the fixtures are virtual ones on ptys in a third
+process, the broker is a fourth. This one is the person: mounts, tries the guards, says go, and ends the daemon when every
+fixture has crossed so many cuts and a cycle end. The first cut of each comes within a chunk and a quarter, each at its
+own moment; with `--cuts 1` the load lasts that long. Samples, gaps and stops are read from the files afterwards. Exit
+code 1 when a bound is broken, 2 when the load never got going. Everything stays on loopback. A command, not a test.
 """
 
 import argparse
-import asyncio
-import contextlib
-import json
 import os
-import resource
+import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from nightturn.bench import runs
-from nightturn.bench.locks import PortLocks
-from nightturn.bench.logging import set_up_logging
-from nightturn.bench.ports import port_for
-from nightturn.bench.runs import Beginning, Pace
-from nightturn.bench.sinks import Tally
-from nightturn.bench.station import Cadence, Station
-from nightturn.bench.telling import Sink
-from nightturn.bench.worlds import real_world, shut_down
-from nightturn.daemon.virtual_server import serve_pty
-from nightturn.demo.broker import start_broker
+import msgspec
+from tests.benchmarks.live.devices import line_of
+from tests.benchmarks.live.host import SAY_S, Look
+from tests.benchmarks.live.processes import Usage, children, usage
+from tests.benchmarks.live.stored import Stored, stored
+from tests.benchmarks.live.table import Line, bounded, report, zero
+
+from nightturn.daemon.control_client import ask, new_request
+from nightturn.daemon.control_protocol import GO
+from nightturn.demo.broker import Broker, start_broker
+from nightturn.errors import DeviceError
 from nightturn.model.cards import MountCard
-from nightturn.settings.load import load_rig
-from nightturn.settings.rig import MqttPart
-from nightturn.storage.journal import Journal
-from nightturn.telemetry.publisher import Publisher
-from nightturn.version import VERSION
-from nightturn.world import World
+from nightturn.settings.load import append_card, load_rig
 
-HEAD = 'schema = 1\n[bench]\nlab = "quillfen"\ndata = "nights"\n'
+ROOT = Path(__file__).resolve().parents[2]
+HEAD = (
+    'schema = 1\n[bench]\nlab = "quillfen"\ndata = "nights"\n[mqtt]\nurl = "{url}"\nprotocol = "{protocol}"\n'
+)
 FIXTURE = """
 [[fixture]]
 id = "load-{number}"
 port = "{port}"
 rate_hz = {rate}
-chunk_s = 30
-[fixture.transducer]
+after_restart = "resume"
+ramp_rad_per_s2 = 20.0
+{chunk}[fixture.transducer]
 serial = "TR-{number}"
 factor_nm_per_v = 4.0
 [fixture.encoder]
@@ -59,152 +66,302 @@ range_deg = [-3600, 3600]
 [fixture.plan]
 slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 1, speed_rpm = 30.0 }}
-exercise = {{ strokes = 2, angle_deg = 90, speed_rpm = 60 }}
+exercise = {{ strokes = 2, angle_deg = 240, speed_rpm = 60 }}
 """
 VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
-OPEN_S = 3.0
+PERSON = "load"
+FIRST_CUT = 1.25  # of a chunk's length: the latest that a fixture's first one comes
+START_S = 120.0
+SETTLED_S = (
+    1.0  # between what is counted and the end, which stops the shafts: events have the time of their samples
+)
+EACH_S = 2.0  # for a fixture to be opened, and for one go
+SPARE_S = 60.0
+END_S = 90.0
+REFUSED = "run_not_opened"
+LAG_S_MAX = 0.3
+DURABLE_S_MAX = 2.5  # the age at which motion ends
+RSS_BYTES_MAX = 600e6
 
 
-async def serve_all(folder: Path, count: int) -> None:
-    """The child: every virtual fixture on one loop."""
-    tasks = [
-        serve_pty(f"pan15?seed={number}", folder / f"line-{number}", lambda _name: None)
+class LoadError(Exception):
+    """The load never got going, or did not end."""
+
+
+@dataclass(slots=True)
+class Seen:
+    """What the daemon's eyes said, and when it mattered; seconds of CLOCK_MONOTONIC.
+
+    Attributes:
+        all_go_s: when every fixture had been told to go; before that is the start.
+        over_s: when the end was asked for.
+    """
+
+    looks: list[Look] = field(default_factory=list)
+    all_go_s: float = 0.0
+    over_s: float = 0.0
+    over_utc_ns: int = 0
+
+    @property
+    def last(self) -> Look | None:
+        """The newest second."""
+        return self.looks[-1] if self.looks else None
+
+    def listen(self, descriptor: int) -> None:
+        """Read lines until the daemon has ended; on a thread."""
+        with os.fdopen(descriptor, "rb") as lines:
+            for line in lines:
+                self.looks.append(msgspec.json.decode(line, type=Look))
+
+    def between(self, begin_s: float, end_s: float) -> list[Look]:
+        """The seconds that lie in this stretch wholly."""
+        return [look for look in self.looks if begin_s + SAY_S <= look.at_s <= end_s]
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """The daemon and its fixtures, running."""
+
+    folder: Path
+    count: int
+    chunk_s: float
+    host: "subprocess.Popen[bytes]"
+    devices: "subprocess.Popen[bytes]"
+    broker: Broker
+    seen: Seen
+
+    def until(self, holds: Callable[[Look], bool], what: str, limit_s: float) -> None:
+        """Wait until the newest second is as wanted.
+
+        Raises:
+            LoadError: a process has ended, or time is up; says what was seen last.
+        """
+        until_s = time.monotonic() + limit_s
+        while (last := self.seen.last) is None or not holds(last):
+            ended = self.host.poll() is not None or self.devices.poll() is not None
+            if ended or REFUSED in self.said():
+                raise LoadError(f"not any more: {what}; the daemon said:\n{self.said()[-3000:]}")
+            if time.monotonic() > until_s:
+                raise LoadError(
+                    f"not within {limit_s:.0f} s: {what}; last seen: {last}; {self.said()[-1500:]}"
+                )
+            time.sleep(0.2)
+
+    def said(self) -> str:
+        """The daemon's log."""
+        return (self.folder / "serve.log").read_text(encoding="utf-8")
+
+    def go(self, number: int) -> None:
+        """Tell one fixture to turn, as `nightturn go` does."""
+        until_s = time.monotonic() + 10 * EACH_S
+        while True:
+            request = new_request(GO, f"load-{number}", PERSON, unit=_unit(number))
+            try:
+                answer = ask(self.folder / "nights", request)
+            except DeviceError as error:
+                problem = str(error)
+            else:
+                if answer.ok:
+                    return
+                problem = answer.problem
+            if time.monotonic() > until_s:
+                raise LoadError(f"load-{number} does not go: {problem}")
+            time.sleep(0.2)
+
+
+def _unit(number: int) -> str:
+    return f"Q-{number:04d}"
+
+
+def set_out(folder: Path, count: int, rate: int, chunk_s: float | None, broker: Broker) -> float:
+    """Rig file, variant and a card per fixture; returns the chunk length that holds."""
+    (folder / "variants").mkdir()
+    (folder / "variants" / "pan15.toml").write_text(VARIANT)
+    chunk = "" if chunk_s is None else f"chunk_s = {chunk_s}\n"
+    parts = [
+        FIXTURE.format(number=number, port=line_of(folder, number), rate=rate, chunk=chunk)
         for number in range(count)
     ]
-    await asyncio.gather(*tasks)
+    head = HEAD.format(url=broker.url, protocol=broker.protocol)
+    (folder / "bench.toml").write_text(head + "".join(parts))
+    for number in range(count):
+        card = MountCard(
+            travel_zero_confirmed=True,
+            unit=_unit(number),
+            variant="pan15",
+            operator=PERSON,
+            mounted_utc="2026-05-04T18:00:00Z",
+        )
+        append_card(folder / "nights", f"load-{number}", card)
+    return load_rig(folder / "bench.toml").fixture[0].chunk_s
 
 
-async def run_host(folder: Path, count: int, seconds: float) -> dict[str, float]:
-    """The host: stations for `seconds`, then figures of merit."""
-    root = folder / "nights"
-    root.mkdir()
-    world = real_world(root)
-    broker, _ = start_broker(folder / "broker")
-    assert broker is not None, "this benchmark needs mosquitto or amqtt"
-    part = MqttPart(url=broker.url, protocol=broker.protocol)
-    publisher = Publisher(
-        part,
-        lab="quillfen",
-        host="load",
-        bench="load",
-        daemon_boot="load",
-        utc_ns=world.clock.utc_ns,
-        version=VERSION,
-    )
-    publishing = asyncio.create_task(publisher.run())
-    tally = Tally()
-    stations = await start_stations(folder, root, world, [tally, publisher])
-    await asyncio.sleep(OPEN_S)
-    cpu_s, begin_s = time.process_time(), time.monotonic()
-    lag_s = await _lag(seconds)
-    share = (time.process_time() - cpu_s) / (time.monotonic() - begin_s)
-    outcome = figures_of_merit(stations, tally, publisher) | {
-        "fixtures": count,
-        "cpu_share_pct": 100 * share,
-        "loop_lag_p99_ms": 1000 * lag_s,
-    }
-    for station in stations:
-        station.command("stop", "benchmark")
-        await station.close()
-    publisher.stop(drain_s=2.0)
-    await publishing
-    broker.stop()
-    shut_down(world)
-    return outcome
+@contextmanager
+def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Iterator[Load]:
+    """Broker, fixtures and daemon; all have ended afterwards."""
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
+    program = [sys.executable, "-m"]
+    with ExitStack() as closing:
+        broker, why = start_broker(folder / "broker")
+        if broker is None:
+            raise LoadError(why)
+        closing.callback(broker.stop)
+        chunk_s = set_out(folder, count, rate, chunk_s, broker)
+        words = [*program, "tests.benchmarks.live.devices", str(folder), str(count)]
+        devices = subprocess.Popen(words, env=environment)
+        closing.callback(_ended, devices)
+        until_s = time.monotonic() + START_S
+        while not all(line_of(folder, number).exists() for number in range(count)):
+            if devices.poll() is not None or time.monotonic() > until_s:
+                raise LoadError("the fixtures have no lines")
+            time.sleep(0.1)
+        reading, writing = os.pipe()
+        words = [*program, "tests.benchmarks.live.host", str(writing), "serve", str(folder / "bench.toml")]
+        with (folder / "serve.log").open("wb") as log:
+            host = subprocess.Popen(words, env=environment, stdout=log, stderr=log, pass_fds=(writing,))
+        closing.callback(_ended, host)
+        os.close(writing)
+        seen = Seen()
+        listening = threading.Thread(target=seen.listen, args=(reading,), daemon=True)
+        listening.start()
+        yield Load(folder, count, chunk_s, host, devices, broker, seen)
 
 
-async def start_stations(folder: Path, root: Path, world: World, sinks: Sequence[Sink]) -> list[Station]:
-    """A station per fixture of the rig, staggered over one control period."""
-    rig, rng = load_rig(folder / "bench.toml"), np.random.default_rng(1)
-    card = MountCard(
-        travel_zero_confirmed=True,
-        unit="Q-0001",
-        variant="pan15",
-        operator="bench",
-        mounted_utc="2026-01-01T00:00:00Z",
-    )
-    stations = []
-    for settings in rig.fixture:
-        journal = Journal(world.files, settings.id, world.clock)
-        opened = runs.opened(settings, card, folder, root, world.clock, rng, Beginning(1), Pace())
-        port = port_for(settings, world.clock, PortLocks("load"))
-        station = Station(settings.id, world, port, journal, sinks, Cadence())
-        station.start(opened)
-        stations.append(station)
-        await asyncio.sleep(0.1 / len(rig.fixture))
-    return stations
-
-
-def figures_of_merit(stations: Sequence[Station], tally: Tally, publisher: Publisher) -> dict[str, float]:
-    """What was stored, lost and published, and the memory it took."""
-    counts = [station.core.state.counts for station in stations]
-    return {
-        "rss_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        "samples": sum(each.samples for each in counts),
-        "samples_lost": sum(each.missing for each in counts),
-        "gaps": sum(each.gaps for each in counts),
-        "cycles": sum(len(rows) for rows in tally.cycles.values()),
-        "messages": publisher.counters.published,
-        "dropped": publisher.counters.dropped,
-    }
-
-
-async def _lag(seconds: float) -> float:
-    """The 99th percentile of how late the loop wakes."""
-    late, end_s = [], time.monotonic() + seconds
-    while time.monotonic() < end_s:
-        due_s = time.monotonic() + 0.02
-        await asyncio.sleep(0.02)
-        late.append(time.monotonic() - due_s)
-    return float(np.percentile(late, 99))
-
-
-def main() -> None:
-    """Parse, run, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--fixtures", type=int, default=16)
-    parser.add_argument("--rate", type=int, default=10_000)
-    parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument("--json", action="store_true")
-    parser.add_argument("--serve", type=Path, help=argparse.SUPPRESS)
-    given = parser.parse_args()
-    set_up_logging(errors_only=True)
-    if given.serve is not None:
-        with contextlib.suppress(KeyboardInterrupt):
-            asyncio.run(serve_all(given.serve, given.fixtures))
-        return
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        (folder / "variants").mkdir()
-        (folder / "variants" / "pan15.toml").write_text(VARIANT)
-        parts = [
-            FIXTURE.format(number=number, port=folder / f"line-{number}", rate=given.rate)
-            for number in range(given.fixtures)
-        ]
-        (folder / "bench.toml").write_text(HEAD + "".join(parts))
-        command = [sys.executable, __file__, "--serve", str(folder), "--fixtures", str(given.fixtures)]
-        child = subprocess.Popen(command, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"})
+def _ended(process: "subprocess.Popen[bytes]") -> None:
+    """End a child: politely, then not."""
+    if process.poll() is None:
+        process.terminate()
         try:
-            lines = [folder / f"line-{number}" for number in range(given.fixtures)]
-            while not all(line.exists() for line in lines):
-                assert child.poll() is None, "the fixtures ended before their lines were there"
-                time.sleep(0.1)
-            outcome = asyncio.run(run_host(folder, given.fixtures, given.seconds))
-        finally:
-            child.terminate()
-            child.wait()
-    report(outcome, as_json=given.json)
+            process.wait(END_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+    process.wait()
 
 
-def report(outcome: dict[str, float], *, as_json: bool) -> None:
-    """Table or JSON, bounds beside."""
-    bounds = {"samples_lost": "0", "cpu_share_pct": "< 100", "rss_mb": "< 400", "dropped": "0"}
-    if as_json:
-        print(json.dumps({"outcome": outcome, "bounds": bounds}))
-        return
-    for name, value in outcome.items():
-        print(f"{name:18} {value:14.1f}   {bounds.get(name, '')}")
+def carried(load: Load, cuts: int) -> list[Line]:
+    """Play the person, wait for the cuts, end the daemon; what its processes used meanwhile."""
+    count, seen = load.count, load.seen
+    load.until(lambda look: look.streaming == count, "every fixture streams", START_S + count * EACH_S)
+    load.devices.send_signal(signal.SIGUSR1)
+    load.until(lambda look: look.guards_tried == count, "every guard was seen open", START_S)
+    load.devices.send_signal(signal.SIGUSR2)
+    load.until(lambda look: look.guards_closed == count, "every guard is closed", START_S)
+    for number in range(count):
+        load.go(number)
+    seen.all_go_s = time.monotonic()
+    pids = {"daemon": load.host.pid, "fixtures": load.devices.pid, "broker": load.broker.process.pid}
+    sealing = children(load.host.pid)
+    before = {name: usage(pid) for name, pid in pids.items()} | {"sealing": _all(sealing)}
+    limit_s = (FIRST_CUT + cuts - 1) * load.chunk_s + SPARE_S + count * EACH_S
+    try:
+        load.until(lambda look: _crossed(look, count, cuts), f"{cuts} cuts and a cycle end of each", limit_s)
+    except LoadError as error:
+        if load.host.poll() is not None:
+            raise
+        print(f"live_load: {error}", file=sys.stderr)  # the table says how far it came
+    seen.over_s, seen.over_utc_ns = time.monotonic(), time.time_ns()
+    time.sleep(SETTLED_S)
+    after = {name: usage(pid) for name, pid in pids.items()} | {"sealing": _all(children(load.host.pid))}
+    load.host.terminate()
+    code = load.host.wait(END_S)
+    if code != 0:
+        raise LoadError(f"the daemon ended with {code}:\n{load.said()[-3000:]}")
+    return used(before, after, seen.over_s - seen.all_go_s, count)
+
+
+def _crossed(look: Look, count: int, cuts: int) -> bool:
+    here = len(look.cuts) == count
+    return here and min(look.cuts) >= cuts and min(look.cycles) >= 1 and look.seals == 0
+
+
+def _all(pids: list[int]) -> Usage:
+    each = [usage(pid) for pid in pids]
+    return Usage(sum(one.cpu_s for one in each), sum(one.rss_peak_bytes for one in each))
+
+
+def used(before: dict[str, Usage], after: dict[str, Usage], seconds: float, count: int) -> list[Line]:
+    """CPU shares over the load, and the peaks of memory of the daemon's two processes."""
+    shares = [
+        Line(f"CPU, {name}", 100 * (after[name].cpu_s - before[name].cpu_s) / seconds, "% of a core")
+        for name in after
+    ]
+    daemon, sealing = after["daemon"].rss_peak_bytes, after["sealing"].rss_peak_bytes
+    return [
+        Line("time of the load", seconds, "s"),
+        *shares,
+        Line("RSS peak, daemon", daemon / 1e6, "MB"),
+        Line("RSS peak, process that seals", sealing / 1e6, "MB"),
+        bounded("RSS peak, both", (daemon + sealing) / 1e6, "MB", RSS_BYTES_MAX / 1e6, count),
+    ]
+
+
+def told(load: Load, cuts: int, found: Stored) -> list[Line]:
+    """The table, but for what the processes used."""
+    seen, count = load.seen, load.count
+    start = seen.between(0.0, seen.all_go_s)
+    looks = seen.between(seen.all_go_s, seen.over_s)
+    last = looks[-1]
+    fewest_cuts, fewest_cycles = min(last.cuts), min(last.cycles)
+    return [
+        Line("fixtures", count, ""),
+        Line("chunk length", load.chunk_s, "s"),
+        Line("cuts crossed, the fewest", fewest_cuts, "", f">= {cuts}", broken=fewest_cuts < cuts),
+        Line("cuts crossed, in all", sum(last.cuts), ""),
+        Line("cycle ends crossed, the fewest", fewest_cycles, "", ">= 1", broken=fewest_cycles < 1),
+        Line("cycle ends crossed, in all", sum(last.cycles), ""),
+        Line("samples stored", found.samples, ""),
+        Line("raw chunks", found.chunks, ""),
+        Line("raw chunks, size", found.bytes / 1e6, "MB"),
+        zero("samples lost", found.lost.total(), ""),
+        *(Line(f"  by {cause}", lost, "") for cause, lost in sorted(found.lost.items())),
+        bounded("loop lag, max", 1000 * max(look.lag_s for look in looks), "ms", 1000 * LAG_S_MAX, count),
+        Line(
+            "loop lag, max before all were told to go",
+            1000 * max((look.lag_s for look in start), default=0.0),
+            "ms",
+        ),
+        bounded("durable age, max", max(look.durable_age_s for look in looks), "s", DURABLE_S_MAX, count),
+        zero("leases lapsed", found.lapsed, "", count),
+        zero("motion stops", found.stops.total(), "", count),
+        *(Line(f"  {reason}", times, "") for reason, times in found.stops.most_common()),
+        Line("seals of one fixture that wait, max", max(look.seals for look in looks), ""),
+        zero("seals failed or refused", last.seals_failed + last.seals_refused, ""),
+        zero("segments unsealed at the end", found.unsealed, ""),
+        Line("cycles that wait for figures, max", max(look.figures for look in looks), ""),
+        Line("MQTT messages", last.published, ""),
+        zero("MQTT messages dropped", last.dropped, ""),
+        *(Line(f"told: {kind}", times, "") for kind, times in found.told.most_common()),
+    ]
+
+
+def main() -> int:
+    """Parse, run, print."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--fixtures", type=int, default=16)
+    parser.add_argument("--cuts", type=int, default=2, help="how many cuts each fixture is to cross")
+    parser.add_argument("--rate", type=int, default=10_000)
+    parser.add_argument("--chunk", type=float, help="seconds; the rig file's default without it")
+    parser.add_argument("--looks", type=Path, help="a file for what was seen second by second, JSON lines")
+    parser.add_argument("--json", action="store_true")
+    given = parser.parse_args()
+    busy = os.getloadavg()[0]
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        folder = Path(name)
+        try:
+            with started(folder, given.fixtures, given.rate, given.chunk) as load:
+                processes = carried(load, given.cuts)
+            lines = told(load, given.cuts, stored(folder / "nights", load.seen.over_utc_ns))
+        except LoadError as error:
+            print(f"live_load: {error}", file=sys.stderr)
+            return 2
+    if given.looks is not None:
+        given.looks.write_bytes(b"".join(msgspec.json.encode(look) + b"\n" for look in load.seen.looks))
+    lines += [*processes, Line("load of the machine before", busy, "")]
+    report(lines, as_json=given.json)
+    return int(any(line.broken for line in lines))
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -1,4 +1,4 @@
-"""How small and how fast the store is: bytes per sample, encoding, tape, and reading back.
+"""How small and how fast the store is: bytes per sample, encoding, tape, reading back, and the same columns in other containers.
 
     python tests/benchmarks/storage_size.py [--samples 3000000] [--sigma 64] [--json]
 
@@ -18,8 +18,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from tests.benchmarks.containers import CONTAINERS, Container, columns_of, size_of
 from tests.storage.scenario import BLOCK_SAMPLES, bench_signal, block_frames, plan_for, segment_bytes
 
 from nightturn.model.records import Record
@@ -121,6 +123,32 @@ def chunk_lines(segment: Segment, plan: ChunkPlan, sigma: float) -> list[Line]:
     ]
 
 
+def container_lines(table: pa.Table) -> list[Line]:
+    """Size and speed of the same columns in each container; MB are of the columns as they lie in memory, files on a disk in memory or not."""
+    columns = columns_of(table)
+    plain_mb = sum(values.nbytes for values in columns.values()) / 1e6
+    lines = [Line("columns in memory: bytes per sample", 1e6 * plain_mb / table.num_rows, "B", "")]
+    for container in CONTAINERS:
+        with tempfile.TemporaryDirectory() as folder:
+            lines += _container_lines(container, table, plain_mb, Path(folder))
+    return lines
+
+
+def _container_lines(container: Container, table: pa.Table, plain_mb: float, folder: Path) -> list[Line]:
+    columns, places = columns_of(table), [folder / str(number) for number in range(PASSES)]
+    free = iter(places)
+    write_s = best_s(lambda: container.write(table, columns, next(free)))
+    read_s = best_s(lambda: container.read(places[0]))
+    for name, values in container.read(places[0]).items():
+        assert np.array_equal(values, columns[name]), f"{container.name}: {name} is not what was written"
+    named = f"{container.name}:"
+    return [
+        Line(f"{named} bytes per sample", size_of(places[0]) / table.num_rows, "B", ""),
+        Line(f"{named} write", plain_mb / write_s, "MB/s", ""),
+        Line(f"{named} read all", plain_mb / read_s, "MB/s", ""),
+    ]
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(
@@ -134,12 +162,14 @@ def main() -> None:
     records = block_frames(*bench_signal(samples, options.sigma))
     content = segment_bytes(records)
     plan = plan_for(1, len(records), samples)
-    lines = tape_lines(records, content) + chunk_lines(read_segment(content), plan, options.sigma)
+    segment = read_segment(content)
+    lines = tape_lines(records, content) + chunk_lines(segment, plan, options.sigma)
+    lines += container_lines(chunk.encode(segment, plan))
     if options.json:
         print(json.dumps([asdict(line) for line in lines], indent=1))
         return
     for line in lines:
-        print(f"{line.name:44} {line.value:10.4f} {line.unit:10} {line.bound}")
+        print(f"{line.name:54} {line.value:10.4f} {line.unit:10} {line.bound}")
 
 
 if __name__ == "__main__":

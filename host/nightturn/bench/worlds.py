@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from nightturn.bench.decoders import prepare
+from nightturn.bench.early import import_early
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.storage.files import RealFiles
 from nightturn.world import World
@@ -70,6 +71,7 @@ class InlineOffload:
 
 def real_world(root: Path) -> World:
     """The real clocks, the files under `root`, and pools of threads."""
+    import_early()
     files = RealFiles(root)
     return World(
         RealClock(),

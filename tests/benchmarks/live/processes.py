@@ -1,0 +1,40 @@
+"""What the kernel says of a process: CPU time and memory (proc(5))."""
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+UTIME_AT, STIME_AT = 11, 12  # of the words behind the name
+KIB = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Usage:
+    """What a process has used so far: CPU seconds, and the most memory that was resident at a time, bytes."""
+
+    cpu_s: float = 0.0
+    rss_peak_bytes: int = 0
+
+
+def usage(pid: int) -> Usage:
+    """Of a process; nothing where it has ended."""
+    place = Path(f"/proc/{pid}")
+    try:
+        words = (place / "stat").read_text(encoding="utf-8").rpartition(") ")[2].split()
+        status = (place / "status").read_text(encoding="utf-8")
+    except (FileNotFoundError, ProcessLookupError):
+        return Usage()
+    ticks = int(words[UTIME_AT]) + int(words[STIME_AT])
+    peak_kib = next((int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM:")), 0)
+    return Usage(ticks / os.sysconf("SC_CLK_TCK"), peak_kib * KIB)
+
+
+def children(pid: int) -> list[int]:
+    """The processes that any thread of this one has started and that have not ended."""
+    found = []
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        try:
+            found += [int(word) for word in task.read_text(encoding="ascii").split()]
+        except (FileNotFoundError, ProcessLookupError):
+            continue  # a thread that has ended meanwhile
+    return found
