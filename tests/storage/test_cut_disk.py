@@ -12,6 +12,7 @@ ON_CUT_DISK = Path(__file__).with_name("on_cut_disk.py")
 LIMIT_S = 200.0
 
 
+@pytest.mark.long  # wants a loop device, which not every container gives
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount a file of its own as a disk")
 def test_what_was_said_to_be_durable_is_on_an_ext4_whose_power_was_cut(tmp_path: Path) -> None:
     """In a mount namespace of its own, so that nothing is left mounted; the model of `crash_states` is held to all orders."""

@@ -5,11 +5,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ON_SMALL_DISK = Path(__file__).with_name("on_small_disk.py")
 PAGE_BYTES = 4096
 LIMIT_S = 300.0
 
 
+@pytest.mark.long  # wants a mount namespace, which not every container gives
 def test_a_station_on_a_disk_of_24_mb_stops_when_it_is_full_and_accounts_for_every_sample_when_it_is_not(
     tmp_path: Path,
 ) -> None:
