@@ -161,13 +161,26 @@ def test_of_two_limits_on_one_side_the_nearest_counts_and_one_of_rated_torque_is
 
 def test_a_stored_cycle_becomes_plain_values_and_older_columns_are_not_looked_for() -> None:
     row = {str(name): value for name, value in whole(night(0, {}, cycles=1)).iloc[0].items()}
-    row["lines"] = np.array([{"phase": "hold", "order": 20.02, "amplitude_nm": 0.008}])
-    row["defects"] = np.array([{"figure": "ripple", "angle_deg": 99.5, "width_deg": 1.0, "height_nm": 0.02}])
+    row["lines"] = np.array(
+        [
+            {"phase": phase, "order": 20.02, "amplitude_nm": size}
+            for phase, size in (("hold", 0.009), ("slow_turn", 0.008))
+        ]
+    )
+    row["defects"] = np.array(
+        [
+            {"figure": name, "angle_deg": 99.5, "width_deg": 1.0, "height_nm": 0.02}
+            for name in ("ripple", "cogging")
+        ]
+    )
+    row[f"{COGGING_PP}_n_rev"] = 2
+    assert cycle_values(row).defects is None  # two turns cannot tell a spike from a defect
+    row[f"{COGGING_PP}_n_rev"] = 4
     found = cycle_values(row)
     assert found.lines is not None
     assert [(line.order, line.amplitude_nm) for line in found.lines] == [(20.02, 0.008)]
     assert found.defects is not None
-    assert found.defects[0].angle_deg == 99.5
+    assert [each.angle_deg for each in found.defects] == [99.5]
     assert (found.railed, found.jumps, found.hold_orders) == (0, 0, None)
     assert found.temperatures_degc == {"bearing": 25.0}
     del row["lines"], row["defects"], row["railed"]

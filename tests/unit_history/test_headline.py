@@ -43,3 +43,9 @@ def test_of_a_cold_unit_or_too_few_cycles_nothing_is_said_of_change() -> None:
     assert headline(told(night(0, {}, degc=warming))) == nothing
     assert headline(told(night(0, {}, cycles=30))) == nothing
     assert headline(told(night(0, {}, cycles=0))) == nothing
+
+
+def test_a_figure_with_too_few_cycles_is_named_beside_those_without_a_change() -> None:
+    one = night(0, {})
+    one.cycles.loc[one.cycles.index[:100], f"{FRICTION}_status"] = "refused"
+    assert headline(told(one)) == "no change seen, but there are too few cycles for friction"

@@ -12,6 +12,7 @@ from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text
 from nightturn.storage.reader import Run
+from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.run_length import Budget
 from nightturn.trend.time_to_limit import words
 from nightturn.unit_history.causes import causes_since
@@ -69,7 +70,7 @@ class CourseLine(msgspec.Struct, frozen=True):
 
     Attributes:
         figure, direction: which. title: for people.
-        cycles: that are judged; left_out: why others are not, in words.
+        cycles: that are judged; judged: whether they are enough to look for a change; left_out: why others are not, in words.
         level, level_half: where it is now, N·m, with the 95 % interval; None where that is not known.
         limit_text: the nearest limit ahead; empty without one or without a slope.
         watch_ts: when a watch that sees one cycle after the other told of a change; watch_text: that, or why it would not.
@@ -81,6 +82,7 @@ class CourseLine(msgspec.Struct, frozen=True):
     direction: int
     title: str
     cycles: int
+    judged: bool
     left_out: str
     level: float | None
     level_half: float | None
@@ -191,6 +193,7 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
         direction=series.direction,
         title=TITLES[series.figure],
         cycles=len(series.value),
+        judged=len(series.value) >= VALUES_MIN,
         left_out=left_out_text(course),
         level=None if level is None else level[0],
         level_half=None if level is None else level[1],

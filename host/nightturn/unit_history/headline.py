@@ -14,14 +14,17 @@ def headline(found: Account) -> str:
         causes = [text.partition(":")[0] for text in found.causes if text.startswith(CAUSE)]
         said = f"{first.title} {first.said[0]}"
         return "; ".join([said, *(f"c{text[1:]}" for text in causes)])
-    judged = [line for line in found.courses if line.cycles and line.level is not None]
+    judged = [line for line in found.courses if line.judged]
     if not judged:
         return NOTHING_JUDGED
+    seen = {line.title for line in judged}
+    few = ", ".join(dict.fromkeys(line.title for line in found.courses if line.title not in seen))
+    said = f"{NO_CHANGE}, but there are too few cycles for {few}" if few else NO_CHANGE
     ahead = [line for line in judged if line.limit_text]
     if not ahead:
-        return NO_CHANGE
+        return said
     nearest = min(ahead, key=_rank)
-    return f"{NO_CHANGE}; {nearest.title}: {nearest.limit_text}"
+    return f"{said}; {nearest.title}: {nearest.limit_text}"
 
 
 def _rank(line: CourseLine) -> tuple[int, int]:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from nightturn.model.quantities import fixed, interval, number, quantity
 from nightturn.storage.moments import local_text
-from nightturn.trend.change_point import LEAST, Kind
+from nightturn.trend.change_point import LEAST, VALUES_MIN, Kind
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import Equilibrium, NoTemperatureModel, TemperatureModel
 from nightturn.trend.temperature_curves import Kind as Curve
@@ -30,7 +30,9 @@ def moment_text(ts: int, zone: str) -> str:
 def change_text(course: Course, zone: str) -> tuple[str, ...]:
     """The first change since the last known step, with the times between which it lies, and how many there are behind it."""
     if course.when is None:
-        return ()
+        count = len(course.values)
+        few = f"no change looked for: {count} values, {VALUES_MIN} are wanted"
+        return (few,) if count < VALUES_MIN else ()
     first, series = course.found[0].change, course.series
     unit, ts = series.unit, series.ts.tolist()
     at, low, high = course.when
