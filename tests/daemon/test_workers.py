@@ -176,7 +176,7 @@ def test_commands_reach_the_worker_that_has_the_fixture_and_no_other(
     assert serve.interrupt() == 0, serve.said
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.long)])
 def test_the_end_of_the_daemon_turns_every_drive_off_by_command_and_leaves_no_process(
     tmp_path: Path, processes: Processes, native_device: NativeDevices, number: signal.Signals
 ) -> None:
@@ -228,6 +228,7 @@ def test_a_killed_worker_is_said_at_once_and_follows_as_after_a_restart_and_noth
     assert "lease_lapsed" not in list(open_run(tmp_path / "nights", "pan-a2").events()["kind"])
 
 
+@pytest.mark.long
 def test_a_stop_for_a_worker_that_is_gone_is_the_first_command_of_the_next_one(
     tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
@@ -248,6 +249,7 @@ def test_a_stop_for_a_worker_that_is_gone_is_the_first_command_of_the_next_one(
     assert "R. Vale" in ended
 
 
+@pytest.mark.long
 def test_a_worker_that_dies_again_and_again_is_left_dead_and_the_daemon_ends_with_three(
     tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
@@ -290,6 +292,7 @@ def test_workers_whose_first_process_is_killed_close_their_runs_and_leave_nothin
     assert verify(tmp_path / "nights", run="all").ok
 
 
+@pytest.mark.long
 def test_workers_pause_what_turns_while_the_first_process_stands_still_and_only_go_ends_that(
     tmp_path: Path, processes: Processes, native_device: NativeDevices
 ) -> None:
