@@ -14,6 +14,7 @@ import math
 import msgspec
 
 from nightturn.model.limits import exceeds
+from nightturn.model.quantities import fixed
 from nightturn.trend.prewhiten import ALIKE_MAX, Prewhitener
 from nightturn.trend.run_length import CLIP, REFERENCE
 
@@ -166,7 +167,7 @@ class Chart(msgspec.Struct):
         fit = self.series.fit
         if fit is None or fit[2] <= ALIKE_MAX:
             return ""
-        return f"each value is much like the one before it ({fit[2]:.2f}): more false alarms than stated can come"
+        return f"each value is much like the one before it ({fixed(fit[2], 2)}): more false alarms than stated can come"
 
     def _sum(self, score: float) -> None:
         if self.up == 0.0:

@@ -5,6 +5,7 @@ from math import isfinite
 import msgspec
 import numpy as np
 
+from nightturn.model.quantities import number
 from nightturn.model.tiles import Float64s
 from nightturn.trend.load_history import LoadHistory
 
@@ -133,7 +134,7 @@ def relative_damage(
     )
     if not np.isclose(gate, other_gate, rtol=1e-9):
         remarks.append(
-            f"movements below {gate:.4g} are left out here and below {other_gate:.4g} in the reference; take one gate for both"
+            f"movements below {number(gate, 4)} are left out here and below {number(other_gate, 4)} in the reference; take one gate for both"
         )
     highest = high / under_low if under_low > 0.0 else float("inf")
     return Damage(value / under, low / under_high, highest, _share(halves, value), (*remarks, NO_LIFE))

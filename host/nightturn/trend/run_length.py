@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from nightturn.errors import ConfigError
+from nightturn.model.quantities import number
 from nightturn.model.tiles import Float64s
 
 REFERENCE = 0.5
@@ -60,9 +61,9 @@ class Budget:
         wanted = self._values_a_night / rate if rate > 0 and counts > 0 else math.nan
         if not RUN_LENGTH_MIN <= wanted <= RUN_LENGTH_MAX:
             raise ConfigError(
-                f"{rate:g} false alarms a night over {self._values_a_night} watched values cannot be kept",
-                where="[bench] false_alarms_per_night",
-                allowed=f"one in {RUN_LENGTH_MIN:g} to {RUN_LENGTH_MAX:g} values",
+                f"{number(rate)} false alarms a night over {self._values_a_night} watched values cannot be kept",
+                where="false alarms a night",
+                allowed=f"one in {number(RUN_LENGTH_MIN)} to {number(RUN_LENGTH_MAX)} values",
             )
         return wanted
 
@@ -98,8 +99,8 @@ class Budget:
             for count, noun in ((self.fixtures, "fixture"), (self.figures, "figure"), (self.sides, "side"))
         )
         return (
-            f"{self.false_alarms_per_night:g} false alarms expected a night over {over} and {self.values} values of each; "
-            f"each unit is watched {watched}; {self.expected(0):.2g} expected in a night of new units"
+            f"{number(self.false_alarms_per_night)} false alarms expected a night over {over} and {self.values} values of each; "
+            f"each unit is watched {watched}; {number(self.expected(0), 2)} expected in a night of new units"
         )
 
 
@@ -155,7 +156,9 @@ def threshold_for(values: float, reference: float = REFERENCE, clip: float = CLI
         ValueError: no threshold has such a run length.
     """
     if not RUN_LENGTH_MIN <= values <= RUN_LENGTH_MAX:
-        raise ValueError(f"run length {values:g}: give {RUN_LENGTH_MIN:g} to {RUN_LENGTH_MAX:g} values")
+        raise ValueError(
+            f"run length {number(values)}: give {number(RUN_LENGTH_MIN)} to {number(RUN_LENGTH_MAX)} values"
+        )
     low, high = 0.0, THRESHOLD_MAX
     for _ in range(ROUNDS):
         middle = (low + high) / 2

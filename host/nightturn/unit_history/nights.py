@@ -11,6 +11,7 @@ from nightturn.errors import StorageError
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
+from nightturn.model.quantities import number
 from nightturn.model.rows import STROKES
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
@@ -162,12 +163,14 @@ def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, npt.NDArray[np
 
 def _place(settings: RunSettings) -> Place:
     plan = settings.fixture.plan
-    hold = f", hold {plan.hold.torque_nm:g} N·m at {plan.hold.speed_rpm:g} rpm" if plan.hold else ""
+    hold = (
+        f", hold {number(plan.hold.torque_nm)} N·m at {number(plan.hold.speed_rpm)} rpm" if plan.hold else ""
+    )
     return Place(
         fixture=settings.fixture.id,
         mounted_utc=settings.card.mounted_utc,
         operator=settings.card.operator,
         transducer=settings.fixture.transducer.serial,
         calibration=settings.calibration.id,
-        plan=f"slow turn at {plan.slow_turn.speed_rpm:g} rpm{hold}",
+        plan=f"slow turn at {number(plan.slow_turn.speed_rpm)} rpm{hold}",
     )

@@ -15,12 +15,13 @@ import msgspec
 
 from nightturn.bench.station import Station
 from nightturn.cli import main as nightturn
-from nightturn.daemon import serve
+from nightturn.daemon import own_fixtures, serve
 from nightturn.daemon.terminal import Terminal
 from nightturn.daemon.watch import FixtureWatch, Shared
 from nightturn.motion.interlocks import GUARD_CLOSED
 from nightturn.motion.permission import MotionState
 from nightturn.settings.rig import FixtureSettings, Rig
+from nightturn.telemetry.publisher import Publisher
 
 PROBE_S = 0.01  # the loop's lag is seen to this
 DURABLE_EVERY = 5  # probes
@@ -110,7 +111,8 @@ class Eyes:
         self._worst = _Worst()
         states = [station.core.state for station in stations]
         keepings = [station._keeping for station in stations]
-        publisher = WATCHES[0]._publisher if WATCHES else None
+        sinks = WATCHES[0]._shared.sinks if WATCHES else ()
+        publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
         counters = publisher.counters if publisher is not None else None
         look = Look(
             at_s=time.monotonic(),
@@ -156,7 +158,7 @@ def main() -> None:
         finally:
             looking.cancel()
 
-    setattr(serve, "FixtureWatch", KeptWatch)  # noqa: B010 - put in from outside
+    setattr(own_fixtures, "FixtureWatch", KeptWatch)  # noqa: B010 - put in from outside
     setattr(serve, "serve", seen)  # noqa: B010 - the same
     nightturn()
 
