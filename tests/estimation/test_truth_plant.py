@@ -241,9 +241,7 @@ def test_the_truth_of_the_plant_is_what_its_own_solution_shows() -> None:
     assert true.ripple_rms_nm == pytest.approx(linear.ripple_rms_nm, rel=2e-3)
     assert true.friction_nm == pytest.approx(linear.friction_nm, rel=1e-3)
     assert true.mean_torque_nm == pytest.approx(linear.mean_torque_nm, rel=1e-4)
-    passes = [
-        float(np.ptp(torque[t])) for t in turns[:2]
-    ]  # each has its sense's wind-up; their mean after alignment has none
+    passes = [float(np.ptp(torque[t])) for t in turns[:2]]  # their mean after alignment has no wind-up
     assert true.cogging_pp_nm == pytest.approx(np.mean(passes), rel=2e-3)
     assert true.cogging_pp_nm == pytest.approx(linear.cogging_pp_nm, rel=2e-3)
 
