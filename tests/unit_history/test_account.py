@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import msgspec
 import numpy as np
@@ -104,6 +105,19 @@ def test_head_nights_and_steps_are_those_of_the_life() -> None:
         ("2026-11-26 21:30 +00:00", "moved from pan-a1 to pan-b1 by K. Orr (stroke 160)")
     ]
     assert history_text.course_tables(found) == []
+
+
+def test_of_a_night_whose_files_cannot_be_read_nothing_is_counted_as_nothing() -> None:
+    lost = replace(night(1, {}, cycles=0), strokes=None, problem="c1.parquet: CRC-32C 1, its name says 2")
+    alone = told(lost)
+    assert history_text.head(alone)[0] == "Q-0121: 1 night, strokes and turns not known"
+    assert history_text.night_rows(alone)[0][2:4] == ("unknown", "unknown")
+    both = history_text.head(told(night(0, {}, cycles=10), lost))
+    assert (
+        both[0]
+        == "Q-0121: 2 nights, 160 strokes, 180 turns by plan in 1 of them; of the rest nothing is known"
+    )
+    assert f"not counted: {lost.run}: c1.parquet: CRC-32C 1, its name says 2" in both
 
 
 def test_every_figure_has_its_table_with_both_directions() -> None:

@@ -57,6 +57,21 @@ def test_a_step_is_told_as_a_step() -> None:
     assert found.level[0] == pytest.approx(0.083, abs=2e-4)
 
 
+@pytest.mark.parametrize("step_nm", [-0.004, 0.003])
+def test_the_level_is_that_of_now_also_where_a_ramp_went_on_behind_a_step(step_nm: float) -> None:
+    def both(_: np.ndarray, strokes: np.ndarray) -> np.ndarray:
+        ramp = 0.020 * np.maximum(strokes - 1200, 0.0) / 1000
+        return np.asarray(0.080 + ramp + np.where(strokes >= 1900, step_nm, 0.0))
+
+    one = night(0, {RIPPLE_PP: both})
+    found = course_of(series_of(RIPPLE_PP, one))
+    assert {each.change.kind for each in found.found} == {Kind.BEND, Kind.STEP}
+    assert found.level is not None
+    last = series_of(RIPPLE_PP, one).strokes[-1]
+    now = 0.080 + 0.020 * (last - 1200) / 1000 + step_nm
+    assert found.level[0] == pytest.approx(now, abs=5e-4)
+
+
 def test_a_steady_drift_is_a_slope_and_no_change() -> None:
     found = course_of(series_of(ZERO, night(0, {ZERO: rising(0, 0.0067, 0.047)})))
     assert (found.found, found.steady) == ((), True)

@@ -27,12 +27,12 @@ def test_without_a_change_it_says_how_far_the_nearest_limit_is_off() -> None:
     variant = msgspec.structs.replace(one.settings.variant, accept={FRICTION: Acceptance(max=0.150)})
     quiet = night(0, {}, settings=msgspec.structs.replace(one.settings, variant=variant))
     said = headline(told(quiet))
-    assert said.startswith("no change seen; friction: no trend (")
+    assert said.startswith("no step or ramp began; friction: no trend (")
     assert "with 95 % the limit 150 mN·m is not reached within " in said
 
 
 def test_without_a_limit_it_says_that_nothing_changed_and_no_more() -> None:
-    assert headline(told(night(0, {}))) == "no change seen"
+    assert headline(told(night(0, {}))) == "no step or ramp began"
 
 
 def test_of_a_cold_unit_or_too_few_cycles_nothing_is_said_of_change() -> None:
@@ -48,4 +48,4 @@ def test_of_a_cold_unit_or_too_few_cycles_nothing_is_said_of_change() -> None:
 def test_a_figure_with_too_few_cycles_is_named_beside_those_without_a_change() -> None:
     one = night(0, {})
     one.cycles.loc[one.cycles.index[:100], f"{FRICTION}_status"] = "refused"
-    assert headline(told(one)) == "no change seen, but there are too few cycles for friction"
+    assert headline(told(one)) == "no step or ramp began, but there are too few cycles for friction"

@@ -11,13 +11,21 @@ from nightturn.unit_history.wording import moment_text
 NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
 RANGES = ("range", "cycles")
 TURNING = {1: "+", -1: "−"}
+UNKNOWN = "unknown"
 NO_CYCLE = "no figure has a value that can be followed"
 
 
 def head(found: Account) -> list[str]:
     """Who it is, and how much it has done."""
-    nights = len(found.nights)
-    done = f"{nights} night{'' if nights == 1 else 's'}, {found.strokes} strokes, {number(found.revolutions, 3)} turns by plan"
+    nights, known = len(found.nights), sum(night.strokes is not None for night in found.nights)
+    done = f"{found.strokes} strokes, {number(found.revolutions, 3)} turns by plan"
+    if known < nights:
+        done = (
+            f"{done} in {known} of them; of the rest nothing is known"
+            if known
+            else "strokes and turns not known"
+        )
+    done = f"{nights} night{'' if nights == 1 else 's'}, {done}"
     hours = ", ".join(
         f"{fixed(h, 1)} h "
         + ("without a temperature" if low is None else f"at {number(low)} to {number(low + 5)} °C")
@@ -39,8 +47,8 @@ def night_rows(found: Account) -> list[tuple[str, ...]]:
         (
             moment_text(night.started_ts, found.timezone),
             night.fixture,
-            f"{night.complete} of {night.cycles}",
-            "unknown" if night.strokes is None else str(night.strokes),
+            UNKNOWN if night.strokes is None else f"{night.complete} of {night.cycles}",
+            UNKNOWN if night.strokes is None else str(night.strokes),
             night.verdict or "none",
         )
         for night in found.nights

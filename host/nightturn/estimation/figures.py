@@ -57,6 +57,7 @@ class FigureSpec(msgspec.Struct, frozen=True):
         rests_on: the phases whose samples it is made of, `phase` where it is empty.
         waveform: made of the orders of a turn; a mean over the turn otherwise.
         measurand: what it is a figure of, in words.
+        followed: what it is called where its course over cycles is followed; empty where it is not.
     """
 
     name: str
@@ -71,6 +72,7 @@ class FigureSpec(msgspec.Struct, frozen=True):
     rests_on: tuple[str, ...] = ()
     waveform: bool = False
     measurand: str = ""
+    followed: str = ""
 
 
 _AT_TRANSDUCER = f"{AT_TRANSDUCER}, {GROSS}"
@@ -96,6 +98,7 @@ _ROWS = (
         waveform=True,
         method=5,
         measurand=_RIPPLE + _PP,
+        followed="ripple",
     ),
     FigureSpec(
         RIPPLE_RMS,
@@ -107,6 +110,7 @@ _ROWS = (
         waveform=True,
         method=5,
         measurand=_RIPPLE + "root mean square without the noise",
+        followed="ripple, rms",
     ),
     FigureSpec(
         RIPPLE_PCT,
@@ -130,6 +134,7 @@ _ROWS = (
         waveform=True,
         method=5,
         measurand=f"unpowered torque over one turn that both directions share, {_AT_TRANSDUCER}: {_PP}",
+        followed="cogging",
     ),
     FigureSpec(
         FRICTION,
@@ -141,6 +146,7 @@ _ROWS = (
         enters=budget.HALF_STEP,
         method=4,
         measurand=_FRICTION,
+        followed="friction",
     ),
     FigureSpec(
         FRICTION_PCT,
@@ -195,6 +201,7 @@ _ROWS = (
             "largest torque within three degrees that opposes a start from rest, means over 20 ms, less zero and cogging; median of "
             "the starts of unpowered passes"
         ),
+        followed="breakaway",
     ),
     FigureSpec(
         ZERO,
@@ -205,6 +212,7 @@ _ROWS = (
         enters=budget.HALF_SUM,
         method=3,
         measurand="reading without torque: half the sum of the mean torques of both directions, at the middle of the slow passes",
+        followed="zero",
     ),
     FigureSpec(
         MEAN_TORQUE,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from nightturn.errors import StorageError
-from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
+from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text
 from nightturn.storage.reader import Run
@@ -31,14 +31,6 @@ from nightturn.unit_history.wording import (
     watch_text,
 )
 
-TITLES = {
-    RIPPLE_PP: "ripple",
-    RIPPLE_RMS: "ripple, rms",
-    COGGING_PP: "cogging",
-    FRICTION: "friction",
-    BREAKAWAY: "breakaway",
-    ZERO: "zero",
-}
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 """Whose change is asked for its cause, the first of them that changed."""
 
@@ -191,7 +183,7 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
     return CourseLine(
         figure=series.figure,
         direction=series.direction,
-        title=TITLES[series.figure],
+        title=FIGURES[series.figure].followed,
         cycles=len(series.value),
         judged=len(series.value) >= VALUES_MIN,
         left_out=left_out_text(course),

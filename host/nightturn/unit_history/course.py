@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 
 from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS
 from nightturn.estimation.quantiles import coverage_factor
+from nightturn.estimation.turns import Bools
 from nightturn.model.figures import NU_MANY
+from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
 from nightturn.trend.change_point import VALUES_MIN, Found, Kind, changes
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
@@ -28,7 +29,7 @@ from nightturn.trend.temperature import (
     paused,
     temperature_model,
 )
-from nightturn.unit_history.life import Floats, Series
+from nightturn.unit_history.life import Series
 from nightturn.unit_history.settled import breaks_of, hours_of, settled, swept, thinned
 
 BASELINE = 60
@@ -38,7 +39,6 @@ PER_K = {FRICTION: 0.06, BREAKAWAY: 0.06, RIPPLE_PP: 0.003, RIPPLE_RMS: 0.003, C
 LEARNED = frozenset({FRICTION, BREAKAWAY})
 """The figures that temperature moves enough to learn it from a night."""
 
-Bools = npt.NDArray[np.bool_]
 Model = TemperatureModel | NoTemperatureModel | None
 
 
@@ -65,7 +65,7 @@ class Course:
     model: Model
     warming: int
     outside: tuple[int, Paused] | None
-    values: Floats = field(repr=False)
+    values: Float64s = field(repr=False)
     doubt: float
     found: tuple[Found, ...]
     hidden: int
@@ -89,11 +89,16 @@ class Course:
 
     @property
     def level(self) -> tuple[float, float] | None:
-        """Where the figure is now, with its 95 % interval: that of the line, of the last change, of the last cycles; None where that is not known."""
+        """Where the figure is now, with its 95 % interval: that of the line, of the last change, of the last cycles; None where that is not known.
+
+        A ramp's level is that at the end, with all that changed behind it.
+        """
         if isinstance(self.slope, Slope):
             return self.slope.level, coverage_factor(self.slope.nu) * self.slope.level_u
         if self.found:
-            return self.found[-1].change.after, coverage_factor(NU_MANY) * self.found[-1].change.u_after
+            ramps = [each.change for each in self.found if each.change.kind is Kind.BEND]
+            last = ramps[-1] if ramps else self.found[-1].change
+            return last.after, coverage_factor(NU_MANY) * last.u_after
         if len(self.values) < 2 * LENGTH:
             return None
         means = block_means(np.arange(len(self.values), dtype=np.float64), self.values, self.series.u)
@@ -106,8 +111,8 @@ class _Known:
     """What temperature added to each cycle (n,), what is not known of that (n, k), `nu`, and which cycles it is known for (n,)."""
 
     model: Model
-    shift: Floats
-    common: Floats
+    shift: Float64s
+    common: Float64s
     nu: float
     inside: Bools
 
@@ -149,7 +154,7 @@ def course_of(series: Series) -> Course:
     )
 
 
-def _ranks(series: Series, values: Floats, axis: Axis, found: tuple[Found, ...]) -> MannKendall:
+def _ranks(series: Series, values: Float64s, axis: Axis, found: tuple[Found, ...]) -> MannKendall:
     """The trend by ranks behind the last change."""
     behind = np.arange(len(values)) >= (found[-1].change.at if found else 0)
     rest = series.part(behind)
@@ -186,12 +191,12 @@ def _doubt(series: Series) -> float:
     return float(np.ptp(read) * PER_K[series.figure] * np.median(np.abs(series.value)))
 
 
-def _along(series: Series, axis: Axis) -> Floats:
+def _along(series: Series, axis: Axis) -> Float64s:
     return series.strokes if axis is Axis.STROKES else hours_of(series)
 
 
 def _line(
-    series: Series, values: Floats, common: Floats, axis: Axis, known: _Known
+    series: Series, values: Float64s, common: Float64s, axis: Axis, known: _Known
 ) -> tuple[Slope | NoSlope, bool]:
     """The line, and whether temperature was taken off beside it.
 
@@ -212,7 +217,7 @@ def _line(
     return fit(common=most * (series.degc - series.degc.mean())), False
 
 
-def _changes(values: Floats, at: Floats, line: Slope | NoSlope) -> tuple[tuple[Found, ...], bool]:
+def _changes(values: Float64s, at: Float64s, line: Slope | NoSlope) -> tuple[tuple[Found, ...], bool]:
     """Changes, and whether one sloping line tells everything; what goes on steadily is no change, wherever a bend would fit into it."""
     if isinstance(line, Slope) and abs(line.slope) > line.half_width:
         straight = line.level + line.slope * (at - line.last)

@@ -5,20 +5,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO, unit_of
+from nightturn.estimation.figures import FIGURES, unit_of
+from nightturn.estimation.turns import Bools
 from nightturn.model.figures import OK
-from nightturn.unit_history.nights import NEAR, Night, Place, nights_of, temperature_degc
+from nightturn.model.tiles import Float64s, Int64s
+from nightturn.unit_history.nights import NEAR, Night, Place, nights_of, temperatures_degc
 
-FOLLOWED = (RIPPLE_PP, RIPPLE_RMS, COGGING_PP, FRICTION, BREAKAWAY, ZERO)
+FOLLOWED = tuple(name for name, spec in FIGURES.items() if spec.followed)
 """The figures whose course is followed; those of rated torque move with them."""
 KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id")
 PARTS = ("", "_u", "_u_rep", "_status")
 COLUMNS = [*KEYS, *NEAR, *(f"{name}{part}" for name in FOLLOWED for part in PARTS)]
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +49,14 @@ class Series:
 
     figure: str
     direction: int
-    strokes: Floats = field(repr=False)
-    ts: npt.NDArray[np.int64] = field(repr=False)
-    value: Floats = field(repr=False)
-    u: Floats = field(repr=False)
-    degc: Floats = field(repr=False)
-    stretch: npt.NDArray[np.int64] = field(repr=False)
-    night: npt.NDArray[np.int64] = field(repr=False)
-    cycle_no: npt.NDArray[np.int64] = field(repr=False)
+    strokes: Float64s = field(repr=False)
+    ts: Int64s = field(repr=False)
+    value: Float64s = field(repr=False)
+    u: Float64s = field(repr=False)
+    degc: Float64s = field(repr=False)
+    stretch: Int64s = field(repr=False)
+    night: Int64s = field(repr=False)
+    cycle_no: Int64s = field(repr=False)
     left_out: int
 
     @property
@@ -65,7 +64,7 @@ class Series:
         """Of value and u."""
         return unit_of(self.figure)
 
-    def part(self, chosen: npt.NDArray[np.bool_]) -> "Series":
+    def part(self, chosen: Bools) -> "Series":
         """The cycles where `chosen` is true."""
         return Series(
             self.figure, self.direction, self.strokes[chosen], self.ts[chosen], self.value[chosen],
@@ -171,7 +170,7 @@ def _rows(number: int, night: Night, strokes_before: int, stretch: int) -> pd.Da
     started = rows["ts_start"].astype("int64").to_numpy() if len(rows) else np.empty(0, np.int64)
     rows["ts"] = started
     rows["strokes"] = strokes_before + np.searchsorted(ended, started, side="right")
-    rows["degc"] = [temperature_degc(rows, row) for row in range(len(rows))]
+    rows["degc"] = temperatures_degc(rows)
     rows["night"], rows["stretch"] = number, stretch
     return rows
 

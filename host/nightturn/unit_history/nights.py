@@ -4,7 +4,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from nightturn.errors import StorageError
@@ -13,6 +12,7 @@ from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.quantities import number
 from nightturn.model.rows import STROKES
+from nightturn.model.tiles import Float64s, Int64s
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.unit_runs import runs_of_unit
@@ -72,7 +72,7 @@ class Night:
     ended_ts: int
     verdict: str
     cycles: pd.DataFrame = field(repr=False)
-    strokes: npt.NDArray[np.int64] | None = field(repr=False)
+    strokes: Int64s | None = field(repr=False)
     problem: str = ""
 
     @property
@@ -90,24 +90,21 @@ class Night:
 
     def hours_at(self) -> dict[float, float]:
         """Hours within cycles by temperature, the lower end of each class of 5 K; where none was read, NaN."""
-        found: dict[float, float] = {}
-        for row in range(len(self.cycles)):
-            degc = temperature_degc(self.cycles, row)
-            low = float(np.floor(degc / TEMP_CLASS_K) * TEMP_CLASS_K) if np.isfinite(degc) else float("nan")
-            found[low] = found.get(low, 0.0) + _hours(self.cycles, row)
-        return found
+        if not len(self.cycles):
+            return {}
+        lows = np.floor(temperatures_degc(self.cycles) / TEMP_CLASS_K) * TEMP_CLASS_K
+        lasted = (self.cycles["ts_end"] - self.cycles["ts_start"]).dt.total_seconds().to_numpy() / S_PER_H
+        classes, place = np.unique(lows, return_inverse=True)
+        return dict(zip(classes.tolist(), np.bincount(place, weights=lasted).tolist(), strict=True))
 
 
-def temperature_degc(cycles: pd.DataFrame, row: int) -> float:
-    """The temperature of a cycle nearest to the bearing; NaN where none was read."""
+def temperatures_degc(cycles: pd.DataFrame) -> Float64s:
+    """The temperature of each cycle (n,) nearest to the bearing; NaN where none was read."""
+    found = np.full(len(cycles), np.nan)
     for name in NEAR:
-        if name in cycles and np.isfinite(cycles[name].iloc[row]):
-            return float(cycles[name].iloc[row])
-    return float("nan")
-
-
-def _hours(cycles: pd.DataFrame, row: int) -> float:
-    return float((cycles["ts_end"].iloc[row] - cycles["ts_start"].iloc[row]).total_seconds()) / S_PER_H
+        if name in cycles:
+            found = np.where(np.isfinite(found), found, cycles[name].to_numpy(np.float64))
+    return found
 
 
 def nights_of(root: str | Path, unit: str, columns: list[str]) -> tuple[list[Night], tuple[str, ...]]:
@@ -151,7 +148,7 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
     )
 
 
-def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, npt.NDArray[np.int64] | None, str]:
+def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, Int64s | None, str]:
     """Cycles and strokes of a run; without them, why."""
     try:
         cycles = run.cycles(columns).sort_values("ts_start", kind="stable", ignore_index=True)

@@ -1,13 +1,14 @@
 """Which cycles of a series can be compared: warmed up, in stretches without a gap, and not more than can be judged at once."""
 
 import numpy as np
-import numpy.typing as npt
 
+from nightturn.estimation.turns import Bools
 from nightturn.model.clocks import NS_PER_S
+from nightturn.model.tiles import Float64s, Int64s
 from nightturn.trend.block_means import GAP_STEPS, UnusableSeriesError
 from nightturn.trend.temperature import Equilibrium, equilibrium
-from nightturn.unit_history.life import Floats, Series
-from nightturn.unit_history.nights import Night, temperature_degc
+from nightturn.unit_history.life import Series
+from nightturn.unit_history.nights import Night, temperatures_degc
 
 LIMIT_K = 0.5
 WINDOW_H = 1.0
@@ -18,11 +19,8 @@ POINTS = 300
 """Of a longer series, means of neighbouring cycles are judged."""
 NS_PER_H = 3600 * NS_PER_S
 
-Bools = npt.NDArray[np.bool_]
-Int64s = npt.NDArray[np.int64]
 
-
-def hours_of(series: Series) -> Floats:
+def hours_of(series: Series) -> Float64s:
     """Hours since its first cycle (n,)."""
     return np.asarray((series.ts - series.ts[0]) / NS_PER_H if len(series.ts) else np.empty(0))
 
@@ -41,7 +39,7 @@ def settled(series: Series) -> Bools:
 
 def standing_still(night: Night) -> Equilibrium | None:
     """Whether the temperature stood still over the last hour of a night; None where too little was read to say so."""
-    degc = np.array([temperature_degc(night.cycles, row) for row in range(len(night.cycles))])
+    degc = temperatures_degc(night.cycles)
     if not degc.size or not np.isfinite(degc).all():
         return None
     ts = night.cycles["ts_start"].astype("int64").to_numpy()
@@ -53,7 +51,7 @@ def standing_still(night: Night) -> Equilibrium | None:
         return None
 
 
-def swept(degc: Floats) -> bool:
+def swept(degc: Float64s) -> bool:
     """Whether a temperature (n,) both rose and fell by `SWEEP_K`: one way alone, it cannot be told from wear and running in."""
     rise = np.max(degc - np.minimum.accumulate(degc))
     fall = np.max(np.maximum.accumulate(degc) - degc)
@@ -82,7 +80,7 @@ def thinned(series: Series) -> Series:
     starts = np.flatnonzero(place % length == 0)
     counts = np.diff(np.append(starts, len(place)))
 
-    def mean(values: Floats) -> Floats:
+    def mean(values: Float64s) -> Float64s:
         return np.asarray(np.add.reduceat(values, starts) / counts)
 
     return Series(

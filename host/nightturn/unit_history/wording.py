@@ -13,7 +13,7 @@ from nightturn.unit_history.course import Course
 from nightturn.unit_history.settled import NS_PER_H
 from nightturn.unit_history.watch import Watched
 
-NO_CHANGE = "no change seen"
+NO_CHANGE = "no step or ramp began"
 NOTHING_JUDGED = "nothing judged yet: too few cycles of a warm unit"
 CLOCK_H = 20
 """Of a set that is shorter than so many hours the times of day say enough."""
