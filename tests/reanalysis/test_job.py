@@ -44,8 +44,8 @@ def test_other_settings_or_methods_make_another_result_which_replaces_the_older_
     amended(troubled, card=other_card(troubled))
     assert not made_again(troubled).already
     seen.append(results(troubled))
-    assert [len(each) for each in seen] == [2, 2, 2]
-    assert len({name for each in seen for name in each}) == 6
+    assert [len(each) for each in seen] == [3, 3, 3]
+    assert len({name for each in seen for name in each}) == 9
 
 
 def other_card(made: Recorded) -> str:

@@ -4,13 +4,14 @@ import shutil
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import pytest
 from replay_logs.make import Recorded
 
 from nightturn.errors import ConfigError, CorruptFileError
 from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.estimation.fingerprint import fingerprint
-from nightturn.model.figures import CycleRecord, Defect, Line, Symptoms
+from nightturn.model.figures import Curve, CycleRecord, Defect, Line, Symptoms
 from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.replay.differences import close, cycle_differences, night_differences, row_differences
@@ -163,6 +164,7 @@ def test_a_nights_verdict_that_only_the_last_digits_decide_says_so() -> None:
 
 
 def test_every_part_of_a_cycle_is_compared(cycle: CycleRecord) -> None:
+    cycle = msgspec.structs.replace(cycle, curves=(a_curve(),))
     for name in cycle.__struct_fields__:
         if name in {"figures", "fingerprint", "epoch", "cycle_no"}:
             continue
@@ -195,6 +197,26 @@ def test_close_looks_into_tuples_and_dicts() -> None:
     assert not close((1.0, 2.0), (1.0,))
     assert not close({"a": 1.0}, {"b": 1.0})
     assert not close(None, 1.0)
+
+
+def a_curve(torque_nm: float = 0.25, hole: float = np.nan, *, leg: str = "hold", turns: int = 3) -> Curve:
+    torque = np.asarray((0.5, torque_nm, hole), "<f4").tobytes()
+    return Curve(leg, 1, turns, torque, np.asarray((0.125,), "<f4").tobytes(), b"")
+
+
+def test_close_takes_curves_by_their_points_and_a_hole_as_a_hole() -> None:
+    assert close((a_curve(),), (a_curve(0.25 * (1 + 2e-7)),))
+    assert not close((a_curve(),), (a_curve(0.25 * (1 + 1e-5)),))
+    for other in (a_curve(hole=0.0), a_curve(leg="back"), a_curve(turns=2)):
+        assert not close(a_curve(), other)
+    shorter = msgspec.structs.replace(a_curve(), amplitude_nm=b"")
+    assert not close(a_curve(), shorter)
+
+
+def test_an_expectation_leaves_curves_to_the_tape(kept: Path) -> None:
+    expected = read_expected(kept)
+    assert expected is not None
+    assert [cycle.curves for cycle in expected.rows.cycles] == [()] * len(expected.rows.cycles)
 
 
 def test_close_takes_symptoms_by_their_numbers() -> None:
@@ -311,17 +333,17 @@ def test_a_run_is_compared_with_what_it_stored(measured: Recorded) -> None:
         assert outcome.cycles == 3
 
 
-def without_budget(cycle: CycleRecord) -> CycleRecord:
-    """The cycle as its own row has it; the lines of its budgets are rows of another dataset."""
+def its_own_row(cycle: CycleRecord) -> CycleRecord:
+    """The cycle without what is rows of other datasets: the lines of its budgets, and its curves."""
     figures = tuple(msgspec.structs.replace(figure, budget=()) for figure in cycle.figures)
-    return msgspec.structs.replace(cycle, figures=figures)
+    return msgspec.structs.replace(cycle, figures=figures, curves=())
 
 
 def test_stored_rows_are_the_rows_that_were_emitted(measured: Recorded) -> None:
     tape = tape_of_run(measured.root, measured.fixture, measured.run)
     seen = replay(tape)
     stored = stored_rows(measured.root, measured.fixture, measured.run, seen.record_first, seen.record_last)
-    assert stored.cycles == [without_budget(cycle) for cycle in seen.rows.cycles]
+    assert stored.cycles == [its_own_row(cycle) for cycle in seen.rows.cycles]
     assert stored.gaps == seen.rows.gaps
     assert sorted(stored.events, key=repr) == sorted(seen.rows.events, key=repr)
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from nightturn.model.facts import CUT, Cut, host
-from nightturn.model.figures import BUDGET, BudgetLine, CycleRecord, Figure
+from nightturn.model.figures import BUDGET, BudgetLine, Curve, CycleRecord, Figure
 from nightturn.model.records import Emit, Frame, Record, Tick
 from nightturn.model.rows import ChunkPlan, ClockRow, EventRow, GapRow, SlowRow, StrokeRow
 from nightturn.model.tiles import Int32s, Int64s
@@ -208,7 +208,16 @@ def cycle_record(cycle_no: int = 1, friction_nm: float = 0.110) -> CycleRecord:
         reasons=(),
         verdict="accept",
         verdict_reasons=("friction inside its limit",),
+        curves=(
+            Curve("forward", 1, 4, packed(0.25, 0.5, np.nan, 0.75), b"", b""),
+            Curve("hold", 1, 3, packed(5.0, 5.5, 5.25, 5.75), packed(0.125), packed(0.0625)),
+        ),
     )
+
+
+def packed(*values: float) -> bytes:
+    """As a curve keeps them."""
+    return np.asarray(values, "<f4").tobytes()
 
 
 def rows_of_every_dataset() -> list[Emit]:

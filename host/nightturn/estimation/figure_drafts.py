@@ -34,7 +34,7 @@ from nightturn.estimation.remarks import (
     rms_of,
 )
 from nightturn.estimation.ripple import Ripple
-from nightturn.model.figures import INCOMPLETE, REFUSED
+from nightturn.model.figures import INCOMPLETE, REFUSED, Curve
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.quantities import number, quantity
 from nightturn.model.verdicts import NOT_JUDGED
@@ -68,6 +68,7 @@ class Measured:
     slow_unfit: str = ""
     hold_unfit: str = ""
     unheld: tuple[int, int] = (0, 0)
+    curves: tuple[Curve, ...] = ()
 
     @property
     def legs(self) -> dict[str, Sequence[LegSums]]:

@@ -11,6 +11,7 @@ from nightturn.estimation.breakaway import Break, breaks_of
 from nightturn.estimation.budget import warmth_of
 from nightturn.estimation.cogging import Cogging, cogging_of
 from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.curves import Laid, curves_of
 from nightturn.estimation.cycle_verdict import Seen, judge
 from nightturn.estimation.families import family_orders
 from nightturn.estimation.figure_drafts import Basis, Measured, order_table, origins_of
@@ -89,6 +90,7 @@ def finish_cycle(
         origins=origins_of(measured.ripple, conditions, measured.hold_speed_rpm),
         cogging_origins=origins_of(measured.cogging, conditions, measured.slow_speed_rpm),
         symptoms=symptoms_of(measured),
+        curves=measured.curves,
     )
 
 
@@ -156,27 +158,26 @@ def measure(sums: CycleSums, conditions: Conditions) -> Measured:
     breaks: tuple[Break, ...] = ()
     if turned.cogging is not None and turned.friction is not None:
         breaks = breaks_of(sums.starts, turned.cogging, turned.friction.zero.value, conditions)
-    ripple, mean_torque, hold_unfit = None, None, ""
+    held = _Held()
     if hold is not None:
-        ripple, mean_torque, hold_unfit = _hold(
-            hold, conditions, sums.index_first, turned.passes, turned.cogging
-        )
+        held = _hold(hold, conditions, sums.index_first, turned.passes, turned.cogging)
     return Measured(
         slow=tuple(slow),
         hold=hold,
-        ripple=ripple,
+        ripple=held.ripple,
         cogging=turned.cogging,
         variation=turned.variation,
         friction=turned.friction,
         over_speed=over,
         breaks=breaks,
-        mean_torque=mean_torque,
+        mean_torque=held.mean_torque,
         slow_speed_rpm=speed_rpm(slow[0], conditions.rate_hz) if slow else 0.0,
         hold_speed_rpm=speed_rpm(hold, conditions.rate_hz) if hold is not None else 0.0,
         short_passes=sums.short_passes,
         slow_unfit=turned.unfit,
-        hold_unfit=hold_unfit,
+        hold_unfit=held.unfit,
         unheld=sums.unheld,
+        curves=curves_of(turned.laid, held.laid),
     )
 
 
@@ -271,6 +272,7 @@ class _Turned:
     passes: Slow | None = None
     torque: tuple[tuple[Turns, Float64s], ...] = ()
     centre_s: float = 0.0
+    laid: tuple[Laid, ...] = ()
     unfit: str = ""
 
 
@@ -285,6 +287,7 @@ def _slow_passes(slow: list[LegSums], conditions: Conditions, index_zero: int) -
     if {leg.direction for leg in whole} != {1, -1}:
         return _Turned()
     torque, spread, centre = _without_drift(whole)
+    laid = tuple(Laid(*each) for each in torque)
     apart = lines_apart(torque, highest, declared | family)
     if not apart.untouched:
         whole = list(apart.turns)
@@ -295,13 +298,13 @@ def _slow_passes(slow: list[LegSums], conditions: Conditions, index_zero: int) -
         # The rig's own orders are known of both directions together: of their difference a record says nothing.
         variation = variation_of(cogging, torque, declared | family, spread, replace(transfer, rig=None))
     except InseparableError as error:
-        return _Turned(unfit=inseparable(error, slow, conditions.sense))
+        return _Turned(laid=laid, unfit=inseparable(error, slow, conditions.sense))
     try:
         passes = slow_passes(whole, cogging.forward, cogging.backward, centre, rounding_variance(conditions))
         friction = friction_of(passes) if passes is not None else None
     except np.linalg.LinAlgError:
-        return _Turned(cogging, variation, unfit=NO_LEVELS)
-    return _Turned(cogging, variation, friction, passes, tuple(torque), centre)
+        return _Turned(cogging, variation, laid=laid, unfit=NO_LEVELS)
+    return _Turned(cogging, variation, friction, passes, tuple(torque), centre, laid)
 
 
 def rounding_variance(conditions: Conditions) -> float:
@@ -340,24 +343,36 @@ def _centre(leg: Turns) -> float:
     return float((leg.n * leg.time_s).sum() / leg.n.sum())
 
 
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """What the hold gave; `unfit` is why there is no fit."""
+
+    ripple: Ripple | None = None
+    mean_torque: Estimate | None = None
+    laid: Laid | None = None
+    unfit: str = ""
+
+
 def _hold(
     hold: LegSums, conditions: Conditions, index_zero: int, passes: Slow | None, cogging: Cogging | None
-) -> tuple[Ripple | None, Estimate | None, str]:
+) -> _Held:
     """Ripple and mean torque where the hold has a whole turn; else, where its fit has no solution, why."""
     if not _usable(hold):
-        return None, None, ""
+        return _Held()
     bins, highest, declared, family = _layout(hold, conditions)
     turns = _laid_out(hold, conditions, index_zero, bins, highest, declared | family)
     if not turns.whole.any():
-        return None, None, ""
-    apart = lines_apart([(turns, straight(turns)[0])], highest, declared | family)
+        return _Held()
+    laid = Laid(turns, straight(turns)[0])
+    apart = lines_apart([(turns, laid.torque_nm)], highest, declared | family)
     (turns,) = apart.turns
     try:
         transfer = _held_transfer(hold, conditions, highest, cogging)
         ripple = ripple_of(turns, highest, declared, family, transfer, apart)
     except InseparableError as error:
-        return None, None, inseparable(error, [hold], conditions.sense)
+        return _Held(laid=laid, unfit=inseparable(error, [hold], conditions.sense))
     try:
-        return ripple, mean_torque_of(turns, ripple.fit, passes, rounding_variance(conditions)), ""
+        mean = mean_torque_of(turns, ripple.fit, passes, rounding_variance(conditions))
     except np.linalg.LinAlgError:
-        return ripple, None, NO_LEVELS
+        return _Held(ripple, None, laid, NO_LEVELS)
+    return _Held(ripple, mean, laid)

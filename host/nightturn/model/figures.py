@@ -97,14 +97,34 @@ class Symptoms(msgspec.Struct, frozen=True):
     jumps: int = 0
 
 
+class Curve(msgspec.Struct, frozen=True):
+    """Torque over one turn of those passes of a cycle that turned one way. Arrays are packed as float32, low byte first.
+
+    Attributes:
+        leg: `forward` and `back` unpowered, or `hold`.
+        direction: sense of turning, +1 as declared positive.
+        turns: whole turns that it is the mean of.
+        torque_nm: (points,) from angle zero on, evenly, without the drift of the cycle; not a number where no sample was.
+        amplitude_nm: (orders,) peak amplitude of the orders 1, 2, ...; empty where the turn has a hole.
+        floor_nm: (orders,) the rms amplitude that the scatter from turn to turn alone has in the mean; empty with one turn.
+    """
+
+    leg: str
+    direction: int
+    turns: int
+    torque_nm: bytes
+    amplitude_nm: bytes
+    floor_nm: bytes
+
+
 class CycleRecord(msgspec.Struct, frozen=True):
     """One cycle: who and where, and its figures.
 
     `orders` is the order table of the hold ripple and `cogging_orders` of the cogging: (order, amplitude
     peak N·m, phase rad, standard uncertainty N·m). `limit_words` are met, missed, undecided or not judged for each limit
     of the variant, in its order. `sums_sha256` is over the integer sums, identical on every machine. `origins` and
-    `cogging_origins` say in words where each order of the two tables comes from. `symptoms` is None where an earlier version
-    made the record.
+    `cogging_origins` say in words where each order of the two tables comes from. `symptoms` is None, and
+    there are no `curves`, where an earlier version made the record.
     """
 
     run: str
@@ -136,6 +156,7 @@ class CycleRecord(msgspec.Struct, frozen=True):
     origins: tuple[str, ...] = ()
     cogging_origins: tuple[str, ...] = ()
     symptoms: Symptoms | None = None
+    curves: tuple[Curve, ...] = ()
 
     @property
     def kind(self) -> str:

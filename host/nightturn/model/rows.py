@@ -8,6 +8,7 @@ from nightturn.model.nights import NightVerdict
 
 CYCLES = "cycles"
 BUDGET = "budget"
+CURVES = "curves"
 STROKES = "strokes"
 EVENTS = "events"
 GAPS = "gaps"

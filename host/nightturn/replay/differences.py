@@ -8,11 +8,12 @@ import math
 from collections.abc import Sequence
 
 import msgspec
+import numpy as np
 from msgspec.structs import astuple
 
 from nightturn.estimation.fingerprint import fingerprint
 from nightturn.model.facts import CycleFinished
-from nightturn.model.figures import CycleRecord, Figure, Symptoms
+from nightturn.model.figures import Curve, CycleRecord, Figure, Symptoms
 from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import number, scientific
@@ -41,8 +42,10 @@ BY_FIGURE_OF_OLD = ("value", "u", "nu", "status", "n", "reasons")
 BY_BUDGET = ("u_rep", "nu_rep", "u_common", "kind", "band", "unseen")
 SYMPTOM_RELATIVE = 1e-6
 """Where a line lies is where its fit is best, and beside the best place a fit is hardly worse."""
-LATER = frozenset({"origins", "cogging_origins", "symptoms"})
-"""Of recordings from before orders had an origin, or cycles their symptoms, there is none to compare with."""
+LATER = frozenset({"origins", "cogging_origins", "symptoms", "curves"})
+"""Of recordings from before orders had an origin, or cycles symptoms and curves, there is none to compare with."""
+CURVE_RELATIVE = 1e-6
+"""Curves are kept as float32, whose last bit may fall either way; of the largest value in one."""
 BY_FIGURE = frozenset({"figures", "fingerprint"})
 
 
@@ -195,6 +198,8 @@ def close(was: object, now: object, relative: float = RELATIVE) -> bool:
         return len(_numbers(was)) == len(_numbers(now)) and all(
             close(a, b, SYMPTOM_RELATIVE) for a, b in both
         )
+    if isinstance(was, Curve) and isinstance(now, Curve):
+        return _close_curves(was, now)
     if isinstance(was, dict) and isinstance(now, dict):
         return was.keys() == now.keys() and all(close(value, now[key]) for key, value in was.items())
     return was == now
@@ -204,6 +209,20 @@ def _numbers(symptoms: Symptoms) -> list[object]:
     """Everything in them, one behind the other."""
     rows = [astuple(each) for each in (*symptoms.lines, *symptoms.defects)]
     return [value for row in (*rows, (len(symptoms.lines), symptoms.railed, symptoms.jumps)) for value in row]
+
+
+def _close_curves(was: Curve, now: Curve) -> bool:
+    """The same leg and turns, and points alike within the bound."""
+    if (was.leg, was.direction, was.turns) != (now.leg, now.direction, now.turns):
+        return False
+    for name in ("torque_nm", "amplitude_nm", "floor_nm"):
+        old, new = (np.frombuffer(getattr(each, name), "<f4") for each in (was, now))
+        if old.shape != new.shape:
+            return False
+        bound = CURVE_RELATIVE * float(np.nanmax(np.abs(old), initial=ABSOLUTE))
+        if not np.allclose(old, new, rtol=0.0, atol=bound, equal_nan=True):
+            return False
+    return True
 
 
 def _close_order(was: tuple[float, ...], now: tuple[float, ...]) -> bool:

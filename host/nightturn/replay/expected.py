@@ -60,7 +60,7 @@ def write_expected(tape: Path, seen: Replayed, made_by: str) -> Path:
         effects=seen.effects,
         effects_crc=seen.effects_crc,
         samples=seen.samples,
-        rows=seen.rows,
+        rows=_without_curves(seen.rows),
     )
     path = expected_path(tape)
     try:
@@ -68,3 +68,9 @@ def write_expected(tape: Path, seen: Replayed, made_by: str) -> Path:
     except OSError as error:
         raise StorageError(f"{path}: cannot be written: {error.strerror}") from error
     return path
+
+
+def _without_curves(rows: Rows) -> Rows:
+    """The tape itself has them, and replay compares them with what the sums give."""
+    replace = msgspec.structs.replace
+    return replace(rows, cycles=[replace(cycle, curves=()) for cycle in rows.cycles])

@@ -163,8 +163,14 @@ class Catalogue:
         """Make the catalogue again from the files alone; what cannot be read is left out and told.
 
         What somebody enters meanwhile stays: only entries whose file is gone are taken out. Summaries are worked out when
-        they are asked for.
+        they are asked for. One whose pages contradict each other is set aside first.
         """
+        try:
+            self._enter_again()
+        except _NoDatabaseError as problem:
+            self._make_anew(problem)
+
+    def _enter_again(self) -> None:
         files = RealFiles(self.root)
         chunks = list(_chunk_rows(files))
         segments = list(_segment_rows(files))
@@ -213,7 +219,7 @@ class Catalogue:
         with _ONE_AT_A_TIME:
             self._set_aside(problem)
             self._make_tables()
-        self.rebuild()
+        self._enter_again()
 
     def _make_tables(self) -> bool:
         """Whether they had to be made.

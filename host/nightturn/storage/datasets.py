@@ -8,12 +8,13 @@ from itertools import zip_longest
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import msgspec
+import numpy as np
 import pyarrow as pa
 
 from nightturn.estimation.figures import FIGURES
 from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Emit
-from nightturn.model.rows import BUDGET, CYCLES, ROW_OF_DATASET, BudgetRow
+from nightturn.model.rows import BUDGET, CURVES, CYCLES, ROW_OF_DATASET, BudgetRow
 from nightturn.storage.parquet import TS, Field, column
 
 TEMPERATURE_ROLES = ("bearing", "winding", "housing", "bridge", "ambient")
@@ -52,8 +53,32 @@ _DEFECTS = pa.list_(
         ]
     )
 )
+_POINTS = pa.list_(pa.float32())
 _REASONS = pa.list_(pa.string())
 _ORDER_NUMBERS = pa.list_(pa.int32())
+
+_CURVE_KEYS = (
+    column("ts", TS, "", "end of the cycle"),
+    column("epoch", pa.int32(), "", "counts device and host boots"),
+    column("cycle_no", pa.int32(), "", "counts cycles of the run"),
+)
+_CURVE_FACTS = (
+    column("leg", pa.string(), "", "forward or back unpowered, or hold"),
+    column("direction", pa.int32(), "", "sense of turning, +1 as declared positive"),
+    column("turns", pa.int32(), "", "whole turns that it is the mean of"),
+)
+_PACKED = (
+    column(
+        "torque_nm",
+        _POINTS,
+        "N·m",
+        "over a turn, evenly from angle zero on, without drift; null where no sample was",
+    ),
+    column("amplitude_nm", _POINTS, "N·m", "peak of the orders 1, 2, ...; empty where the turn has a hole"),
+    column(
+        "floor_nm", _POINTS, "N·m", "rms that the scatter from turn to turn has there; empty with one turn"
+    ),
+)
 
 Column = tuple[Field, Callable[[CycleRecord], Any]]
 
@@ -69,6 +94,8 @@ def tables(rows: Sequence[Emit]) -> Iterator[tuple[str, pa.Table]]:
         if by_dataset[dataset]:
             yield dataset, table_of(dataset, by_dataset[dataset])
     cycles = [row for row in by_dataset[CYCLES] if isinstance(row, CycleRecord)]
+    if any(cycle.curves for cycle in cycles):
+        yield CURVES, curves_table(cycles)
     if cycles:
         yield CYCLES, cycles_table(cycles)
 
@@ -102,6 +129,8 @@ def schema_of(dataset: str) -> pa.Schema:
     """The columns of a dataset made of rows, cycles included."""
     if dataset == CYCLES:
         return cycles_table([]).schema
+    if dataset == CURVES:
+        return curves_table([]).schema
     hints = get_type_hints(ROW_OF_DATASET[dataset])
     return pa.schema([_field(name, hint) for name, hint in hints.items()])
 
@@ -114,6 +143,24 @@ def cycles_table(cycles: Sequence[CycleRecord]) -> pa.Table:
     columns = [*_key_columns(), *_temperature_columns(cycles), *_figure_columns(cycles), *_closing_columns()]
     arrays = [pa.array([value(cycle) for cycle in cycles], field.type) for field, value in columns]
     return pa.Table.from_arrays(arrays, schema=pa.schema([field for field, _ in columns]))
+
+
+def curves_table(cycles: Sequence[CycleRecord]) -> pa.Table:
+    """One row per cycle and leg: torque over a turn, its orders and their floor."""
+    rows = [(cycle, curve) for cycle in cycles for curve in cycle.curves]
+    columns: list[tuple[Field, list[Any]]] = [
+        (field, [getattr(cycle, field.name) for cycle, _ in rows]) for field in _CURVE_KEYS[1:]
+    ]
+    columns.insert(0, (_CURVE_KEYS[0], [cycle.ts_end for cycle, _ in rows]))
+    columns += [(field, [getattr(curve, field.name) for _, curve in rows]) for field in _CURVE_FACTS]
+    columns += [(field, [_unpacked(getattr(curve, field.name)) for _, curve in rows]) for field in _PACKED]
+    arrays = [pa.array(values, field.type) for field, values in columns]
+    return pa.Table.from_arrays(arrays, schema=pa.schema([field for field, _ in columns]))
+
+
+def _unpacked(packed: bytes) -> list[float | None]:
+    values = np.frombuffer(packed, "<f4")
+    return [None if value != value else value for value in values.tolist()]  # noqa: PLR0124 - not a number
 
 
 def unit_of(name: str) -> str:

@@ -123,17 +123,23 @@ class Run:
         tables = [each.read(columns) for each in self._there(dataset)]
         return pa.concat_tables(tables, promote_options="default") if tables else None
 
-    def frame(self, dataset: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    def frame(
+        self, dataset: str, columns: Sequence[str] | None = None, *, reanalysis: str | None = None
+    ) -> pd.DataFrame:
         """All rows of a dataset with their run; units by column in `attrs["units"]`; no row where nothing was recorded.
 
-        Only some `columns` are read faster than all; one that a file of an older version lacks is left out.
+        Only some `columns` are read faster than all; one that a file of an older version lacks is left out. With `reanalysis`
+        as that method of `nightturn reanalyse` made it again, not as recorded: cycles, budget and curves.
 
         Raises:
-            StorageError: no such dataset or column, or retention has cleared it.
+            StorageError: no such dataset, column or result, or retention has cleared it.
         """
         empty = schema_of_dataset(dataset).empty_table() if dataset in tree.DATASETS else None
         if empty is not None:
             check_columns(columns, dataset)
+        if reanalysis is not None:
+            made = read_result(self.stored, reanalysis, self.fixture, self.run, dataset, columns)
+            return self._framed(made)
         table = self.table(dataset, columns)
         if table is None:
             assert empty is not None
@@ -152,15 +158,9 @@ class Run:
         `_kind` says what `_u` holds: the whole `budget`, or `repeatability` where the calibration record carries no
         certificate data; `_u_rep` and `_nu_rep` are the cycle's own scatter, `_u_common` the part that all cycles share.
         `_band_low`, `_band_high` and `_unseen` are the orders that it contains and the declared ones that it could not see.
-        With `reanalysis` the cycles as that method of `nightturn reanalyse` made them again, not as recorded.
-
-        Raises:
-            StorageError: no such column, no result of that method, or retention has cleared what was recorded.
+        Arguments and errors as with `frame`.
         """
-        if reanalysis is None:
-            return self.frame(CYCLES, columns)
-        check_columns(columns, CYCLES)
-        return self._framed(read_result(self.stored, reanalysis, self.fixture, self.run, columns))
+        return self.frame(CYCLES, columns, reanalysis=reanalysis)
 
     def budget(self) -> pd.DataFrame:
         """The uncertainty budgets: a row for each line of each figure of each cycle.

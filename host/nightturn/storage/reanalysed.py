@@ -1,4 +1,4 @@
-"""Results of a re-analysis beside the data that they were made of: cycles and budgets, a file each per run and method.
+"""Results of a re-analysis beside the data that they were made of: cycles, curves and budgets, a file each per run and method.
 
 `reanalysis/<method>/fixture=<id>/date=<date>/run=<run>/cycles-<key>-<crc32c>.parquet`. The key names everything that the result
 depends on, so a file of that name is the result, and none has to be worked out twice. The cycles are written last.
@@ -15,7 +15,7 @@ from crc32c import crc32c
 from nightturn.errors import CorruptFileError, StorageError
 from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Emit
-from nightturn.model.rows import BUDGET, CYCLES
+from nightturn.model.rows import BUDGET, CURVES, CYCLES
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage import datasets, parquet, paths, tree
 from nightturn.storage.chunk_file import THREADS, corruption_named
@@ -23,7 +23,8 @@ from nightturn.storage.parquet import facts_of
 from nightturn.world import Files, ReadFiles
 
 FOLDER = "reanalysis"
-_NAME = re.compile(r"(cycles|budget)-([0-9a-f]{16})-([0-9a-f]{8})\.parquet")
+MADE_AGAIN = (BUDGET, CURVES, CYCLES)
+_NAME = re.compile(r"(cycles|curves|budget)-([0-9a-f]{16})-([0-9a-f]{8})\.parquet")
 _FACTS = ("dataset", "fixture", "run", "method", "key")
 
 
@@ -61,7 +62,7 @@ def write_result(files: Files, folder: str, cycles: Sequence[CycleRecord], facts
     written = []
     try:
         before = files.list(folder)
-        for dataset in (BUDGET, CYCLES):
+        for dataset in MADE_AGAIN:
             table = tables.get(dataset)
             table = datasets.schema_of(dataset).empty_table() if table is None else table
             encoded = parquet.encode(table, dataset, facts)
@@ -81,16 +82,23 @@ def write_result(files: Files, folder: str, cycles: Sequence[CycleRecord], facts
 
 
 def read_result(
-    files: ReadFiles, method: str, fixture: str, run: str, columns: Sequence[str] | None = None
+    files: ReadFiles,
+    method: str,
+    fixture: str,
+    run: str,
+    dataset: str = CYCLES,
+    columns: Sequence[str] | None = None,
 ) -> pa.Table:
-    """The cycles of a run as a method made them again.
+    """A dataset of a run as a method made it again.
 
     Raises:
-        StorageError: there is no such result; says which methods there are.
+        StorageError: there is no such result, says which methods there are; or it has no such dataset.
         CorruptFileError: its file fails a checksum, or is that of another run.
     """
+    if dataset not in MADE_AGAIN:
+        raise StorageError(f"{dataset} is not made again by a re-analysis; {', '.join(MADE_AGAIN)} are")
     folder = folder_of(files, method, fixture, run)
-    names = [name for name in files.list(folder) if name.startswith(f"{CYCLES}-")] if folder else []
+    names = [name for name in files.list(folder) if name.startswith(f"{dataset}-")] if folder else []
     if not names:
         known = files.list(FOLDER)
         near = did_you_mean(method, known)

@@ -4,11 +4,11 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from nightturn.model.names import RUN_ID
-from nightturn.model.rows import CYCLES, ROW_OF_DATASET
+from nightturn.model.rows import CURVES, CYCLES, ROW_OF_DATASET
 from nightturn.storage import paths
 from nightturn.world import ReadFiles
 
-DATASETS = (paths.RAW, *ROW_OF_DATASET, CYCLES, paths.SUMMARY_1S, paths.SUMMARY_1M)
+DATASETS = (paths.RAW, *ROW_OF_DATASET, CURVES, CYCLES, paths.SUMMARY_1S, paths.SUMMARY_1M)
 
 
 class RunFolder(NamedTuple):
