@@ -53,7 +53,7 @@ def plant_cycle(
     noise = Noise(product.bridge, seed, np.random.default_rng(seed))
     plant = Plant(product, noise, rate_hz=rate_hz, strokes=0.0, polarity=1, position=1000.0)
     if spall:
-        plant.condition.spall_from_s, plant.condition.spall_size = -1e9, spall
+        plant.condition.began["spall"] = (-1e9, spall)
     plant.cable = cable
     speed = rpm / 60 * math.tau
     moves = [(way, slow_turns, 0.0) for way in (1, -1, 1)] + [(1, hold_turns, hold_nm)]

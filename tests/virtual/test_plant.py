@@ -219,7 +219,7 @@ def test_friction_warms_the_bearing_and_a_held_torque_the_winding() -> None:
 def test_a_spall_raises_friction_and_opposes_motion_both_ways() -> None:
     plant = plant_of()
     healthy = steady_turn(plant, 64.0), steady_turn(plant, -64.0)
-    plant.condition.spall_from_s = plant.condition.seconds - 3 * 3600.0
+    plant.condition.began["spall"] = (plant.condition.seconds - 3 * 3600.0, 1.0)
     plant.generate(plant.index + STEP_S * RATE_HZ)  # the next slow step sees it
     damaged = steady_turn(plant, 64.0), steady_turn(plant, -64.0)
     height = plant.condition.spall_nm

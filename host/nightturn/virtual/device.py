@@ -267,6 +267,9 @@ class VirtualDevice:
             "coulomb_nm": levels.coulomb_nm,
             "viscous_nm_s": levels.viscous_nm_s,
             "spall_nm": levels.spall_nm,
+            "chip_nm": levels.chip_nm,
+            "stiffness": levels.stiffness,
+            "ambient_degc": unit.ambient_degc,
             "zero_v": levels.zero_v,
         }
 
@@ -282,9 +285,8 @@ class VirtualDevice:
             }
         )
         match change.fault.kind:
-            case "spall":
-                self.plant.condition.spall_from_s = self.plant.condition.seconds
-                self.plant.condition.spall_size = change.fault.size
+            case "spall" | "chip" | "coupling" | "zero" | "cooling":
+                self.plant.condition.begin(change.fault.kind, change.fault.size)
             case "cable":
                 sound = Cable(mix(self.seed, 6, change.at_ns), change.fault.size) if change.begins else None
                 self.plant.cable, self.plant.cable_from = sound, self.plant.index

@@ -8,12 +8,25 @@ from nightturn.model.quantities import typed
 
 UNIT_NS = {"ms": 1_000_000, "s": 10**9, "m": 60 * 10**9, "h": 3600 * 10**9}
 DEFAULT_LASTS_NS = {"outage": 20 * 10**9, "guard": 60 * 10**9}
-KINDS = ("spall", "cable", "outage", "reset", "crash", "guard", "shunt")
-SIZED = frozenset({"spall", "cable", "shunt"})
+KINDS = (
+    "spall",
+    "chip",
+    "coupling",
+    "zero",
+    "cooling",
+    "cable",
+    "outage",
+    "reset",
+    "crash",
+    "guard",
+    "shunt",
+)
+SIZED = frozenset({"spall", "chip", "coupling", "zero", "cooling", "cable", "shunt"})
 ALLOWED = (
     "KIND@TIME, KIND@TIME+DURATION or KIND@TIME*SIZE with KIND one of "
     + ", ".join(KINDS)
-    + "; times as 30s, 90m, 5h or 1h30m; a duration for outage, guard and cable; a size for spall, cable and shunt"
+    + "; times as 30s, 90m, 5h or 1h30m; a duration for outage, guard and cable; a size for "
+    + ", ".join(kind for kind in KINDS if kind in SIZED)
 )
 _FAULT = re.compile(r"(?P<kind>[a-z]+)@(?P<at>[^+*]+)(?:\+(?P<lasts>[^+*]+))?(?:\*(?P<size>[^+*]+))?")
 _TIME = re.compile(r"(?:\d+(?:\.\d+)?(?:ms|s|m|h))+")

@@ -18,18 +18,26 @@ def phase_rad(order: int) -> float:
     return (order * GOLDEN_ANGLE_RAD) % math.tau
 
 
-def transfer(product: Product, omega_rad_s: float) -> complex:
-    """Torque at the rotor to what the converter sees, the driver held stiff; `omega_rad_s` may be negative."""
-    spring = complex(product.stiffness_nm_per_rad, omega_rad_s * product.damping_nm_s_per_rad)
+def transfer(product: Product, omega_rad_s: float, stiffness: float = 1.0) -> complex:
+    """Torque at the rotor to what the converter sees, the driver held stiff; `omega_rad_s` may be negative.
+
+    Of the coupling's stiffness this share is left.
+    """
+    spring = complex(product.stiffness_nm_per_rad * stiffness, omega_rad_s * product.damping_nm_s_per_rad)
     seen = spring / (spring - product.inertia_kg_m2 * omega_rad_s * omega_rad_s)
     corner_hz = product.bridge.filter_hz
     return seen / complex(1.0, omega_rad_s / (math.tau * corner_hz)) if corner_hz else seen
 
 
-def phasors(product: Product, orders: Orders, speed_rad_s: float) -> dict[int, complex]:
+def phasors(
+    product: Product, orders: Orders, speed_rad_s: float, stiffness: float = 1.0
+) -> dict[int, complex]:
     """Complex amplitude of each order as the transducer sees it at a steady signed speed; 0 gives the rotor's."""
     return {
-        order: -1j * amplitude * np.exp(1j * phase_rad(order)) * transfer(product, order * speed_rad_s)
+        order: -1j
+        * amplitude
+        * np.exp(1j * phase_rad(order))
+        * transfer(product, order * speed_rad_s, stiffness)
         for order, amplitude in orders
     }
 
@@ -40,6 +48,12 @@ def waveform(terms: dict[int, complex], points: int = TABLE_POINTS) -> Floats:
     for order, term in terms.items():
         spectrum[order] = term * (points / 2)
     return np.fft.irfft(spectrum, points)
+
+
+def pulse(at_rad: float, width_rad: float) -> Floats:
+    """One pulse of height 1 in a period (points,), half a period behind `at_rad`."""
+    phase = np.mod(np.arange(TABLE_POINTS) * (math.tau / TABLE_POINTS) - at_rad, math.tau) - math.pi
+    return np.asarray(np.exp(-(phase**2) / (2 * width_rad**2)), np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightturn.virtual import orders as order_tables
-from nightturn.virtual.condition import SPALL_WIDTH_RAD, STEP_S, Condition, Work
+from nightturn.virtual.condition import CHIP_RAD, CHIP_WIDTH_RAD, SPALL_WIDTH_RAD, STEP_S, Condition, Work
 from nightturn.virtual.friction import PRESLIDING_LENGTHS, presliding, steady_force
 from nightturn.virtual.motion import Course, Piece
 from nightturn.virtual.noise import PAGE, PAGE_BITS, Cable, Noise
@@ -26,11 +26,6 @@ WAVES_KEPT = 10
 RATE_DIGITS = 9  # a ramp's end and the cruise after it are one speed
 CELL_MASK = TABLE_POINTS - 1
 _STEPS = np.arange(PAGE, dtype=np.float64)
-
-
-def _pulse_wave() -> Wave:
-    phase = np.arange(TABLE_POINTS) * (math.tau / TABLE_POINTS) - math.pi
-    return Wave.of(np.exp(-(phase**2) / (2 * SPALL_WIDTH_RAD**2)))
 
 
 def cells_of(position: Floats) -> tuple[Int64s, Floats]:
@@ -73,8 +68,9 @@ class Plant:
         self._noise = noise
         self._cell = TABLE_POINTS / product.counts_per_rev
         self._scale = polarity * product.counts_per_nm
-        self._waves: OrderedDict[tuple[float, float], Wave] = OrderedDict()
-        self._pulse = _pulse_wave()
+        self._waves: OrderedDict[tuple[float, float, float], Wave] = OrderedDict()
+        self._pulse = Wave.of(order_tables.pulse(0.0, SPALL_WIDTH_RAD))
+        self._chip = Wave.of(order_tables.pulse(CHIP_RAD, CHIP_WIDTH_RAD))
         self._levels = self.condition.levels()
         self._origin = position  # counts where the last reversal or start was
         self._held_nm = 0.0  # friction held there
@@ -179,6 +175,7 @@ class Plant:
         cell, rest = cells_of(position)
         cogging = float(self._wave(0.0, 0.0).at(cell, rest)[0])
         ripple = float(self._ripple(0.0).at(cell, rest)[0])
+        cogging += float(self._chip.at(cell, rest)[0]) * self._levels.chip_nm * self._scale
         constant = cogging - self._held_nm * self._scale + self._offset()
         samples = self._noise_of(first, last)
         if level.moving:
@@ -213,6 +210,8 @@ class Plant:
         samples += self._resisting(piece, position, speed, sliding=sliding)
         if self._levels.spall_nm:
             samples += self._spall(seen, piece)
+        if self._levels.chip_nm:
+            samples += self._chip.at(cell, rest) * (self._levels.chip_nm * self._scale)
         samples += self._noise_of(first, last)
         _convert(samples, raw)
         return last
@@ -306,22 +305,22 @@ class Plant:
 
     def _wave(self, rate: float, set_nm: float) -> Wave:
         """Cogging plus the ripple at a set torque, counts, as seen at a speed in counts per sample."""
-        return self._table((rate, set_nm))
+        return self._table((rate, set_nm, self._levels.stiffness))
 
     def _ripple(self, rate: float) -> Wave:
         """Ripple alone for 1 N·m, counts."""
-        return self._table((rate, math.inf))
+        return self._table((rate, math.inf, self._levels.stiffness))
 
-    def _table(self, key: tuple[float, float]) -> Wave:
+    def _table(self, key: tuple[float, float, float]) -> Wave:
         wave = self._waves.get(key)
         if wave is None:
-            rate, set_nm = key
+            rate, set_nm, left = key
             speed = rate * self._rad_s
-            ripple = order_tables.phasors(self.product, self.product.ripple, speed)
+            ripple = order_tables.phasors(self.product, self.product.ripple, speed, left)
             if math.isinf(set_nm):
                 terms = ripple
             else:
-                terms = order_tables.phasors(self.product, self.product.cogging, speed)
+                terms = order_tables.phasors(self.product, self.product.cogging, speed, left)
                 for order, term in ripple.items():
                     terms[order] = terms.get(order, 0j) + set_nm * term
             wave = Wave.of_terms(terms, self._scale)

@@ -103,7 +103,7 @@ class Product:
         cogging: N·m, unpowered.
         ripple: relative to the set torque.
         bearing_order: ball pass order of the outer race, not quite a whole number.
-        spall_nm: depth of the pulses a grown bearing defect makes.
+        spall_nm: depth of the pulses a grown bearing defect makes; chip_nm: torque at the place where a magnet lacks a piece.
         short_drag_nm_s: viscous drag of the shorted winding.
     """
 
@@ -123,6 +123,7 @@ class Product:
     speed_max_rad_s: float = 62.8
     counts_per_rev: int = 2**20
     encoder_turns: int = 1  # that it tells apart after a start
+    chip_nm: float = 0.03
     bridge: Bridge = field(default_factory=Bridge)
     heat: Heat = field(default_factory=Heat)
 
@@ -180,6 +181,7 @@ PAN2 = Product(
     ripple=((7, 0.0008), (14, 0.0008), (42, 0.0015), (84, 0.0006)),
     bearing_order=outer_race_order(14, 0.15),
     spall_nm=0.030,
+    chip_nm=0.006,
     short_drag_nm_s=0.05,
     heat=Heat(housing_j_per_k=220.0, housing_k_per_w=4.0, copper_w_per_nm2=1.5),
 )

@@ -5,8 +5,8 @@ from typing import TypeAlias
 
 import numpy as np
 
-from nightturn.virtual.condition import SPALL_WIDTH_RAD, Levels
-from nightturn.virtual.orders import TABLE_POINTS, Floats, phasors, waveform
+from nightturn.virtual.condition import CHIP_RAD, CHIP_WIDTH_RAD, SPALL_WIDTH_RAD, Levels
+from nightturn.virtual.orders import TABLE_POINTS, Floats, phasors, pulse, waveform
 from nightturn.virtual.products import Product
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
@@ -24,11 +24,12 @@ def _pulses(product: Product, levels: Levels) -> Floats:
     return pulses
 
 
-def _order_table(product: Product, speed_rad_s: float, torque_nm: float) -> dict[str, Json]:
+def _order_table(product: Product, speed_rad_s: float, torque_nm: float, stiffness: float) -> dict[str, Json]:
     table: dict[str, Json] = {}
     orders = sorted({order for order, _ in (*product.cogging, *product.ripple)})
     for order in orders:
-        rotor, seen = _sum(product, 0.0, torque_nm)[order], _sum(product, speed_rad_s, torque_nm)[order]
+        rotor = _sum(product, 0.0, torque_nm)[order]
+        seen = _sum(product, speed_rad_s, torque_nm, stiffness)[order]
         table[str(order)] = {
             "rotor_nm": float(abs(rotor)),
             "transducer_nm": float(abs(seen)),
@@ -37,9 +38,11 @@ def _order_table(product: Product, speed_rad_s: float, torque_nm: float) -> dict
     return table
 
 
-def _sum(product: Product, speed_rad_s: float, torque_nm: float) -> dict[int, complex]:
-    terms = phasors(product, product.cogging, speed_rad_s)
-    for order, term in phasors(product, product.ripple, speed_rad_s).items():
+def _sum(
+    product: Product, speed_rad_s: float, torque_nm: float, stiffness: float = 1.0
+) -> dict[int, complex]:
+    terms = phasors(product, product.cogging, speed_rad_s, stiffness)
+    for order, term in phasors(product, product.ripple, speed_rad_s, stiffness).items():
         terms[order] = terms.get(order, 0j) + torque_nm * term
     return terms
 
@@ -48,16 +51,20 @@ def truth(product: Product, levels: Levels, *, speed_rad_s: float, torque_nm: fl
     """The figures an ideal measurement would give at a steady signed speed and set torque; peak amplitudes by order.
 
     `friction_nm` is the mean magnitude while running. Ripple is cogging and load ripple together, as the rig sees it
-    under torque; `ripple_with_defect_pp_nm` adds a bearing defect's pulses over the first revolution.
+    under torque; `ripple_with_defect_pp_nm` adds a bearing defect's pulses over the first revolution and a magnet's chip.
     """
     wave = {
-        (where, torque): waveform(_sum(product, speed, torque))
+        (where, torque): waveform(_sum(product, speed, torque, levels.stiffness))
         for where, speed in (("rotor", 0.0), ("transducer", speed_rad_s))
         for torque in {0.0, torque_nm}
     }
     friction = levels.running_nm(product, speed_rad_s)
     seen = wave["transducer", torque_nm]
-    damaged = seen - math.copysign(1.0, speed_rad_s) * _pulses(product, levels)
+    damaged = (
+        seen
+        - math.copysign(1.0, speed_rad_s) * _pulses(product, levels)
+        + levels.chip_nm * pulse(CHIP_RAD, CHIP_WIDTH_RAD)
+    )
     return {
         "product": product.name,
         "speed_rad_s": speed_rad_s,
@@ -73,7 +80,9 @@ def truth(product: Product, levels: Levels, *, speed_rad_s: float, torque_nm: fl
         "friction_nm": friction,
         "friction_pct_rated": 100.0 * friction / product.rated_torque_nm,
         "spall_nm": levels.spall_nm,
+        "chip_nm": levels.chip_nm,
+        "stiffness": levels.stiffness,
         "zero_v": levels.zero_v,
         "zero_nm": levels.zero_v * product.bridge.factor_nm_per_v,
-        "orders": _order_table(product, speed_rad_s, torque_nm),
+        "orders": _order_table(product, speed_rad_s, torque_nm, levels.stiffness),
     }
