@@ -24,7 +24,7 @@ def test_a_row_for_each_leg_of_each_cycle_in_its_order(tmp_path: Path) -> None:
     assert first["turns"].tolist() == [4, 3]
     assert first["ts"].tolist() == run.cycles()["ts_end"].tolist()[:1] * 2
     forward, hold = first["torque_nm"]
-    assert np.array_equal(forward, np.float32([0.25, 0.5, np.nan, 0.75]), equal_nan=True)
+    assert np.array_equal(forward, np.asarray([0.25, 0.5, np.nan, 0.75], "f4"), equal_nan=True)
     assert hold.tolist() == [5.0, 5.5, 5.25, 5.75]
     assert [row.tolist() for row in first["amplitude_nm"]] == [[], [0.125]]
     assert [row.tolist() for row in first["floor_nm"]] == [[], [0.0625]]
