@@ -45,7 +45,7 @@ def run(
     are judged behind the last step, where the unit has warmed up. A change has a 90 % set of times; a slope and a level have 95 % intervals, which
     know how alike neighbouring cycles are. With 95 % a limit is not reached before the strokes given, and nothing is said beyond three times what was seen.
 
-    With --load torque cycles by range, overloads and hours at each torque instead. They say nothing of a life unless --sn gives a line of the part.
+    With --load torque cycles by range, overloads, hours at each torque and temperature instead. They say nothing of a life unless --sn gives a line of the part.
     """
     line = _sn_line(sn, load=load)
     if load:
@@ -85,16 +85,30 @@ def _print_load(root: Path, unit: str, line: "SnLine | None", *, as_json: bool) 
     from nightturn.cli.output import print_json, print_pairs, print_table, print_text
     from nightturn.unit_history.life import life_of
     from nightturn.unit_history.load import loads_of
+    from nightturn.unit_history.load_temperature import temperatures_of
 
-    loads, unknown = loads_of(root, life_of(root, unit), line)
+    found = life_of(root, unit)
+    loads, unknown = loads_of(root, found, line)
+    warmed, unwarmed = temperatures_of(root, found)
     if as_json:
-        print_json({"unit": unit, "loads": loads, "unknown": unknown})
+        print_json(
+            {
+                "unit": unit,
+                "loads": loads,
+                "unknown": unknown,
+                "temperatures": warmed,
+                "temperatures_unknown": unwarmed,
+            }
+        )
         return
     for each in loads:
         print_pairs(f"{unit}: torque carried, runs: {len(each.runs)}", history_text.load_rows(each))
         print_table("torque cycles", history_text.RANGES, history_text.range_rows(each))
-    for why in unknown:
-        print_text(f"not counted: {why}", hang="  ")
+    for place in warmed:
+        print_pairs(f"{unit}: temperature, {place.role}", history_text.temperature_rows(place))
+    for what, reasons in (("torque", unknown), ("temperature", unwarmed)):
+        for why in reasons:
+            print_text(f"{what} not counted: {why}", hang="  ")
     if not loads:
         print_text(f"{unit}: no stored samples to count")
 

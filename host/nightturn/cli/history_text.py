@@ -6,6 +6,7 @@ from nightturn.model.quantities import fixed, number, round_to_digits, scientifi
 from nightturn.trend.damage import Damage
 from nightturn.unit_history.account import Account, CourseLine
 from nightturn.unit_history.load import LoadLine
+from nightturn.unit_history.load_temperature import TemperatureLine
 from nightturn.unit_history.wording import moment_text
 
 NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
@@ -103,6 +104,31 @@ def load_rows(each: LoadLine) -> list[tuple[str, str]]:
             ("repetitions", f"{number(round_to_digits(each.repetitions, 2))} of all of it by that line")
         )
     return [*rows, *(("remark", text) for text in each.remarks)]
+
+
+def temperature_rows(each: TemperatureLine) -> list[tuple[str, str]]:
+    """Extremes, swings and hours of one place."""
+    lacking = f", {each.missing} readings missing" if each.missing else ""
+    rows = [
+        ("measured", f"{fixed(each.hours, 1)} h, runs: {each.runs}{lacking}"),
+        ("temperature", span(each.lowest_degc, each.highest_degc, "°C")),
+    ]
+    rows += [(f"swings {_bounds(low, high, 'K')}", number(cycles, 9)) for low, high, cycles in each.cycles]
+    return [
+        *rows,
+        *((_bounds(low, high, "°C"), f"{number(hours, 3)} h") for low, high, hours in each.levels),
+    ]
+
+
+def _bounds(low: float | None, high: float | None, unit: str) -> str:
+    if low is None:
+        assert high is not None  # there are classes in between
+        return f"below {number(high, 3)} {unit}"
+    return (
+        f"{number(low, 3)} {unit} or more"
+        if high is None
+        else f"{number(low, 3)} to {number(high, 3)} {unit}"
+    )
 
 
 def _damage(found: Damage) -> str:
