@@ -72,6 +72,42 @@ def test_the_life_of_a_unit_counts_its_strokes_and_says_when_nothing_can_be_judg
     assert set(ripple["run"]) == {run.run}
 
 
+def test_what_a_unit_carried_is_torque_by_range_and_the_temperature_of_every_place(
+    night: tuple[Path, dict[str, Any]],
+) -> None:
+    root = Path(night[1]["data"])
+    done = subprocess.run(
+        [NIGHTTURN, "history", root, "--unit", "Q-0121", "--load", "--json"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    told = json.loads(done.stdout)
+    assert [len(line["runs"]) for line in told["loads"]] == [1]
+    assert told["unknown"] == told["temperatures_unknown"] == []
+    assert [line["role"] for line in told["temperatures"]] == [
+        "ambient",
+        "bearing",
+        "bridge",
+        "housing",
+        "winding",
+    ]
+    rows = nightturn.open_run(root, fixture="pan-a2").frame("slow").query("channel == 'bearing'")
+    bearing = told["temperatures"][1]
+    assert (bearing["lowest_degc"], bearing["highest_degc"]) == pytest.approx(
+        (rows["value"].min(), rows["value"].max()), abs=0.001
+    )
+    assert bearing["hours"] == pytest.approx(len(rows) * 10 / 3600)
+
+
+def test_every_complete_cycle_has_its_three_curves(night: tuple[Path, dict[str, Any]]) -> None:
+    run = nightturn.open_run(Path(night[1]["data"]), fixture="pan-a1")
+    whole = run.cycles().query("status == 'ok'")["cycle_no"]
+    legs = run.frame("curves").groupby("cycle_no")["leg"].agg(list)
+    assert len(whole) > 0
+    assert [legs[cycle] for cycle in whole] == [["forward", "back", "hold"]] * len(whole)
+
+
 def test_an_unknown_unit_is_told_with_those_that_are_there(night: tuple[Path, dict[str, Any]]) -> None:
     done = subprocess.run(
         [NIGHTTURN, "history", night[1]["data"], "--unit", "Q-0122"],

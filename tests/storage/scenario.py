@@ -160,6 +160,17 @@ def mixed_records(frames: int = 4) -> list[Record]:
     return [*records, Tick(2, STARTED_NS + 100_000_000, 0xFFFFFFFF), cut(3)]
 
 
+def packed(*values: float) -> bytes:
+    """As a curve keeps them."""
+    return np.asarray(values, "<f4").tobytes()
+
+
+CURVES = (
+    Curve("forward", 1, 4, packed(0.25, 0.5, np.nan, 0.75), b"", b""),
+    Curve("hold", 1, 3, packed(5.0, 5.5, 5.25, 5.75), packed(0.125), packed(0.0625)),
+)
+
+
 def cycle_record(cycle_no: int = 1, friction_nm: float = 0.110) -> CycleRecord:
     """A cycle with a judged, a refused and an uncertain figure."""
     return CycleRecord(
@@ -208,16 +219,8 @@ def cycle_record(cycle_no: int = 1, friction_nm: float = 0.110) -> CycleRecord:
         reasons=(),
         verdict="accept",
         verdict_reasons=("friction inside its limit",),
-        curves=(
-            Curve("forward", 1, 4, packed(0.25, 0.5, np.nan, 0.75), b"", b""),
-            Curve("hold", 1, 3, packed(5.0, 5.5, 5.25, 5.75), packed(0.125), packed(0.0625)),
-        ),
+        curves=CURVES,
     )
-
-
-def packed(*values: float) -> bytes:
-    """As a curve keeps them."""
-    return np.asarray(values, "<f4").tobytes()
 
 
 def rows_of_every_dataset() -> list[Emit]:

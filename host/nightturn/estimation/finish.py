@@ -50,16 +50,15 @@ def finish_cycle(
     ts_end: int,
     previous_friction_nm: tuple[float, ...] = (),
 ) -> CycleRecord:
-    """Make the record of a cycle from its sums; a pure function, some 20 ms, twice that with a defect.
+    """Make the record of a cycle from its sums; pure, some 20 ms, twice that with a defect, on one BLAS thread so that sums have one order.
 
-    Every BLAS works with one thread meanwhile, so that it always adds in the same order. `record_first`, `record_last`, `ts_start`
-    and `ts_end` (ns, UTC) are carried into the record; `previous_friction_nm` are complete earlier cycles of this direction, oldest first.
+    `record_first`, `record_last`, `ts_start`, `ts_end` (ns, UTC) are carried over; `previous_friction_nm`: complete earlier cycles of this direction.
     """
     measured = measure(sums, conditions)
     temperatures = _temperatures(sums)
     warmth = warmth_of(temperatures, sums.temperature_ends)
     figures = figures_of(Basis(measured, conditions, previous_friction_nm, warmth))
-    verdict, verdict_reasons, limit_words = _judged(figures, measured, conditions, temperatures)
+    judged = _judged(figures, measured, conditions, temperatures)
     return CycleRecord(
         run=conditions.run,
         epoch=sums.epoch,
@@ -84,9 +83,9 @@ def finish_cycle(
         orders=order_table(measured.ripple),
         cogging_orders=order_table(measured.cogging),
         reasons=(*sums.reasons, *_lost(sums, conditions.rate_hz)),
-        verdict=verdict,
-        verdict_reasons=verdict_reasons,
-        limit_words=limit_words,
+        verdict=judged[0],
+        verdict_reasons=judged[1],
+        limit_words=judged[2],
         origins=origins_of(measured.ripple, conditions, measured.hold_speed_rpm),
         cogging_origins=origins_of(measured.cogging, conditions, measured.slow_speed_rpm),
         symptoms=symptoms_of(measured),

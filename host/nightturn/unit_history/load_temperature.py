@@ -86,7 +86,7 @@ def _of_night(run: Run, night: Night) -> dict[str, LoadHistory]:
     out: dict[str, LoadHistory] = {}
     for name, part in rows.groupby("channel", sort=True):
         if name in measured:
-            ts = part["ts"].to_numpy().astype("int64")
+            ts = np.asarray(part["ts"].astype("int64"), np.int64)
             counts = np.rint(part["value"].to_numpy() * PER_K).astype(np.int64)
             out[roles.get(str(name), str(name))] = history_of(ts, counts)
     return out
