@@ -82,6 +82,17 @@ class ChunkFile:
         with corruption_named(self.path), self._open() as opened:
             return opened.read(columns=None if columns is None else list(columns), use_threads=THREADS)
 
+    def groups(self) -> Iterator[pa.Table]:
+        """All rows, a row group in memory at a time; the whole file is checked before the first.
+
+        Raises:
+            CorruptFileError: as `read`.
+            ForeignFileError: as `read`.
+        """
+        with corruption_named(self.path), self._open() as opened:
+            for group in range(opened.num_row_groups):
+                yield opened.read_row_group(group, use_threads=THREADS)
+
     def read_between(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> Iterator[pa.Table]:
         """The row groups that have times in [start, stop), one at a time, whole.
 

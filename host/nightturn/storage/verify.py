@@ -9,9 +9,10 @@ import pyarrow as pa
 from nightturn.errors import ForeignFileError, NightturnError, RunNotFoundError, StorageError
 from nightturn.model.rows import GAPS, RESTART
 from nightturn.storage import chunk, paths, tree
+from nightturn.storage.alike import ahead, first_difference
 from nightturn.storage.catalogue import entered_wrong
 from nightturn.storage.chunk_file import ChunkFile
-from nightturn.storage.continuity import Continuity, Gap
+from nightturn.storage.continuity import Continuity, Gap, Stretches
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest, read_signed
 from nightturn.storage.marks import LOG, cleared_text, read_marks, undisturbed
@@ -182,20 +183,27 @@ class _Check:
 
     def _table(self, each: ChunkFile, dataset: str) -> pa.Table | None:
         """The rows, when name, footer and pages agree; else None and the problem noted."""
-        self._report.files += 1
         try:
-            self._report.bytes += self._files.size(each.path)
+            self._sized(each)
             table = each.read()
-        except ForeignFileError as problem:
-            self._problem("identity", each.path, str(problem))
-            return None
+            self._counted(each, dataset, table.num_rows)
         except (NightturnError, OSError) as problem:
-            self._problem("corrupt", each.path, str(problem))
+            self._unread(each, problem)
             return None
-        if table.num_rows != each.rows:
-            self._problem("identity", each.path, f"has {table.num_rows} rows, its footer says {each.rows}")
-        self._companions.read(each, dataset, table.num_rows)
         return table
+
+    def _sized(self, each: ChunkFile) -> None:
+        self._report.files += 1
+        self._report.bytes += self._files.size(each.path)
+
+    def _unread(self, each: ChunkFile, problem: Exception) -> None:
+        kind = "identity" if isinstance(problem, ForeignFileError) else "corrupt"
+        self._problem(kind, each.path, str(problem))
+
+    def _counted(self, each: ChunkFile, dataset: str, rows: int) -> None:
+        if rows != each.rows:
+            self._problem("identity", each.path, f"has {rows} rows, its footer says {each.rows}")
+        self._companions.read(each, dataset, rows)
 
     def _gap_rows(self, each: ChunkFile) -> list[Gap]:
         table = self._table(each, GAPS)
@@ -214,16 +222,30 @@ class _Check:
     def _raw(self, gaps: Sequence[Gap]) -> None:
         continuity = Continuity()
         for each in self._chunks(paths.RAW):
-            table = self._table(each, paths.RAW)
-            if table is None:
+            found = self._samples(each)
+            if found is None:
                 continue
             self._report.chunks += 1
-            self._report.stored += table.num_rows
+            self._report.stored += found.rows
             self._seen(each.span)
-            for detail in continuity.add(table):
+            for detail in continuity.add(found):
                 self._problem("time" if "time" in detail else "overlap", each.path, detail)
-            self._compare_tape(each, table)
         self._sums(continuity, gaps)
+
+    def _samples(self, each: ChunkFile) -> Stretches | None:
+        """A raw chunk, a row group at a time, beside the tape that it was made from; None with the problem noted."""
+        found = Stretches()
+        tables = ahead(_watched(each.groups(), found))
+        try:
+            self._sized(each)
+            self._compare_tape(each, tables)
+            for _ in tables:
+                pass
+            self._counted(each, paths.RAW, found.rows)
+        except (NightturnError, OSError) as problem:
+            self._unread(each, problem)
+            return None
+        return found
 
     def _seen(self, span: tuple[int, int] | None) -> None:
         known = self._report.span
@@ -284,15 +306,38 @@ class _Check:
         if raw and manifest.record_last > raw[-1][1] and not self._tapes.is_waiting(raw[-1][1] + 1):
             yield (raw[-1][1] + 1, manifest.record_last), f"its manifest knows chunk {manifest.chunk_last}"
 
-    def _compare_tape(self, each: ChunkFile, table: pa.Table) -> None:
-        """The sealed segment must give the same chunk again."""
+    def _compare_tape(self, each: ChunkFile, tables: Iterator[pa.Table]) -> None:
+        """The sealed segment must give the same chunk again.
+
+        Raises:
+            CorruptFileError: as `ChunkFile.groups`.
+        """
         found = self._tapes.segment_of(each.name.first)
         if found is None:
             return
         path, segment = found
         self._report.segments += 1
         try:
-            if not chunk.encode(segment, each.plan).equals(table):
-                self._problem("tape", path, f"gives other samples than {each.path}")
-        except NightturnError as problem:
+            row = first_difference(_of_tape(chunk.pieces(segment, each.plan)), tables)
+        except _TapeError as problem:
             self._problem("tape", path, f"does not reproduce {each.path}: {problem}")
+            return
+        if row is not None:
+            self._problem("tape", path, f"gives other samples than {each.path}, from its row {row} on")
+
+
+class _TapeError(Exception):
+    """What is wrong with the tape, not with the chunk beside it."""
+
+
+def _of_tape(tables: Iterator[pa.Table]) -> Iterator[pa.Table]:
+    try:
+        yield from tables
+    except StorageError as problem:
+        raise _TapeError(str(problem)) from problem
+
+
+def _watched(tables: Iterator[pa.Table], stretches: Stretches) -> Iterator[pa.Table]:
+    for table in tables:
+        stretches.add(table)
+        yield table
