@@ -19,14 +19,15 @@ from tests.storage.store import Night
 PASSES = 3
 CHUNK_SAMPLES = 3_000_000
 BOUND_MS_PER_S, BOUND_MB = 20.0, 300.0
-PASS = """
-import resource, sys, time
+PASS = r"""
+import re, sys, time
+from pathlib import Path
 from nightturn.storage.verify import verify
 cpu, wall = time.process_time(), time.perf_counter()
 report = verify(sys.argv[1])
 cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
 assert report.ok and report.runs[0].segments == report.runs[0].chunks, report
-kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+kib = re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())[1]  # the system's own would count who started it
 print(report.runs[0].stored, cpu, wall, kib)
 """
 

@@ -120,9 +120,11 @@ class Again:
             return
         _check_scale(each, self._stream, plan)
         self._knots.update(plan.knots)
-        for number, tile in enumerate(tiles_of(each, TILE_SECONDS)):
-            if not number:
-                self._marks.append((tile.index, plan))
+        sections, row = [section for section in each.sections if section.rows], 0
+        for tile in tiles_of(each, TILE_SECONDS):
+            if sections and row >= sections[0].start:
+                self._marks.append((tile.index, sections.pop(0).plan))
+            row += len(tile.raw)
             self._tile(tile)
 
     def close(self) -> None:
