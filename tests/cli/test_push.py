@@ -12,6 +12,7 @@ from tests.storage.test_tidying import two_nights
 
 from nightturn.storage.object_store import ObjectStore
 
+RUN_OPTION = "--run"
 TO = f"s3://{BUCKET}/basement"
 
 
@@ -69,8 +70,16 @@ def test_runs_lists_what_was_pushed_as_on_the_disk_and_names_a_half(
         for words in (["runs", to, *at], ["runs", to, "latest", *at], ["runs", to, RUN, "--budget", *at]):
             code, out, _ = typed(words, capsys)
             assert (code, "pan-a1" in out and RUN in out) == (0, True)
+        code, out, _ = typed(["verify", to, RUN_OPTION, RUN, *at], capsys)
+        assert "not checked: whether the samples are those of the tape" in " ".join(sentences(out))
+        code_here, _, _ = typed(["verify", str(root), RUN_OPTION, RUN], capsys)
+        assert code == code_here
+        code, _, err = typed(["verify", to, "--rebuild", *at], capsys)
+        assert (code, "--rebuild" in err) == (2, True)
         store = ObjectStore(to, endpoint)
         store.remove(f"runs/pan-a1/{RUN}.json")
+        code, out, _ = typed(["verify", to, RUN_OPTION, "all", *at], capsys)
+        assert (code, f"run {RUN} of pan-a1 is not whole" in " ".join(sentences(out))) == (3, True)
         code, out, _ = typed(["runs", to, *at], capsys)
         said = " ".join(sentences(out))
         assert (code, f"run {RUN} of pan-a1 is not whole in {to}" in said, "verify" in said) == (

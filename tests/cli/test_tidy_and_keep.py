@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from tests.cli.terminal import too_wide, typed
+from tests.cli.terminal import sentences, too_wide, typed
 from tests.storage.scenario import RUN
 from tests.storage.test_tidying import everything, two_nights
 
@@ -43,11 +43,31 @@ def test_tidy_shows_run_kind_size_and_why_and_deletes_only_with_apply_and_a_name
     done = json.loads(out)
     assert (code, done["applied"]) == (0, True)
     assert [(each["run"], each["kind"]) for each in done["cleared"]] == [(RUN, "raw")]
+    assert done["joined"] == []
     code, out, _ = typed(["runs", str(root), RUN], capsys)
     assert "raw samples cleared" in out
     code, out, _ = typed(["verify", str(root), "--run", RUN], capsys)
     assert code == 0
     assert "its raw samples went on" in out
+
+
+def test_tidy_joins_the_raw_chunks_of_a_run_that_is_over_only_with_apply(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
+    root = bench.parent / "nights"
+    before = everything(root)
+    code, out, _ = typed(["tidy", "--bench", str(bench)], capsys)
+    assert (code, everything(root), too_wide(out)) == (0, before, [])
+    said = " ".join(" ".join(sentences(out)).split())
+    assert f"pan-a1 {RUN}: 3 raw chunks" in said
+    assert "would be joined with --apply into 1 file" in said
+    assert "would be deleted" not in out
+    code, out, _ = typed(["tidy", "--bench", str(bench), "--apply", "--operator", "R. Vale"], capsys)
+    assert (code, any(" joined into 1 file" in each for each in sentences(out))) == (0, True)
+    assert len(list(root.glob(f"raw/**/run={RUN}/*.parquet"))) == 1
+    code, out, _ = typed(["tidy", "--bench", str(bench)], capsys)
+    assert (code, sentences(out)[-1]) == (0, "nothing is due")
 
 
 def test_keep_says_what_is_recorded_and_a_run_that_is_not_there_is_an_error_of_storage(
@@ -57,7 +77,7 @@ def test_keep_says_what_is_recorded_and_a_run_that_is_not_there_is_an_error_of_s
     code, out, _ = typed(["keep", RUN, *named], capsys)
     assert (code, out) == (0, f"pan-a1  {RUN}  kept by R. Vale: complaint\n")
     code, out, _ = typed(["tidy", "--bench", str(bench)], capsys)
-    assert (code, "nothing is due" in out) == (0, True)
+    assert (code, "would be deleted" in out) == (0, False)
     code, out, _ = typed(["keep", RUN, "--release", "--json", *named], capsys)
     assert (code, json.loads(out)[0]["what"]) == (0, "released")
     code, _, err = typed(["keep", "20250101T000000Z-0000", *named], capsys)

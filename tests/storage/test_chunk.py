@@ -141,7 +141,7 @@ def test_time_passes_through_the_knots_and_never_steps_back(
         line.append((line[-1][0] + dtick, line[-1][1] + dns))
     tick = np.unique(np.linspace(line[0][0] - 1000, line[-1][0] + 1000, 5000).astype(np.int64))
     tick = np.union1d(tick, np.array([knot[0] for knot in line], np.int64))
-    times = chunk.times_ns(tick, line, TICK_HZ)
+    times = chunk.times_ns(tick, chunk.clock_line(line, TICK_HZ))
 
     assert (np.diff(times) >= 0).all()
     assert [int(times[np.searchsorted(tick, at)]) for at, _ in line] == [ts for _, ts in line]
@@ -149,20 +149,20 @@ def test_time_passes_through_the_knots_and_never_steps_back(
         slice(None, None, -1),
         slice(None, None, 7),
     ):  # the same time for a tick, whatever comes beside it
-        assert (chunk.times_ns(tick[order], line, TICK_HZ) == times[order]).all()
+        assert (chunk.times_ns(tick[order], chunk.clock_line(line, TICK_HZ)) == times[order]).all()
 
 
 @given(st.integers(0, 10_000_000), st.integers(1, 2**31), st.integers(1, 2**31))
 def test_time_between_knots_is_exact_to_half_a_nanosecond(at: int, dtick: int, dns: int) -> None:
     at %= dtick
     exact_twice = 2 * at * dns  # in units of 1 / (2 dtick) ns, integer arithmetic
-    found = int(chunk.times_ns(np.array([at]), [(0, 0), (dtick, dns)], TICK_HZ)[0])
+    found = int(chunk.times_ns(np.array([at]), chunk.clock_line([(0, 0), (dtick, dns)], TICK_HZ))[0])
 
     assert abs(2 * dtick * found - exact_twice) <= dtick * (1 + 1e-6)
 
 
 def test_a_single_knot_goes_on_at_the_nominal_rate() -> None:
-    times = chunk.times_ns(np.array([900, 1000, 1001]), [(1000, STARTED_NS)], TICK_HZ)
+    times = chunk.times_ns(np.array([900, 1000, 1001]), chunk.clock_line([(1000, STARTED_NS)], TICK_HZ))
 
     assert times.tolist() == [STARTED_NS - 100_000, STARTED_NS, STARTED_NS + 1000]
 

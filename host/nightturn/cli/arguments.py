@@ -23,3 +23,6 @@ Running = Annotated[str, typer.Argument(metavar="FIXTURE", help="A fixture of th
 Operator = Annotated[str, typer.Option(help="Your name; it is recorded on the tape.")]
 Why = Annotated[str, typer.Option(help="The reason; it is recorded on the tape.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
+Endpoint = Annotated[
+    str, typer.Option(help="With s3://: another S3 server, http://HOST:PORT or https://HOST.")
+]

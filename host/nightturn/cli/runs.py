@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nightturn.cli.arguments import AsJson
+from nightturn.cli.arguments import AsJson, Endpoint
 
 if TYPE_CHECKING:
     from nightturn.storage.runs import RunSummary
@@ -30,9 +30,6 @@ Orders = Annotated[
 CycleNo = Annotated[
     int | None,
     typer.Option("--cycle", metavar="N", help="With --budget or --orders: of this cycle, not the last."),
-]
-Endpoint = Annotated[
-    str, typer.Option(help="With s3://: another S3 server, http://HOST:PORT or https://HOST.")
 ]
 
 

@@ -16,7 +16,7 @@ HEAD = ("run", "kind", "size", "why")
 
 def run(
     *,
-    apply: Annotated[bool, typer.Option("--apply", help="Delete what is listed.")] = False,
+    apply: Annotated[bool, typer.Option("--apply", help="Delete and join what is listed.")] = False,
     clock_is_right: Annotated[
         bool,
         typer.Option(
@@ -30,25 +30,28 @@ def run(
     overrides: Overrides = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what [retention] of the rig file lets go: run, kind, size and why. Nothing is deleted without --apply.
+    """List what [retention] of the rig file lets go: run, kind, size and why. Nothing is deleted or joined without --apply.
 
     Nothing goes of a run that is kept, under way, interrupted or not wholly sealed, nor a fixture's newest of each kind.
     A stretch of more than three days without any record may be a clock that jumped: nothing ages by it unless you say
     --clock-is-right. What went is listed in retention/log.jsonl. `serve` does the same once an hour. Nothing turns or stops.
+
+    Raw chunks of runs that have ended and are wholly sealed become one file for each hour; each is read back and compared with its chunks before
+    these go, and holds the same samples for every reader.
     """
     from nightturn.bench.worlds import RealClock
     from nightturn.cli.output import print_json
     from nightturn.errors import ConfigError
     from nightturn.estimation.figures import FIGURES
     from nightturn.settings.load import data_root, load_rig
-    from nightturn.storage.tidying import tidy
+    from nightturn.storage.tidying import tidy_and_join
 
     if apply and not operator:
         raise ConfigError("no name", where="--operator", allowed="the name of who deletes, with --apply")
     rig = load_rig(bench, overrides or (), figures=frozenset(FIGURES))
     root = data if data is not None else data_root(bench, rig)
     now_ns = RealClock().utc_ns()
-    tidied = tidy(root, rig.retention, now_ns, operator, apply=apply, clock_is_right=clock_is_right)
+    tidied = tidy_and_join(root, rig.retention, now_ns, operator, apply=apply, clock_is_right=clock_is_right)
     if as_json:
         print_json(tidied)
     else:
@@ -66,9 +69,17 @@ def _print(tidied: "Tidied", timezone: str) -> None:
             "that, because the clock may have jumped; if it is right, say --clock-is-right"
         )
     rows = [(f"{c.fixture} {c.run}", c.kind, bytes_text(c.bytes), c.why) for c in tidied.cleared]
-    if not rows:
+    if not rows and not tidied.joined:
         print_text("nothing is due")
-    elif tidied.applied:
+    elif rows and tidied.applied:
         print_table(f"deleted, {bytes_text(tidied.bytes)}", HEAD, rows)
-    else:
+    elif rows:
         print_table(f"would be deleted with --apply, {bytes_text(tidied.bytes)}", HEAD, rows)
+    for each in tidied.joined:
+        name = f"{each.fixture} {each.run}"
+        if each.problem:
+            print_text(f"{name}: not joined: {each.problem}")
+            continue
+        pieces = f"{each.files} raw chunks ({bytes_text(each.bytes)})"
+        joined = "joined" if tidied.applied else "would be joined with --apply"
+        print_text(f"{name}: {pieces} {joined} into {each.into} file{'s' if each.into > 1 else ''}")

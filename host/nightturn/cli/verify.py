@@ -1,17 +1,18 @@
 """`nightturn verify`: read a run back and say what is missing."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from nightturn.cli.arguments import AsJson
+from nightturn.cli.arguments import AsJson, Endpoint
 
 EXAMPLE = "nightturn verify nights --run all"
 
 
 def run(
-    root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
+    root: Annotated[
+        str, typer.Argument(help="The data root: `data` in bench.toml; or s3://BUCKET/PREFIX of `push`.")
+    ],
     *,
     fixture: Annotated[str, typer.Option(help="Only this fixture.")] = "",
     run_id: Annotated[str, typer.Option("--run", help="Run id, latest (of each fixture) or all.")] = "latest",
@@ -19,6 +20,7 @@ def run(
         bool,
         typer.Option("--rebuild", help="First make the catalogue again from the files, which are the truth."),
     ] = False,
+    endpoint: Endpoint = "",
     as_json: AsJson = False,
 ) -> None:
     """Read runs back with every checksum, and compare what is missing with the gap rows.
@@ -27,16 +29,26 @@ def run(
     written with it, the samples' order by epoch and index, every hole against the gap rows, sealed tape against the chunks made of it,
     tape that waits, manifest, mount cards, calibration records and catalogue. Ends with 1 when something is damaged, or missing
     and not explained. What a version before wrote without a checksum is said to be not checked.
+
+    Of an object store every object that `push` copied is read back and compared with its checksum and the run's lists; tape is not there.
+    Ends with 3 when an object or a manifest is absent there as a whole, or the store cannot be reached or refuses.
     """
     from nightturn.cli.output import print_json, print_text
     from nightturn.cli.verify_text import lines
+    from nightturn.errors import ConfigError
     from nightturn.storage.catalogue import Catalogue
     from nightturn.storage.runs import known_runs
+    from nightturn.storage.stored import stored_at
     from nightturn.storage.verify import verify
 
-    if rebuild and known_runs(root):
-        Catalogue(root).rebuild()
-    report = verify(root, run_id, fixture or None)
+    place = stored_at(root, endpoint)
+    if rebuild and place.local is None:
+        raise ConfigError(
+            "makes the catalogue of a data root again", where="--rebuild", allowed="only with a folder"
+        )
+    if rebuild and place.local is not None and known_runs(place):
+        Catalogue(place.local).rebuild()
+    report = verify(place, run_id, fixture or None)
     if as_json:
         print_json(
             {"ok": report.ok, "problems": report.problems, "unchecked": report.unchecked, "runs": report.runs}
@@ -45,4 +57,4 @@ def run(
         for line in lines(report):
             print_text(line.lstrip(), line[: len(line) - len(line.lstrip())])
     if not report.ok:
-        raise typer.Exit(1)
+        raise typer.Exit(3 if report.not_whole else 1)

@@ -20,6 +20,8 @@ def lines(report: Report) -> Iterator[str]:
     yield (
         f"{bad} of {len(report.runs)} runs are not in order"
         if bad
+        else "the runs above are in order; others are not there as a whole"
+        if report.not_whole
         else "every run is in order, the catalogue is not; `nightturn verify --rebuild` makes it again from the files"
         if report.problems
         else "everything that is sealed is there or explained"

@@ -20,7 +20,7 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.model.tiles import Tile
 from nightturn.motion.interlocks import watched_inputs
 from nightturn.reanalysis.recorded import HOST_RESTARTED, Reading, Recorded
-from nightturn.storage.chunk import times_ns
+from nightturn.storage.chunk import clock_line, times_ns
 from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.sample_tiles import tiles_of
 from nightturn_protocol.messages import Input, SampleFlag
@@ -120,9 +120,11 @@ class Again:
             return
         _check_scale(each, self._stream, plan)
         self._knots.update(plan.knots)
-        for number, tile in enumerate(tiles_of(each, TILE_SECONDS)):
-            if not number:
-                self._marks.append((tile.index, plan))
+        sections, row = [section for section in each.sections if section.rows], 0
+        for tile in tiles_of(each, TILE_SECONDS):
+            if sections and row >= sections[0].start:
+                self._marks.append((tile.index, sections.pop(0).plan))
+            row += len(tile.raw)
             self._tile(tile)
 
     def close(self) -> None:
@@ -225,7 +227,7 @@ class Again:
         """Of a cycle that was not stored: by the clock's line of its epoch."""
         assert self._stream is not None
         ticks = np.array([sums.tick_first, sums.tick_last], np.int64)
-        start, end = times_ns(ticks, sorted(self._knots.items()), self._stream.tick_hz).tolist()
+        start, end = times_ns(ticks, clock_line(sorted(self._knots.items()), self._stream.tick_hz)).tolist()
         return start, end
 
 

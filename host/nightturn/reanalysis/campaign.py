@@ -7,11 +7,12 @@ from pathlib import Path
 
 import msgspec
 
-from nightturn.errors import RunNotFoundError
+from nightturn.errors import ConfigError, RunNotFoundError
 from nightturn.reanalysis.job import Job, carry_out, failed
 from nightturn.reanalysis.outcome import Outcome
 from nightturn.reanalysis.workplaces import Workplace
-from nightturn.storage.runs import found_runs, known_runs
+from nightturn.storage.runs import found_runs, known_runs, what_a_root_has
+from nightturn.storage.stored import stored_at
 
 DEATHS_MAX = 3
 """So often a job's worker may die before the job is given up; from the second time on the job runs alone."""
@@ -30,30 +31,58 @@ class Report(msgspec.Struct, frozen=True):
         return all(each.ok for each in self.outcomes)
 
     @property
+    def not_whole(self) -> bool:
+        """Whether an object store lacks something, or could not be read."""
+        return any(each.not_whole for each in self.outcomes)
+
+    @property
     def storage(self) -> bool:
         """Whether a run could not be read, or its result not be written."""
         return any(each.storage for each in self.outcomes)
 
 
-def jobs_of(roots: Sequence[Path], method: str, fixture: str = "", run: str = "all") -> list[Job]:
+def jobs_of(
+    roots: Sequence[str | Path],
+    method: str,
+    fixture: str = "",
+    run: str = "all",
+    *,
+    out: Path | None = None,
+    endpoint: str = "",
+) -> list[Job]:
     """A job for each run below the roots, or those of a fixture or with an id.
 
+    Args:
+        roots: data roots, or `s3://BUCKET/PREFIX`.
+        method: its name.
+        fixture: only this one.
+        run: an id, latest or all.
+        out: where results lie; None for the data roots.
+        endpoint: of an S3 server.
+
     Raises:
+        ConfigError: an object store without `out`.
         RunNotFoundError: there is none.
         StorageError: an id that is no name but a path.
+        ObjectStoreError: the store cannot be reached or refuses, or has not the whole run (NotWholeError).
     """
     jobs: list[Job] = []
+    results = "" if out is None else str(out.resolve())
     for root in roots:
-        place = root.resolve()  # a worker of a cluster has a folder of its own
+        place = stored_at(root, endpoint)
+        if place.local is None and not results:
+            raise ConfigError("is needed with s3://", where="--out", allowed="a folder for the results")
         if run == "all":
             known = [(fixed, each) for fixed, runs in known_runs(place).items() for each in runs]
         else:
             known = [(each.fixture, each.run) for each in found_runs(place, run)]
         chosen = [pair for pair in known if fixture in ("", pair[0])]
         if not chosen:
-            what = f"runs of {fixture}" if fixture else "runs"
-            raise RunNotFoundError(f"{root} contains no {what}; is it the data root (`data` in bench.toml)?")
-        jobs += [Job(str(place), *pair, method) for pair in chosen]
+            what = f"runs of {fixture}" if fixture and known else what_a_root_has(place)
+            raise RunNotFoundError(f"{root} contains no {what}")
+        # A worker of a cluster has a folder of its own.
+        at = str(place.local.resolve()) if place.local is not None else str(root)
+        jobs += [Job(at, *pair, method, results, endpoint) for pair in chosen]
     return jobs
 
 

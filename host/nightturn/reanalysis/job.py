@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 
 from nightturn.calibration.records import CalibrationRecord
-from nightturn.errors import NightturnError, StorageError
+from nightturn.errors import NightturnError, ObjectStoreError, StorageError
 from nightturn.estimation.night_verdict import Night
 from nightturn.fixture.stream import accept_limits
 from nightturn.model.rows import CYCLES, EVENTS, SLOW
@@ -21,20 +21,29 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.reader import Run
 from nightturn.storage.reanalysed import find_result, folder_of, write_result
+from nightturn.storage.stored import stored_at
 from nightturn.version import VERSION
-from nightturn.world import Files
+from nightturn.world import ReadFiles
 
 CODE = 1
 """Raised when the same samples give another result for a reason that no figure's method version shows."""
 
 
 class Job(msgspec.Struct, frozen=True):
-    """A run to be made again; `root` is its data root as every worker reaches it."""
+    """A run to be made again.
+
+    Attributes:
+        root: its data root as every worker reaches it, or `s3://BUCKET/PREFIX`.
+        out: the folder below which the result lies; empty for the data root.
+        endpoint: of an S3 server.
+    """
 
     root: str
     fixture: str
     run: str
     method: str
+    out: str = ""
+    endpoint: str = ""
 
 
 def carry_out(job: Job) -> Outcome:
@@ -46,7 +55,8 @@ def carry_out(job: Job) -> Outcome:
     try:
         outcome = _carried_out(job)
     except NightturnError as error:
-        return failed(job, str(error), storage=isinstance(error, StorageError))
+        outcome = failed(job, str(error), storage=isinstance(error, StorageError))
+        return msgspec.structs.replace(outcome, not_whole=isinstance(error, ObjectStoreError))
     except OSError as error:
         return failed(job, f"{job.root}: {error.strerror or error}", storage=True)
     return msgspec.structs.replace(outcome, cpu_s=time.process_time() - began_s)
@@ -61,8 +71,8 @@ def failed(job: Job, problem: str, *, storage: bool) -> Outcome:
 
 def _carried_out(job: Job) -> Outcome:
     method = method_of(job.method)
-    run = Run(Path(job.root), job.fixture, job.run)
-    files = RealFiles(Path(job.root))
+    files = stored_at(job.root, job.endpoint)
+    run = Run(files, job.fixture, job.run)
     recorded = read_recorded(run)
     calibration = calibration_for(files, recorded.manifest, recorded.settings.calibration, method)
     folder = folder_of(files, method.name, job.fixture, job.run)
@@ -71,17 +81,24 @@ def _carried_out(job: Job) -> Outcome:
         why = "retention has cleared its raw samples" if gone is not None else "no samples of it are sealed"
         raise StorageError(f"run {job.run}: {why}")
     key = key_of(files, recorded.manifest, calibration, method)
-    found = find_result(files, folder, key)
+    found = find_result(_results(job), folder, key)
     if found is not None:
         path, facts = found
         outcome = msgspec.json.decode(facts["outcome"], type=Outcome)
-        return msgspec.structs.replace(outcome, root=job.root, path=path, already=True)
+        return msgspec.structs.replace(outcome, root=job.root, out=job.out, path=path, already=True)
     return _made(job, run, recorded, calibration, folder, key)
+
+
+def _results(job: Job) -> RealFiles:
+    """Where results lie."""
+    return RealFiles(Path(job.out or job.root))
 
 
 def _made(
     job: Job, run: Run, recorded: Recorded, calibration: CalibrationRecord, folder: str, key: str
 ) -> Outcome:
+    if run.stored.local is None:
+        run.check_samples()  # what is absent of a data root shows in the sums
     again = Again(recorded, Streams(recorded, calibration))
     for chunk in run.chunks(paths.RAW):
         again.chunk(chunk)
@@ -98,7 +115,7 @@ def _made(
         "host_version": VERSION,
         "outcome": msgspec.json.encode(outcome).decode(),
     }
-    path = write_result(RealFiles(Path(job.root)), folder, again.cycles, facts)
+    path = write_result(_results(job), folder, again.cycles, facts)
     return msgspec.structs.replace(outcome, path=path)
 
 
@@ -110,6 +127,7 @@ def _outcome(job: Job, recorded: Recorded, again: Again, *, values: bool) -> Out
     stored = recorded.manifest.night_verdict
     return Outcome(
         root=job.root,
+        out=job.out,
         fixture=job.fixture,
         run=job.run,
         method=job.method,
@@ -139,7 +157,7 @@ def _verdict(recorded: Recorded, again: Again) -> str:
     return "" if word == NOT_JUDGED else word
 
 
-def key_of(files: Files, manifest: Manifest, calibration: CalibrationRecord, method: Method) -> str:
+def key_of(files: ReadFiles, manifest: Manifest, calibration: CalibrationRecord, method: Method) -> str:
     """What a result depends on, as 16 hex digits: the files by the checksums in their names, settings, calibration and methods."""
     digest = hashlib.sha256(f"{CODE}\n{method.name}\n{versions()}\n".encode())
     texts = (manifest.rig, manifest.variant, manifest.card, manifest.calibration, manifest.rig_record)

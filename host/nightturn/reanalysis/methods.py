@@ -9,7 +9,7 @@ from nightturn.errors import ConfigError
 from nightturn.estimation.figures import FIGURES
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage.manifest import Manifest
-from nightturn.world import Files
+from nightturn.world import ReadFiles
 
 
 class Method(msgspec.Struct, frozen=True):
@@ -62,7 +62,7 @@ def versions() -> str:
 
 
 def calibration_for(
-    files: Files, manifest: Manifest, recorded: CalibrationRecord, method: Method
+    files: ReadFiles, manifest: Manifest, recorded: CalibrationRecord, method: Method
 ) -> CalibrationRecord:
     """The record that a method applies to a run: without a file of records the recorded one is the current one.
 

@@ -27,7 +27,8 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
         methods: figures whose method changed since.
         left_out: sentences on cycles that cannot be made again.
         verdict, verdict_stored: the night's word now and as recorded; empty where there is none.
-        problem: why nothing came of it; storage: whether that lies in the files.
+        problem: why nothing came of it; storage: whether that lies in the files; not_whole: in an object store.
+        out: the folder that `path` is below, where it is not `root`.
     """
 
     root: str
@@ -50,6 +51,8 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
     cpu_s: float = 0.0
     problem: str = ""
     storage: bool = False
+    not_whole: bool = False
+    out: str = ""
 
     @property
     def ok(self) -> bool:

@@ -1,12 +1,14 @@
 """The one function that turns a tape segment into the `raw` table, live and in recovery."""
 
-import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
-from nightturn.acquisition.blocks import Samples, unpack
+from nightturn.acquisition.blocks import KIND_AT, Samples, unpack
 from nightturn.errors import StorageError
 from nightturn.model.rows import ChunkPlan
 from nightturn.model.tiles import Int64s
@@ -30,28 +32,52 @@ SCHEMA = pa.schema(
     ]
 )
 
-_TO_INDEX = struct.Struct(f"{HEADER.format}Q")
-"""Of a block: the header and the index of its first sample."""
+_TO_INDEX = np.dtype(
+    {
+        "names": ["kind", "session", "index"],
+        "formats": ["u1", "<u2", "<u8"],
+        "offsets": [KIND_AT, KIND_AT + 1, HEADER.size],
+        "itemsize": HEADER.size + 8,
+    }
+)
+"""Of a block: what of the header tells whose it is, and the index of its first sample."""
 _NS_PER_S = 1_000_000_000
+PIECE_BLOCKS = 600
+"""Blocks made samples at a time, some 60,000 samples: a few hundred kilobytes a column, which stay in the processor's cache."""
 
 
-def blocks_of(segment: Segment, plan: ChunkPlan) -> list[bytes]:
+def blocks_of(segment: Segment, plan: ChunkPlan) -> Iterator[bytes]:
     """The BLOCK frames that the core took in series, ordered by sample index; of equal ones the first to arrive."""
-    skip, first, last, of_session = frozenset(plan.skip), plan.first, plan.last, plan.session
-    found: dict[int, bytes] = {}
-    for record_no, body in segment.frames():
-        if not first <= record_no <= last or record_no in skip or len(body) < _TO_INDEX.size:
-            continue
-        _, kind, session, _, index = _TO_INDEX.unpack_from(body)
-        if kind == Block.KIND and of_session in (0, session):  # 0: of several
-            found.setdefault(index, body)
-    return [found[index] for index in sorted(found)]
+    content, frames = segment.frames()
+    skip, first, last = frozenset(plan.skip), plan.first, plan.last
+    taken = [
+        each
+        for each in frames
+        if first <= each.record_no <= last
+        and each.record_no not in skip
+        and each.stop - each.start >= _TO_INDEX.itemsize
+    ]
+    starts = np.fromiter((each.start for each in taken), np.int64, len(taken))
+    heads = np.frombuffer(content, np.uint8)[starts[:, None] + np.arange(_TO_INDEX.itemsize)]
+    head = heads.view(_TO_INDEX)[:, 0]
+    wanted = head["kind"] == Block.KIND
+    if plan.session:  # 0: of several
+        wanted &= head["session"] == plan.session
+    at = np.flatnonzero(wanted)
+    _, of_each = np.unique(head["index"][at], return_index=True)  # the first of equal ones
+    for entry in map(taken.__getitem__, at[of_each].tolist()):
+        yield content[entry.start : entry.stop]
 
 
-def times_ns(tick: Int64s, knots: Sequence[tuple[int, int]], tick_hz: int) -> Int64s:
-    """Time of each tick on the piecewise line through the knots, rounded to ns and never falling with the tick.
+class ClockLine(NamedTuple):
+    """The pieces of the line from device ticks to time: each begins at (tick, ns) and rises by its slope, ns a tick."""
 
-    Outside the knots the line of the nearest pair goes on; a single knot takes the nominal tick.
+    begins: Int64s
+    slope: npt.NDArray[np.float64]
+
+
+def clock_line(knots: Sequence[tuple[int, int]], tick_hz: int) -> ClockLine:
+    """The line through the knots; a single knot takes the nominal tick.
 
     Raises:
         StorageError: no knot, or knots that do not rise.
@@ -64,18 +90,31 @@ def times_ns(tick: Int64s, knots: Sequence[tuple[int, int]], tick_hz: int) -> In
     steps = np.diff(line, axis=0)
     if (steps <= 0).any():
         raise StorageError("the clock knots of a chunk's plan do not rise")
+    return ClockLine(line[:-1], steps[:, 1] / steps[:, 0])
+
+
+def times_ns(tick: Int64s, line: ClockLine) -> Int64s:
+    """Time of each tick on the line, rounded to ns and never falling with the tick; outside the knots its ends go on."""
     # Relative to its knot a tick is small enough for float64 to hold the time to far below 1 ns.
-    slope = steps[:, 1] / steps[:, 0]
-    begins = line[:-1]
-    if (tick[1:] >= tick[:-1]).all():  # as in a series: the few knots are looked up, and not the many samples
-        edges = np.searchsorted(tick, begins[1:, 0], side="left")
-        each = np.diff(edges, prepend=0, append=len(tick))
-        from_tick, from_ns, rate = (np.repeat(values, each) for values in (*begins.T, slope))
-    else:
-        piece = np.clip(np.searchsorted(begins[:, 0], tick, side="right") - 1, 0, None)
-        from_tick, from_ns, rate = begins[piece, 0], begins[piece, 1], slope[piece]
-    since = (tick - from_tick).astype(np.float64)
-    ts: Int64s = from_ns + np.rint(since * rate).astype(np.int64)
+    begins, slope = line
+    if len(tick) and (tick[1:] >= tick[:-1]).all():  # as in a series: a stretch of samples for each knot
+        return _times_in_order(tick, begins, slope)
+    piece = np.clip(np.searchsorted(begins[:, 0], tick, side="right") - 1, 0, None)
+    since = (tick - begins[piece, 0]).astype(np.float64)
+    ts: Int64s = begins[piece, 1] + np.rint(since * slope[piece]).astype(np.int64)
+    return ts
+
+
+def _times_in_order(tick: Int64s, begins: Int64s, slope: npt.NDArray[np.float64]) -> Int64s:
+    """Times of ticks that never fall, on lines that begin at `begins` (tick, ns)."""
+    ts = np.empty_like(tick)
+    first, last = np.clip(np.searchsorted(begins[:, 0], tick[[0, -1]], side="right") - 1, 0, None)
+    stops = np.searchsorted(tick, begins[first + 1 : last + 1, 0], side="left").tolist()
+    start = 0
+    for each, stop in enumerate([*stops, len(tick)], int(first)):
+        since = (tick[start:stop] - begins[each, 0]).astype(np.float64)
+        np.add(np.rint(since * slope[each]).astype(np.int64), begins[each, 1], out=ts[start:stop])
+        start = stop
     return ts
 
 
@@ -85,25 +124,43 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
     Raises:
         StorageError: segment and plan do not belong together: records missing, samples twice, another count.
     """
+    return pa.concat_tables([SCHEMA.empty_table(), *pieces(segment, plan)]).combine_chunks()
+
+
+def pieces(segment: Segment, plan: ChunkPlan) -> Iterator[pa.Table]:
+    """The rows of `encode`, some 60,000 at a time.
+
+    Raises:
+        StorageError: as `encode`, where it shows; another count of samples behind the last piece.
+    """
     if plan.first < segment.first_record_no or plan.last > segment.last_record_no:
         raise StorageError(
             f"the plan covers records {plan.first} to {plan.last}, the segment has {segment.first_record_no} to "
             f"{segment.last_record_no}"
         )
     bodies = blocks_of(segment, plan)
-    if not bodies:
-        _check_count(0, plan)
-        return SCHEMA.empty_table()
-    samples = _unpack(bodies, plan.ticks_per_sample)
-    _check_count(len(samples.index), plan)
-    if (np.diff(samples.index) <= 0).any():
-        raise StorageError(
-            f"chunk {plan.chunk_no} of run {plan.run} has samples twice; its plan should skip them"
-        )
+    line: ClockLine | None = None
+    count, before = 0, -1
+    while some := list(islice(bodies, PIECE_BLOCKS)):
+        samples = _unpack(some, plan.ticks_per_sample)
+        index = samples.index
+        if not len(index):
+            continue
+        if (index[1:] <= index[:-1]).any() or index[0] <= before:
+            raise StorageError(
+                f"chunk {plan.chunk_no} of run {plan.run} has samples twice; its plan should skip them"
+            )
+        count, before = count + len(index), int(index[-1])
+        line = line or clock_line(plan.knots, plan.tick_hz)
+        yield _table(samples, plan, line)
+    _check_count(count, plan)
+
+
+def _table(samples: Samples, plan: ChunkPlan, line: ClockLine) -> pa.Table:
     unlocked = samples.tick < plan.unlocked_until_tick
     flags = samples.flags | np.where(unlocked, np.uint8(SampleFlag.TIME_UNLOCKED), np.uint8(0))
     columns = [
-        pa.array(times_ns(samples.tick, plan.knots, plan.tick_hz)).cast(TS),
+        pa.array(times_ns(samples.tick, line)).cast(TS),
         pa.array(np.full(len(flags), plan.epoch, dtype=np.int32)),
         pa.array(samples.index),
         pa.array(samples.tick),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
+import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 from crc32c import crc32c
@@ -15,6 +16,7 @@ from nightturn.model.rows import ChunkPlan
 from nightturn.storage.companions import Companion, parts_of
 from nightturn.storage.parquet import facts_of, plan_of
 from nightturn.storage.paths import ChunkName
+from nightturn.storage.sections import SECTIONS, Section, cut
 from nightturn.storage.stored import Stored
 
 # Arrow's pool, begun by a command that ends right after, was seen to abort the process now and then ("terminate called
@@ -72,6 +74,23 @@ class ChunkFile:
         first, last = self.facts["ts_first"], self.facts["ts_last"]
         return (int(first), int(last)) if first else None
 
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """The chunks whose rows a raw file holds, in order: itself, or those that it was joined from."""
+        if SECTIONS in self.facts:
+            return msgspec.json.decode(self.facts[SECTIONS], type=tuple[Section, ...])
+        return (Section(self.plan, 0, self.rows, self.span),)
+
+    def by_section(self) -> Iterator[Iterator[pa.Table]]:
+        """The rows of each section, a row group in memory at a time; each is read to its end before the next.
+
+        Raises:
+            CorruptFileError: as `read`.
+        """
+        tables, rest = self.groups(), list[pa.Table]()
+        for section in self.sections:
+            yield cut(tables, section.rows, rest)
+
     def read(self, columns: Sequence[str] | None = None) -> pa.Table:
         """All rows.
 
@@ -81,6 +100,17 @@ class ChunkFile:
         """
         with corruption_named(self.path), self._open() as opened:
             return opened.read(columns=None if columns is None else list(columns), use_threads=THREADS)
+
+    def groups(self) -> Iterator[pa.Table]:
+        """All rows, a row group in memory at a time; the whole file is checked before the first.
+
+        Raises:
+            CorruptFileError: as `read`.
+            ForeignFileError: as `read`.
+        """
+        with corruption_named(self.path), self._open() as opened:
+            for group in range(opened.num_row_groups):
+                yield opened.read_row_group(group, use_threads=THREADS)
 
     def read_between(self, start_ns: int, stop_ns: int, columns: Sequence[str]) -> Iterator[pa.Table]:
         """The row groups that have times in [start, stop), one at a time, whole.

@@ -34,30 +34,64 @@ class Hole:
     unexplained: int
 
 
+class Stretches:
+    """Of one chunk, table by table: the samples [start, stop) without a jump, its epochs and its times.
+
+    Attributes:
+        rows: taken in so far.
+        found: the stretches, in order.
+        epochs: in its rows.
+        ts_first, ts_last: times of the first and the last row, UTC ns; None before there is one.
+        steps_back: whether a time is before the one of the row before it.
+    """
+
+    def __init__(self) -> None:
+        self.rows = 0
+        self.found: list[tuple[int, int]] = []
+        self.epochs: set[int] = set()
+        self.ts_first: int | None = None
+        self.ts_last: int | None = None
+        self.steps_back = False
+
+    def add(self, table: pa.Table) -> None:
+        """Take in the next rows."""
+        self.rows += table.num_rows
+        if not table.num_rows:
+            return
+        epochs = table.column("epoch").to_numpy()
+        one = (epochs == epochs[0]).all()
+        self.epochs.update((int(epochs[0]),) if one else np.unique(epochs).tolist())
+        ts = table.column("ts").cast(pa.int64()).to_numpy()
+        self.steps_back |= bool((ts[1:] < ts[:-1]).any())
+        self.steps_back |= self.ts_last is not None and int(ts[0]) < self.ts_last
+        self.ts_first = int(ts[0]) if self.ts_first is None else self.ts_first
+        self.ts_last = int(ts[-1])
+        index = table.column("index").to_numpy()
+        jumps = np.flatnonzero(index[1:] != index[:-1] + 1) + 1
+        starts, stops = index[[0, *jumps]].tolist(), (index[[*(jumps - 1), -1]] + 1).tolist()
+        if self.found and self.found[-1][1] == starts[0]:
+            starts[0] = self.found.pop()[0]
+        self.found += zip(starts, stops, strict=True)
+
+
 class Continuity:
-    """Takes the raw tables of a run in record order and keeps the stretches of samples without a jump."""
+    """Takes the raw chunks of a run in record order and keeps the stretches of samples without a jump."""
 
     def __init__(self) -> None:
         self._stretches: dict[int, list[tuple[int, int]]] = {}
         self._ts_last: int | None = None
 
-    def add(self, table: pa.Table) -> Iterator[str]:
+    def add(self, stretches: "Stretches") -> Iterator[str]:
         """Take a chunk in; what contradicts time or order comes back as sentences."""
-        if not table.num_rows:
+        if len(stretches.epochs) > 1:
+            yield f"spans epochs {sorted(stretches.epochs)}"
             return
-        epochs = table.column("epoch").to_numpy()
-        epoch = int(epochs[0])
-        if (epochs != epoch).any():
-            yield f"spans epochs {np.unique(epochs).tolist()}"
+        if stretches.ts_first is None:
             return
-        ts = table.column("ts").cast(pa.int64()).to_numpy()
-        if (np.diff(ts) < 0).any() or (self._ts_last is not None and ts[0] < self._ts_last):
+        if stretches.steps_back or (self._ts_last is not None and stretches.ts_first < self._ts_last):
             yield "its time steps back"
-        self._ts_last = int(ts[-1])
-        index = table.column("index").to_numpy()
-        jumps = np.flatnonzero(np.diff(index) != 1) + 1
-        starts, stops = index[[0, *jumps]], index[[*(jumps - 1), -1]] + 1
-        yield from self.take(epoch, list(zip(starts.tolist(), stops.tolist(), strict=True)))
+        self._ts_last = stretches.ts_last
+        yield from self.take(min(stretches.epochs), stretches.found)
 
     def take(self, epoch: int, stretches: Iterable[tuple[int, int]]) -> list[str]:
         """Take in samples [start, stop) in order; what overlaps comes back as sentences."""

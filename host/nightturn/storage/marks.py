@@ -34,14 +34,15 @@ class Mark(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One line of the log.
 
     Attributes:
-        what: kept and released of a run; cleared of a run's files of one kind; redated: the run's clock was wrong; clock: it was right at `utc_ns`.
+        what: kept and released of a run; cleared of a run's files of one kind; joined: raw chunks became one file, which `reason` names; redated: the
+            run's clock was wrong; clock: it was right at `utc_ns`.
         by: the name given, or `serve` where it acted by the rig file.
         reason: a sentence.
-        bytes, files: of what was cleared.
+        bytes, files: of what was cleared; of a joined file, and how many it was joined from.
         by_ns: what is to be added to the run's recorded times, ns; a later line replaces it.
     """
 
-    what: Literal["kept", "released", "cleared", "redated", "clock"]
+    what: Literal["kept", "released", "cleared", "joined", "redated", "clock"]
     utc_ns: int
     by: str
     reason: str
@@ -97,9 +98,9 @@ class Marks:
             elif mark.what == "redated":
                 before = self._redated.setdefault(run, [])
                 before += [mark] if mark not in before else []
-            elif mark.kind is not None:
+            elif mark.what == "cleared" and mark.kind is not None:
                 self._cleared.setdefault(run, {})[mark.kind] = mark
-            else:
+            elif mark.what in {"kept", "released"}:
                 kept[run] = mark.what == "kept"
         for run, said in kept.items():
             self._kept.setdefault(run, []).append(said)

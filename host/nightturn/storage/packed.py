@@ -63,12 +63,12 @@ def pack(content: bytes, entries: Sequence[tape.Entry], salt: int) -> bytes:
     return b"".join((*parts, table))
 
 
-def unpack(content: bytes, position: int, first_record_no: int, salt: int) -> Unpacked:
-    """The plain records behind a packed tape's header, each whole block at its place.
+def unpack(content: bytes, position: int, first_record_no: int, salt: int, before: bytes = b"") -> Unpacked:
+    """The plain records behind a packed tape's header, each whole block at its place, with `before` in front of them.
 
     Damage never shortens what is returned unseen: in its place stand bytes that are no record.
     """
-    parts: list[bytes] = []
+    parts: list[bytes] = [before]
     length, lost, last_used, tables, whole = 0, 0, first_record_no - 1, 0, 0
     for block in _blocks(content, position, salt):
         if block.kind == TABLE:
@@ -131,6 +131,6 @@ def _block_at(content: bytes, position: int, salt: int) -> _Block | None:
         return None
     if kind == BLOCK and plain_bytes > _PLAIN_BYTES_MAX:
         return None
-    if crc32c(content[position:stop], salt) != tape.CRC.unpack_from(content, stop)[0]:
+    if crc32c(memoryview(content)[position:stop], salt) != tape.CRC.unpack_from(content, stop)[0]:
         return None
     return _Block(kind, plain_bytes, record_no, offset, content[start:stop], stop + tape.CRC.size)

@@ -1,6 +1,6 @@
 """How every dataset is written: delta-packed integers, split floats, checksums on every page, facts in the footer."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -43,9 +43,6 @@ def column(name: str, kind: pa.DataType, unit: str, description: str, *, nullabl
 def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encoded:
     """The table as Parquet bytes; the same table gives the same bytes under the same pyarrow."""
     sink = pa.BufferOutputStream()
-    delta = {f.name: "DELTA_BINARY_PACKED" for f in table.schema if _packs(f.type)}
-    split = {f.name: "BYTE_STREAM_SPLIT" for f in table.schema if pa.types.is_floating(f.type)}
-    dictionary = [f.name for f in table.schema if _repeats(f.type)]
     first, last = _span(table)
     facts = {
         "dataset": dataset,
@@ -55,23 +52,40 @@ def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encod
         **described,
     }
     order = [name for name in ("index", "ts", "ts_from", "ts_start") if name in table.column_names][:1]
-    order = [name for name in order if _rises(table, name)]
-    with pq.ParquetWriter(
-        sink,
-        table.schema,
-        compression="zstd",
-        compression_level=1,
-        use_dictionary=dictionary,  # type: ignore[arg-type]  # the stubs know only bool
-        column_encoding={**delta, **split},
-        data_page_size=PAGE_BYTES,
-        write_page_index=True,
-        write_page_checksum=True,
-        sorting_columns=pq.SortingColumn.from_ordering(table.schema, [(name, "ascending") for name in order]),
-    ) as writer:
+    with _writer(sink, table.schema, [name for name in order if _rises(table, name)]) as writer:
         writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
         # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
         writer.add_key_value_metadata(_prefixed(facts))
     return Encoded(sink.getvalue().to_pybytes(), table.num_rows, first, last)
+
+
+def encode_groups(
+    tables: Iterator[pa.Table], schema: pa.Schema, dataset: str, described: Mapping[str, str]
+) -> bytes:
+    """Tables as Parquet bytes, a row group each; `described` says rows and times, which `encode` finds itself."""
+    sink = pa.BufferOutputStream()
+    with _writer(sink, schema, ["index"]) as writer:
+        for table in tables:
+            writer.write_table(table.cast(schema), row_group_size=max(1, table.num_rows))
+        writer.add_key_value_metadata(_prefixed({"dataset": dataset, **described}))
+    return sink.getvalue().to_pybytes()
+
+
+def _writer(sink: pa.BufferOutputStream, schema: pa.Schema, order: list[str]) -> pq.ParquetWriter:
+    delta = {f.name: "DELTA_BINARY_PACKED" for f in schema if _packs(f.type)}
+    split = {f.name: "BYTE_STREAM_SPLIT" for f in schema if pa.types.is_floating(f.type)}
+    return pq.ParquetWriter(
+        sink,
+        schema,
+        compression="zstd",
+        compression_level=1,
+        use_dictionary=[f.name for f in schema if _repeats(f.type)],  # type: ignore[arg-type]  # the stubs know only bool
+        column_encoding={**delta, **split},
+        data_page_size=PAGE_BYTES,
+        write_page_index=True,
+        write_page_checksum=True,
+        sorting_columns=pq.SortingColumn.from_ordering(schema, [(name, "ascending") for name in order]),
+    )
 
 
 def plan_metadata(header: SegmentHeader, plan: ChunkPlan) -> dict[str, str]:

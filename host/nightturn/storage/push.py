@@ -164,9 +164,9 @@ def _chunks(
 
 
 def _joined_since(chunks: Sequence[tuple[str, paths.ChunkName]], known: Collection[str]) -> Iterator[str]:
-    """Small files in the store that were joined here after they were pushed: whoever reads the folder would see their rows twice."""
+    """Files in the store that were joined here after they were pushed: whoever reads the folder would see their rows twice."""
     here = {path for path, _ in chunks}
-    wide = [(path.rpartition("/")[0], name) for path, name in chunks if not path.startswith(f"{paths.RAW}/")]
+    wide = [(path.rpartition("/")[0], name) for path, name in chunks]
     for path in sorted(set(known) - here):
         folder, _, text = path.rpartition("/")
         part = paths.chunk_name(text)

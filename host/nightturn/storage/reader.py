@@ -3,19 +3,17 @@
 import warnings
 from collections.abc import Iterator, Sequence
 from functools import cache
-from typing import TypeAlias, get_args
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.torque import TorqueScale
-from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.errors import NotWholeError, RunNotFoundError, StorageError
 from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS
 from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
-from nightturn.storage import chunk, datasets, paths, scales, summary, tree
+from nightturn.storage import chunk, datasets, paths, scales, spans, summary, tree
+from nightturn.storage.absent import Absent, absent, absent_between
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.chunk_file import ChunkFile, check_once
 from nightturn.storage.manifest import Manifest, read_manifest
@@ -24,10 +22,10 @@ from nightturn.storage.moments import Moment, local_text, moment_ns
 from nightturn.storage.reanalysed import read_result
 from nightturn.storage.redating import corrected, recorded_at
 from nightturn.storage.sample_tiles import tiles_of
+from nightturn.storage.scaled import DERIVED, between, empty, scaled
+from nightturn.storage.sections import Section
 from nightturn.storage.stored import Place, stored_at
 
-Span: TypeAlias = tuple[int, int] | None
-DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
 _EVER_NS = 2**63 - 1
 
 
@@ -46,7 +44,7 @@ class Run:
         self.stored = stored_at(root)
         self.fixture = fixture
         self.run = run
-        self._known_spans: dict[str, Span] = {}
+        self._known_spans: dict[str, spans.Span] = {}
 
     @property
     def manifest(self) -> Manifest | None:
@@ -203,31 +201,71 @@ class Run:
                 time; a time without offset that the clocks showed twice or never.
             CalibrationError: "current" was asked for and cannot be worked out.
 
+            NotWholeError: an object store lacks raw samples of that time, which the run has.
+
         Warns:
-            RunWarning: the run has samples before and after, but none in that time.
+            RunWarning: the run has samples before and after, but none in that time; or a raw chunk of that time is absent.
         """
         wanted = _checked_columns(columns)
-        _checked_calibration(calibration)
+        scales.check_calibration(calibration)
         self._there(paths.RAW)
-        spans, by_ns = self._spans(), self._by_ns
-        asked = self._stretch(start, stop, whole := _moved(_whole(spans), by_ns))
+        known, by_ns = self._spans(), self._by_ns
+        asked = self._stretch(start, stop, whole := spans.moved(spans.whole(known), by_ns))
         start_ns, stop_ns = (recorded_at(each, by_ns) for each in asked)
-        settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
-        parts: list[pd.DataFrame] = []
-        for each, span in spans:
-            if _overlaps(span, start_ns, stop_ns):
-                torque = self._torque_scale(each, calibration, by_ns) if "torque_nm" in wanted else None
-                angle = scales.angle_scale(each.plan, settings)
-                parts += [
-                    _scaled(_between(table, start_ns, stop_ns), wanted, torque, angle)
-                    for table in each.read_between(start_ns, stop_ns, _stored(wanted))
-                ]
+        self._lacks(absent_between(known, self.manifest, start_ns, stop_ns))
+        parts = [
+            part
+            for each, span in known
+            if spans.overlaps(span, start_ns, stop_ns)
+            for part in self._parts(each, start_ns, stop_ns, wanted, calibration, by_ns)
+        ]
         if not sum(map(len, parts)):
             self._nothing_between(*asked, whole)
-        frame = pd.concat(parts) if parts else _empty(wanted)
+        frame = pd.concat(parts) if parts else empty(wanted)
         frame.index += pd.Timedelta(by_ns, unit="ns")
         frame.attrs["units"] = {name: unit for name in wanted if (unit := _unit_of_column(name))}
         return frame
+
+    def check_samples(self) -> None:
+        """Return when no raw chunk is absent that the run must have, and none was cleared.
+
+        Raises:
+            NotWholeError: an object store lacks one.
+            StorageError: retention has cleared them.
+
+        Warns:
+            RunWarning: the data root lacks one.
+        """
+        self._lacks(absent(self._there(paths.RAW), self.manifest))
+
+    def _lacks(self, missing: Sequence[Absent]) -> None:
+        """A chunk that is absent is no gap of the recording."""
+        if not missing:
+            return
+        what = f"run {self.run} of {self.fixture}: {missing[0].text}"
+        if self.stored.local is None:
+            raise NotWholeError(f"{what} in {self.stored}; `nightturn push --check` sends it again")
+        warnings.warn(f"{what}; `nightturn verify` says more", RunWarning, stacklevel=3)
+
+    def _parts(
+        self,
+        each: ChunkFile,
+        start_ns: int,
+        stop_ns: int,
+        wanted: Sequence[str],
+        calibration: scales.Calibration,
+        by_ns: int,
+    ) -> Iterator[pd.DataFrame]:
+        """The samples of a file in [start, stop), a row group at a time, each by the scale of its section."""
+        settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
+        angle = scales.angle_scale(each.plan, settings)
+        torque = [
+            (section.span[0], self._torque_scale(section, calibration, by_ns))
+            for section in (each.sections if "torque_nm" in wanted else ())
+            if section.span is not None
+        ]
+        for table in each.read_between(start_ns, stop_ns, _stored(wanted)):
+            yield scaled(between(table, start_ns, stop_ns), wanted, torque, angle)
 
     @property
     def timezone(self) -> str:
@@ -238,9 +276,9 @@ class Run:
     @property
     def span(self) -> tuple[int, int] | None:
         """Times of the first and the last sample that are sealed, UTC ns; None when there is none."""
-        return _moved(_whole(self._spans()), self._by_ns)
+        return spans.moved(spans.whole(self._spans()), self._by_ns)
 
-    def _spans(self) -> list[tuple[ChunkFile, Span]]:
+    def _spans(self) -> list[tuple[ChunkFile, spans.Span]]:
         """The raw chunks and the times in them: from the catalogue, a footer is read where it does not know the file.
 
         The name of a file carries the checksum of its content, so what is entered under it holds.
@@ -249,13 +287,13 @@ class Run:
         if any(each.path not in self._known_spans for each in chunks):
             catalogue = Catalogue.present(self.stored.local) if self.stored.local is not None else None
             entered = catalogue.chunks(self.fixture, self.run, paths.RAW) if catalogue is not None else []
-            self._known_spans = {each.path: _pair(each.ts_first, each.ts_last) for each in entered}
+            self._known_spans = {each.path: spans.pair(each.ts_first, each.ts_last) for each in entered}
         for each in chunks:
             if each.path not in self._known_spans:
                 self._known_spans[each.path] = each.span
         return [(each, self._known_spans[each.path]) for each in chunks]
 
-    def _stretch(self, start: Moment, stop: Moment, span: Span) -> tuple[int, int]:
+    def _stretch(self, start: Moment, stop: Moment, span: spans.Span) -> tuple[int, int]:
         """The time asked for, which has something to do with the run's."""
         zone = self.timezone
         start_ns, stop_ns = moment_ns(start, -_EVER_NS, zone), moment_ns(stop, _EVER_NS, zone)
@@ -263,13 +301,13 @@ class Run:
             raise StorageError(
                 f"start {start!r} is not before stop {stop!r}; samples have start <= time < stop"
             )
-        if span is not None and not _overlaps(span, start_ns, stop_ns):
+        if span is not None and not spans.overlaps(span, start_ns, stop_ns):
             asked = f"{'from the beginning' if start is None else start!r} to {'the end' if stop is None else stop!r}"
             first, last = (local_text(each, zone) for each in span)
             raise StorageError(f"run {self.run} has samples from {first} to {last}, none of {asked}")
         return start_ns, stop_ns
 
-    def _nothing_between(self, start_ns: int, stop_ns: int, span: Span) -> None:
+    def _nothing_between(self, start_ns: int, stop_ns: int, span: spans.Span) -> None:
         """Say why a frame is empty."""
         if span is None:
             why = "nothing of it is sealed yet, or nothing was recorded"
@@ -289,28 +327,14 @@ class Run:
 
         One row group of one chunk is decoded at a time, however long the run is.
         """
+        self.check_samples()
         for each in self._there(paths.RAW):
             yield from tiles_of(each, seconds)
 
-    def _torque_scale(self, each: ChunkFile, calibration: scales.Calibration, by_ns: int) -> TorqueScale:
-        plan, span = each.plan, each.span
-        if calibration == "recorded" or span is None:
-            return scales.recorded_scale(plan)
-        return scales.current_scale(self.stored, plan, span[0] + by_ns, self.manifest)
-
-
-def _scaled(
-    table: pa.Table, wanted: Sequence[str], torque: TorqueScale | None, angle: AngleScale
-) -> pd.DataFrame:
-    columns = {}
-    for name in wanted:
-        values = table.column(DERIVED[name][0] if name in DERIVED else name).to_numpy()
-        if name == "torque_nm" and torque is not None:
-            values = torque.to_nm(values)
-        elif name == "angle_rad":
-            values = angle.to_rad(values)
-        columns[name] = values
-    return pd.DataFrame(columns, index=pd.DatetimeIndex(table.column("ts").to_pandas(), name="ts"))
+    def _torque_scale(self, each: Section, calibration: scales.Calibration, by_ns: int) -> TorqueScale:
+        if calibration == "recorded" or each.span is None:
+            return scales.recorded_scale(each.plan)
+        return scales.current_scale(self.stored, each.plan, each.span[0] + by_ns, self.manifest)
 
 
 def _checked_columns(columns: Sequence[str]) -> list[str]:
@@ -326,14 +350,6 @@ def _check_known(columns: Sequence[str], allowed: Sequence[str], what: str) -> N
         if name not in allowed:
             near = did_you_mean(name, allowed)
             raise StorageError(f"{what} have no column {name!r}{near}; there are {', '.join(allowed)}")
-
-
-def _checked_calibration(calibration: str) -> None:
-    known = get_args(scales.Calibration)
-    if calibration not in known:
-        raise StorageError(
-            f"no calibration {calibration!r}{did_you_mean(calibration, known)}; there are {', '.join(known)}"
-        )
 
 
 def check_columns(columns: Sequence[str] | None, dataset: str) -> None:
@@ -365,36 +381,3 @@ def _unit_of_column(name: str) -> str:
 def unit_of_field(field: "pa.Field[pa.DataType]") -> str:
     """The unit of a column; empty where it has none."""
     return (field.metadata or {}).get(b"unit", b"").decode()
-
-
-def _pair(first: int | None, last: int | None) -> Span:
-    return None if first is None or last is None else (first, last)
-
-
-def _whole(spans: Sequence[tuple[ChunkFile, Span]]) -> Span:
-    """From the first time to the last."""
-    known = [span for _, span in spans if span is not None]
-    return (min(first for first, _ in known), max(last for _, last in known)) if known else None
-
-
-def _moved(span: Span, by_ns: int) -> Span:
-    return (span[0] + by_ns, span[1] + by_ns) if span is not None else None
-
-
-def _overlaps(span: tuple[int, int] | None, start_ns: int, stop_ns: int) -> bool:
-    return span is not None and span[0] < stop_ns and span[1] >= start_ns
-
-
-def _between(table: pa.Table, start_ns: int, stop_ns: int) -> pa.Table:
-    ts = table.column("ts").cast(pa.int64()).to_numpy()
-    first, last = np.searchsorted(ts, [start_ns, stop_ns])
-    return table.slice(int(first), int(last - first))
-
-
-def _empty(wanted: Sequence[str]) -> pd.DataFrame:
-    kinds = {
-        name: np.dtype("f8") if name in DERIVED else chunk.SCHEMA.field(name).type.to_pandas_dtype()
-        for name in wanted
-    }
-    columns = {name: np.zeros(0, kind) for name, kind in kinds.items()}
-    return pd.DataFrame(columns, index=pd.DatetimeIndex([], dtype="datetime64[ns, UTC]", name="ts"))

@@ -77,7 +77,7 @@ def open_run(root: Place, fixture: str | None = None, run: str = "latest", *, en
         return Run(place, fixture, run)
     by_fixture = known_runs(place)
     if not by_fixture:
-        raise RunNotFoundError(f"{place} contains no {_what_a_root_has(place)}")
+        raise RunNotFoundError(f"{place} contains no {what_a_root_has(place)}")
     fixture = _chosen_fixture(place, fixture, sorted(by_fixture))
     runs = by_fixture[fixture]
     if run == "latest":
@@ -167,7 +167,8 @@ def _newest_whole(place: Stored, fixture: str, runs: Sequence[str]) -> str:
     return runs[0]
 
 
-def _what_a_root_has(place: Stored) -> str:
+def what_a_root_has(place: Stored) -> str:
+    """What a place without any run lacks, and what to ask."""
     if place.local is None:
         return "run that is whole; was something pushed there, and to its end?"
     return "runs; is it the data root (`data` in bench.toml)?"

@@ -4,15 +4,16 @@ import math
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
-from typing import Literal
+from typing import Literal, get_args
 
 import msgspec
 
 from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.records import CalibrationRecord, from_settings, in_force, parse
 from nightturn.calibration.torque import TorqueScale, torque_scale
-from nightturn.errors import CalibrationError
+from nightturn.errors import CalibrationError, StorageError
 from nightturn.model.rows import ChunkPlan
+from nightturn.settings.mistakes import did_you_mean
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.manifest import Manifest
 from nightturn.world import ReadFiles
@@ -22,6 +23,18 @@ from nightturn_protocol.sheet import torque_entry
 Calibration = Literal["current", "recorded"]
 
 ADC_BITS = 24  # what the wire carries; only the rails depend on it
+
+
+def check_calibration(calibration: str) -> None:
+    """Whether it is one of `Calibration`.
+
+    Raises:
+        StorageError: it is not; names one that is near.
+    """
+    known = get_args(Calibration)
+    if calibration not in known:
+        near = did_you_mean(calibration, known)
+        raise StorageError(f"no calibration {calibration!r}{near}; there are {', '.join(known)}")
 
 
 def settings_of(manifest: Manifest | None) -> FixtureSettings | None:

@@ -119,8 +119,14 @@ def unpack(content: bytes, path: str = "tape") -> tuple[bytes, int]:
     if not is_packed(content):
         return content, 0
     header, start = decode_header(content, path)
-    found = packed.unpack(content, start, header.first_record_no, tape.salt_of(header.segment_id))
-    return _with_major(content, start, MAJOR) + found.plain, found.damaged_blocks
+    found = packed.unpack(
+        content,
+        start,
+        header.first_record_no,
+        tape.salt_of(header.segment_id),
+        _with_major(content, start, MAJOR),
+    )
+    return found.plain, found.damaged_blocks
 
 
 def last_packed(content: bytes, path: str = "tape") -> int:
@@ -216,11 +222,10 @@ class Segment:
                 if record is not None:
                     yield entry.record_no, record
 
-    def frames(self) -> Iterator[tuple[int, bytes]]:
-        """Number and body of every frame, without building records."""
-        for entry in self._entries:
-            if entry.kind == tape.FRAME:
-                yield entry.record_no, self._content[entry.start : entry.stop]
+    def frames(self) -> tuple[bytes, list[tape.Entry]]:
+        """The tape's bytes, and where in them the body of every frame stands."""
+        frame = tape.FRAME
+        return self._content, [each for each in self._entries if each.kind == frame]
 
     def snapshots(self) -> Iterator[Snapshot]:
         """The core states in the segment; the first stands before the first record."""

@@ -2,7 +2,7 @@
 
 import contextlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nightturn.errors import StorageError
@@ -10,6 +10,7 @@ from nightturn.settings.rig import Retention
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
 from nightturn.storage.holdings import holdings
+from nightturn.storage.joining_raw import Hours, hours_to_join, join_hours
 from nightturn.storage.marks import Kind, Mark, add_marks, one_at_a_time, read_marks
 from nightturn.storage.retention import Going, Step, going
 
@@ -28,12 +29,40 @@ class Cleared:
 
 @dataclass(frozen=True, slots=True)
 class Tidied:
-    """What goes, or has gone with `applied`; `steps` are the stretches without a record by which nothing aged, UTC ns."""
+    """What goes, or has gone with `applied`; `steps` are the stretches without a record by which nothing aged, UTC ns.
+
+    `joined` are the raw chunks that become files of an hour each, or have become them.
+    """
 
     applied: bool
     cleared: tuple[Cleared, ...] = ()
     steps: tuple[Step, ...] = ()
     bytes: int = 0
+    joined: tuple[Hours, ...] = ()
+
+
+def tidy_and_join(
+    root: Path,
+    rule: Retention,
+    now_utc_ns: int,
+    by: str,
+    *,
+    apply: bool = False,
+    clock_is_right: bool = False,
+) -> Tidied:
+    """As `tidy`, and what is left of raw chunks of runs that have ended is joined by the hour.
+
+    Raises:
+        StorageError: as `tidy`, or a joined file cannot be written; its parts stay.
+        CorruptFileError: as `tidy`.
+    """
+    tidied = tidy(root, rule, now_utc_ns, by, apply=apply, clock_is_right=clock_is_right)
+    if apply:
+        hours = join_hours(root, RealFiles(root), now_utc_ns, by)
+    else:
+        goes = {(each.fixture, each.run) for each in tidied.cleared if each.kind == "raw"}
+        hours = [each for each in hours_to_join(root) if (each.fixture, each.run) not in goes]
+    return replace(tidied, joined=tuple(hours))
 
 
 def tidy(

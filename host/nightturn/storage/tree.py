@@ -61,12 +61,9 @@ def chunks(files: ReadFiles, folder: str) -> list[tuple[str, paths.ChunkName]]:
     """Path and parsed name of every chunk in a folder, in record order; a file joined from others stands for them.
 
     Between the moment in which a joined file appears and that in which its parts are removed, both are there: a file whose
-    records all lie in a wider one's is left out. Raw chunks are never joined.
+    records all lie in a wider one's is left out.
     """
-    named = all_chunks(files, folder)
-    if folder.startswith(f"{paths.RAW}/"):
-        return named
-    wide = sorted(named, key=lambda pair: (pair[1].first, -pair[1].last))
+    wide = sorted(all_chunks(files, folder), key=lambda pair: (pair[1].first, -pair[1].last))
     kept: list[tuple[str, paths.ChunkName]] = []
     for path, name in wide:
         widest = kept[-1][1] if kept else None

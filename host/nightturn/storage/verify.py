@@ -2,51 +2,89 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
-from pathlib import Path
 
 import pyarrow as pa
 
-from nightturn.errors import ForeignFileError, NightturnError, RunNotFoundError, StorageError
+from nightturn.errors import (
+    ForeignFileError,
+    NightturnError,
+    NotWholeError,
+    ObjectStoreError,
+    RunNotFoundError,
+    StorageError,
+)
 from nightturn.model.rows import GAPS, RESTART
-from nightturn.storage import chunk, paths, tree
+from nightturn.storage import paths, tree
+from nightturn.storage.alike import ahead
 from nightturn.storage.catalogue import entered_wrong
 from nightturn.storage.chunk_file import ChunkFile
-from nightturn.storage.continuity import Continuity, Gap
+from nightturn.storage.continuity import Continuity, Gap, Stretches
 from nightturn.storage.files import RealFiles
-from nightturn.storage.manifest import Manifest, read_signed
+from nightturn.storage.manifest import ENDED, Manifest, read_signed
 from nightturn.storage.marks import LOG, cleared_text, read_marks, undisturbed
 from nightturn.storage.reader import Run
 from nightturn.storage.redating import redated_text
-from nightturn.storage.runs import known_runs, open_run
+from nightturn.storage.runs import known_runs, open_run, what_a_root_has
+from nightturn.storage.sections import Section, cut
 from nightturn.storage.standing import standing
+from nightturn.storage.stored import Place, Stored, half_text, stored_at
 from nightturn.storage.verify_beside import Found, calibrations, cards, marks, rig_records
 from nightturn.storage.verify_companions import CompanionCheck
 from nightturn.storage.verify_report import Problem, Report, RunReport
-from nightturn.storage.verify_tape import TapeCheck
+from nightturn.storage.verify_samples import compared, watched
+from nightturn.storage.verify_tape import NOT_PUSHED, NoTape, TapeCheck
 
 
-def verify(root: str | Path, run: str = "latest", fixture: str | None = None) -> Report:
+def verify(root: Place, run: str = "latest", fixture: str | None = None, *, endpoint: str = "") -> Report:
     """Check one run, the `latest` of each fixture, or `all`.
 
+    Of an object store what `nightturn push` copied there: every object against its checksum and the run's own lists. Tape and marks
+    beside the manifests are not pushed, so samples are not compared with tape there.
+
     Args:
-        root: the data root.
+        root: the data root, or `s3://BUCKET/PREFIX`.
         run: a run id, "latest" or "all".
         fixture: only this fixture.
+        endpoint: of an S3 server, `http://HOST:PORT` or `https://HOST`.
 
     Raises:
         RunNotFoundError: there is no such run; says what exists.
         StorageError: an id that is no name but a path.
+        ObjectStoreError: the store cannot be reached or refuses, or has no manifest of the one run that was asked for (NotWholeError).
     """
-    place = Path(root)
+    place = stored_at(root, endpoint)
+    if place.local is None:
+        return _pushed(place, run, fixture)
     runs = tuple(_Check(place, each).report() for each in _chosen(place, run, fixture))
     try:
-        problems = tuple(Problem("catalogue", paths.CATALOGUE, each) for each in entered_wrong(place))
+        problems = tuple(Problem("catalogue", paths.CATALOGUE, each) for each in entered_wrong(place.local))
     except StorageError as problem:
         return Report(runs, unchecked=(str(problem),))
     return Report(runs, problems)
 
 
-def _chosen(root: Path, run: str, fixture: str | None) -> list[Run]:
+def _pushed(place: Stored, run: str, fixture: str | None) -> Report:
+    runs, halves = [], list(_without_manifest(place, fixture)) if run == "all" else []
+    if halves and not known_runs(place):
+        return Report((), tuple(halves))
+    for each in _chosen(place, run, fixture):
+        try:
+            runs.append(_Check(place, each).report())
+        except NotWholeError as problem:
+            halves.append(Problem("not_whole", paths.manifest_path(each.fixture, each.run), str(problem)))
+    return Report(tuple(runs), tuple(halves))
+
+
+def _without_manifest(place: Stored, fixture: str | None) -> Iterator[Problem]:
+    """Runs that an object store has samples of and no manifest."""
+    known = known_runs(place)
+    for each in tree.fixtures(place) if fixture is None else (fixture,):
+        for folder in tree.run_folders(place, paths.RAW, each):
+            if folder.run not in known.get(each, []):
+                yield Problem("not_whole", folder.path, half_text(each, folder.run, place))
+
+
+def _chosen(root: Stored, run: str, fixture: str | None) -> list[Run]:
     if run not in {"latest", "all"}:
         paths.checked_run(run)
     if fixture is not None:
@@ -54,7 +92,7 @@ def _chosen(root: Path, run: str, fixture: str | None) -> list[Run]:
         return [Run(root, fixture, name) for name in known_runs(root)[fixture]] if run == "all" else [opened]
     known = known_runs(root)
     if not known:
-        raise RunNotFoundError(f"{root} contains no runs; is it the data root (`data` in bench.toml)?")
+        raise RunNotFoundError(f"{root} contains no {what_a_root_has(root)}")
     if run == "latest":
         return [Run(root, each, runs[-1]) for each, runs in known.items()]
     chosen = [Run(root, each, name) for each, runs in known.items() for name in runs if run in {"all", name}]
@@ -67,26 +105,36 @@ def _chosen(root: Path, run: str, fixture: str | None) -> list[Run]:
 class _Check:
     """One pass over the files of one run, one chunk in memory at a time."""
 
-    def __init__(self, root: Path, run: Run) -> None:
+    def __init__(self, files: Stored, run: Run) -> None:
         self._run = run
-        self._files = RealFiles(root)
+        self._files = files
         self._report = RunReport(run.fixture, run.run)
         self._listed: dict[str, list[ChunkFile]] = {}
         self._companions = CompanionCheck(self._problem, self._report.unchecked)
-        self._tapes = TapeCheck(self._files, run.fixture, run.run, self._problem)
+        self._tapes: TapeCheck | NoTape = NoTape()
+        if files.local is None:
+            self._report.unchecked.append(NOT_PUSHED)
+        else:
+            self._tapes = TapeCheck(RealFiles(files.local), run.fixture, run.run, self._problem)
         self._by_ns = 0  # the correction of the run's times
         self._names: dict[str, set[tuple[int, int]]] = {}  # dataset -> record ranges
 
     def report(self) -> RunReport:
-        """Run all checks."""
+        """Run all checks.
+
+        Raises:
+            NotWholeError: an object store has no whole manifest of the run.
+            ObjectStoreError: it does not answer.
+        """
+        self._files.check_whole(self._run.fixture, self._run.run)
         manifest = self._manifest()
         self._report.unsealed = tuple(self._tapes.waiting.values())
         self._report.unsealed_records = self._tapes.waiting_records
         # All names before any content, raw first: a chunk that a daemon seals meanwhile is then left for next time.
-        raw = self._run.chunks(paths.RAW)
+        raw = self._files_of(paths.RAW)
         sealed = {each.name.stem for each in raw}
         for dataset in tree.DATASETS[1:]:
-            found = self._run.chunks(dataset)
+            found = self._files_of(dataset)
             self._listed[dataset] = [each for each in found if self._is_due(each, sealed)]
         self._listed[paths.RAW] = raw
         gaps = [gap for each in self._chunks(GAPS) for gap in self._gap_rows(each)]
@@ -99,8 +147,14 @@ class _Check:
             self._companions.check(self._listed)
             self._coverage(manifest)
         self._tapes.damages()
-        self._tapes.stands(manifest, self._listed[paths.RAW])
+        self._tapes.stands(manifest, sorted(span for each in raw for span in self._spans(each)))
         return self._report
+
+    def _files_of(self, dataset: str) -> list[ChunkFile]:
+        """The files of a dataset, also where a reader refuses them because two hold the same records."""
+        folder = tree.run_folder(self._files, dataset, self._run.fixture, self._run.run)
+        found = tree.chunks(self._files, folder.path) if folder is not None else []
+        return [ChunkFile(self._files, path, name) for path, name in found]
 
     def _is_due(self, each: ChunkFile, sealed: set[str]) -> bool:
         """Whether a file is of a chunk that is sealed, or should be; others are being written."""
@@ -113,8 +167,9 @@ class _Check:
         """Whether retention has cleared the raw samples, which cannot be checked then, and are not missing."""
         try:
             key = (self._run.fixture, self._run.run)
-            with undisturbed(self._files.root):
-                self._note(marks(self._files, *key))
+            if self._files.local is not None:
+                with undisturbed(self._files.local):
+                    self._note(marks(self._files, *key))
             said = read_marks(self._files, key)
             cleared, damage = said.cleared(*key), said.damage(*key)
         except NightturnError as problem:
@@ -125,7 +180,7 @@ class _Check:
         if mark is not None:
             self._by_ns, self._report.redated = mark.by_ns, redated_text(mark)
         self._report.cleared = tuple(cleared_text(mark, self._report.timezone) for mark in cleared.values())
-        return "raw" in cleared
+        return "raw" in cleared and not (self._files.local is None and self._listed[paths.RAW])
 
     def _note(self, found: Iterable[Found]) -> None:
         for each in found:
@@ -146,7 +201,10 @@ class _Check:
             self._problem("manifest", path, str(problem))
             return None
         self._report.timezone = manifest.timezone
-        self._report.state = standing(self._files.root, manifest)
+        if self._files.local is None:  # nobody records there
+            self._report.state = "ended" if manifest.state == ENDED else "unknown"
+        else:
+            self._report.state = standing(self._files.local, manifest)
         if not signed:
             self._report.unchecked.append(f"{path} has no checksum")
         for check in (cards, calibrations, rig_records):
@@ -182,20 +240,29 @@ class _Check:
 
     def _table(self, each: ChunkFile, dataset: str) -> pa.Table | None:
         """The rows, when name, footer and pages agree; else None and the problem noted."""
-        self._report.files += 1
         try:
-            self._report.bytes += self._files.size(each.path)
+            self._sized(each)
             table = each.read()
-        except ForeignFileError as problem:
-            self._problem("identity", each.path, str(problem))
-            return None
+            self._counted(each, dataset, table.num_rows)
         except (NightturnError, OSError) as problem:
-            self._problem("corrupt", each.path, str(problem))
+            self._unread(each, problem)
             return None
-        if table.num_rows != each.rows:
-            self._problem("identity", each.path, f"has {table.num_rows} rows, its footer says {each.rows}")
-        self._companions.read(each, dataset, table.num_rows)
         return table
+
+    def _sized(self, each: ChunkFile) -> None:
+        self._report.files += 1
+        self._report.bytes += self._files.size(each.path)
+
+    def _unread(self, each: ChunkFile, problem: Exception) -> None:
+        if isinstance(problem, ObjectStoreError) and not isinstance(problem, NotWholeError):
+            raise problem  # nothing is known of the object
+        kind = "identity" if isinstance(problem, ForeignFileError) else "corrupt"
+        self._problem("not_whole" if isinstance(problem, NotWholeError) else kind, each.path, str(problem))
+
+    def _counted(self, each: ChunkFile, dataset: str, rows: int) -> None:
+        if rows != each.rows:
+            self._problem("identity", each.path, f"has {rows} rows, its footer says {each.rows}")
+        self._companions.read(each, dataset, rows)
 
     def _gap_rows(self, each: ChunkFile) -> list[Gap]:
         table = self._table(each, GAPS)
@@ -214,16 +281,28 @@ class _Check:
     def _raw(self, gaps: Sequence[Gap]) -> None:
         continuity = Continuity()
         for each in self._chunks(paths.RAW):
-            table = self._table(each, paths.RAW)
-            if table is None:
+            found = self._samples(each)
+            if found is None:
                 continue
             self._report.chunks += 1
-            self._report.stored += table.num_rows
+            self._report.stored += found.rows
             self._seen(each.span)
-            for detail in continuity.add(table):
+            for detail in continuity.add(found):
                 self._problem("time" if "time" in detail else "overlap", each.path, detail)
-            self._compare_tape(each, table)
         self._sums(continuity, gaps)
+
+    def _samples(self, each: ChunkFile) -> Stretches | None:
+        """A raw chunk, a row group at a time, beside the tape that it was made from; None with the problem noted."""
+        found = Stretches()
+        tables = ahead(watched(each.groups(), found))
+        try:
+            self._sized(each)
+            self._compare_tape(each, tables)
+            self._counted(each, paths.RAW, found.rows)
+        except (NightturnError, OSError) as problem:
+            self._unread(each, problem)
+            return None
+        return found
 
     def _seen(self, span: tuple[int, int] | None) -> None:
         known = self._report.span
@@ -284,15 +363,27 @@ class _Check:
         if raw and manifest.record_last > raw[-1][1] and not self._tapes.is_waiting(raw[-1][1] + 1):
             yield (raw[-1][1] + 1, manifest.record_last), f"its manifest knows chunk {manifest.chunk_last}"
 
-    def _compare_tape(self, each: ChunkFile, table: pa.Table) -> None:
-        """The sealed segment must give the same chunk again."""
-        found = self._tapes.segment_of(each.name.first)
+    def _compare_tape(self, each: ChunkFile, tables: Iterator[pa.Table]) -> None:
+        """The sealed segments must give the same chunk again, or the chunks that it was joined from.
+
+        Raises:
+            CorruptFileError: as `ChunkFile.groups`.
+        """
+        rest: list[pa.Table] = []
+        for section in each.sections:
+            rows = cut(tables, section.rows, rest)
+            self._compare_section(each, section, rows)
+            for _ in rows:
+                pass
+        for _ in tables:
+            pass
+
+    def _compare_section(self, each: ChunkFile, section: Section, rows: Iterator[pa.Table]) -> None:
+        found = self._tapes.segment_of(section.plan.first)
         if found is None:
             return
         path, segment = found
         self._report.segments += 1
-        try:
-            if not chunk.encode(segment, each.plan).equals(table):
-                self._problem("tape", path, f"gives other samples than {each.path}")
-        except NightturnError as problem:
-            self._problem("tape", path, f"does not reproduce {each.path}: {problem}")
+        detail = compared(segment, section, rows, each.path)
+        if detail:
+            self._problem("tape", path, detail)

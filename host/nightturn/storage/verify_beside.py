@@ -18,7 +18,7 @@ from nightturn.storage import paths
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.marks import LOG, read_lines
 from nightturn.storage.scales import settings_of
-from nightturn.world import Files
+from nightturn.world import ReadFiles
 
 T = TypeVar("T")
 AGAIN = "`nightturn keep` of the run writes it into both"
@@ -33,7 +33,7 @@ class Found(NamedTuple):
     wrong: bool = True
 
 
-def cards(files: Files, manifest: Manifest) -> Iterator[Found]:
+def cards(files: ReadFiles, manifest: Manifest) -> Iterator[Found]:
     """The fixture's mount cards, and whether the one of the run is among them."""
     path = f"mounts/{manifest.fixture}.jsonl"
     own = _decoded(manifest.card, MountCard)
@@ -62,7 +62,7 @@ def cards(files: Files, manifest: Manifest) -> Iterator[Found]:
         yield _unsigned("card", path, bare)
 
 
-def calibrations(files: Files, manifest: Manifest) -> Iterator[Found]:
+def calibrations(files: ReadFiles, manifest: Manifest) -> Iterator[Found]:
     """The records of the transducer, and whether the one of the run is among them."""
     settings = settings_of(manifest)
     own = _decoded(manifest.calibration, CalibrationRecord)
@@ -88,7 +88,7 @@ def calibrations(files: Files, manifest: Manifest) -> Iterator[Found]:
         yield _unsigned("calibration", path, bare)
 
 
-def rig_records(files: Files, manifest: Manifest) -> Iterator[Found]:
+def rig_records(files: ReadFiles, manifest: Manifest) -> Iterator[Found]:
     """The records of the rig, and whether the one of the run is among them; most rigs have none."""
     own = _decoded(manifest.rig_record, RigRecord)
     path = file_of(manifest.fixture)
@@ -105,7 +105,7 @@ def rig_records(files: Files, manifest: Manifest) -> Iterator[Found]:
         yield Found("rig_record", path, f"does not hold record {own.id!r} as the run was opened with it")
 
 
-def marks(files: Files, fixture: str, run: str) -> Iterator[Found]:
+def marks(files: ReadFiles, fixture: str, run: str) -> Iterator[Found]:
     """Who kept the run and what was cleared: what stands beside its manifest stands in the log too, and the other way round.
 
     A line of the log that cannot be read is the reader's to report.

@@ -47,7 +47,7 @@ class CompanionCheck:
             if said is None:
                 before += 1
                 continue
-            spoke.add(raw.name.stem)
+            spoke.update(_stem(part.name) for part in raw.parts or (Companion(paths.RAW, raw.name.text, 0),))
             for each in said:
                 told.add((each.dataset, each.name))
                 self._companion(each, raw, present.get((each.dataset, each.name)))

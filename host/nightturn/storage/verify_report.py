@@ -12,7 +12,7 @@ class Problem:
 
     Attributes:
         kind: corrupt, damaged, stray, missing_chunk, missing_file, overlap, identity, time, unexplained, sum, tape, retention,
-            manifest, card, calibration, rig_record or catalogue.
+            manifest, card, calibration, rig_record, catalogue, or not_whole: an object store lacks or changed it.
         path: the file, or the folder of the run.
         detail: a sentence.
     """
@@ -88,3 +88,9 @@ class Report:
     def ok(self) -> bool:
         """Whether every run is, and the root."""
         return all(run.ok for run in self.runs) and not self.problems
+
+    @property
+    def not_whole(self) -> bool:
+        """Whether an object store lacks an object as a whole, or gives back other bytes."""
+        problems = [*self.problems, *(each for run in self.runs for each in run.problems)]
+        return any(each.kind == "not_whole" for each in problems)

@@ -1,15 +1,42 @@
 """Checks of a run's tape: what is sealed agrees with the chunks, what waits is whole, and none of it is absent."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 
 from nightturn.errors import NightturnError
 from nightturn.storage import paths, tree
-from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import RUNNING, Manifest
 from nightturn.storage.salvage import kept_aside, salvage
 from nightturn.storage.segment import Segment, SegmentHeader, damaged_text, read_header, read_segment
 from nightturn.storage.standing import recorder_alive
+
+NOT_PUSHED = "whether the samples are those of the tape: tape is not pushed; `nightturn verify` of the data root compares them"
+
+
+class NoTape:
+    """In the place of a run's tape where none is kept."""
+
+    waiting: Mapping[int, str] = MappingProxyType({})
+    waiting_records = 0
+
+    def is_waiting(self, _record: int) -> bool:
+        """No tape waits."""
+        return False
+
+    def stands(self, _manifest: Manifest | None, _chunks: Sequence[tuple[int, int]]) -> None:
+        """Nothing is due."""
+
+    def damages(self) -> None:
+        """Nothing is there to be damaged."""
+
+    def segment_of(self, _first: int) -> tuple[str, Segment] | None:
+        """No chunk has a segment."""
+        return None
+
+    def without_chunk(self, _raw: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+        """No segment is without a chunk."""
+        return []
 
 
 class TapeCheck:
@@ -39,7 +66,7 @@ class TapeCheck:
         """Whether tape that is not sealed begins at or before a record."""
         return any(first <= record for first in self.waiting)
 
-    def stands(self, manifest: Manifest | None, chunks: Sequence[ChunkFile]) -> None:
+    def stands(self, manifest: Manifest | None, chunks: Sequence[tuple[int, int]]) -> None:
         """The tape of a run that has not ended is there, and whole; sealed tape goes oldest first, so it has no hole."""
         if manifest is not None and manifest.state == RUNNING and not recorder_alive(self._files.root):
             folder = paths.journal_folder(self._fixture)
@@ -53,16 +80,12 @@ class TapeCheck:
                     f"its last {dropped} bytes are not a whole record; the next start cuts them off",
                 )
         reached = 0
-        for raw in chunks:
-            if raw.name.first in self.sealed:
-                reached = self._reach.get(raw.name.first, raw.name.last)
-            elif reached and raw.name.last > reached and not self.is_waiting(raw.name.first):
+        for first, last in chunks:
+            if first in self.sealed:
+                reached = self._reach.get(first, last)
+            elif reached and last > reached and not self.is_waiting(first):
                 folder = paths.sealed_folder(self._fixture)
-                self._problem(
-                    "tape",
-                    folder,
-                    f"records {raw.name.first} to {raw.name.last} are absent, older ones are there",
-                )
+                self._problem("tape", folder, f"records {first} to {last} are absent, older ones are there")
 
     def _load(self) -> None:
         """Which segments belong to the run, by their headers alone; a night of tape is more than memory should hold."""
