@@ -39,6 +39,7 @@ LONGEST_FIRST = (
     "daemon/test_daemon_ends.py",
     "device/test_bad_cable.py",
     "daemon/test_disk_full.py",
+    "daemon/test_refused_calls.py",
     "daemon/test_latched.py",
     "daemon/test_hanging_disk.py",
     "daemon/test_one_owner.py",

@@ -18,6 +18,7 @@ from tests.storage.scenario import FixedClock
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.recovery import DAMAGED, recover
 from nightturn.bench.runs import Beginning
+from nightturn.errors import CorruptFileError
 from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.storage.journal import Journal
@@ -90,13 +91,17 @@ def go_on(files: Files, opened: RunOpened, beginning: Beginning) -> None:
     journal.sync()
 
 
-def states(content: dict[str, bytes], operations: list[Operation]) -> Iterator[tuple[str, MemoryFiles]]:
-    """Every state, once, that the death of the power or of the process may leave after any number of operations."""
+def states(
+    content: dict[str, bytes], operations: list[Operation], first: int = 0
+) -> Iterator[tuple[str, MemoryFiles]]:
+    """Every state, once, that the death of the power or of the process may leave after any number of operations from `first` on."""
     disk = Disk.holding(content)
     seen: set[int] = set()
     for done in range(len(operations) + 1):
         if done:
             disk.apply(operations[done - 1])
+        if done < first:
+            continue
         where = f"after {done} operations ({operations[done - 1].name} {operations[done - 1].path})"
         found = [("the process died", disk.after_a_process_died()), *disk.after_a_power_cut()]
         for how, files in found:
@@ -126,7 +131,8 @@ def identity(beginning: Beginning) -> tuple[object, ...]:
 
 
 LEFT = [
-    pytest.param(killed, False, id="killed"),
+    # what it leaves is part of what the last one leaves
+    pytest.param(killed, False, id="killed", marks=pytest.mark.long),
     pytest.param(None, False, id="closed"),
     pytest.param(killed, True, id="killed with segments that were not sealed"),
 ]
@@ -239,5 +245,35 @@ def test_a_recovery_that_did_not_make_the_next_segment_durable_would_be_noticed(
         for operation in log.operations
         if operation.name != left_out or not operation.path.startswith("journal/")
     ]
-    found = [recovered(files) for _, files in states(content, careless)]
+    goes = next(
+        at for at, each in enumerate(careless) if (each.name, each.path[:8]) == ("replace", "journal/")
+    )
+    found = (
+        recovered(files) for _, files in states(content, careless, goes)
+    )  # the segment before it goes there
     assert any(identity(each) != identity(undisturbed) for each in found)
+
+
+def manifest_holds(files: MemoryFiles, run: str) -> bool:
+    """Whether the manifest of a run that was stopped is whole, and says so unless the tape that does still waits."""
+    try:
+        manifest = read_manifest(files, FIXTURE, run)
+    except CorruptFileError:
+        return False
+    waits = any(name.endswith(".ntj") for name in files.list(f"journal/{FIXTURE}"))
+    return waits or manifest.state == "ended"
+
+
+@pytest.mark.parametrize("left_out", ["nothing", "sync", "sync_dir"])
+def test_a_manifest_is_whole_in_every_state_and_says_the_end_before_its_tape_has_gone(left_out: str) -> None:
+    """Without the sync of its content or of its name that would not be so, and is noticed."""
+    content, opened = left_by(stopped)
+    log = RecordingFiles(MemoryFiles(content))
+    recovered(log)
+    careless = [
+        operation
+        for operation in log.operations
+        if operation.name != left_out or not operation.path.startswith("runs/")
+    ]
+    held = all(manifest_holds(files, opened.run) for _, files in states(content, careless))
+    assert held is (left_out == "nothing")

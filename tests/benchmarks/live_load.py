@@ -45,6 +45,7 @@ from nightturn.model.cards import MountCard
 from nightturn.settings.load import append_card, load_rig
 
 ROOT = Path(__file__).resolve().parents[2]
+ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
 HEAD = (
     'schema = 1\n[bench]\nlab = "quillfen"\ndata = "nights"\n[mqtt]\nurl = "{url}"\nprotocol = "{protocol}"\n'
 )
@@ -199,7 +200,6 @@ def set_out(folder: Path, count: int, rate: int, chunk_s: float | None, broker: 
 @contextmanager
 def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Iterator[Load]:
     """Broker, fixtures and daemon; all have ended afterwards."""
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
     program = [sys.executable, "-m"]
     with ExitStack() as closing:
         broker, why = start_broker(folder / "broker")
@@ -208,7 +208,7 @@ def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Itera
         closing.callback(broker.stop)
         chunk_s = set_out(folder, count, rate, chunk_s, broker)
         words = [*program, "tests.benchmarks.live.devices", str(folder), str(count)]
-        devices = subprocess.Popen(words, env=environment)
+        devices = subprocess.Popen(words, env=ENVIRONMENT)
         closing.callback(_ended, devices)
         until_s = time.monotonic() + START_S
         while not all(line_of(folder, number).exists() for number in range(count)):
@@ -218,7 +218,7 @@ def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Itera
         reading, writing = os.pipe()
         words = [*program, "tests.benchmarks.live.host", str(writing), "serve", str(folder / "bench.toml")]
         with (folder / "serve.log").open("wb") as log:
-            host = subprocess.Popen(words, env=environment, stdout=log, stderr=log, pass_fds=(writing,))
+            host = subprocess.Popen(words, env=ENVIRONMENT, stdout=log, stderr=log, pass_fds=(writing,))
         closing.callback(_ended, host)
         os.close(writing)
         seen = Seen()

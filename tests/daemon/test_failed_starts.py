@@ -25,7 +25,7 @@ def tape_grows(folder: Path, serve: Child, by_bytes: int, fixture: str = "pan-a1
     wait(lambda: size() > before + by_bytes, lambda: serve.said)
 
 
-@pytest.mark.parametrize("failed_starts", [1, 3])
+@pytest.mark.parametrize("failed_starts", [pytest.param(1, marks=pytest.mark.long), 3])  # three hold one
 def test_after_a_mistake_in_the_rig_file_the_run_goes_on_and_its_shaft_stays(
     tmp_path: Path, processes: Processes, native_device: NativeDevices, failed_starts: int
 ) -> None:

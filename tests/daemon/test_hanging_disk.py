@@ -34,11 +34,20 @@ main()
 """
 
 
+SYNC, APPEND = ("sync", "in a thread of the offload"), ("append", "in the loop's own thread")
+TERM, INT = (signal.SIGTERM, 1), (signal.SIGINT, 2)
+
+
 @pytest.mark.parametrize(
-    ("operation", "where"),
-    [("sync", "in a thread of the offload"), ("append", "in the loop's own thread")],
+    ("operation", "where", "number", "threads"),
+    [
+        (*SYNC, *TERM),
+        (*APPEND, *INT),
+        # each operation and each signal is in one of those above
+        pytest.param(*SYNC, *INT, marks=pytest.mark.long),
+        pytest.param(*APPEND, *TERM, marks=pytest.mark.long),
+    ],
 )
-@pytest.mark.parametrize(("number", "threads"), [(signal.SIGTERM, 1), (signal.SIGINT, 2)])
 def test_the_daemon_ends_and_says_what_is_not_durable(
     tmp_path: Path, processes: Processes, operation: str, where: str, number: signal.Signals, threads: int
 ) -> None:

@@ -6,15 +6,18 @@
 import tarfile
 from pathlib import Path
 
+import msgspec
 import pyarrow.parquet as pq
 import pytest
 from tests.daemon.processes import Processes
 
+from nightturn.bench.cards import card_in_force
 from nightturn.errors import ConfigError, SchemaVersionError, StorageError
+from nightturn.model.lines import with_checksum
 from nightturn.replay.figures import replay_figures
 from nightturn.replay.full import replay
 from nightturn.replay.tapes import tape_of_run
-from nightturn.settings.load import load_rig
+from nightturn.settings.load import card_path, load_rig, read_card
 from nightturn.storage.parquet import PREFIX, facts_of
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import list_runs
@@ -105,6 +108,20 @@ def test_a_newer_parquet_file_is_refused_with_both_versions(left: Path, tmp_path
     pq.write_table(pq.read_table(path, partitioning=None).replace_schema_metadata(metadata), newer)
     with pytest.raises(SchemaVersionError, match=r"schema 9\.0; this nightturn reads 1\.x"):
         facts_of(pq.read_metadata(newer), newer.name)
+
+
+def test_a_newer_mount_card_is_refused_with_both_versions_and_left_where_it_is(
+    left: Path, tmp_path: Path
+) -> None:
+    own = read_card(left / "nights", "pan-a1")
+    assert own is not None
+    newer = {**msgspec.to_builtins(own), "schema": 9}
+    path = card_path(tmp_path, "pan-a1")
+    path.parent.mkdir()
+    path.write_bytes(with_checksum(msgspec.json.encode(newer)) + b"\n")
+    with pytest.raises(SchemaVersionError, match=r"mount card of schema 9; this nightturn reads 1"):
+        card_in_force(tmp_path, "pan-a1", own)
+    assert path.exists()
 
 
 def test_a_newer_rig_file_is_refused_with_both_versions(left: Path, tmp_path: Path) -> None:

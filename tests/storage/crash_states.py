@@ -1,12 +1,15 @@
 """What a power cut may leave on disk: every cut of the recorded operations, folder entries and bytes not yet synced.
 
 The model is that of the file system documentation, not of one file system: bytes are certain after a sync of the
-file, names after a sync of the folder; what is not certain may be there in part. Names come in the order they were
-made (journalling file systems keep it), a rename across folders as an added name and a removed one.
+file, names after a sync of the folder; what is not certain may be there in part, of each file another part: one may be whole
+where another has nothing. Names come in the order they were made (journalling file systems keep it), a rename across folders as
+an added name and a removed one.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import product
+from math import prod
 
 from tests.storage.recording import Operation
 
@@ -48,6 +51,10 @@ class MemoryFiles:
         del self.content[path]
 
 
+TOGETHER_MAX = 200
+"""Combinations of what may be found of several files; the order that is meant never leaves more than two files uncertain."""
+
+
 class Walked:
     """How many states this process has looked at; `tests/conftest.py` adds it up over all workers and prints the sum."""
 
@@ -61,17 +68,17 @@ class _Body:
     content: bytes = b""
     durable: bytes = b""
 
-    def variants(self) -> dict[str, bytes]:
+    def variants(self, pieces: int) -> dict[bytes, str]:
+        """What may be found of it, each once, and in words; what is not certain is cut into so many pieces."""
         rest = self.content[len(self.durable) :]
+        if not rest:
+            return {self.content: ""}
         if not self.content.startswith(self.durable):  # cut back since the last sync
-            return {"all": self.content, "none": self.durable, "half": self.durable, "zeros": self.durable}
-        half = self.durable + rest[: len(rest) // 2]
-        return {
-            "all": self.content,
-            "none": self.durable,
-            "half": half,
-            "zeros": self.durable + bytes(len(rest)),
-        }
+            return {self.content: "all", self.durable: "nothing new"}
+        cuts = [len(rest) * piece // pieces for piece in range(1, pieces)]
+        found = {self.durable + rest[:cut]: f"{cut} of {len(rest)} new bytes" for cut in cuts}
+        found[self.durable + bytes(len(rest))] = "zeros"
+        return {**found, self.durable: "nothing new", self.content: "all"}
 
 
 @dataclass
@@ -117,19 +124,40 @@ class Disk:
             case other:
                 raise AssertionError(other)
 
-    def after_a_power_cut(self) -> Iterator[tuple[str, MemoryFiles]]:
-        """Everything that may be found, with how it came about."""
+    def after_a_power_cut(self, pieces: int = 2) -> Iterator[tuple[str, MemoryFiles]]:
+        """Everything that may be found, each once, with how it came about; new bytes of a file are cut into so many pieces."""
         for count in range(len(self.pending) + 1):
             names = dict(self.certain)
             _put(names, self.pending[:count])
-            for variant in ("all", "none", "half", "zeros"):
-                content = {name: body.variants()[variant] for name, body in names.items()}
+            for bytes_found, content in _together(
+                {name: body.variants(pieces) for name, body in names.items()}
+            ):
                 Walked.states += 1
-                yield f"{count} of {len(self.pending)} names, {variant} of the bytes", MemoryFiles(content)
+                yield f"{count} of {len(self.pending)} names, {bytes_found}", MemoryFiles(content)
 
     def _name(self, path: str, body: _Body | None) -> None:
         _put(self.names, [(path, body)])
         self.pending.append((path, body))
+
+
+def _together(variants: dict[str, dict[bytes, str]]) -> Iterator[tuple[str, dict[str, bytes]]]:
+    """What may be found of several files at once: every combination, or of many files those in which one differs from all others."""
+    rest = {name: next(reversed(found)) for name, found in variants.items()}
+    uncertain = {name: tuple(found) for name, found in variants.items() if len(found) > 1}
+    if prod(len(found) for found in uncertain.values()) <= TOGETHER_MAX:
+        chosen = list(product(*uncertain.values()))
+    else:
+        ends = [tuple(found[end] for found in uncertain.values()) for end in (-1, -2)]
+        one = [
+            (*others[:place], found, *others[place + 1 :])
+            for others in ends
+            for place, each in enumerate(uncertain.values())
+            for found in each
+        ]
+        chosen = list(dict.fromkeys(one))
+    for found in chosen:
+        content = {**rest, **dict(zip(uncertain, found, strict=True))}
+        yield ", ".join(f"{variants[name][content[name]]} of {name}" for name in uncertain), content
 
 
 def _put(names: dict[str, _Body], entries: Sequence[tuple[str, _Body | None]]) -> None:

@@ -1,5 +1,6 @@
 """A run under a wrong wall clock: a recorded correction, applied by every reader, shown by whom and why, and nothing rewritten."""
 
+import fcntl
 from pathlib import Path
 
 import pandas as pd
@@ -9,10 +10,10 @@ from tests.storage.test_tidying import BY, DAY_30, everything, two_nights
 
 from nightturn.errors import CorruptFileError, RunNotFoundError
 from nightturn.model.rows import CLOCK, EVENTS, GAPS, SLOW, STROKES
-from nightturn.storage import paths
+from nightturn.storage import marking, paths
 from nightturn.storage.marking import keep, redate
-from nightturn.storage.marks import LOG
-from nightturn.storage.runs import list_runs, open_run
+from nightturn.storage.marks import FOLDER, LOG
+from nightturn.storage.runs import known_runs, list_runs, open_run
 from nightturn.storage.verify import verify
 
 HOUR_S = 3600.0
@@ -110,3 +111,21 @@ def test_a_run_that_is_not_there_cannot_be_corrected(tmp_path: Path) -> None:
     two_nights(tmp_path)
     with pytest.raises(RunNotFoundError, match="nightturn runs"):
         redate(tmp_path, "20250101T000000Z-0000", DAY_30, BY, LATE, 1.0)
+
+
+def test_a_run_is_looked_for_while_no_clearing_may_take_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[str] = []
+
+    def listed(root: Path) -> dict[str, list[str]]:
+        with (root / FOLDER / "lock").open() as lock, pytest.raises(BlockingIOError):
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        looked.append(root.name)
+        return known_runs(root)
+
+    two_nights(tmp_path)
+    monkeypatch.setattr(marking, "known_runs", listed)
+    keep(tmp_path, RUN, DAY_30, BY, LATE)
+    redate(tmp_path, RUN, DAY_30, BY, LATE, HOUR_S)
+    assert looked == [tmp_path.name] * 2

@@ -24,6 +24,7 @@ from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_re
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, StreamLeft, Travel
+from nightturn.model.names import run_began_s
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
@@ -40,7 +41,6 @@ from nightturn_protocol.messages import MINOR
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
-ID_STAMP = len("20260504T180000Z")
 BENCH_CHARACTERS = 6  # of its word: enough to tell the benches of one machine apart
 RESUME_APART_S = 10.0  # over so many seconds the fixtures of a hall go on by themselves
 UNKNOWN = "unknown"
@@ -113,8 +113,7 @@ def run_id(utc_ns: int, rng: np.random.Generator) -> str:
 def next_run_id(newest: str, utc_ns: int, rng: np.random.Generator) -> str:
     """A run's id that sorts behind the newest one there is: a clock that was put back makes no run older than the one before."""
     if newest:
-        before = dt.datetime.strptime(newest[:ID_STAMP], "%Y%m%dT%H%M%S%z")
-        utc_ns = max(utc_ns, (round(before.timestamp()) + 1) * 1_000_000_000)
+        utc_ns = max(utc_ns, (run_began_s(newest) + 1) * 1_000_000_000)
     return run_id(utc_ns, rng)
 
 
