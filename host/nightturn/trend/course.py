@@ -18,6 +18,8 @@ from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
 from nightturn.trend.change_point import VALUES_MIN, Found, Kind, changes
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
+from nightturn.trend.series import Series
+from nightturn.trend.settled import breaks_of, hours_of, settled, swept, thinned
 from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
 from nightturn.trend.temperature import (
     BASELINE_MIN,
@@ -29,8 +31,6 @@ from nightturn.trend.temperature import (
     paused,
     temperature_model,
 )
-from nightturn.unit_history.life import Series
-from nightturn.unit_history.settled import breaks_of, hours_of, settled, swept, thinned
 
 BASELINE = 60
 """Cycles of one direction behind a step from which temperature is learned: some six hours of the demo's plan."""
