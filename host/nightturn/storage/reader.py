@@ -12,7 +12,7 @@ import pyarrow as pa
 from nightturn.calibration.angle import AngleScale
 from nightturn.calibration.torque import TorqueScale
 from nightturn.errors import RunNotFoundError, StorageError
-from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS
+from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS, TREND
 from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage import chunk, datasets, paths, scales, summary, tree
@@ -169,6 +169,16 @@ class Run:
         all cycles of the run) and source. The squares of a figure's `u` add up to the square of its `_u` in `cycles()`.
         """
         return self.frame(BUDGET)
+
+    def trend(self) -> pd.DataFrame:
+        """The course of each figure as the run saw it: a row for each cycle, figure and direction.
+
+        Columns value and u (of the cycle's own scatter), degc, status with its reason, baseline, scatter, the watch's sums and threshold in
+        standard deviations; of the newest change kind, cycle, strokes and time with their 90 % set (`_from`, `_to`); of the last fit level,
+        slopes per stroke and per hour with `_u` and 95 % interval `_half`, and the nearest limit with what is left until it at least.
+        Units are those that `figure` ends with.
+        """
+        return self.frame(TREND)
 
     def gaps(self) -> pd.DataFrame:
         """Samples that are missing, and why."""

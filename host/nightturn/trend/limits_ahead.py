@@ -14,12 +14,14 @@ OF_RATED = {RIPPLE_PP: RIPPLE_PCT, FRICTION: FRICTION_PCT}
 """The same figure in per cent of the rated torque, whose limits are its own too."""
 
 
-def limits_ahead(course: Course, variant: Variant, protect: Mapping[str, Limit]) -> tuple[TimeToLimit, ...]:
+def limits_ahead(
+    course: Course, variant: Variant, protect: Mapping[str, Limit], *, by_hours: bool = False
+) -> tuple[TimeToLimit, ...]:
     """What is left until the nearest limit on the figure on either side, of the variant or protective; nothing without a slope.
 
-    A limit on the magnitude is one on the side on which the figure is.
+    A limit on the magnitude is one on the side on which the figure is. Along strokes where the plan has some, unless `by_hours`.
     """
-    trend = course.slope
+    trend = course.by_hours if by_hours else course.slope
     if not isinstance(trend, Slope):
         return ()
     figure, direction = course.series.figure, course.series.direction

@@ -24,6 +24,11 @@ class Watched:
 
 def watched(course: Course, threshold: float) -> Watched:
     """The series cycle by cycle, behind its last known step, without what temperature explains."""
+    return charted(course, threshold)[0]
+
+
+def charted(course: Course, threshold: float) -> tuple[Watched, Chart]:
+    """The same, and the watch as it stands behind the last cycle."""
     chart = Chart(Design(threshold))
     breaks, means, seen = set(breaks_of(course.series).tolist()), [], None
     for place, value in enumerate(course.values.tolist()):
@@ -33,4 +38,4 @@ def watched(course: Course, threshold: float) -> Watched:
         means.append(reading.ewma)
         if reading.alarm is not None and seen is None:
             seen = int(course.series.ts[place])
-    return Watched(seen, chart.why_not, tuple(means))
+    return Watched(seen, chart.why_not, tuple(means)), chart

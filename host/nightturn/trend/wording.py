@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from nightturn.model.quantities import fixed, interval, number, quantity
-from nightturn.trend.change_point import LEAST, VALUES_MIN, Kind
+from nightturn.trend.change_point import LEAST, VALUES_MIN, Found, Kind
 from nightturn.trend.course import Course
 from nightturn.trend.settled import NS_PER_H
 from nightturn.trend.slope import Slope
@@ -29,13 +29,26 @@ def short(moment: str) -> str:
 
 def change_text(course: Course, moment: Moment) -> tuple[str, ...]:
     """The first change since the last known step, with the times between which it lies, and how many there are behind it."""
-    if course.when is None:
+    if not course.found:
         count = len(course.values)
         few = f"no change looked for: {count} values, {VALUES_MIN} are wanted"
         return (few,) if count < VALUES_MIN else ()
-    first, series = course.found[0].change, course.series
-    unit, ts = series.unit, series.ts.tolist()
-    at, low, high = course.when
+    said = [changed_text(course, course.found[0], moment)]
+    if course.found[0].other is not None:
+        said.append("whether it is a step or a ramp is not decided")
+    if len(course.found) > 1:
+        last = int(course.series.ts[course.found[-1].change.at])
+        count = len(course.found) - 1
+        what = "one more change" if count == 1 else f"{count} more changes"
+        said.append(f"{what} behind it, the last at {short(moment(last))}")
+    return tuple(said)
+
+
+def changed_text(course: Course, found: Found, moment: Moment) -> str:
+    """One change: `stepped up 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; stroke 4100), from 88.7 to 91.2 mN·m`."""
+    change, series = found.change, course.series
+    unit = series.unit
+    at, low, high = course.spanned(found)
     begin = DAY + 1 if high - low < CLOCK_H * NS_PER_H else 0
     between = " to ".join(short(moment(each))[begin:MINUTE] for each in (low, high))
     goes = {
@@ -43,21 +56,11 @@ def change_text(course: Course, moment: Moment) -> tuple[str, ...]:
         (Kind.STEP, False): "stepped down",
         (Kind.BEND, True): "rises since",
         (Kind.BEND, False): "falls since",
-    }[first.kind, first.after > first.before]
-    since = short(moment(at))
-    text = f"{goes} {since} (90 %: {between}; stroke {fixed(series.strokes[first.at], 0)})"
-    if first.kind is Kind.BEND and first.places[0] <= LEAST:
+    }[change.kind, change.after > change.before]
+    text = f"{goes} {short(moment(at))} (90 %: {between}; stroke {fixed(series.strokes[change.at], 0)})"
+    if change.kind is Kind.BEND and change.places[0] <= LEAST:
         text += ", or since before that"
-    ways = f", from {quantity(first.before, unit)} to {quantity(first.after, unit, beside=first.before)}"
-    said = [text + ways]
-    if course.found[0].other is not None:
-        said.append("whether it is a step or a ramp is not decided")
-    if len(course.found) > 1:
-        last = course.found[-1].change
-        count = len(course.found) - 1
-        what = "one more change" if count == 1 else f"{count} more changes"
-        said.append(f"{what} behind it, the last at {short(moment(ts[last.at]))}")
-    return tuple(said)
+    return f"{text}, from {quantity(change.before, unit)} to {quantity(change.after, unit, beside=change.before)}"
 
 
 def course_text(course: Course, limits: Sequence[TimeToLimit]) -> tuple[str, ...]:
