@@ -10,7 +10,7 @@ class Changed(msgspec.Struct, frozen=True):
         cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the run, UTC ns.
         cycle_no_from, cycle_no_to, ts_from, ts_to: between which it lies with 90 %.
         before, after: levels, of a bend before it and at the end, in the figure's unit; u_before, u_after: their standard uncertainties.
-        said: the sentence.
+        placed: whether enough cycles lie behind it to say where it began. said: the sentence.
     """
 
     kind: str
@@ -25,6 +25,7 @@ class Changed(msgspec.Struct, frozen=True):
     u_before: float
     after: float
     u_after: float
+    placed: bool
     said: str
 
 

@@ -16,7 +16,7 @@ from nightturn.model.facts import TrendFitted
 from nightturn.model.trends import Changed, Fitted, Rate
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
-from nightturn.trend.change_point import Found
+from nightturn.trend.change_point import LEAST, Found
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import FOLLOWED, Series
@@ -146,5 +146,6 @@ def _changed(course: Course, found: Found, moment: Moment) -> Changed:
         u_before=change.u_before,
         after=change.after,
         u_after=change.u_after,
+        placed=change.places[-1] < len(course.values) - LEAST,
         said=changed_text(course, found, moment),
     )

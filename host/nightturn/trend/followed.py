@@ -1,19 +1,22 @@
 """One figure in one direction followed live: its watch, what is suspected, and what was fitted last."""
 
+import math
+import statistics
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import msgspec
-import numpy as np
 
 from nightturn.model.facts import TrendFitted
 from nightturn.model.trends import Changed, Fitted
-from nightturn.trend.block_means import UnusableSeriesError
+from nightturn.trend.block_means import GAP_STEPS, UnusableSeriesError
 from nightturn.trend.change_point import LEAST
 from nightturn.trend.course import BASELINE, LEARNED
 from nightturn.trend.cusum import Chart, Design
-from nightturn.trend.series import Series
-from nightturn.trend.settled import LIMIT_K, WINDOW_H, breaks_of, hours_of, settled
+from nightturn.trend.fits import Point, series_of
+from nightturn.trend.series import FOLLOWED, Series
+from nightturn.trend.settled import LIMIT_K, NS_PER_H, WINDOW_H, breaks_of, hours_of
 from nightturn.trend.slope import POINTS_MIN
 from nightturn.trend.temperature import TemperatureModel, correction, paused
 from nightturn.trend.time_to_limit import words
@@ -22,6 +25,8 @@ TRIES_MAX = 2 * LEAST
 """Judged cycles in which a change that the watch has seen is looked for: a search wants `LEAST` behind it."""
 GROWTH = 1.1
 """A course is fitted anew when it has so many times the cycles of the last fit: a night's fits then cost a share of its figures."""
+RECENT_MAX = 32
+"""Judged cycles that are kept of a figure: what is usual between two, and where a sum began to grow."""
 NOT_JUDGED, NOT_ARMED, WATCHED, SUSPECTED, CHANGED = (
     "not_judged",
     "not_armed",
@@ -30,7 +35,7 @@ NOT_JUDGED, NOT_ARMED, WATCHED, SUSPECTED, CHANGED = (
     "changed",
 )
 """Words of `TrendRow.status`."""
-MOVES = f"not warmed up: the temperature is to keep within {LIMIT_K} K for an hour"
+COLD = f"not warmed up: the temperature is to keep within {LIMIT_K} K for an hour"
 NO_TEMPERATURE = "no temperature was read"
 MODEL = msgspec.msgpack.Decoder(TemperatureModel)
 CHART = msgspec.msgpack.Decoder(Chart)
@@ -41,6 +46,14 @@ class Judged(NamedTuple):
 
     value: float | None
     why_not: str
+
+
+class Newest(msgspec.Struct, frozen=True, array_like=True):
+    """Of a cycle that was judged."""
+
+    cycle_no: int
+    ts: int
+    strokes: float
 
 
 class Watching(NamedTuple):
@@ -58,23 +71,26 @@ class Followed(msgspec.Struct):
     Attributes:
         figure: which.
         chart: the watch, of the cycles that are judged.
-        judged: for each point of the lane whether its value was judged.
-        seen: cycles with a value. count: cycles that were judged. fitted_at: how many there were at the last fit that was asked for.
+        seen: cycles with a value. unread: whether one of them had no temperature.
+        recent: number, begin and strokes of the newest cycles that were judged.
+        count: cycles that were judged. fitted_at: how many there were at the last fit that was asked for.
         learned: whether what temperature does has been asked for; model: that, packed; empty where it is not known.
-        suspected: the cycle from which on the watch sees a change, 0 for none; tries: cycles in which it was looked for since.
+        suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
         told_ts: of the newest change that people were told of, UTC ns; 0 for none.
     """
 
     figure: str
     chart: Chart
-    judged: list[bool] = []
     seen: int = 0
+    unread: bool = False
+    recent: list[Newest] = []
     count: int = 0
     fitted_at: int = 0
     learned: bool = False
     model: bytes = b""
     suspected: int = 0
+    behind: int = 0
     tries: int = 0
     fitted: Fitted | None = None
     fitted_cycle_no: int = 0
@@ -86,39 +102,54 @@ class Followed(msgspec.Struct):
         """Nothing is known."""
         return cls(figure, Chart(Design(threshold)))
 
-    def without(self, why_not: str) -> Watching:
-        """A cycle in which the figure has no value."""
-        self.judged = [*self.judged, False]
-        return Watching(NOT_JUDGED, why_not)
-
-    def add(self, series: Series, there: Sequence[bool]) -> Watching:
-        """The newest value of the series is one more; `there` says of each point of the lane whether it has one."""
+    def add(self, points: Sequence[Point], direction: int) -> Watching:
+        """The newest point of a lane is one more; it has a value."""
         self.seen += 1
-        newest = judged_now(series, MODEL.decode(self.model) if self.model else None)
-        self.judged = [*self.judged, newest.value is not None]
+        point = points[-1]
+        self.unread = self.unread or not math.isfinite(point.degc)
+        newest = self._judged(points, direction)
         if newest.value is None:
             return Watching(NOT_JUDGED, newest.why_not)
         self.count += 1
-        taken = [was for was, value in zip(self.judged, there, strict=True) if value]
-        before = series.part(np.array(taken, np.bool_))
-        if len(before.ts) > 1 and len(before.ts) - 1 in breaks_of(before):
+        self.behind += bool(self.suspected)
+        if self._begins_a_stretch(point):
             self.chart.missed()
+        self.recent = [*self.recent[1 - RECENT_MAX :], Newest(point.cycle_no, point.ts, point.strokes)]
         reading = self.chart.add(newest.value)
         if reading.alarm is not None:
-            since = reading.alarm.at - reading.alarm.since
-            self.suspect(int(before.cycle_no[max(len(before.ts) - 1 - since, 0)]))
+            back = min(reading.alarm.at - reading.alarm.since + 1, len(self.recent))
+            self.suspect(self.recent[-back].cycle_no, back)
         return Watching(
             self._status(reading.why_not), self._reason(reading.why_not), reading.up, reading.down
         )
 
-    def suspect(self, cycle_no: int) -> None:
-        """The watch sees a change from this cycle on."""
-        self.suspected, self.tries = cycle_no, 0
+    def suspect(self, cycle_no: int, behind: int) -> None:
+        """The watch sees a change from this cycle on, so many judged cycles back."""
+        self.suspected, self.behind, self.tries = cycle_no, behind, 0
+
+    def _judged(self, points: Sequence[Point], direction: int) -> Judged:
+        """The newest value, as the course afterwards takes it."""
+        place, point = FOLLOWED.index(self.figure), points[-1]
+        value = point.values[place]
+        assert value is not None
+        if self.unread:
+            return Judged(None, NO_TEMPERATURE) if self.model else Judged(value, "")
+        if not warm(points, place):
+            return Judged(None, COLD)
+        if not self.model:
+            return Judged(value, "")
+        return without_temperature(series_of(points, self.figure, direction), MODEL.decode(self.model))
+
+    def _begins_a_stretch(self, point: Point) -> bool:
+        """Whether the step from the last judged cycle is much longer than those before it, in time or in strokes."""
+        times = [each.ts for each in self.recent]
+        strokes = [each.strokes for each in self.recent]
+        return _long(times, point.ts) or _long(strokes, point.strokes)
 
     def wants_fit(self) -> bool:
         """Whether the course is to be fitted behind the newest cycle, which was judged; it counts as asked for."""
         learn = self._learns
-        if self.suspected:
+        if self.suspected and self.behind >= LEAST:
             self.tries += 1
         elif not learn and (self.count < POINTS_MIN or self.count < GROWTH * self.fitted_at):
             return False
@@ -144,21 +175,17 @@ class Followed(msgspec.Struct):
         if fact.fitted.model:
             self.model, self.chart = fact.fitted.model, CHART.decode(fact.fitted.chart)
             if fact.fitted.alarmed and not self.suspected and fact.fitted.changes:
-                self.suspect(fact.fitted.changes[-1].cycle_no)
-        if not self.suspected:
+                self.suspect(fact.fitted.changes[-1].cycle_no, LEAST)
+        if not self.suspected or self.behind < LEAST:
             return None
+        last = self.tries >= TRIES_MAX
         newest = fact.fitted.changes[-1] if fact.fitted.changes else None
-        if newest is not None and newest.ts_from > self.told_ts:
+        if newest is not None and newest.ts_from > self.told_ts and (newest.placed or last):
             self.told_ts, self.suspected = newest.ts, 0
             return newest
-        if self.tries >= TRIES_MAX:
+        if last:
             self.suspected = 0
         return None
-
-    def thinned(self, pairs: int) -> None:
-        """The first `2 * pairs` points of the lane are means of two now."""
-        old = self.judged
-        self.judged = [old[2 * at] or old[2 * at + 1] for at in range(pairs)] + old[2 * pairs :]
 
     @property
     def changed(self) -> Changed | None:
@@ -183,16 +210,8 @@ class Followed(msgspec.Struct):
         return why_not or self.trouble or self.chart.remark
 
 
-def judged_now(series: Series, model: TemperatureModel | None) -> Judged:
-    """The newest value of a series, as the course afterwards takes it."""
-    if model is None:
-        if not np.isfinite(series.degc).all():
-            return Judged(float(series.value[-1]), "")
-        return Judged(float(series.value[-1]), "") if _warm(series) else Judged(None, MOVES)
-    if not np.isfinite(series.degc).all():
-        return Judged(None, NO_TEMPERATURE)
-    if not _warm(series):
-        return Judged(None, MOVES)
+def without_temperature(series: Series, model: TemperatureModel) -> Judged:
+    """The newest value of a series of a warm unit without what temperature explains."""
     outside = paused(model, series.degc[-1:])
     if outside is not None:
         return Judged(None, words(outside, series.unit))
@@ -203,9 +222,23 @@ def judged_now(series: Series, model: TemperatureModel | None) -> Judged:
     return Judged(float(series.value[-1] - taken.shift[-1]), "")
 
 
-def _warm(series: Series) -> bool:
-    """Whether the unit had warmed up in the newest cycle, from the cycles of the last hour and one before it."""
-    hours = hours_of(series)
-    first = max(int(np.searchsorted(hours, hours[-1] - WINDOW_H, side="right")) - 1, 0)
-    tail = np.arange(len(hours)) >= first
-    return bool(settled(series.part(tail))[-1])
+def warm(points: Sequence[Point], place: int) -> bool:
+    """Whether the unit had warmed up in the newest cycle, by those with a value of this figure: the rule of `settled.settled`."""
+    newest = points[-1]
+    low = high = newest.degc
+    for point in reversed(points[:-1]):
+        if point.values[place] is None:
+            continue
+        if (newest.ts - point.ts) / NS_PER_H > WINDOW_H:
+            return high - low <= LIMIT_K
+        low, high = min(low, point.degc), max(high, point.degc)
+        if (newest.ts - point.ts) / NS_PER_H == WINDOW_H:
+            return high - low <= LIMIT_K
+    return False
+
+
+def _long(before: Sequence[float], newest: float) -> bool:
+    if len(before) < 2:
+        return False
+    usual = statistics.median(b - a for a, b in pairwise(before))
+    return newest - before[-1] > (GAP_STEPS * usual if usual > 0 else 0)

@@ -16,7 +16,7 @@ from nightturn.model.rows import TrendRow
 from nightturn.model.trends import Changed
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
-from nightturn.trend.fits import FitJob, Point, series_of
+from nightturn.trend.fits import FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
 from nightturn.trend.series import FOLLOWED, NEAR
 
@@ -70,8 +70,6 @@ class Lane(msgspec.Struct):
         old = self.points
         merged = [_mean(old[2 * at], old[2 * at + 1]) for at in range(pairs)]
         self.points = merged + old[2 * pairs :]
-        for each in self.figures:
-            each.thinned(pairs)
 
     def figure(self, name: str) -> Followed:
         """The state of one figure."""
@@ -134,10 +132,10 @@ class Following(msgspec.Struct):
         return rows
 
     def _followed(self, lane: Lane, place: int, direction: int) -> Watching:
-        each, there = lane.figures[place], [point.values[place] is not None for point in lane.points]
-        if not there[-1]:
-            return each.without(NO_VALUE)
-        watching = each.add(series_of(lane.points, each.figure, direction), there)
+        each = lane.figures[place]
+        if lane.points[-1].values[place] is None:
+            return Watching(NOT_JUDGED, NO_VALUE)
+        watching = each.add(lane.points, direction)
         key = each.figure, direction
         if watching.status != NOT_JUDGED and each.wants_fit() and key not in self.wanted:
             self.wanted = [*self.wanted, key]
