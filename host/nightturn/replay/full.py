@@ -197,7 +197,7 @@ class _Player:
     def _fit_again(self, core: Fixture, fact: facts.TrendFitted) -> None:
         """The same of a course, from the cycles that the core has seen."""
         job = trending.waiting(core.state)
-        if job is not None and core.state.trends.is_asked(fact):
+        if job is not None and core.state.run.trends.is_asked(fact):
             self._seen.courses.append((fact, fitted(job)))
 
     def _cycle(self, row: CycleRecord) -> None:

@@ -10,15 +10,16 @@ import msgspec
 
 from nightturn.model.facts import TrendFitted
 from nightturn.model.trends import Changed, Fitted
-from nightturn.trend.block_means import GAP_STEPS, UnusableSeriesError
+from nightturn.trend.block_means import GAP_STEPS
 from nightturn.trend.change_point import LEAST
 from nightturn.trend.course import BASELINE, LEARNED
 from nightturn.trend.cusum import Chart, Design
 from nightturn.trend.fits import Point, series_of
+from nightturn.trend.prewhiten import ALIKE_MAX
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.settled import LIMIT_K, NS_PER_H, WINDOW_H, breaks_of, hours_of
 from nightturn.trend.slope import POINTS_MIN
-from nightturn.trend.temperature import TemperatureModel, correction, paused
+from nightturn.trend.temperature import TemperatureModel, explained, paused
 from nightturn.trend.time_to_limit import words
 
 TRIES_MAX = 2 * LEAST
@@ -27,6 +28,8 @@ GROWTH = 1.1
 """A course is fitted anew when it has so many times the cycles of the last fit: a night's fits then cost a share of its figures."""
 RECENT_MAX = 32
 """Judged cycles that are kept of a figure: what is usual between two, and where a sum began to grow."""
+LAGS = 12.0
+"""Of a temperature that is so many lags old nothing is left."""
 NOT_JUDGED, NOT_ARMED, WATCHED, SUSPECTED, CHANGED = (
     "not_judged",
     "not_armed",
@@ -74,6 +77,7 @@ class Followed(msgspec.Struct):
         seen: cycles with a value. unread: whether one of them had no temperature.
         recent: number, begin and strokes of the newest cycles that were judged.
         count: cycles that were judged. fitted_at: how many there were at the last fit that was asked for.
+        level: what the watch rests on: mean, standard deviation and resemblance of neighbours; None before three values.
         learned: whether what temperature does has been asked for; model: that, packed; empty where it is not known.
         suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
@@ -87,6 +91,7 @@ class Followed(msgspec.Struct):
     recent: list[Newest] = []
     count: int = 0
     fitted_at: int = 0
+    level: tuple[float, float, float] | None = None
     learned: bool = False
     model: bytes = b""
     suspected: int = 0
@@ -116,6 +121,7 @@ class Followed(msgspec.Struct):
             self.chart.missed()
         self.recent = [*self.recent[1 - RECENT_MAX :], Newest(point.cycle_no, point.ts, point.strokes)]
         reading = self.chart.add(newest.value)
+        self.level = self.chart.series.fit
         if reading.alarm is not None:
             back = min(reading.alarm.at - reading.alarm.since + 1, len(self.recent))
             self.suspect(self.recent[-back].cycle_no, back)
@@ -138,7 +144,9 @@ class Followed(msgspec.Struct):
             return Judged(None, COLD)
         if not self.model:
             return Judged(value, "")
-        return without_temperature(series_of(points, self.figure, direction), MODEL.decode(self.model))
+        model = MODEL.decode(self.model)
+        late = _within(points, LAGS * model.curve.lag_h)
+        return without_temperature(series_of(late, self.figure, direction), model)
 
     def _begins_a_stretch(self, point: Point) -> bool:
         """Whether the step from the last judged cycle is much longer than those before it, in time or in strokes."""
@@ -207,7 +215,8 @@ class Followed(msgspec.Struct):
         changed = self.changed
         if changed is not None:
             return changed.said
-        return why_not or self.trouble or self.chart.remark
+        alike = self.level is not None and self.level[2] > ALIKE_MAX
+        return why_not or self.trouble or (self.chart.remark if alike else "")
 
 
 def without_temperature(series: Series, model: TemperatureModel) -> Judged:
@@ -215,11 +224,8 @@ def without_temperature(series: Series, model: TemperatureModel) -> Judged:
     outside = paused(model, series.degc[-1:])
     if outside is not None:
         return Judged(None, words(outside, series.unit))
-    try:
-        taken = correction(model, hours_of(series), series.degc, breaks=breaks_of(series))
-    except UnusableSeriesError as error:
-        return Judged(None, str(error))
-    return Judged(float(series.value[-1] - taken.shift[-1]), "")
+    shift = explained(model, hours_of(series), series.degc, breaks=breaks_of(series))
+    return Judged(float(series.value[-1] - shift[-1]), "")
 
 
 def warm(points: Sequence[Point], place: int) -> bool:
@@ -235,6 +241,16 @@ def warm(points: Sequence[Point], place: int) -> bool:
         if (newest.ts - point.ts) / NS_PER_H == WINDOW_H:
             return high - low <= LIMIT_K
     return False
+
+
+def _within(points: Sequence[Point], hours: float) -> Sequence[Point]:
+    """The newest points, of so many hours or `RECENT_MAX` at least."""
+    first = len(points)
+    while first and (
+        len(points) - first < RECENT_MAX or (points[-1].ts - points[first].ts) / NS_PER_H <= hours
+    ):
+        first -= 1
+    return points[first:]
 
 
 def _long(before: Sequence[float], newest: float) -> bool:

@@ -232,7 +232,7 @@ def _mean(first: Point, second: Point) -> Point:
 
 
 def _row(record: CycleRecord, point: Point, place: int, each: Followed, watching: Watching) -> TrendRow:
-    value, fit, changed = point.values[place], each.chart.series.fit, each.changed
+    value, fit, changed = point.values[place], each.level, each.changed
     row = TrendRow(
         ts=record.ts_end,
         epoch=record.epoch,
