@@ -7,7 +7,7 @@ import time
 
 import numpy as np
 from tests.fixture.living import Live, records
-from tests.unit_history.nights import night
+from tests.unit_history.nights import Course, night
 
 from nightturn.estimation.figures import BREAKAWAY, FRICTION, RIPPLE_PP
 from nightturn.fixture import trending
@@ -25,7 +25,7 @@ def main() -> None:
     def degc(hours: np.ndarray, _strokes: np.ndarray) -> np.ndarray:
         return np.round(28.0 + 2.0 * np.sin(hours / 9.0 * 2 * np.pi), 1)
 
-    def warmed(level: float, per_k: float):  # noqa: ANN202 - a course of the tests
+    def warmed(level: float, per_k: float) -> Course:
         return lambda hours, strokes: level * (1 - per_k * (degc(hours, strokes) - 28.0))
 
     courses = {FRICTION: warmed(0.1, 0.01), BREAKAWAY: warmed(0.2, 0.01), RIPPLE_PP: warmed(0.08, 0.0)}

@@ -28,7 +28,7 @@ from nightturn.demo.operator import say_go
 from nightturn.demo.scenario import CARDS
 from nightturn.errors import NightturnError
 from nightturn.model.records import Emit
-from nightturn.model.rows import ALARM_OVER, CYCLES, EVENTS, GAPS, LIVE, RUN_ENDED, STATE
+from nightturn.model.rows import ALARM_OVER, CYCLES, EVENTS, GAPS, LIVE, RUN_ENDED, STATE, TREND
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
@@ -45,7 +45,7 @@ STATUS_MS = 1000
 TILE_SAMPLES = 4000
 STEP_S = 60.0
 STOP_S = 120.0
-SENT = frozenset({CYCLES, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER})
+SENT = frozenset({CYCLES, TREND, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER})
 
 
 class Opened(msgspec.Struct, frozen=True):

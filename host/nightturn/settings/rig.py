@@ -102,10 +102,15 @@ class Travel(Part, frozen=True, kw_only=True):
 
 
 class Limit(Part, frozen=True, kw_only=True):
-    """A protective limit: acts at once on a raw channel, or at the end of the cycle on a figure."""
+    """A protective limit: acts at once on a raw channel, or at the end of the cycle on a figure.
+
+    With `confirm = "3/5"` a figure acts when it is beyond the limit in three of the newest five cycles that have one, and at once beyond the
+    limit by five standard uncertainties.
+    """
 
     max: float
     on_exceed: Literal["stop", "warn"] = "stop"
+    confirm: str = ""
 
 
 class Trend(Part, frozen=True, kw_only=True):

@@ -12,6 +12,7 @@ from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text
+from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
 from nightturn.storage.moments import local_text
 from nightturn.storage.reader import Run
 from nightturn.trend.change_point import VALUES_MIN
@@ -32,7 +33,7 @@ from nightturn.unit_history.causes import causes_since
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
-from nightturn.unit_history.watch import FALSE_ALARMS_PER_NIGHT, budget_of
+from nightturn.unit_history.watch import budget_of
 
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 """Whose change is asked for its cause, the first of them that changed."""

@@ -8,9 +8,6 @@ from nightturn.trend.course import Course
 from nightturn.trend.cusum import WATCHED_FROM
 from nightturn.trend.run_length import Budget
 
-FALSE_ALARMS_PER_NIGHT = 0.05
-"""Over all figures, directions and sides of a unit."""
-
 
 def budget_of(courses: Sequence[Course], false_alarms_per_night: float) -> Budget:
     """What is watched of one unit in a night, from the nights there were.
