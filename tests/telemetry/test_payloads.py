@@ -220,7 +220,12 @@ def test_the_course_of_a_figure_says_its_unit_once_and_its_times_as_text() -> No
         suspected_cycle_no=None, changed_cycle_no=80, ts_changed=T0 - 10**12, not_before_strokes=12_000.0,
     )  # fmt: skip
     told = read(payloads.trend(row, STAMP))
-    assert (told["schema"], told["unit"], told["figure"], told["cycle_no"]) == ("trend", "N·m", "ripple_pp_nm", 91)
+    assert (told["schema"], told["unit"], told["figure"], told["cycle_no"]) == (
+        "trend",
+        "N·m",
+        "ripple_pp_nm",
+        91,
+    )
     assert told["value"] == rounded(row.value)
     assert (told["slope_per_hour"], told["not_before_strokes"], told["degc"]) == (None, 12_000.0, None)
     assert str(told["ts_changed"]).endswith("Z")
