@@ -31,17 +31,7 @@ from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.model.quantities import quantity
 from nightturn.model.records import Emit, Frame, Record, Send, Tick
-from nightturn.model.rows import (
-    CHUNK,
-    FINISH,
-    FIT,
-    NOT_STORED,
-    RUN_ENDED,
-    WANT_CUT,
-    ChunkPlan,
-    RunEnded,
-    StateRow,
-)
+from nightturn.model.rows import CHUNK, JOBS, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
 from nightturn.settings.rig import Fsync
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
@@ -387,7 +377,7 @@ class Station:
         if emit.dataset == WANT_CUT:
             self._shell.cut_wanted = True
             return
-        if emit.dataset in {FINISH, FIT}:
+        if emit.dataset in JOBS:
             assert isinstance(emit.row, CycleJob | FitJob)
             self._figuring.begin(emit.row)
             return

@@ -28,6 +28,8 @@ RECOVERED = (
     "recovered"  # not stored as such: what a start made of an earlier daemon's tape, for people watching
 )
 
+JOBS = frozenset({FINISH, FIT})
+"""What the shell works out beside its loop."""
 NOT_STORED = frozenset(
     {CHUNK, FINISH, FIT, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED}
 )
@@ -145,7 +147,7 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     `fitted_cycle_no`, and None where nothing can be said.
 
     Attributes:
-        strokes: of the run before the cycle.
+        strokes: of the run before the cycle, as far as its state was not lost.
         value, u: of the cycle, None where it has none; u: standard uncertainty of its own scatter.
         degc: temperature nearest to the bearing.
         status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; reason: why, a sentence, or empty.

@@ -163,21 +163,11 @@ class Run:
         return self._framed(read_result(self.stored, reanalysis, self.fixture, self.run, columns))
 
     def budget(self) -> pd.DataFrame:
-        """The uncertainty budgets: a row for each line of each figure of each cycle.
-
-        Columns cycle_no, figure, line, u (standard uncertainty in the figure's unit), nu (degrees of freedom), common (alike in
-        all cycles of the run) and source. The squares of a figure's `u` add up to the square of its `_u` in `cycles()`.
-        """
+        """The uncertainty budgets (`model.rows.BudgetRow`); the squares of a figure's `u` add up to that of its `_u` in `cycles()`."""
         return self.frame(BUDGET)
 
     def trend(self) -> pd.DataFrame:
-        """The course of each figure as the run saw it: a row for each cycle, figure and direction.
-
-        Columns value and u (of the cycle's own scatter), degc, status with its reason, baseline, scatter, the watch's sums and threshold in
-        standard deviations; of the newest change kind, cycle, strokes and time with their 90 % set (`_from`, `_to`); of the last fit level,
-        slopes per stroke and per hour with `_u` and 95 % interval `_half`, and the nearest limit with what is left until it at least.
-        Units are those that `figure` ends with.
-        """
+        """The course of each figure as the run saw it, cycle by cycle (`model.rows.TrendRow`)."""
         return self.frame(TREND)
 
     def gaps(self) -> pd.DataFrame:

@@ -94,7 +94,9 @@ class Composer:
             case AlarmOver():
                 return self._lower(fixture, row.kind)
             case CycleRecord() | TrendRow():
-                return self._cycle(fixture, row) if isinstance(row, CycleRecord) else self._trend(fixture, row)
+                return (
+                    self._cycle(fixture, row) if isinstance(row, CycleRecord) else self._trend(fixture, row)
+                )
             case EventRow() | RecoveredRow():
                 return (
                     self._event(fixture, row) if isinstance(row, EventRow) else self._recovered(fixture, row)

@@ -174,6 +174,10 @@ class Followed(msgspec.Struct):
         self.learned = self.learned or learn
         return learn
 
+    def give_back(self, *, learning: bool) -> None:
+        """The fit that was asked for will not come; what it was to learn is asked for again."""
+        self.learned = self.learned and not learning
+
     def take(self, fact: TrendFitted) -> Changed | None:
         """A fit has come; a change that the watch has seen and that people were not told of yet."""
         self.trouble = fact.error

@@ -99,7 +99,10 @@ class Following(msgspec.Struct):
             return
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
-        again = [] if before.asked is None else [(before.asked.figure, before.asked.direction)]
+        asked, again = before.asked, list[tuple[str, int]]()
+        if asked is not None:
+            again = [(asked.figure, asked.direction)]
+            self.lanes[asked.direction].figure(asked.figure).give_back(learning=asked.learn)
         self.wanted = [*again, *(each for each in before.wanted if each not in again)]
 
     @property
@@ -121,7 +124,8 @@ class Following(msgspec.Struct):
             self.lanes = {**self.lanes, record.direction: Lane.start(terms.threshold)}
         lane, point = self.lanes[record.direction], self._point(record)
         if record.status == OK:
-            lane.thin()
+            if self.asked is None:  # a course is made again from the points that it was asked for
+                lane.thin()
             lane.add(point)
         rows = []
         for place, each in enumerate(lane.figures):
