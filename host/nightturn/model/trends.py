@@ -36,6 +36,7 @@ class Rate(msgspec.Struct, frozen=True):
         u: standard uncertainty; half: ± 95 %.
         limit, bound: in the figure's unit, `max` or `min`; None without one.
         not_before: with 95 % the limit is not reached before so many strokes or hours more; `capped` where nothing is said beyond.
+        towards: whether the slope leads to it, or the level is there. said: what is left, a sentence; empty without a limit.
     """
 
     axis: str
@@ -46,6 +47,8 @@ class Rate(msgspec.Struct, frozen=True):
     bound: str = ""
     not_before: float | None = None
     capped: bool = False
+    towards: bool = False
+    said: str = ""
 
 
 class Fitted(msgspec.Struct, frozen=True):

@@ -114,9 +114,14 @@ class Limit(Part, frozen=True, kw_only=True):
 
 
 class Trend(Part, frozen=True, kw_only=True):
-    """What a change of a figure over the cycles of a run does: `note` says so and the run goes on, `stop` ends it."""
+    """What a change of a figure over the cycles of a run does: `note` says so and the run goes on, `stop` ends it.
+
+    With `limit_within_h` it is said once when a slope leads to a limit, of the variant or a protective one, and that may be reached within so
+    many hours (one-sided 95 % bound).
+    """
 
     on_change: Literal["note", "stop"] = "note"
+    limit_within_h: Annotated[float, Meta(gt=0, le=1000)] | None = None
 
 
 class Shunt(Part, frozen=True, kw_only=True):

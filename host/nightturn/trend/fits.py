@@ -22,7 +22,7 @@ from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import TemperatureModel
-from nightturn.trend.time_to_limit import TimeToLimit
+from nightturn.trend.time_to_limit import Outcome, TimeToLimit, words
 from nightturn.trend.watch import charted
 from nightturn.trend.wording import Moment, changed_text, course_text
 
@@ -125,6 +125,8 @@ def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeTo
                 bound=nearest.bound,
                 not_before=nearest.not_before,
                 capped=nearest.capped,
+                towards=nearest.outcome in {Outcome.TOWARDS, Outcome.REACHED},
+                said=words(nearest, course.series.unit),
             )
         yield rate
 

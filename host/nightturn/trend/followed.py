@@ -18,7 +18,7 @@ from nightturn.trend.fits import Point, series_of
 from nightturn.trend.prewhiten import ALIKE_MAX
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.settled import LIMIT_K, NS_PER_H, WINDOW_H, breaks_of, hours_of
-from nightturn.trend.slope import POINTS_MIN
+from nightturn.trend.slope import POINTS_MIN, Axis
 from nightturn.trend.temperature import TemperatureModel, explained, paused
 from nightturn.trend.time_to_limit import words
 
@@ -81,7 +81,7 @@ class Followed(msgspec.Struct):
         learned: whether what temperature does has been asked for; model: that, packed; empty where it is not known.
         suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
-        told_ts: of the newest change that people were told of, UTC ns; 0 for none.
+        told_ts: of the newest change that people were told of, UTC ns; 0 for none. near: whether they were told that a limit is near.
     """
 
     figure: str
@@ -101,6 +101,7 @@ class Followed(msgspec.Struct):
     fitted_cycle_no: int = 0
     trouble: str = ""
     told_ts: int = 0
+    near: bool = False
 
     @classmethod
     def start(cls, figure: str, threshold: float) -> "Followed":
@@ -173,6 +174,15 @@ class Followed(msgspec.Struct):
         learn = self._learns
         self.learned = self.learned or learn
         return learn
+
+    def nears(self, within_h: float) -> str:
+        """That a limit may be reached within so many hours by a slope that leads to it, a sentence; once, until it is so no more."""
+        rate = self.fitted.rate(Axis.HOURS) if self.fitted is not None else None
+        near = (
+            rate is not None and rate.towards and rate.not_before is not None and rate.not_before < within_h
+        )
+        was, self.near = self.near, near
+        return rate.said if rate is not None and near and not was else ""
 
     def give_back(self, *, learning: bool) -> None:
         """The fit that was asked for will not come; what it was to learn is asked for again."""

@@ -203,6 +203,10 @@ class Following(msgspec.Struct):
         self.asked = None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
+    def nears(self, fact: TrendFitted, within_h: float) -> str:
+        """As `Followed.nears`, of the figure whose course has come."""
+        return self.lanes[fact.direction].figure(fact.figure).nears(within_h)
+
     def late(self, ticks_max: int) -> bool:
         """A control tick has passed; whether the course under way has taken too many."""
         self.ticks += self.asked is not None
