@@ -39,10 +39,13 @@ def samples_on_tape(folder: Path) -> bool:
     """Whether the segment that a fixture's tape is written to holds a block of samples."""
     for path in folder.glob("*.ntj"):
         try:
-            frames = read_segment(path.read_bytes(), path.name).frames()
+            content, frames = read_segment(path.read_bytes(), path.name).frames()
         except (OSError, StorageError):  # it has just gone, or is not whole yet
             continue
-        if any(len(body) >= HEADER.size and HEADER.unpack_from(body)[1] == Block.KIND for _, body in frames):
+        if any(
+            each.stop - each.start >= HEADER.size and HEADER.unpack_from(content, each.start)[1] == Block.KIND
+            for each in frames
+        ):
             return True
     return False
 

@@ -112,7 +112,7 @@ def test_every_table_of_the_rig_file_belongs_to_a_run_or_to_the_bench() -> None:
         ),
         (
             texts(msgspec.structs.replace(FAST, protect={"torque_nm": Limit(max=9.0)})),
-            "protect.torque_nm: none -> { max, on_exceed }",
+            "protect.torque_nm: none -> { max, on_exceed, confirm }",
             False,
         ),
         (texts(card=msgspec.structs.replace(CARD, notes="x")), 'card.notes: "" -> "x"', False),

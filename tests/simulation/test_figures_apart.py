@@ -48,7 +48,7 @@ def cycles_of(root: Path) -> list[CycleRecord]:
 
 def work_with(scene: Scene, finisher: Finisher) -> None:
     """Have this one work out the figures of the station."""
-    scene.station._figuring = Figuring(FAST.id, finisher, scene.station._fact)
+    scene.station._figuring = Figuring(FAST.id, finisher, scene.station._fact, scene.world)
 
 
 def played(root: Path, finisher: Finisher | None = None) -> Scene:

@@ -3,6 +3,7 @@
 import json
 from typing import Any
 
+import msgspec
 import pytest
 from tests.telemetry.watching import (
     LAB,
@@ -16,7 +17,7 @@ from tests.telemetry.watching import (
 )
 
 from nightturn.model.facts import Lock
-from nightturn.model.rows import FAILED, NO_RUN, STARTING, EventRow, GapRow, RecoveredRow, RunEnded
+from nightturn.model.rows import FAILED, NO_RUN, STARTING, EventRow, GapRow, RecoveredRow, RunEnded, TrendRow
 from nightturn.telemetry.composer import Composer
 from nightturn.telemetry.message import Message
 from nightturn.telemetry.topics import Topics
@@ -217,3 +218,15 @@ def test_alarms_of_a_worker_that_died_are_those_of_an_earlier_daemon_for_the_one
     assert kept[TOPICS.alarm("pan-a1", "disk_short")] == b""  # whoever follows raises it again if it lasts
     (ends,) = subject.row("pan-a1", over("device_restarted").row)
     assert (ends.topic, ends.payload) == (TOPICS.alarm("pan-a1", "device_restarted"), b"")
+
+
+def test_a_figure_without_a_value_in_a_cycle_makes_no_message() -> None:
+    subject = composer()
+    row = TrendRow(
+        ts=T0, epoch=0, cycle_no=4, figure="friction_nm", direction=1, strokes=0, value=0.1, u=1e-3, degc=25.0, status="not_armed",
+        reason="", baseline=None, scatter=None, sum_up=0.0, sum_down=0.0, threshold=9.8, suspected_cycle_no=None,
+    )  # fmt: skip
+    (message,) = subject.row("pan-a1", row)
+    assert message.topic == TOPICS.measurement("pan-a1", "trend")
+    assert payload(message)["seq"] == 1
+    assert subject.row("pan-a1", msgspec.structs.replace(row, value=None)) == []

@@ -14,11 +14,11 @@ from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.figures import BUDGET, INCOMPLETE, OK, REFUSED, Figure
 from nightturn.model.nights import LimitVerdict, NightVerdict
-from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnded
+from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnded, TrendRow
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.telemetry import payloads
 from nightturn.telemetry.cycle_values import MAX_ORDERS
-from nightturn.telemetry.numbers import rounded_beside
+from nightturn.telemetry.numbers import rounded, rounded_beside
 from nightturn.telemetry.payloads import Health, Host, Stamp
 
 NIGHT = NightVerdict(
@@ -211,6 +211,26 @@ def test_the_nights_verdict_has_one_shape_so_far_and_at_the_end() -> None:
         "limit": 0.15, "word": "accept", "cycles_judged": 4, "kind": "repeatability",
     }  # fmt: skip
     assert read(payloads.state(state_row(), STAMP))["night_verdict"] is None
+
+
+def test_the_course_of_a_figure_says_its_unit_once_and_its_times_as_text() -> None:
+    row = TrendRow(
+        ts=T0, epoch=3, cycle_no=91, figure="ripple_pp_nm", direction=-1, strokes=4550, value=0.0712345678, u=1e-4, degc=None,
+        status="changed", reason="stepped up", baseline=0.07, scatter=2e-4, sum_up=9.123456789, sum_down=0.0, threshold=9.8,
+        suspected_cycle_no=None, changed_cycle_no=80, ts_changed=T0 - 10**12, not_before_strokes=12_000.0,
+    )  # fmt: skip
+    told = read(payloads.trend(row, STAMP))
+    assert (told["schema"], told["unit"], told["figure"], told["cycle_no"]) == (
+        "trend",
+        "N·m",
+        "ripple_pp_nm",
+        91,
+    )
+    assert told["value"] == rounded(row.value)
+    assert (told["slope_per_hour"], told["not_before_strokes"], told["degc"]) == (None, 12_000.0, None)
+    assert str(told["ts_changed"]).endswith("Z")
+    assert told["ts_changed_to"] is None
+    assert set(told) == COMMON | {"unit"} | {name for name in TrendRow.__struct_fields__ if name != "ts"}
 
 
 def test_events_gaps_alarms_and_ends_carry_the_common_keys() -> None:

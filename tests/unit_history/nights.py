@@ -14,7 +14,8 @@ from nightturn.fixture.stream import RunSettings
 from nightturn.model.cards import MountCard
 from nightturn.model.clocks import NS_PER_S
 from nightturn.settings.rig import CyclePlan, Exercise
-from nightturn.unit_history.life import COLUMNS, FOLLOWED
+from nightturn.trend.series import FOLLOWED
+from nightturn.unit_history.life import COLUMNS
 from nightturn.unit_history.nights import Night, Place
 
 STROKES, CYCLE_S, DAY_S = 16, 190, 86_400

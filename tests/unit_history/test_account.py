@@ -16,11 +16,11 @@ from nightturn.estimation.figures import COGGING_PP, FRICTION, MEAN_TORQUE, RIPP
 from nightturn.model.verdicts import MAX, MIN
 from nightturn.settings.rig import Bearing, Limit
 from nightturn.settings.variant import Acceptance
+from nightturn.trend.course import course_of
+from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.unit_history.account import Account, account
 from nightturn.unit_history.causes import cycle_values, declared_of
-from nightturn.unit_history.course import course_of
 from nightturn.unit_history.life import life
-from nightturn.unit_history.limits import limits_ahead
 from nightturn.unit_history.nights import Night
 
 
@@ -156,7 +156,9 @@ def test_a_limit_is_asked_of_its_side_and_sense(
     variant = msgspec.structs.replace(one.settings.variant, accept={FRICTION: accept})
     fixture = msgspec.structs.replace(one.settings.fixture, protect={})
     settings = msgspec.structs.replace(one.settings, variant=variant, fixture=fixture)
-    assert [(each.limit, each.bound) for each in limits_ahead(course, settings)] == wanted
+    assert [
+        (each.limit, each.bound) for each in limits_ahead(course, settings.variant, settings.fixture.protect)
+    ] == wanted
 
 
 def test_of_two_limits_on_one_side_the_nearest_counts_and_one_of_rated_torque_is_in_newton_metres() -> None:
@@ -169,7 +171,7 @@ def test_of_two_limits_on_one_side_the_nearest_counts_and_one_of_rated_torque_is
     )
     fixture = msgspec.structs.replace(one.settings.fixture, protect={FRICTION: Limit(max=0.4)})
     settings = msgspec.structs.replace(one.settings, variant=variant, fixture=fixture)
-    (found,) = limits_ahead(course, settings)
+    (found,) = limits_ahead(course, settings.variant, settings.fixture.protect)
     assert found.limit == pytest.approx(0.120)
 
 

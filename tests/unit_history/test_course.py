@@ -5,14 +5,15 @@ import pytest
 from tests.unit_history.nights import STROKES, Course, night, place, rising
 
 from nightturn.estimation.figures import FRICTION, RIPPLE_PP, ZERO
+from nightturn.trend import course as courses
 from nightturn.trend.change_point import Kind
+from nightturn.trend.course import course_of
+from nightturn.trend.series import Series
+from nightturn.trend.settled import POINTS, breaks_of, settled, swept, thinned
 from nightturn.trend.slope import NoSlope, Slope, Unknown
 from nightturn.trend.temperature import TemperatureModel
-from nightturn.unit_history import course as courses
-from nightturn.unit_history.course import course_of
-from nightturn.unit_history.life import Series, life
+from nightturn.unit_history.life import life
 from nightturn.unit_history.nights import Night
-from nightturn.unit_history.settled import POINTS, breaks_of, settled, swept, thinned
 
 
 def series_of(figure: str, *nights: Night, direction: int = 1) -> Series:

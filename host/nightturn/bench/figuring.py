@@ -1,4 +1,4 @@
-"""Figures of cycles that have ended, worked out beside the loop; they come back as facts."""
+"""Figures of cycles that have ended, and courses of figures, worked out beside the loop; they come back as facts."""
 
 import asyncio
 from collections.abc import Awaitable, Callable
@@ -8,7 +8,8 @@ import structlog
 
 from nightturn.errors import fault
 from nightturn.estimation.jobs import NO_FIGURES, CycleJob, worked_out
-from nightturn.model.facts import CYCLE_FINISHED, CycleFinished
+from nightturn.model.facts import CYCLE_FINISHED, TREND_FITTED, CycleFinished, TrendFitted
+from nightturn.trend.fits import NOT_FITTED, FitJob, fitted
 from nightturn.world import World
 
 DRAINED_S_MAX = 10.0
@@ -38,19 +39,40 @@ class OffloadFinisher:
         return outcome[0]
 
 
+class OffloadFitter:
+    """Courses on the same thread."""
+
+    def __init__(self, world: World) -> None:
+        self._offload = world.figures or world.offload
+
+    async def __call__(self, job: FitJob) -> TrendFitted:
+        """Fit it there."""
+        outcome: list[TrendFitted] = []
+        await self._offload(lambda: outcome.append(fitted(job)))
+        return outcome[0]
+
+
 class Figuring:
     """The jobs of one station."""
 
-    def __init__(self, fixture: str, finisher: Finisher, tell: Callable[[str, CycleFinished], None]) -> None:
+    def __init__(
+        self,
+        fixture: str,
+        finisher: Finisher,
+        tell: Callable[[str, CycleFinished | TrendFitted], None],
+        world: World,
+    ) -> None:
         self._fixture = fixture
         self._finisher = finisher
+        self._fit_apart = OffloadFitter(world)
         self._tell = tell
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
 
-    def begin(self, job: CycleJob) -> None:
-        """Work out the figures of a cycle; a fact says what became of it."""
-        task = self._loop.create_task(self._work_out(job))
+    def begin(self, job: CycleJob | FitJob) -> None:
+        """Work out the figures of a cycle, or the course of one; a fact says what became of it."""
+        work = self._work_out(job) if isinstance(job, CycleJob) else self._fit(job)
+        task = self._loop.create_task(work)
         self._jobs.add(task)
         task.add_done_callback(self._jobs.discard)
 
@@ -71,3 +93,13 @@ class Figuring:
         if fact.error:
             log.error("figures_failed", fixture=self._fixture, cycle=fact.cycle_no, why=fact.error)
         self._tell(CYCLE_FINISHED, fact)
+
+    async def _fit(self, job: FitJob) -> None:
+        try:
+            fact = await self._fit_apart(job)
+        except Exception as error:  # noqa: BLE001 - whatever a finisher fails by, the course is not waited for
+            why = f"{NOT_FITTED}: {fault(error)}"
+            fact = TrendFitted(job.figure, job.direction, job.cycle_no, error=why)
+        if fact.error:
+            log.error("course_failed", fixture=self._fixture, figure=fact.figure, why=fact.error)
+        self._tell(TREND_FITTED, fact)

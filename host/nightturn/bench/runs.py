@@ -58,7 +58,7 @@ class Beginning:
         recorded: under what a run that goes on was recorded; card and calibration hold when their files are damaged.
         utc_offset_ns: UTC less the clock of that run.
         before: the travel of the run that ended before this new one; it goes on where no other card confirms a zero anew.
-        night: what is counted of the cycles of a run that goes on.
+        night: what is counted of the cycles of a run that goes on; trends: what is known of their course.
         used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
         stream: where the device's series stood in a run that goes on.
@@ -89,12 +89,13 @@ class Beginning:
     before: Travel | None = None
     used_card: str = ""
     night: bytes = b""
+    trends: bytes = b""
     stream: StreamLeft | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """The run's cadences that its figures do not depend on, and when its tape is made durable."""
+    """The run's cadences that its figures do not depend on, when its tape is made durable, and what the watch over figures is held to."""
 
     control_period_ms: int = 100
     status_ms: int = 100
@@ -102,6 +103,7 @@ class Pace:
     durable_s_max: float = 2.5  # a sync a second, and the slowest of a hall's within two
     fsync: Fsync = "1s"
     cut_phase: float | None = None
+    watch_threshold: float = 0.0
 
 
 def run_id(utc_ns: int, rng: np.random.Generator) -> str:
@@ -243,6 +245,7 @@ def opened(
         offsets=offsets_of(timezone, utc_ns),
         changed=beginning.changed,
         night=beginning.night,
+        trends=beginning.trends,
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
         figures_apart=True,

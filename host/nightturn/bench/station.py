@@ -31,10 +31,11 @@ from nightturn.model import facts
 from nightturn.model.facts import RunOpened
 from nightturn.model.quantities import quantity
 from nightturn.model.records import Emit, Frame, Record, Send, Tick
-from nightturn.model.rows import CHUNK, FINISH, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
+from nightturn.model.rows import CHUNK, JOBS, NOT_STORED, RUN_ENDED, WANT_CUT, ChunkPlan, RunEnded, StateRow
 from nightturn.settings.rig import Fsync
 from nightturn.storage.journal import Journal
 from nightturn.transport.port import Port
+from nightturn.trend.fits import FitJob
 from nightturn.world import World
 from nightturn_protocol.framing import HEADER_BYTES, to_wire
 from nightturn_protocol.messages import Probe
@@ -109,7 +110,7 @@ class Station:
         self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
         self._keeping = Safekeeping(fixture, world, journal, self._kept)
-        self._figuring = Figuring(fixture, finisher or OffloadFinisher(world), self._fact)
+        self._figuring = Figuring(fixture, finisher or OffloadFinisher(world), self._fact, world)
         self._telling = Telling(fixture, world.clock, sinks)
         self._cadence = cadence
         self._shell = Shell()
@@ -376,8 +377,8 @@ class Station:
         if emit.dataset == WANT_CUT:
             self._shell.cut_wanted = True
             return
-        if emit.dataset == FINISH:
-            assert isinstance(emit.row, CycleJob)
+        if emit.dataset in JOBS:
+            assert isinstance(emit.row, CycleJob | FitJob)
             self._figuring.begin(emit.row)
             return
         if emit.dataset == RUN_ENDED:

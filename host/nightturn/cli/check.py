@@ -33,21 +33,48 @@ def run(
     from nightturn.bench.room import before_a_night
     from nightturn.bench.worlds import RealClock
     from nightturn.cli.calibration_text import calibration_row, decidable_rows, rig_row
-    from nightturn.cli.outlook_text import outlook_rows
+    from nightturn.cli.outlook_text import outlook_rows, watch_rows
     from nightturn.cli.output import print_json, print_pairs
     from nightturn.estimation.figures import FIGURES
     from nightturn.motion.interlocks import unwired
-    from nightturn.outlook.plan import outlook
-    from nightturn.settings.load import data_root, load_rig, variant_path, variants_for
+    from nightturn.outlook.watch_outlook import watch_outlook
+    from nightturn.settings.load import data_root, load_rig
     from nightturn.settings.mistakes import raise_mistakes
 
-    figures = frozenset(FIGURES)
-    rig, now_ns = load_rig(bench, overrides or (), figures=figures), RealClock().utc_ns()
+    rig, now_ns = load_rig(bench, overrides or (), figures=frozenset(FIGURES)), RealClock().utc_ns()
     calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     disk = before_a_night(data_root(bench, rig), rig.bench.fsync)
+    rate, fixtures = rig.bench.false_alarms_per_night, len(rig.fixture)
+    watches = {fixture.id: watch_outlook(fixture, fixtures, rate) for fixture in rig.fixture}
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
-    seen = [
+    seen = _outlooks(bench, rig, variant, calibrated)
+    if as_json:
+        print_json(
+            [
+                {**_named(*each, missing_wires, calibrated, rigs, disk), "watch": watches[each[0]]}
+                for each in seen
+            ]
+        )
+    else:
+        for fixture, name, found in seen:
+            rows = [*outlook_rows(found, now_ns, rig.bench.timezone), *watch_rows(watches[fixture])]
+            rows += [*calibrated[fixture].rows, *rigs[fixture].rows, *decidable_rows(found.decidable)]
+            against = (("not wired", missing_wires[fixture]), ("disk", disk))
+            print_pairs(f"{fixture} with {name}", [*rows, *(each for each in against if each[1])])
+    wrong = _mistakes(bench, rig, calibrated, rigs)
+    raise_mistakes([*wrong, *(error for _, _, found in seen for error in found.errors)])
+
+
+def _outlooks(
+    bench: Path, rig: "Rig", variant: str, calibrated: Mapping[str, "Calibrated"]
+) -> list[tuple[str, str, "Outlook"]]:
+    """Each fixture with each variant that is asked for."""
+    from nightturn.estimation.figures import FIGURES
+    from nightturn.outlook.plan import outlook
+    from nightturn.settings.load import variant_path, variants_for
+
+    return [
         (
             fixture.id,
             product.name,
@@ -60,18 +87,8 @@ def run(
             ),
         )
         for fixture in rig.fixture
-        for product in variants_for(bench, rig, fixture.id, variant, figures=figures)
+        for product in variants_for(bench, rig, fixture.id, variant, figures=frozenset(FIGURES))
     ]
-    if as_json:
-        print_json([_named(*each, missing_wires, calibrated, rigs, disk) for each in seen])
-    else:
-        for fixture, name, found in seen:
-            rows = [*outlook_rows(found, now_ns, rig.bench.timezone), *calibrated[fixture].rows]
-            rows += [*rigs[fixture].rows, *decidable_rows(found.decidable)]
-            against = (("not wired", missing_wires[fixture]), ("disk", disk))
-            print_pairs(f"{fixture} with {name}", [*rows, *(each for each in against if each[1])])
-    wrong = _mistakes(bench, rig, calibrated, rigs)
-    raise_mistakes([*wrong, *(error for _, _, found in seen for error in found.errors)])
 
 
 def _mistakes(

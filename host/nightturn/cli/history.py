@@ -19,13 +19,13 @@ def run(
     *,
     unit: Annotated[str, typer.Option("--unit", metavar="SERIAL", help="The unit's serial.")],
     false_alarms: Annotated[
-        float,
+        float | None,
         typer.Option(
             "--false-alarms",
             metavar="RATE",
-            help="Expected a night over all figures of the unit, for the watch.",
+            help="Expected a night over all figures of the unit, for the watch; as in the rig file beside the data root, else 0.05.",
         ),
-    ] = 0.05,
+    ] = None,
     load: Annotated[
         bool, typer.Option("--load", help="What the shaft has carried instead, from all stored samples.")
     ] = False,
@@ -54,11 +54,26 @@ def run(
     from nightturn.cli.output import print_json
     from nightturn.unit_history.account import account_of
 
-    found = account_of(root, unit, false_alarms)
+    found = account_of(root, unit, _rate(root) if false_alarms is None else false_alarms)
     if as_json:
         print_json(found)
     else:
         _print(found)
+
+
+def _rate(root: Path) -> float:
+    """What the rig file states whose data these are; where none is beside them, or it cannot be used, what it would be by itself."""
+    from nightturn.errors import NightturnError
+    from nightturn.settings.load import data_root, load_rig
+    from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
+
+    bench = root.resolve().parent / "bench.toml"
+    try:
+        rig = load_rig(bench)
+        own = data_root(bench, rig).resolve() == root.resolve()
+    except (NightturnError, OSError):
+        return FALSE_ALARMS_PER_NIGHT
+    return rig.bench.false_alarms_per_night if own else FALSE_ALARMS_PER_NIGHT
 
 
 def _print(found: "Account") -> None:

@@ -3,11 +3,12 @@
 from itertools import groupby
 
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
+from nightturn.storage.moments import local_text
 from nightturn.trend.damage import Damage
+from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, CourseLine
 from nightturn.unit_history.load import LoadLine
 from nightturn.unit_history.load_temperature import TemperatureLine
-from nightturn.unit_history.wording import moment_text
 
 NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
 RANGES = ("range", "cycles")
@@ -46,7 +47,7 @@ def night_rows(found: Account) -> list[tuple[str, ...]]:
     """A row for each night."""
     return [
         (
-            moment_text(night.started_ts, found.timezone),
+            short(local_text(night.started_ts, found.timezone)),
             night.fixture,
             UNKNOWN if night.strokes is None else f"{night.complete} of {night.cycles}",
             UNKNOWN if night.strokes is None else str(night.strokes),
@@ -59,7 +60,7 @@ def night_rows(found: Account) -> list[tuple[str, ...]]:
 def step_rows(found: Account) -> list[tuple[str, str]]:
     """A row for each known step."""
     return [
-        (moment_text(step.ts, found.timezone), f"{step.words} (stroke {step.strokes})")
+        (short(local_text(step.ts, found.timezone)), f"{step.words} (stroke {step.strokes})")
         for step in found.steps
     ]
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from nightturn.fixture.protect import CLEAR_U
 from nightturn.model.phases import EXERCISE
 from nightturn.model.quantities import fixed, number, quantity, typed
 from nightturn.model.verdicts import MAX
@@ -12,6 +13,8 @@ from nightturn.outlook.order_outlook import PhaseOutlook
 from nightturn.outlook.plan import Outlook
 from nightturn.outlook.shunt_outlook import ShuntOutlook
 from nightturn.outlook.stroke_outlook import StrokeOutlook
+from nightturn.outlook.watch_outlook import WatchOutlook
+from nightturn.settings.confirming import confirming
 from nightturn.settings.validate import RAW_LIMIT
 
 DATED_S_MAX = 10 * 366 * 86_400.0
@@ -54,6 +57,13 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
     rows += _limits(outlook)
     rows += [("warning", warning) for warning in outlook.warnings]
     return rows
+
+
+def watch_rows(watch: WatchOutlook) -> list[tuple[str, str]]:
+    """What the watch over figures promises."""
+    does = "a change ends the run" if watch.ends_run else "a change is a note, and the run goes on"
+    armed = f"armed {duration(watch.armed_s)} of cycles after the begin at the earliest, the first hour for the temperature"
+    return [("watch", f"{watch.sentence}; {armed}; {does}")]
 
 
 def _planned_end(outlook: Outlook, now_ns: int, zone: str) -> str:
@@ -116,8 +126,12 @@ def _bound(bound: str, size: float, size_nm: float, unit: str) -> str:
 def _protection(protection: ProtectionOutlook) -> str:
     bound = quantity(protection.limit.max, protection.unit)
     does = "the run ends" if protection.limit.on_exceed == "stop" else "warning only"
-    when = "in any sample" if protection.figure == RAW_LIMIT else "in a finished cycle"
-    return f"at most {bound} {when}, otherwise {does}"
+    if protection.figure == RAW_LIMIT:
+        return f"at most {bound} in any sample, otherwise {does}"
+    wanted, of = confirming(protection.limit.confirm) or (1, 1)
+    if of == 1:
+        return f"at most {bound} in a finished cycle, otherwise {does}"
+    return f"at most {bound}; beyond it in {wanted} of the newest {of} cycles, or by {number(CLEAR_U)} standard uncertainties in one, {does}"
 
 
 def _shunt_check(shunt: ShuntOutlook) -> str:

@@ -17,12 +17,13 @@ from nightturn.model.rows import (
     RECOVERED,
     RUN_ENDED,
     STATE,
+    TREND,
     AlarmOver,
     EventRow,
 )
 
 ITEMS_MAX = 10_000  # as many as messages wait for a broker
-WANTED = frozenset({CYCLES, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER, COUNTERS, RECOVERED})
+WANTED = frozenset({CYCLES, TREND, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER, COUNTERS, RECOVERED})
 """What somebody watches; every other row is for files only."""
 NEWEST_HOLDS = frozenset({STATE, LIVE, COUNTERS, RUN_ENDED})
 ALARM = "alarm"

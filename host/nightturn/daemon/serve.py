@@ -82,7 +82,9 @@ def _shared(
     spoken = Spoken(each.id for each in rig.fixture)
     sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
     announce = publisher.announce if publisher is not None else None
-    return Shared(rig.bench, bench, root, world, sinks, spoken, PortLocks(COMMAND), sealer, announce)
+    return Shared(
+        rig.bench, bench, root, world, sinks, spoken, PortLocks(COMMAND), sealer, announce, len(rig.fixture)
+    )
 
 
 async def _begun(fixtures: Served, leaving: Leaving, control: ControlSocket) -> None:

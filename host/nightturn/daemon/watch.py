@@ -31,6 +31,7 @@ from nightturn.errors import CalibrationError, ConfigError, DeviceError, Nighttu
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Command, RunOpened
 from nightturn.model.verdicts import REJECT
+from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import BenchPart, FixtureSettings
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
@@ -54,6 +55,7 @@ class Shared:
         bench: the rig file, beside which the variants are.
         root: the data root.
         announce: takes what stands on a fixture whose run opens; None where nobody publishes it.
+        fixtures: of the rig file, those of other processes too.
     """
 
     part: BenchPart
@@ -65,6 +67,7 @@ class Shared:
     locks: PortLocks
     sealer: Sealer
     announce: Callable[[str, Mapping[str, object]], None] | None
+    fixtures: int
 
 
 class FixtureWatch:
@@ -86,6 +89,8 @@ class FixtureWatch:
         self.settings = settings
         self._place = place
         self._shared = shared
+        watch = watch_budget(settings, shared.fixtures, shared.part.false_alarms_per_night)
+        self._threshold = watch.threshold  # some 0.1 s for a plan that no other fixture has
         self._world, self._root, self._spoken = shared.world, shared.root, shared.spoken
         self._standing = Standing(settings.id, shared.world, shared.sinks)
         self._rng = np.random.default_rng(int.from_bytes(os.urandom(8), "little"))
@@ -232,7 +237,12 @@ class FixtureWatch:
         fixture, world = self.settings.id, self._world
         cycle_s = cycle_s_of(self.settings, card, self._shared.bench)
         tile_samples = max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S)
-        pace = Pace(tile_samples=tile_samples, fsync=self._shared.part.fsync, cut_phase=self._place)
+        pace = Pace(
+            tile_samples=tile_samples,
+            fsync=self._shared.part.fsync,
+            cut_phase=self._place,
+            watch_threshold=self._threshold,
+        )
         journal = self._journal()
         start = await self._start(card, journal, beginning, pace)
         opened = start.opened

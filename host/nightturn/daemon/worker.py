@@ -102,7 +102,16 @@ class Worker:
             announce = outbound.announce if order.publishes else None
             sinks: list[Sink] = [spoken, outbound]
             shared = Shared(
-                order.part, order.bench, order.root, world, sinks, spoken, locks, sealer, announce
+                order.part,
+                order.bench,
+                order.root,
+                world,
+                sinks,
+                spoken,
+                locks,
+                sealer,
+                announce,
+                order.rig_fixtures,
             )
             self._watches = {
                 settings.id: FixtureWatch(settings, place, shared) for settings, place in order.fixtures

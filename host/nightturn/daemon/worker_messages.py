@@ -30,6 +30,7 @@ class Order:
         fixtures: settings, and the place of each among all fixtures of the daemon.
         publishes: whether rows are wanted.
         owner: the first process, which others are told to end.
+        rig_fixtures: how many the rig file has, those of other workers too.
     """
 
     bench: Path
@@ -38,6 +39,7 @@ class Order:
     fixtures: tuple[tuple[FixtureSettings, float], ...]
     publishes: bool
     owner: int
+    rig_fixtures: int
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -58,7 +58,7 @@ class Workers:
         publishes = publisher is not None
         self._processes = [
             WorkerProcess(
-                Order(bench, root, rig.bench, fixtures, publishes, os.getpid()),
+                Order(bench, root, rig.bench, fixtures, publishes, os.getpid(), len(rig.fixture)),
                 lock,
                 self.pictures,
                 self._took,

@@ -125,7 +125,9 @@ def _fixtures(
     workers = []
     for fixture in watched.hours:
         here, there = context.Pipe(duplex=False)
-        order = Order(bench, fixture, hours, seed, start_utc_ns)
+        order = Order(
+            bench, fixture, hours, seed, start_utc_ns, len(rig.fixture), rig.bench.false_alarms_per_night
+        )
         worker = context.Process(target=work, args=(order, there), name=f"nightturn-{fixture}", daemon=True)
         worker.start()
         there.close()

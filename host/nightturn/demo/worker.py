@@ -28,7 +28,8 @@ from nightturn.demo.operator import say_go
 from nightturn.demo.scenario import CARDS
 from nightturn.errors import NightturnError
 from nightturn.model.records import Emit
-from nightturn.model.rows import ALARM_OVER, CYCLES, EVENTS, GAPS, LIVE, RUN_ENDED, STATE
+from nightturn.model.rows import ALARM_OVER, CYCLES, EVENTS, GAPS, LIVE, RUN_ENDED, STATE, TREND
+from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.catalogue import Catalogue
@@ -44,7 +45,7 @@ STATUS_MS = 1000
 TILE_SAMPLES = 4000
 STEP_S = 60.0
 STOP_S = 120.0
-SENT = frozenset({CYCLES, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER})
+SENT = frozenset({CYCLES, TREND, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER})
 
 
 class Opened(msgspec.Struct, frozen=True):
@@ -80,6 +81,8 @@ class Order:
     hours: float
     seed: int
     start_utc_ns: int
+    fixtures: int
+    false_alarms_per_night: float
 
 
 class Outbound:
@@ -145,7 +148,10 @@ def _station(
         world.files, settings.id, recover(world.files, journal, settings.id), world.clock.utc_ns()
     )
     rng = np.random.default_rng((order.seed, *settings.id.encode()))
-    pace = Pace(round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX)
+    watch = watch_budget(settings, order.fixtures, order.false_alarms_per_night)
+    pace = Pace(
+        round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX, watch_threshold=watch.threshold
+    )
     opened = runs.opened(settings, card, order.bench.parent, root, world.clock, rng, beginning, pace)
     port = port_for(settings, world.clock, PortLocks("nightturn demo"), CONTROL_S)
     assert isinstance(port, VirtualPort)

@@ -20,6 +20,7 @@ class EndsWith(StrEnum):
 
 OTHER_THAN_GO: Mapping[str, EndsWith] = {
     "limit_exceeded": EndsWith.NEXT_RUN,
+    "trend_stopped": EndsWith.NEXT_RUN,
     "shaft_still_moves": EndsWith.NEXT_RUN,
     "rest_unseen": EndsWith.NEXT_RUN,
     "journal_failed": EndsWith.DISK,

@@ -7,6 +7,7 @@ import msgspec
 from nightturn.model.clocks import ClockOffset
 from nightturn.model.figures import CycleRecord
 from nightturn.model.records import Host
+from nightturn.model.trends import Fitted
 
 RUN_OPENED = "run_opened"
 LINK = "link"
@@ -18,6 +19,7 @@ FAILURE = "failure"
 DAEMON_ENDS = "daemon_ends"  # the name of a command
 SETTING = "setting"
 CYCLE_FINISHED = "cycle_finished"
+TREND_FITTED = "trend_fitted"
 BY_CARD = "card"  # who ended a run whose unit was taken off, or another one mounted
 BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 
@@ -131,6 +133,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     `figures_apart` says that the shell works figures out and puts `CycleFinished` on the tape; on older tapes the core did so.
     `resume_apart_s` is how much longer this fixture than another announces motion that goes on by itself, so that cycles of a hall do not
     begin together.
+    `watch_threshold` is what the sums of the watch over figures are held against, in standard deviations; 0 on tapes from before there was
+    one: nothing is followed. `trends` is what is known of their course by the cycles of the run so far, as `trend.following` packs it.
     """
 
     run: str
@@ -174,6 +178,8 @@ class RunOpened(msgspec.Struct, frozen=True):
     fsync: str = "1s"
     figures_apart: bool = False
     resume_apart_s: float = 0.0
+    watch_threshold: float = 0.0
+    trends: bytes = b""
 
 
 class LinkFact(msgspec.Struct, frozen=True):
@@ -258,6 +264,16 @@ class CycleFinished(msgspec.Struct, frozen=True):
     error: str = ""
 
 
+class TrendFitted(msgspec.Struct, frozen=True):
+    """The course of a figure in one direction has been fitted up to a cycle, or could not be; `error` says why, a sentence."""
+
+    figure: str
+    direction: int
+    cycle_no: int
+    fitted: Fitted | None = None
+    error: str = ""
+
+
 KINDS: dict[str, type[msgspec.Struct]] = {
     RUN_OPENED: RunOpened,
     LINK: LinkFact,
@@ -268,6 +284,7 @@ KINDS: dict[str, type[msgspec.Struct]] = {
     FAILURE: Failure,
     SETTING: Setting,
     CYCLE_FINISHED: CycleFinished,
+    TREND_FITTED: TrendFitted,
 }
 
 # Made on import: two threads that make the first decoder of a type at once crash the interpreter.

@@ -9,6 +9,7 @@ from nightturn.model.nights import NightVerdict
 CYCLES = "cycles"
 BUDGET = "budget"
 CURVES = "curves"
+TREND = "trend"
 STROKES = "strokes"
 EVENTS = "events"
 GAPS = "gaps"
@@ -16,6 +17,7 @@ CLOCK = "clock"
 SLOW = "slow"
 CHUNK = "chunk"  # not a dataset: the order to seal a segment
 FINISH = "finish"  # not a dataset: the order to work out the figures of a cycle
+FIT = "fit"  # not a dataset: the order to fit the course of a figure
 WANT_CUT = "want_cut"  # not a dataset: the core asks the shell for a cut
 COUNTERS = "counters"  # not stored: made by the shell from what the device counts
 STATE = "state"  # not stored: what telemetry and the daemon show
@@ -27,7 +29,11 @@ RECOVERED = (
     "recovered"  # not stored as such: what a start made of an earlier daemon's tape, for people watching
 )
 
-NOT_STORED = frozenset({CHUNK, FINISH, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED})
+JOBS = frozenset({FINISH, FIT})
+"""What the shell works out beside its loop."""
+NOT_STORED = frozenset(
+    {CHUNK, FINISH, FIT, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED}
+)
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
 
@@ -133,6 +139,66 @@ class BudgetRow(msgspec.Struct, frozen=True):
     nu: float
     common: bool
     source: str
+
+
+class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
+    """One figure of a cycle among those before it in its direction; `ts` is the end of the cycle.
+
+    Value, level and slopes are in the unit that `figure` ends with; slope, level and limit are those of the last fit, behind cycle
+    `fitted_cycle_no`, and None where nothing can be said.
+
+    Attributes:
+        strokes: of the run before the cycle, as far as its state was not lost.
+        value, u: of the cycle, None where it has none; u: standard uncertainty of its own scatter.
+        degc: temperature nearest to the bearing.
+        status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; reason: why, a sentence, or empty.
+        baseline, scatter: of the values that the watch rests on: mean, standard deviation.
+        sum_up, sum_down: of the watch, in standard deviations; it sees a change beyond `threshold`.
+        suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.
+        changed_cycle_no, changed_strokes, ts_changed: the newest change; ts_changed_from, ts_changed_to, cycle numbers alike: its 90 % set.
+        level, level_half: where the figure is, ± 95 %.
+        slope_per_stroke, slope_per_hour: with standard uncertainty `_u` and 95 % interval `_half`.
+        limit, limit_bound: the nearest one ahead; with 95 % not reached before so many strokes or hours more.
+    """
+
+    ts: int
+    epoch: int
+    cycle_no: int
+    figure: str
+    direction: int
+    strokes: int
+    value: float | None
+    u: float | None
+    degc: float | None
+    status: str
+    reason: str
+    baseline: float | None
+    scatter: float | None
+    sum_up: float
+    sum_down: float
+    threshold: float
+    suspected_cycle_no: int | None
+    fitted_cycle_no: int | None = None
+    changed_kind: str | None = None
+    changed_cycle_no: int | None = None
+    changed_cycle_no_from: int | None = None
+    changed_cycle_no_to: int | None = None
+    changed_strokes: int | None = None
+    ts_changed: int | None = None
+    ts_changed_from: int | None = None
+    ts_changed_to: int | None = None
+    level: float | None = None
+    level_half: float | None = None
+    slope_per_stroke: float | None = None
+    slope_per_stroke_u: float | None = None
+    slope_per_stroke_half: float | None = None
+    slope_per_hour: float | None = None
+    slope_per_hour_u: float | None = None
+    slope_per_hour_half: float | None = None
+    limit: float | None = None
+    limit_bound: str | None = None
+    not_before_strokes: float | None = None
+    not_before_hours: float | None = None
 
 
 class ChunkPlan(msgspec.Struct, frozen=True):
@@ -296,4 +362,5 @@ ROW_OF_DATASET: dict[str, type[msgspec.Struct]] = {
     CLOCK: ClockRow,
     SLOW: SlowRow,
     BUDGET: BudgetRow,
+    TREND: TrendRow,
 }

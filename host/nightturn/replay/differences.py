@@ -12,11 +12,13 @@ import numpy as np
 from msgspec.structs import astuple
 
 from nightturn.estimation.fingerprint import fingerprint
-from nightturn.model.facts import CycleFinished
+from nightturn.model.facts import CycleFinished, TrendFitted
 from nightturn.model.figures import Curve, CycleRecord, Figure, Symptoms
 from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import number, scientific
+from nightturn.model.rows import TrendRow
+from nightturn.model.trends import Changed, Fitted
 from nightturn.replay.full import Rows
 from nightturn.replay.wording import change, order_table, phase_apart
 
@@ -46,13 +48,16 @@ LATER = frozenset({"origins", "cogging_origins", "symptoms", "curves"})
 """Of recordings from before orders had an origin, or cycles symptoms and curves, there is none to compare with."""
 CURVE_RELATIVE = 1e-6
 """Curves are kept as float32, whose last bit may fall either way; of the largest value in one."""
+BY_TREND = ("strokes", "value", "u", "threshold")
 BY_FIGURE = frozenset({"figures", "fingerprint"})
+BY_ENVIRONMENT = frozenset({"said", "fingerprint", "model", "chart"})
+"""Of a course: what prints or packs the last digits."""
 
 
 def row_differences(was: Rows, now: Rows, *, exact: bool) -> list[str]:
     """Differences of everything that a core emits for keeping."""
     found = cycle_differences(was.cycles, now.cycles, exact=exact, whole=True)
-    for name in ("gaps", "events", "strokes"):
+    for name in ("gaps", "events", "strokes", "trend"):
         found += _rows(name, getattr(was, name), getattr(now, name), exact=exact)
     return found + night_differences(was.night_verdict, now.night_verdict, exact=exact, whole=True)
 
@@ -132,6 +137,40 @@ def fact_differences(again: Sequence[tuple[CycleFinished, CycleFinished]]) -> li
     return found
 
 
+def course_differences(again: Sequence[tuple[TrendFitted, TrendFitted]]) -> list[str]:
+    """The same of courses that came as facts, against what the cycles give here; sentences are compared under one fingerprint only."""
+    found = []
+    for fact, here in again:
+        where = f"course on the tape of {fact.figure} up to cycle {fact.cycle_no}"
+        if fact.fitted is None or here.fitted is None:
+            if fact.error != here.error:
+                found.append(f"{where}: {fact.error or 'there is one'} -> {here.error or 'there is one'}")
+            continue
+        exact = fact.fitted.fingerprint == here.fitted.fingerprint
+        names = [name for name in Fitted.__struct_fields__ if exact or name not in BY_ENVIRONMENT]
+        pairs = [
+            (name, _plain(getattr(fact.fitted, name)), _plain(getattr(here.fitted, name))) for name in names
+        ]
+        found += [
+            f"{where}: {name} {change(was, now)}"
+            for name, was, now in pairs
+            if not (was == now if exact else close(was, now))
+        ]
+    return found
+
+
+def _plain(value: object) -> object:
+    """A tuple of structs as one of tuples; a change without its sentence, whose last digit may turn."""
+    if not isinstance(value, tuple):
+        return value
+    return tuple(
+        astuple(msgspec.structs.replace(each, said="") if isinstance(each, Changed) else each)
+        if isinstance(each, msgspec.Struct)
+        else each
+        for each in value
+    )
+
+
 def _of_same_method(was: CycleRecord, now: CycleRecord) -> tuple[CycleRecord, CycleRecord, bool]:
     """Both with the figures that one method made, and whether there are others."""
     methods = {figure.name: figure.method for figure in now.figures}
@@ -161,6 +200,17 @@ def _figures(where: str, was: Sequence[Figure], now: Sequence[Figure], *, exact:
             names = BY_FIGURE_OF_OLD if old.u_rep is None else (*BY_FIGURE_OF_OLD, *BY_BUDGET)
             found += _fields(f"{where}: {old.name}", old, new, names, exact=exact)
     found += [f"{where}: {name} was not expected" for name in seen]
+    return found
+
+
+def trend_differences(was: Sequence[TrendRow], now: Sequence[TrendRow], *, exact: bool) -> list[str]:
+    """Differences of what the samples alone decide of the rows of courses: times are not the live ones, and so no slope is."""
+    found = [] if len(was) == len(now) else [f"trend: {len(was)} expected, {len(now)} seen"]
+    seen = {(row.cycle_no, row.figure, row.direction): row for row in now}
+    for old in was:
+        new = seen.get((old.cycle_no, old.figure, old.direction))
+        if new is not None:
+            found += _fields(f"trend of cycle {old.cycle_no}: {old.figure}", old, new, BY_TREND, exact=exact)
     return found
 
 

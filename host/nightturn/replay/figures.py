@@ -4,6 +4,8 @@ It is the live core with a part of its table of reactions: what decides which sa
 they belong to. A block and a slow channel are cut short here; nothing else is written a second time.
 """
 
+from collections.abc import Sequence
+
 from nightturn.acquisition.following import follow
 from nightturn.acquisition.outputs import BlockIn, LinkFault, Missing, Restarted, SessionUp, SlowIn
 from nightturn.fixture import events, line, measuring, night
@@ -12,9 +14,10 @@ from nightturn.fixture.work import Reactions, Work
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
-from nightturn.model.records import Bad, Frame, Tick
+from nightturn.model.records import Bad, Effect, Frame, Tick
+from nightturn.model.rows import TrendRow
 from nightturn.replay.beginning import take_over
-from nightturn.replay.full import cycles_among, read_by_this_version
+from nightturn.replay.full import cycles_among, read_by_this_version, trend_among
 from nightturn.replay.tapes import Part, Tape
 
 TILE_SAMPLES = 20_000
@@ -51,7 +54,7 @@ class FiguresReplay:
     """Feeds a tape to a core that reacts to little.
 
     Attributes:
-        cycles: what was finished; their record numbers and times are not the live ones.
+        cycles: what was finished; their record numbers and times are not the live ones. trend: their rows of courses.
         dropped_bytes: bytes that are not a whole record.
         record_first, record_last: the records fed, -1 when there was none.
         damage: sentences on what the tape lacks.
@@ -59,6 +62,7 @@ class FiguresReplay:
 
     def __init__(self) -> None:
         self.cycles: list[CycleRecord] = []
+        self.trend: list[TrendRow] = []
         self.dropped_bytes = 0
         self.record_first = self.record_last = -1
         self.damage: list[str] = []
@@ -89,7 +93,7 @@ class FiguresReplay:
             state.next_record(record_no)
             effects = handle(record)
             if effects:
-                self.cycles += cycles_among(effects)
+                self._keep(effects)
         self.record_last = part.segment.last_record_no
         self.dropped_bytes += part.segment.dropped_bytes
         if part.problem:
@@ -97,13 +101,17 @@ class FiguresReplay:
 
     def flush(self) -> None:
         """Hand on what waits for a full tile."""
-        self.cycles += cycles_among(self._core.flush())
+        self._keep(self._core.flush())
+
+    def _keep(self, effects: Sequence[Effect]) -> None:
+        self.cycles += cycles_among(effects)
+        self.trend += trend_among(effects)
 
     def _begin(self, part: Part) -> None:
         self.flush()
         self._core = Fixture(part.segment.first_record_no, TILE_SAMPLES, FIGURES_REACTIONS)
         take_over(self._core, part)
-        self.cycles += cycles_among(self._core.settle())
+        self._keep(self._core.settle())
 
 
 def replay_figures(tape: Tape) -> FiguresReplay:

@@ -13,14 +13,16 @@ import msgspec
 
 from nightturn.errors import CorruptFileError
 from nightturn.estimation.jobs import worked_out
+from nightturn.fixture import trending
 from nightturn.fixture.core import Fixture
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Effect, Emit, Frame, Host, Record, Tick
-from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
+from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, TREND, EventRow, GapRow, StrokeRow, TrendRow
 from nightturn.replay.beginning import take_over
 from nightturn.replay.tapes import Part, Tape
+from nightturn.trend.fits import fitted
 
 
 class Rows(msgspec.Struct):
@@ -34,6 +36,7 @@ class Rows(msgspec.Struct):
     gaps: list[GapRow] = []
     events: list[EventRow] = []
     strokes: list[StrokeRow] = []
+    trend: list[TrendRow] = []
     night_verdict: NightVerdict | None = None
 
 
@@ -48,7 +51,7 @@ class Replayed:
         dropped_bytes: bytes that are not a whole record.
         first_difference: where the effects first differ from the live ones; empty when they do not.
         damage: sentences on what the tape lacks.
-        again: figures that came as facts, each with what is worked out of the same sums here.
+        again: figures that came as facts, each with what is worked out of the same sums here. courses: the same of courses.
     """
 
     rows: Rows = field(default_factory=Rows)
@@ -62,6 +65,7 @@ class Replayed:
     first_difference: str = ""
     damage: list[str] = field(default_factory=list)
     again: list[tuple[facts.CycleFinished, facts.CycleFinished]] = field(default_factory=list)
+    courses: list[tuple[facts.TrendFitted, facts.TrendFitted]] = field(default_factory=list)
 
 
 def replay(tape: Tape, tile_samples: int | None = None, splits: Collection[int] = ()) -> Replayed:
@@ -107,6 +111,7 @@ class _Player:
             GAPS: rows.gaps.append,
             EVENTS: rows.events.append,
             STROKES: rows.strokes.append,
+            TREND: rows.trend.append,
         }
 
     def play(self, part: Part) -> None:
@@ -156,7 +161,9 @@ class _Player:
         core = Fixture(record_no, self._tile_samples)
         core.restore(state)
         if self._tile_samples is not None:
-            self._seen.rows.cycles += cycles_among(core.settle())
+            effects = core.settle()
+            self._seen.rows.cycles += cycles_among(effects)
+            self._seen.rows.trend += trend_among(effects)
         return core
 
     def _compare(self, core: Fixture, record_no: int, record: Record) -> None:
@@ -170,6 +177,8 @@ class _Player:
         else:
             if record.kind == facts.CYCLE_FINISHED:
                 self._work_out_again(core, msgspec.msgpack.decode(record.body, type=facts.CycleFinished))
+            elif record.kind == facts.TREND_FITTED:
+                self._fit_again(core, msgspec.msgpack.decode(record.body, type=facts.TrendFitted))
             return
         if recorded != core.effects_crc and not self._seen.first_difference:
             self._seen.first_difference = (
@@ -185,6 +194,12 @@ class _Player:
             self._seen.again.append((fact, here))
             self._here = here.record if fact.record is not None else None
 
+    def _fit_again(self, core: Fixture, fact: facts.TrendFitted) -> None:
+        """The same of a course, from the cycles that the core has seen."""
+        job = trending.waiting(core.state)
+        if job is not None and core.state.run.trends.is_asked(fact):
+            self._seen.courses.append((fact, fitted(job)))
+
     def _cycle(self, row: CycleRecord) -> None:
         """Keep what this version makes of the sums, which is what stored rows and an expectation are compared with."""
         here, self._here = self._here, None
@@ -195,4 +210,11 @@ def cycles_among(effects: Sequence[Effect]) -> Iterator[CycleRecord]:
     """The cycles among effects."""
     for effect in effects:
         if isinstance(effect, Emit) and isinstance(effect.row, CycleRecord):
+            yield effect.row
+
+
+def trend_among(effects: Sequence[Effect]) -> Iterator[TrendRow]:
+    """The rows of courses among effects."""
+    for effect in effects:
+        if isinstance(effect, Emit) and isinstance(effect.row, TrendRow):
             yield effect.row

@@ -10,7 +10,7 @@ import pyarrow as pa
 from nightturn.errors import StorageError
 from nightturn.model.figures import REPEATABILITY, CycleRecord, Figure, Symptoms
 from nightturn.model.nights import NightVerdict
-from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, EventRow, GapRow, StrokeRow
+from nightturn.model.rows import CYCLES, EVENTS, GAPS, STROKES, TREND, EventRow, GapRow, StrokeRow, TrendRow
 from nightturn.replay.full import Rows
 from nightturn.storage import paths
 from nightturn.storage.chunk_file import ChunkFile
@@ -45,6 +45,7 @@ def stored_rows(root: Path, fixture: str, run: str, record_first: int, record_la
         gaps=_converted(rows(GAPS), list[GapRow], GAPS),
         events=_converted(rows(EVENTS), list[EventRow], EVENTS),
         strokes=_converted(rows(STROKES), list[StrokeRow], STROKES),
+        trend=_converted(rows(TREND), list[TrendRow], TREND),
         night_verdict=_last_word(reader),
     )
 
@@ -69,6 +70,7 @@ def in_order_of_time(rows: Rows) -> Rows:
         gaps=sorted(rows.gaps, key=lambda row: row.ts_from),
         events=sorted(rows.events, key=lambda row: row.ts),
         strokes=sorted(rows.strokes, key=lambda row: row.ts),
+        trend=sorted(rows.trend, key=lambda row: row.ts),
         night_verdict=rows.night_verdict,
     )
 

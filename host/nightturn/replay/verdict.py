@@ -13,12 +13,15 @@ from nightturn.estimation.fingerprint import fingerprint, fingerprint_change
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import fixed
+from nightturn.model.rows import TrendRow
 from nightturn.replay.differences import (
     BOUND,
+    course_differences,
     cycle_differences,
     fact_differences,
     night_differences,
     row_differences,
+    trend_differences,
 )
 from nightturn.replay.expected import Expected, read_expected, write_expected
 from nightturn.replay.figures import FiguresReplay, replay_figures
@@ -157,6 +160,10 @@ def _night(seen: Replayed | FiguresReplay) -> NightVerdict | None:
     return seen.rows.night_verdict if isinstance(seen, Replayed) else seen.night_verdict
 
 
+def _trend(seen: Replayed | FiguresReplay) -> list[TrendRow]:
+    return seen.rows.trend if isinstance(seen, Replayed) else seen.trend
+
+
 def _compare(
     kept: Expected | Rows | None, seen: Replayed | FiguresReplay, *, whole: bool
 ) -> tuple[str, list[str]]:
@@ -164,7 +171,7 @@ def _compare(
     effects = EFFECTS if isinstance(seen, Replayed) and whole else ""
     found = [seen.first_difference] if isinstance(seen, Replayed) and whole and seen.first_difference else []
     if isinstance(seen, Replayed):
-        found += fact_differences(seen.again)
+        found += fact_differences(seen.again) + course_differences(seen.courses)
     if kept is None:
         return f"{effects or 'nothing'}; {NOTHING_BESIDE}", found
     rows = kept.rows if isinstance(kept, Expected) else kept
@@ -173,11 +180,12 @@ def _compare(
     recorded = {cycle.fingerprint for cycle in rows.cycles}
     if isinstance(seen, FiguresReplay) or not whole:
         what = "sums and figures"
-        cycles, night = _cycles(seen), _night(seen)
+        cycles, night, trend = _cycles(seen), _night(seen), _trend(seen)
 
         def differ(*, exact: bool) -> list[str]:
             return [
                 *cycle_differences(rows.cycles, cycles, exact=exact, whole=False),
+                *trend_differences(rows.trend, trend, exact=exact),
                 *night_differences(rows.night_verdict, night, exact=exact, whole=False),
             ]
     else:

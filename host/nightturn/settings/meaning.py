@@ -44,6 +44,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "travel": SETTING,
         "protect": SETTING,
         "shunt": SETTING,
+        "trend": SETTING,
         "plan": SETTING,
     },
     Variant: {

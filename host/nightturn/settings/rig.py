@@ -15,6 +15,8 @@ UTC = "UTC"  # the one time zone that every machine knows
 SpeedRpm = Annotated[float, Meta(gt=0, le=600)]
 
 
+FALSE_ALARMS_PER_NIGHT = 0.05
+"""One in twenty nights (common practice, no source)."""
 FILTER_U_REL = 0.05
 """Standard uncertainty of a filter's corner, relative: its parts are mostly of 5 to 10 % (common practice, no source)."""
 
@@ -100,10 +102,26 @@ class Travel(Part, frozen=True, kw_only=True):
 
 
 class Limit(Part, frozen=True, kw_only=True):
-    """A protective limit: acts at once on a raw channel, or at the end of the cycle on a figure."""
+    """A protective limit: acts at once on a raw channel, or at the end of the cycle on a figure.
+
+    With `confirm = "3/5"` a figure acts when it is beyond the limit in three of the newest five cycles that have one, and at once beyond the
+    limit by five standard uncertainties.
+    """
 
     max: float
     on_exceed: Literal["stop", "warn"] = "stop"
+    confirm: str = ""
+
+
+class Trend(Part, frozen=True, kw_only=True):
+    """What a change of a figure over the cycles of a run does: `note` says so and the run goes on, `stop` ends it.
+
+    With `limit_within_h` it is said once when a slope leads to a limit, of the variant or a protective one, and that may be reached within so
+    many hours (one-sided 95 % bound).
+    """
+
+    on_change: Literal["note", "stop"] = "note"
+    limit_within_h: Annotated[float, Meta(gt=0, le=1000)] | None = None
 
 
 class Shunt(Part, frozen=True, kw_only=True):
@@ -191,6 +209,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     travel: Travel = Travel()
     protect: dict[str, Limit] = {}
     shunt: Shunt = Shunt()
+    trend: Trend = Trend()
     plan: CyclePlan
 
 
@@ -203,7 +222,8 @@ class BenchPart(Part, frozen=True, kw_only=True):
     Members of `control_group`, a group of the computer, may command the daemon as its own user may. `fsync` is when the tape
     is made durable: once a second, behind every batch of frames that was read, or never while it is written, which promises
     nothing, so nothing turns. `workers` is how many processes the fixtures of `serve` are spread over; with 1 there is one
-    process for all.
+    process for all. `false_alarms_per_night` is how often in eight hours the watch over figures may see a change that is none, over all
+    fixtures, figures, directions and sides together.
     """
 
     lab: str
@@ -213,6 +233,7 @@ class BenchPart(Part, frozen=True, kw_only=True):
     control_group: str | None = None
     fsync: Fsync = "1s"
     workers: Annotated[int, Meta(ge=1, le=16)] = 1
+    false_alarms_per_night: Annotated[float, Meta(gt=0, le=10)] = FALSE_ALARMS_PER_NIGHT
 
 
 class MqttPart(Part, frozen=True, kw_only=True):

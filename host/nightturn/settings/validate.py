@@ -16,6 +16,7 @@ from nightturn.model.names import (
 from nightturn.model.phases import EXERCISE, GRID_S, HOLD, SLOW_TURN
 from nightturn.model.quantities import fixed, number, typed
 from nightturn.settings.acceptance import acceptance_mistakes
+from nightturn.settings.confirming import ALLOWED, confirming
 from nightturn.settings.mistakes import Place, did_you_mean, listed, shown
 from nightturn.settings.rig import (
     UTC,
@@ -337,6 +338,11 @@ def _protect_mistakes(
             yield place.mistake(name, what, listed([RAW_LIMIT, *sorted(figures)]))
         if limit.max <= 0:
             yield place.inside(name).mistake("max", f"{typed(limit.max)} is out of range", "a number above 0")
+        if confirming(limit.confirm) is None:
+            yield place.inside(name).mistake("confirm", f"{shown(limit.confirm)} is no such count", ALLOWED)
+        elif limit.confirm and name == RAW_LIMIT:
+            what = f"{shown(limit.confirm)}: a raw channel does not wait for cycles"
+            yield place.inside(name).mistake("confirm", what, "no such key here; figures may have one")
     torque, hold = fixture.protect.get(RAW_LIMIT), fixture.plan.hold
     if torque is not None and hold is not None and 0 < torque.max <= hold.torque_nm:
         what = f"{typed(torque.max)} would end every cycle: the plan holds {typed(hold.torque_nm)} N·m"

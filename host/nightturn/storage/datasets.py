@@ -18,7 +18,9 @@ from nightturn.model.rows import BUDGET, CURVES, CYCLES, ROW_OF_DATASET, BudgetR
 from nightturn.storage.parquet import TS, Field, column
 
 TEMPERATURE_ROLES = ("bearing", "winding", "housing", "bridge", "ambient")
-TIMES = frozenset({"ts", "ts_from", "ts_to", "ts_start", "ts_end"})
+TIMES = frozenset(
+    {"ts", "ts_from", "ts_to", "ts_start", "ts_end", "ts_changed", "ts_changed_from", "ts_changed_to"}
+)
 
 _UNITS = {"nm": "N·m", "ns": "ns", "ppm": "ppm", "degc": "°C", "rpm": "rpm", "rad": "rad"}
 _KINDS: dict[type, pa.DataType] = {int: pa.int64(), float: pa.float64(), str: pa.string(), bool: pa.bool_()}

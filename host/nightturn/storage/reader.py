@@ -9,7 +9,7 @@ import pyarrow as pa
 
 from nightturn.calibration.torque import TorqueScale
 from nightturn.errors import NotWholeError, RunNotFoundError, StorageError
-from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS
+from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS, TREND
 from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage import chunk, datasets, paths, scales, spans, summary, tree
@@ -161,12 +161,12 @@ class Run:
         return self.frame(CYCLES, columns, reanalysis=reanalysis)
 
     def budget(self) -> pd.DataFrame:
-        """The uncertainty budgets: a row for each line of each figure of each cycle.
-
-        Columns cycle_no, figure, line, u (standard uncertainty in the figure's unit), nu (degrees of freedom), common (alike in
-        all cycles of the run) and source. The squares of a figure's `u` add up to the square of its `_u` in `cycles()`.
-        """
+        """The uncertainty budgets (`model.rows.BudgetRow`); the squares of a figure's `u` add up to that of its `_u` in `cycles()`."""
         return self.frame(BUDGET)
+
+    def trend(self) -> pd.DataFrame:
+        """The course of each figure as the run saw it, cycle by cycle (`model.rows.TrendRow`)."""
+        return self.frame(TREND)
 
     def gaps(self) -> pd.DataFrame:
         """Samples that are missing, and why."""

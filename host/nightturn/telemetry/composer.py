@@ -19,6 +19,7 @@ from nightturn.model.rows import (
     RunEnded,
     StandingRow,
     StateRow,
+    TrendRow,
 )
 from nightturn.motion.permission import MotionState
 from nightturn.telemetry import older_alarms, payloads
@@ -92,8 +93,10 @@ class Composer:
                 return [latest(topic, payloads.live(row, self._stamp(self._known(fixture))), LIVE_EXPIRY_S)]
             case AlarmOver():
                 return self._lower(fixture, row.kind)
-            case CycleRecord():
-                return self._cycle(fixture, row)
+            case CycleRecord() | TrendRow():
+                return (
+                    self._cycle(fixture, row) if isinstance(row, CycleRecord) else self._trend(fixture, row)
+                )
             case EventRow() | RecoveredRow():
                 return (
                     self._event(fixture, row) if isinstance(row, EventRow) else self._recovered(fixture, row)
@@ -200,6 +203,13 @@ class Composer:
             *lowered,
             wanted(topic, payloads.cycle(record, self._next(fixture), known.limits), M_EXPIRY_S),
         ]
+
+    def _trend(self, fixture: str, row: TrendRow) -> list[Message]:
+        """The course of a figure that has a value in this cycle."""
+        if row.value is None:
+            return []
+        topic = self._topics.measurement(fixture, "trend")
+        return [wanted(topic, payloads.trend(row, self._next(fixture)), M_EXPIRY_S)]
 
     def _happened(self, fixture: str, row: GapRow | RunEnded) -> list[Message]:
         """What has a row of its own beside the events."""

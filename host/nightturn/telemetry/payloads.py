@@ -17,9 +17,19 @@ from typing import Literal
 
 import msgspec
 
+from nightturn.estimation.figures import unit_of
 from nightturn.model.alarms import ends_with
 from nightturn.model.figures import CycleRecord
-from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnded, StandingRow, StateRow
+from nightturn.model.rows import (
+    CountersRow,
+    EventRow,
+    GapRow,
+    LiveRow,
+    RunEnded,
+    StandingRow,
+    StateRow,
+    TrendRow,
+)
 from nightturn.telemetry.cycle_values import measured, quality, temperatures
 from nightturn.telemetry.numbers import rounded
 
@@ -229,6 +239,25 @@ def cycle(record: CycleRecord, stamp: Stamp, limits: Mapping[str, object] = NO_L
             "config_digest": record.config_digest,
             **measured(record),
             **limits,
+        }
+    )
+
+
+def trend(row: TrendRow, stamp: Stamp) -> bytes:
+    """One figure of a cycle among those before it; numbers are in `unit`, slopes per stroke and per hour, what is left in both."""
+    told = {
+        name: rounded(value) if isinstance(value, float) else value
+        for name, value in msgspec.structs.asdict(row).items()
+        if name not in {"ts", "epoch"} and not name.startswith("ts_")
+    }
+    changed = {name: _ts(getattr(row, name)) for name in ("ts_changed", "ts_changed_from", "ts_changed_to")}
+    return _encode(
+        {
+            **_common("trend", stamp, row.ts),
+            "epoch": row.epoch,
+            "unit": unit_of(row.figure),
+            **told,
+            **changed,
         }
     )
 

@@ -2,7 +2,7 @@
 
     nightturn/v1/<lab>/<fixture>/info            retained
     nightturn/v1/<lab>/<fixture>/state           retained
-    nightturn/v1/<lab>/<fixture>/m/cycle         one per cycle; also m/live and m/health; expire after a day
+    nightturn/v1/<lab>/<fixture>/m/cycle         one per cycle; also m/trend, m/live and m/health; expire after a day
     nightturn/v1/<lab>/<fixture>/alarm/<id>      retained while active, cleared by an empty payload
     nightturn/v1/<lab>/<fixture>/ev/<type>
     nightturn/v1/<lab>/<fixture>/cmd/<name>      reserved; nothing subscribes to it
@@ -20,7 +20,7 @@ from nightturn.model.names import LAB_NAME, fixture_id_problem
 ROOT = "nightturn"
 MAJOR = "v1"
 
-Measurement = Literal["cycle", "live", "health"]
+Measurement = Literal["cycle", "trend", "live", "health"]
 
 HOST_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,62}")
 WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
@@ -59,7 +59,7 @@ class Topics:
         return f"{self._of(fixture)}/state"
 
     def measurement(self, fixture: str, kind: Measurement) -> str:
-        """Figures of a cycle, live values, or the health of the telemetry itself."""
+        """Figures of a cycle, their course, live values, or the health of the telemetry itself."""
         return f"{self._of(fixture)}/m/{kind}"
 
     def alarm(self, fixture: str, alarm_id: str) -> str:

@@ -201,6 +201,16 @@ def correction(
     return Correction(shift, np.column_stack((own, *apart)) if apart else own, model.nu)
 
 
+def explained(
+    model: TemperatureModel, hours: Float64s, degc: Float64s, *, breaks: Int64s | None = None
+) -> Float64s:
+    """The shift of `correction` alone, for one value after the other; hours (n,) that rise are not looked at again."""
+    begins = np.zeros(len(hours), np.bool_)
+    if breaks is not None and len(breaks):
+        begins[np.asarray(breaks, np.int64)] = True
+    return added(model.curve, lagged(hours, degc, model.curve.lag_h, begins) - model.reference_degc)
+
+
 def paused(model: TemperatureModel, degc: Float64s) -> Paused | None:
     """By how much readings (n,) lie outside the baseline's range, the worst of them; None where the trend can be judged.
 

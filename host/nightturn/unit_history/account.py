@@ -1,6 +1,7 @@
 """Everything that is told of a unit's life: its nights, the course of each figure, limits ahead, and what a change is consistent with."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -11,18 +12,16 @@ from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text
+from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
+from nightturn.storage.moments import local_text
 from nightturn.storage.reader import Run
 from nightturn.trend.change_point import VALUES_MIN
+from nightturn.trend.course import Course, course_of
+from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.run_length import Budget
 from nightturn.trend.time_to_limit import words
-from nightturn.unit_history.causes import causes_since
-from nightturn.unit_history.course import Course, course_of
-from nightturn.unit_history.life import Life, life_of
-from nightturn.unit_history.limits import limits_ahead
-from nightturn.unit_history.nights import Night
-from nightturn.unit_history.settled import standing_still
-from nightturn.unit_history.watch import FALSE_ALARMS_PER_NIGHT, budget_of, watched
-from nightturn.unit_history.wording import (
+from nightturn.trend.watch import watched
+from nightturn.trend.wording import (
     change_text,
     course_text,
     left_out_text,
@@ -30,6 +29,11 @@ from nightturn.unit_history.wording import (
     temperature_text,
     watch_text,
 )
+from nightturn.unit_history.causes import causes_since
+from nightturn.unit_history.life import Life, life_of
+from nightturn.unit_history.nights import Night
+from nightturn.unit_history.standing import standing_still
+from nightturn.unit_history.watch import budget_of
 
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 """Whose change is asked for its cause, the first of them that changed."""
@@ -178,8 +182,10 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
     series, first = course.series, course.found[0].change if course.found else None
     at = course.when
     level = course.level
-    limits = limits_ahead(course, found.nights[-1].settings)
-    watch = watched(course, budget)
+    settings = found.nights[-1].settings
+    limits = limits_ahead(course, settings.variant, settings.fixture.protect)
+    watch = watched(course, budget.threshold)
+    moment = partial(local_text, zone=zone)
     return CourseLine(
         figure=series.figure,
         direction=series.direction,
@@ -192,12 +198,12 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
         level_text=level_text(course),
         limit_text=words(limits[0], series.unit) if limits else "",
         watch_ts=watch.ts,
-        watch_text=watch_text(watch, zone),
+        watch_text=watch_text(watch, moment),
         changed_ts=None if at is None else at[0],
         changed_from_ts=None if at is None else at[1],
         changed_to_ts=None if at is None else at[2],
         changed_strokes=None if first is None else int(series.strokes[first.at]),
-        said=(*change_text(course, zone), *course_text(course, limits)),
+        said=(*change_text(course, moment), *course_text(course, limits)),
     )
 
 

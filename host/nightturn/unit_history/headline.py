@@ -1,7 +1,7 @@
 """One sentence on a unit: what changed, since when and what it is consistent with; or how far a limit is off."""
 
+from nightturn.trend.wording import NO_CHANGE, NOTHING_JUDGED
 from nightturn.unit_history.account import WORN, Account, CourseLine
-from nightturn.unit_history.wording import NO_CHANGE, NOTHING_JUDGED
 
 CAUSE = "Consistent with "
 

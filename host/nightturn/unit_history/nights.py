@@ -16,15 +16,15 @@ from nightturn.model.tiles import Float64s, Int64s
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.unit_runs import runs_of_unit
+from nightturn.trend.series import NEAR
 
 S_PER_H = 3600.0
 DEG_PER_REV = 360.0
 NIGHTS_MAX = 5000
 """Runs of one unit that are read at once; of a longer life the newest."""
-BEARING = "temp_bearing_degc"
-NEAR = (BEARING, "temp_housing_degc", "temp_winding_degc", "temp_ambient_degc")
-"""Whose temperature friction follows most, the nearest first."""
 TEMP_CLASS_K = 5.0
+TEMPERATURES = tuple(f"temp_{role}_degc" for role in NEAR)
+"""Columns of the cycles, in the order of `NEAR`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ class Night:
 def temperatures_degc(cycles: pd.DataFrame) -> Float64s:
     """The temperature of each cycle (n,) nearest to the bearing; NaN where none was read."""
     found = np.full(len(cycles), np.nan)
-    for name in NEAR:
+    for name in TEMPERATURES:
         if name in cycles:
             found = np.where(np.isfinite(found), found, cycles[name].to_numpy(np.float64))
     return found

@@ -1,17 +1,16 @@
 """Sentences on the course of a figure, from facts; numbers with their unit and interval, times by the bench's clocks."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from nightturn.model.quantities import fixed, interval, number, quantity
-from nightturn.storage.moments import local_text
-from nightturn.trend.change_point import LEAST, VALUES_MIN, Kind
+from nightturn.trend.change_point import LEAST, VALUES_MIN, Found, Kind
+from nightturn.trend.course import Course
+from nightturn.trend.settled import NS_PER_H
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import Equilibrium, NoTemperatureModel, TemperatureModel
 from nightturn.trend.temperature_curves import Kind as Curve
 from nightturn.trend.time_to_limit import TimeToLimit, words
-from nightturn.unit_history.course import Course
-from nightturn.unit_history.settled import NS_PER_H
-from nightturn.unit_history.watch import Watched
+from nightturn.trend.watch import Watched
 
 NO_CHANGE = "no step or ramp began"
 NOTHING_JUDGED = "nothing judged yet: too few cycles of a warm unit"
@@ -19,45 +18,49 @@ CLOCK_H = 20
 """Of a set that is shorter than so many hours the times of day say enough."""
 MINUTE, DAY = 16, 10
 """Characters of a moment up to the minute, and up to the day."""
+Moment = Callable[[int], str]
+"""ns since 1970 UTC by the bench's clocks, as `model.clocks.clock_text` writes it."""
 
 
-def moment_text(ts: int, zone: str) -> str:
-    """`2026-11-28 02:47 +00:00`."""
-    text = local_text(ts, zone)
-    return f"{text[:MINUTE]}{text[MINUTE + 3 :]}"
+def short(moment: str) -> str:
+    """`2026-11-28 02:47 +00:00` of a moment to the second."""
+    return f"{moment[:MINUTE]}{moment[MINUTE + 3 :]}"
 
 
-def change_text(course: Course, zone: str) -> tuple[str, ...]:
+def change_text(course: Course, moment: Moment) -> tuple[str, ...]:
     """The first change since the last known step, with the times between which it lies, and how many there are behind it."""
-    if course.when is None:
+    if not course.found:
         count = len(course.values)
         few = f"no change looked for: {count} values, {VALUES_MIN} are wanted"
         return (few,) if count < VALUES_MIN else ()
-    first, series = course.found[0].change, course.series
-    unit, ts = series.unit, series.ts.tolist()
-    at, low, high = course.when
+    said = [changed_text(course, course.found[0], moment)]
+    if course.found[0].other is not None:
+        said.append("whether it is a step or a ramp is not decided")
+    if len(course.found) > 1:
+        last = int(course.series.ts[course.found[-1].change.at])
+        count = len(course.found) - 1
+        what = "one more change" if count == 1 else f"{count} more changes"
+        said.append(f"{what} behind it, the last at {short(moment(last))}")
+    return tuple(said)
+
+
+def changed_text(course: Course, found: Found, moment: Moment) -> str:
+    """One change: `stepped up 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; stroke 4100), from 88.7 to 91.2 mN·m`."""
+    change, series = found.change, course.series
+    unit = series.unit
+    at, low, high = course.spanned(found)
     begin = DAY + 1 if high - low < CLOCK_H * NS_PER_H else 0
-    between = " to ".join(moment_text(each, zone)[begin:MINUTE] for each in (low, high))
+    between = " to ".join(short(moment(each))[begin:MINUTE] for each in (low, high))
     goes = {
         (Kind.STEP, True): "stepped up",
         (Kind.STEP, False): "stepped down",
         (Kind.BEND, True): "rises since",
         (Kind.BEND, False): "falls since",
-    }[first.kind, first.after > first.before]
-    since = moment_text(at, zone)
-    text = f"{goes} {since} (90 %: {between}; stroke {fixed(series.strokes[first.at], 0)})"
-    if first.kind is Kind.BEND and first.places[0] <= LEAST:
+    }[change.kind, change.after > change.before]
+    text = f"{goes} {short(moment(at))} (90 %: {between}; stroke {fixed(series.strokes[change.at], 0)})"
+    if change.kind is Kind.BEND and change.places[0] <= LEAST:
         text += ", or since before that"
-    ways = f", from {quantity(first.before, unit)} to {quantity(first.after, unit, beside=first.before)}"
-    said = [text + ways]
-    if course.found[0].other is not None:
-        said.append("whether it is a step or a ramp is not decided")
-    if len(course.found) > 1:
-        last = course.found[-1].change
-        count = len(course.found) - 1
-        what = "one more change" if count == 1 else f"{count} more changes"
-        said.append(f"{what} behind it, the last at {moment_text(ts[last.at], zone)}")
-    return tuple(said)
+    return f"{text}, from {quantity(change.before, unit)} to {quantity(change.after, unit, beside=change.before)}"
 
 
 def course_text(course: Course, limits: Sequence[TimeToLimit]) -> tuple[str, ...]:
@@ -87,10 +90,10 @@ def left_out_text(course: Course) -> str:
     return ", ".join(said)
 
 
-def watch_text(found: Watched, zone: str) -> str:
+def watch_text(found: Watched, moment: Moment) -> str:
     """When the watch told of a change, or why it would not."""
     if found.ts is not None:
-        return f"seen by the watch at {moment_text(found.ts, zone)}"
+        return f"seen by the watch at {short(moment(found.ts))}"
     return found.why_not or "watched, nothing seen"
 
 

@@ -5,10 +5,8 @@ import numpy as np
 from nightturn.estimation.turns import Bools
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.tiles import Float64s, Int64s
-from nightturn.trend.block_means import GAP_STEPS, UnusableSeriesError
-from nightturn.trend.temperature import Equilibrium, equilibrium
-from nightturn.unit_history.life import Series
-from nightturn.unit_history.nights import Night, temperatures_degc
+from nightturn.trend.block_means import GAP_STEPS
+from nightturn.trend.series import Series
 
 LIMIT_K = 0.5
 WINDOW_H = 1.0
@@ -35,20 +33,6 @@ def settled(series: Series) -> Bools:
     long = hours - hours[first] >= WINDOW_H
     moved = [np.ptp(degc[start : at + 1]) for at, start in enumerate(begins.tolist())]
     return np.asarray(long & (np.array(moved, np.float64).reshape(len(degc)) <= LIMIT_K))
-
-
-def standing_still(night: Night) -> Equilibrium | None:
-    """Whether the temperature stood still over the last hour of a night; None where too little was read to say so."""
-    degc = temperatures_degc(night.cycles)
-    if not degc.size or not np.isfinite(degc).all():
-        return None
-    ts = night.cycles["ts_start"].astype("int64").to_numpy()
-    late = ts >= ts[-1] - WINDOW_H * 1.5 * NS_PER_H
-    hours = (ts[late] - ts[late][0]) / NS_PER_H
-    try:
-        return equilibrium(hours, degc[late], limit_k_per_h=LIMIT_K / WINDOW_H, window_h=WINDOW_H)
-    except UnusableSeriesError:  # a pause, so that nobody knows what it did meanwhile
-        return None
 
 
 def swept(degc: Float64s) -> bool:

@@ -18,6 +18,8 @@ from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
 from nightturn.trend.change_point import VALUES_MIN, Found, Kind, changes
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
+from nightturn.trend.series import Series
+from nightturn.trend.settled import breaks_of, hours_of, settled, swept, thinned
 from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
 from nightturn.trend.temperature import (
     BASELINE_MIN,
@@ -29,8 +31,6 @@ from nightturn.trend.temperature import (
     paused,
     temperature_model,
 )
-from nightturn.unit_history.life import Series
-from nightturn.unit_history.settled import breaks_of, hours_of, settled, swept, thinned
 
 BASELINE = 60
 """Cycles of one direction behind a step from which temperature is learned: some six hours of the demo's plan."""
@@ -57,7 +57,7 @@ class Course:
         found: changes beyond that, in order; hidden: how many lie within it.
         beside: whether temperature stands beside the slope as a line.
         steady: whether one sloping line tells everything.
-        slope: behind the last change, or of everything; or why there is none. ranks: a second opinion on the same cycles, where there is a slope.
+        slope: behind the last change, or of everything; or why there is none. by_hours: the same along hours. ranks: a second opinion on the same cycles, where there is a slope.
     """
 
     series: Series
@@ -72,6 +72,7 @@ class Course:
     steady: bool
     beside: bool
     slope: Slope | NoSlope
+    by_hours: Slope | NoSlope
     ranks: MannKendall | None
 
     @property
@@ -80,12 +81,19 @@ class Course:
 
         A step lies behind the last cycle of before, a bend before the first of its ramp.
         """
-        if not self.found:
-            return None
-        first, ts = self.found[0].change, self.series.ts
-        back, on = (1, 0) if first.kind is Kind.STEP else (0, 1)
-        low, high = max(first.places[0] - back, 0), min(first.places[-1] + on, len(ts) - 1)
-        return int(ts[first.at]), int(ts[low]), int(ts[high])
+        return self.spanned(self.found[0]) if self.found else None
+
+    def spanned(self, found: Found) -> tuple[int, int, int]:
+        """The same of any of its changes."""
+        ts = self.series.ts
+        low, high = self.places(found)
+        return int(ts[found.change.at]), int(ts[low]), int(ts[high])
+
+    def places(self, found: Found) -> tuple[int, int]:
+        """Between which values a change lies with 90 %."""
+        change = found.change
+        back, on = (1, 0) if change.kind is Kind.STEP else (0, 1)
+        return max(change.places[0] - back, 0), min(change.places[-1] + on, len(self.series.ts) - 1)
 
     @property
     def level(self) -> tuple[float, float] | None:
@@ -133,6 +141,10 @@ def course_of(series: Series) -> Course:
     if found:
         behind = np.arange(len(values)) >= found[-1].change.at
         line, beside = _line(left.part(behind), values[behind], common[behind], axis, known)
+    by_hours = line
+    if axis is not Axis.HOURS:
+        behind = np.arange(len(values)) >= (found[-1].change.at if found else 0)
+        by_hours, _ = _line(left.part(behind), values[behind], common[behind], Axis.HOURS, known)
     worst = None
     if isinstance(known.model, TemperatureModel) and (warm & ~known.inside).any():
         told = paused(known.model, latest.degc[warm])
@@ -150,6 +162,7 @@ def course_of(series: Series) -> Course:
         steady=steady,
         beside=beside,
         slope=line,
+        by_hours=by_hours,
         ranks=_ranks(left, values, axis, found) if isinstance(line, Slope) and not beside else None,
     )
 

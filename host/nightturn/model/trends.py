@@ -1,0 +1,80 @@
+"""What is known of the course of a figure over the cycles of a run, as it comes back from where it was fitted."""
+
+import msgspec
+
+
+class Changed(msgspec.Struct, frozen=True):
+    """A change: another level from a cycle on (`step`), or a ramp from there on (`bend`).
+
+    Attributes:
+        cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the run, UTC ns.
+        cycle_no_from, cycle_no_to, ts_from, ts_to: between which it lies with 90 %.
+        before, after: levels, of a bend before it and at the end, in the figure's unit; u_before, u_after: their standard uncertainties.
+        placed: whether enough cycles lie behind it to say where it began. said: the sentence.
+    """
+
+    kind: str
+    cycle_no: int
+    strokes: int
+    ts: int
+    cycle_no_from: int
+    cycle_no_to: int
+    ts_from: int
+    ts_to: int
+    before: float
+    u_before: float
+    after: float
+    u_after: float
+    placed: bool
+    said: str
+
+
+class Rate(msgspec.Struct, frozen=True):
+    """A slope along `strokes` or `hours`, per one of them, and the nearest limit that it leads to.
+
+    Attributes:
+        u: standard uncertainty; half: ± 95 %.
+        limit, bound: in the figure's unit, `max` or `min`; None without one.
+        not_before: with 95 % the limit is not reached before so many strokes or hours more; `capped` where nothing is said beyond.
+        towards: whether the slope leads to it, or the level is there. said: what is left, a sentence; empty without a limit.
+    """
+
+    axis: str
+    slope: float
+    u: float
+    half: float
+    limit: float | None = None
+    bound: str = ""
+    not_before: float | None = None
+    capped: bool = False
+    towards: bool = False
+    said: str = ""
+
+
+class Fitted(msgspec.Struct, frozen=True):
+    """The course of one figure in one direction, up to a cycle.
+
+    Attributes:
+        cycles: that were judged.
+        level, level_half: where it is, with its 95 % interval; None where that is not known.
+        rates: along strokes and along hours, where there is a slope.
+        changes: in order. said: how it goes on, sentences.
+        fingerprint: the numeric environment it was worked out in.
+        alarmed: whether a watch that begins with the first cycle has seen a change; said with `chart` only.
+        model, chart: what temperature does, and that watch, where temperature was to be learned; packed, else empty.
+    """
+
+    cycles: int
+    level: float | None
+    level_half: float | None
+    rates: tuple[Rate, ...]
+    changes: tuple[Changed, ...]
+    said: tuple[str, ...]
+    fingerprint: str
+    alarmed: bool = False
+    model: bytes = b""
+    chart: bytes = b""
+
+    def rate(self, axis: str) -> Rate | None:
+        """Along strokes or hours."""
+        return next((each for each in self.rates if each.axis == axis), None)

@@ -1,0 +1,57 @@
+"""What the watch over figures promises: false alarms in a night over the whole bench, and from when on it sees a change."""
+
+from dataclasses import dataclass
+
+from nightturn.motion.moves import cycle_seconds
+from nightturn.settings.rig import FixtureSettings
+from nightturn.trend.cusum import WATCHED_FROM
+from nightturn.trend.following import DIRECTIONS
+from nightturn.trend.run_length import Budget
+from nightturn.trend.series import FOLLOWED
+from nightturn.trend.settled import WINDOW_H
+
+NIGHT_S = 8 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class WatchOutlook:
+    """The watch of one fixture.
+
+    Attributes:
+        sentence: what the rate means. run_length: mean values between false alarms of one sum; threshold: of each, standard deviations.
+        armed_s: from the first cycle on, where the temperature stands still from the beginning.
+        ends_run: whether a change ends the run.
+    """
+
+    sentence: str
+    run_length: float
+    threshold: float
+    armed_s: float
+    ends_run: bool
+
+
+def watch_budget(settings: FixtureSettings, fixtures: int, false_alarms_per_night: float) -> Budget:
+    """The share of a fixture in the false alarms of a bench of so many: each figure in each direction, upwards and downwards.
+
+    Its threshold is a ConfigError where that rate cannot be kept.
+    """
+    cycles = int(NIGHT_S / cycle_seconds(settings)) // len(DIRECTIONS)
+    return Budget(
+        fixtures, len(FOLLOWED) * len(DIRECTIONS), max(cycles, 1), false_alarms_per_night, WATCHED_FROM
+    )
+
+
+def watch_outlook(settings: FixtureSettings, fixtures: int, false_alarms_per_night: float) -> WatchOutlook:
+    """What is to be expected of the watch.
+
+    Raises:
+        ConfigError: that rate cannot be kept.
+    """
+    budget = watch_budget(settings, fixtures, false_alarms_per_night)
+    return WatchOutlook(
+        sentence=budget.sentence(),
+        run_length=budget.run_length,
+        threshold=budget.threshold,
+        armed_s=WINDOW_H * 3600.0 + len(DIRECTIONS) * WATCHED_FROM * cycle_seconds(settings),
+        ends_run=settings.trend.on_change == "stop",
+    )

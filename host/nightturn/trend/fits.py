@@ -1,0 +1,153 @@
+"""The course of one figure as a job that can be done anywhere: what it needs, and what comes back.
+
+It is what `course.course_of` says of the same cycles afterwards, so a live watch and the history of a unit cannot disagree.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
+
+import msgspec
+import numpy as np
+
+from nightturn.errors import fault
+from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
+from nightturn.model.clocks import ClockOffset, bench_text
+from nightturn.model.facts import TrendFitted
+from nightturn.model.trends import Changed, Fitted, Rate
+from nightturn.settings.rig import Limit
+from nightturn.settings.variant import Variant
+from nightturn.trend.change_point import LEAST, Found
+from nightturn.trend.course import Course, course_of
+from nightturn.trend.limits_ahead import limits_ahead
+from nightturn.trend.series import FOLLOWED, Series
+from nightturn.trend.slope import Slope
+from nightturn.trend.temperature import TemperatureModel
+from nightturn.trend.time_to_limit import Outcome, TimeToLimit, words
+from nightturn.trend.watch import charted
+from nightturn.trend.wording import Moment, changed_text, course_text
+
+NOT_FITTED = "the course could not be fitted"
+
+
+class Point(msgspec.Struct, frozen=True, array_like=True):
+    """A cycle, or the mean of neighbouring ones: the figures of `FOLLOWED` in their order, None where a cycle has none.
+
+    `strokes` are those of the run before it, `degc` the temperature nearest to the bearing, NaN without one.
+    """
+
+    cycle_no: int
+    ts: int
+    strokes: float
+    degc: float
+    values: tuple[float | None, ...]
+    us: tuple[float, ...]
+
+
+class FitJob(msgspec.Struct, frozen=True):
+    """Everything that the course of a figure follows from; `learn`: also what temperature does, and the watch over all cycles without it."""
+
+    figure: str
+    direction: int
+    cycle_no: int
+    points: tuple[Point, ...]
+    threshold: float
+    variant: Variant
+    protect: Mapping[str, Limit]
+    offsets: tuple[ClockOffset, ...]
+    learn: bool
+
+
+def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
+    """The cycles in which a figure has a value, as a series of one night."""
+    place = FOLLOWED.index(figure)
+    there = [each for each in points if each.values[place] is not None]
+    count = len(there)
+    return Series(
+        figure=figure,
+        direction=direction,
+        strokes=np.array([each.strokes for each in there], np.float64),
+        ts=np.array([each.ts for each in there], np.int64),
+        value=np.array([each.values[place] for each in there], np.float64),
+        u=np.array([each.us[place] for each in there], np.float64),
+        degc=np.array([each.degc for each in there], np.float64),
+        stretch=np.zeros(count, np.int64),
+        night=np.zeros(count, np.int64),
+        cycle_no=np.array([each.cycle_no for each in there], np.int64),
+        left_out=left_out,
+    )
+
+
+def fitted(job: FitJob) -> TrendFitted:
+    """The course up to the newest cycle of a job, or why there is none. A pure function, 5 to some 500 ms."""
+    try:
+        with one_blas_thread():
+            found = _fitted(job)
+    except Exception as error:  # noqa: BLE001 - a figure whose course is not known says so; the night goes on
+        return TrendFitted(job.figure, job.direction, job.cycle_no, error=f"{NOT_FITTED}: {fault(error)}")
+    return TrendFitted(job.figure, job.direction, job.cycle_no, found)
+
+
+def _fitted(job: FitJob) -> Fitted:
+    course = course_of(series_of(job.points, job.figure, job.direction))
+    along = limits_ahead(course, job.variant, job.protect)
+    hourly = limits_ahead(course, job.variant, job.protect, by_hours=True)
+    moment = partial(bench_text, offsets=job.offsets)
+    level = course.level
+    found = Fitted(
+        cycles=len(course.values),
+        level=None if level is None else level[0],
+        level_half=None if level is None else level[1],
+        rates=tuple(_rates(course, along, hourly)),
+        changes=tuple(_changed(course, each, moment) for each in course.found),
+        said=course_text(course, along),
+        fingerprint=fingerprint(),
+    )
+    if not job.learn:
+        return found
+    seen, chart = charted(course, job.threshold)
+    model = msgspec.msgpack.encode(course.model) if isinstance(course.model, TemperatureModel) else b""
+    return msgspec.structs.replace(
+        found, alarmed=seen.ts is not None, model=model, chart=msgspec.msgpack.encode(chart)
+    )
+
+
+def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeToLimit]) -> Iterator[Rate]:
+    """Along strokes and along hours, each once."""
+    for line, limits in ((course.slope, along), (course.by_hours, hourly)):
+        if not isinstance(line, Slope) or (limits is hourly and course.by_hours is course.slope):
+            continue
+        nearest = min(limits, key=lambda each: each.not_before, default=None)
+        rate = Rate(line.axis.value, line.slope, line.slope_u, line.half_width)
+        if nearest is not None:
+            rate = msgspec.structs.replace(
+                rate,
+                limit=nearest.limit,
+                bound=nearest.bound,
+                not_before=nearest.not_before,
+                capped=nearest.capped,
+                towards=nearest.outcome in {Outcome.TOWARDS, Outcome.REACHED},
+                said=words(nearest, course.series.unit),
+            )
+        yield rate
+
+
+def _changed(course: Course, found: Found, moment: Moment) -> Changed:
+    change, series = found.change, course.series
+    ts, ts_from, ts_to = course.spanned(found)
+    low, high = course.places(found)
+    return Changed(
+        kind=change.kind.value,
+        cycle_no=int(series.cycle_no[change.at]),
+        strokes=round(float(series.strokes[change.at])),
+        ts=ts,
+        cycle_no_from=int(series.cycle_no[low]),
+        cycle_no_to=int(series.cycle_no[high]),
+        ts_from=ts_from,
+        ts_to=ts_to,
+        before=change.before,
+        u_before=change.u_before,
+        after=change.after,
+        u_after=change.u_after,
+        placed=change.places[-1] < len(course.values) - LEAST,
+        said=changed_text(course, found, moment),
+    )

@@ -1,0 +1,41 @@
+"""What `check` states of the watch is what the daemon holds its sums against."""
+
+import msgspec
+import pytest
+from tests.storage.store import rig_settings
+
+from nightturn.cli.outlook_text import watch_rows
+from nightturn.errors import ConfigError
+from nightturn.motion.moves import cycle_seconds
+from nightturn.outlook.watch_outlook import NIGHT_S, watch_budget, watch_outlook
+from nightturn.settings.rig import Trend
+from nightturn.trend.cusum import WATCHED_FROM
+from nightturn.trend.run_length import run_length
+from nightturn.trend.series import FOLLOWED
+
+
+def test_the_rate_is_divided_over_all_fixtures_figures_directions_and_sides() -> None:
+    settings = rig_settings()
+    cycles = int(NIGHT_S / cycle_seconds(settings)) // 2
+    found = watch_outlook(settings, 3, 0.05)
+    assert found.run_length == pytest.approx(3 * len(FOLLOWED) * 2 * 2 * cycles / 0.05)
+    assert run_length(found.threshold, clip=4.0) == pytest.approx(found.run_length, rel=1e-6)
+    assert found.threshold == watch_budget(settings, 3, 0.05).threshold
+    assert found.threshold < watch_outlook(settings, 30, 0.05).threshold
+    assert found.threshold < watch_outlook(settings, 3, 0.005).threshold
+
+
+def test_the_row_says_the_rate_when_it_is_armed_and_what_a_change_does() -> None:
+    settings = rig_settings()
+    ((name, text),) = watch_rows(watch_outlook(settings, 2, 0.05))
+    assert name == "watch"
+    assert text.startswith("0.05 false alarms expected a night over 2 fixtures, 12 figures, 2 sides and ")
+    assert text.endswith("; a change is a note, and the run goes on")
+    assert watch_outlook(settings, 2, 0.05).armed_s == 3600.0 + 2 * WATCHED_FROM * cycle_seconds(settings)
+    stops = msgspec.structs.replace(settings, trend=Trend(on_change="stop"))
+    assert watch_rows(watch_outlook(stops, 2, 0.05))[0][1].endswith("; a change ends the run")
+
+
+def test_a_rate_that_cannot_be_kept_is_an_error() -> None:
+    with pytest.raises(ConfigError, match="cannot be kept"):
+        watch_outlook(rig_settings(), 1, 1e-12)
