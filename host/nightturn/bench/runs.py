@@ -23,7 +23,7 @@ from nightturn.calibration.records import (
 from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_record_in_force
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, StreamLeft, Travel
+from nightturn.model.facts import Lock, MotionLeft, RoutineLeft, RunOpened, Seen, StreamLeft, Travel
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
 from nightturn.settings.meaning import Texts
@@ -62,6 +62,7 @@ class Beginning:
         used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
         stream: where the device's series stood in a run that goes on.
+        routine: how far the plan of a run that goes on was beside its cycles.
     """
 
     first_record_no: int = 0
@@ -90,6 +91,7 @@ class Beginning:
     used_card: str = ""
     night: bytes = b""
     stream: StreamLeft | None = None
+    routine: RoutineLeft | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +265,7 @@ def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning, fixtur
         boot_id=beginning.boot_id,
         left=beginning.left,
         stream=beginning.stream,
+        routine=beginning.routine,
         locks=beginning.locks,
         guard_seen_open=beginning.guard_seen_open,
         resume_apart_s=resume_apart_s(fixture),
