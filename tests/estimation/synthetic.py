@@ -63,7 +63,7 @@ class Bench:
             speeds.append(travel(self.hold_rpm))
         if self.strokes:
             speeds.append(travel(self.exercise_rpm))
-        made = {
+        made: dict[str, Any] = {
             "cell_samples": cell,
             "counts_per_rev": self.counts_per_rev,
             "slow_cell_counts": travel(self.slow_rpm),

@@ -276,7 +276,7 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         seen=travel.seen_now(state),
         travel_why=state.motion.travel_why,
         night=state.run.night.packed,
-        routine=state.routine.left,
+        routine=state.motion.routine.left,
     )
 
 

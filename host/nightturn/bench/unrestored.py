@@ -134,9 +134,10 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
         run=Run.of(msgspec.structs.replace(opened, cycle_no=counted.next_cycle, cycles_done=done)),
         epoch=Epoch.following(epoch, previous_ts),
         chunk=Chunk(no=chunk_no),
-        motion=Motion(planner=Planner(cycles_done=done)),
         # a cycle that is done had the warm-up and the first soak before it; whether a person was waited for nobody knows
-        routine=Routine(warmed=done > 0, soaked_at=done or -1),
+        motion=Motion(
+            planner=Planner(cycles_done=done), routine=Routine(warmed=done > 0, soaked_at=done or -1)
+        ),
     )
     core = Fixture()
     core.restore(to_bytes(state))

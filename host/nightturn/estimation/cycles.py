@@ -11,7 +11,7 @@ from nightturn.estimation.phases import (
     LONG_GAP_CELLS,
     PhaseChange,
     ScanSettings,
-    beside,
+    phase_beside,
     speeds_of,
 )
 from nightturn.estimation.scan import Piece, Scan, Stretch, before, encoder_jump, join
@@ -36,7 +36,7 @@ class Estimator(msgspec.Struct):
     A cell of the grid counts only when it and both its neighbours are on the commanded speed, so that no ramp reaches
     a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS`, a tile and `FOLD_SAMPLES`. `readings` are
     temperatures that came before a sample (epoch, index) that the scan has not reached: whichever cycle that sample is found to
-    end or to be in has them, however the samples were cut into tiles. `beside_no` counts strokes beside the cycles since the last pass;
+    end or to be in has them, however the samples were cut into tiles. `beside` are phase and number of the last stroke beside the cycles;
     `waited` is whether the plan may have waited for a person since, so that the temperatures of that time are no cycle's.
     """
 
@@ -60,7 +60,7 @@ class Estimator(msgspec.Struct):
     folded_index: int = -1
     folded_raw: int = 0
     readings: list[tuple[int, int, list[tuple[str, int]]]] = []
-    beside_no: int = 0
+    beside: tuple[str, int] = ("", 0)
     waited: bool = False
 
     @classmethod
@@ -241,7 +241,7 @@ class Estimator(msgspec.Struct):
 
     def _begin(self, out: list[Event]) -> None:
         """Open a leg or a stroke with what is held."""
-        apart = beside(self.speeds)
+        apart = phase_beside(self.speeds)
         stroke = bool(apart) or self.assembly.is_stroke(self.speeds)
         if apart or self.assembly.begins_anew(stroke=stroke):
             out += self.assembly.close(self.epoch, self.tick_zero)
@@ -251,7 +251,7 @@ class Estimator(msgspec.Struct):
             self.stroke = StrokeSums(
                 epoch=self.epoch,
                 cycle_no=0 if apart else self.assembly.cycle_no,
-                stroke_no=(self.beside_no if apart else self.assembly.strokes) + 1,
+                stroke_no=self._beside_no(apart) if apart else self.assembly.strokes + 1,
                 direction=self.direction,
                 rail_low=self.settings.rail_low,
                 rail_high=self.settings.rail_high,
@@ -259,7 +259,7 @@ class Estimator(msgspec.Struct):
             )
             self._enter(phase_of(self.stroke), opening.first, out)
             return
-        self.beside_no = 0
+        self.beside = ("", 0)
         if self.waited:
             self.waited = False
             self.assembly.forget_beside()
@@ -313,11 +313,16 @@ class Estimator(msgspec.Struct):
             out.append(stroke)
             out += cycles
 
+    def _beside_no(self, phase: str) -> int:
+        """The number of the next stroke of this phase, counted from the last pass or stroke of another one."""
+        before, stroke_no = self.beside
+        return stroke_no + 1 if before == phase else 1
+
     def _count(self, stroke: StrokeSums, start: StartSums | None) -> list[CycleSums]:
         """Add a stroke that has ended to its cycle; one beside the cycles leaves none of what it brought to the next."""
         if stroke.phase == EXERCISE:
             return self.assembly.take_stroke(stroke, self.epoch, self.tick_zero, start)
-        self.beside_no += 1
+        self.beside = (stroke.phase, stroke.stroke_no)
         self.assembly.forget_beside()
         return []
 

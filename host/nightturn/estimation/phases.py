@@ -138,6 +138,6 @@ def speeds_of(code: int) -> int:
     return abs(code) & (MOVING - 1)
 
 
-def beside(speeds: int) -> str:
+def phase_beside(speeds: int) -> str:
     """The phase of strokes beside the cycles that these speeds say; empty where they may be a cycle's."""
     return next((phase for bit, phase in BESIDE_SPEEDS.items() if speeds & bit), "")

@@ -95,7 +95,6 @@ TABLE: Mapping[MotionState, Mapping[Cause, MotionState]] = {
     _S.STOPPING: {
         **_ENDS,
         _C.PAUSE: _S.STOPPING,
-        _C.PARKED: _S.STOPPING,
         _C.INTERVENTION: _S.STOPPING,
         _C.TRIPPED: _S.STOPPING,
         _C.NEW_BOOT: _S.STOPPING,
