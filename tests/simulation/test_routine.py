@@ -5,6 +5,7 @@ Motion permission is bookkeeping and not a safety function; these tests say what
 
 import asyncio
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -55,7 +56,7 @@ class Strokes:
         return [row for row in self.rows if row.phase == phase]
 
 
-def with_plan(after_restart: str = "stay", **changes: object) -> FixtureSettings:
+def with_plan(after_restart: str = "stay", **changes: Any) -> FixtureSettings:
     plan = msgspec.structs.replace(CYCLES, **changes)
     return settings_of(
         plan=plan, shunt=Shunt(check=False), after_restart=after_restart, channels=Channels(bearing="bearing")
@@ -161,7 +162,7 @@ def test_strokes_under_a_load_torque_carry_it_both_ways_and_give_no_unpowered_fi
     ids=["warm_up", "soak", "park"],
 )
 def test_a_pause_sends_off_and_a_go_goes_on_with_the_time_that_was_turned(
-    tmp_path: Path, phase: str, changes: dict[str, object]
+    tmp_path: Path, phase: str, changes: dict[str, Any]
 ) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, settings=with_plan(**changes))
@@ -195,7 +196,8 @@ def test_a_pause_sends_off_and_a_go_goes_on_with_the_time_that_was_turned(
 
 @pytest.mark.parametrize("phase", [WARM_UP, SOAK, "park", "parked"])
 def test_a_stop_sends_off_in_every_one_of_them_and_ends_the_run(tmp_path: Path, phase: str) -> None:
-    changes = {WARM_UP: {"warm_up": WARM}, SOAK: {"soak": SOAKS}}.get(phase, {"park": PARKS})
+    each: dict[str, dict[str, Any]] = {WARM_UP: {"warm_up": WARM}, SOAK: {"soak": SOAKS}}
+    changes = each.get(phase, {"park": PARKS})
 
     async def act() -> None:
         scene = open_scene(tmp_path, settings=with_plan(**changes))

@@ -311,6 +311,7 @@ def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
         "cycles_planned": settings.plan.cycles,
         "cycle_planned_s": round(cycle_seconds(settings), 1),
         "version": VERSION,
+        **({"more_than_cycles": True} if settings.plan.has_more_than_cycles else {}),
         **_limits(settings, msgspec.json.decode(run.variant, type=Variant)),
     }
 

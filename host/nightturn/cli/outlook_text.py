@@ -64,7 +64,8 @@ def _planned_end(outlook: Outlook, now_ns: int, zone: str) -> str:
     if outlook.plan_s > DATED_S_MAX:
         return takes
     end = datetime.fromtimestamp(now_ns / 1e9 + outlook.plan_s, ZoneInfo(zone)).isoformat(" ", "minutes")
-    return f"{takes} without a pause; begun now they end {end[:16]} {end[16:]}"
+    pause = "a pause or what a person takes at its parks" if outlook.routine.parks else "a pause"
+    return f"{takes} without {pause}; begun now they end {end[:16]} {end[16:]}"
 
 
 def duration(seconds: float) -> str:

@@ -209,13 +209,15 @@ class CyclePlan(Part, frozen=True, kw_only=True):
         return {phase: each for phase, each in asked if each is not None}
 
     @property
-    def torque_nm_max(self) -> float:
-        """The highest torque that the actuator is to hold."""
-        return max(self.hold.torque_nm if self.hold else 0.0, self._stroke_torque_nm)
+    def has_more_than_cycles(self) -> bool:
+        """Whether cycles alone do not say how long it takes."""
+        return bool(self.conditioning) or self.park is not None
 
     @property
-    def _stroke_torque_nm(self) -> float:
-        return self.exercise.torque_nm if self.exercise.strokes else 0.0
+    def torque_nm_max(self) -> float:
+        """The highest torque that the actuator is to hold."""
+        held = self.hold.torque_nm if self.hold else 0.0
+        return max(held, self.exercise.torque_nm if self.exercise.strokes else 0.0)
 
 
 class FixtureSettings(Part, frozen=True, kw_only=True):
