@@ -51,7 +51,7 @@ class Bench:
     zero_nm: float = 0.0
     lag_s: float = 0.0
 
-    def settings(self, **changes: int) -> ScanSettings:
+    def settings(self, **changes: Any) -> ScanSettings:
         """What the fixture core would derive."""
         cell = max(1, round(0.05 * self.rate_hz))
 

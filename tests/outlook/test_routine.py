@@ -4,7 +4,6 @@ import msgspec
 import pytest
 from tests.fixture.stations import PAN15, planned
 
-from nightturn.daemon.before_go import _moves
 from nightturn.motion.moves import cycle_moves, positions
 from nightturn.outlook.plan import Outlook, outlook
 from nightturn.settings.rig import Conditioning, Exercise, FixtureSettings, Park, Soak, Travel
@@ -74,17 +73,3 @@ def test_soak_strokes_that_never_reach_their_speed_are_refused() -> None:
 def test_a_load_above_the_rated_torque_in_the_strokes_is_warned_of() -> None:
     found: Outlook = outlook(planned(exercise=Exercise(strokes=50, torque_nm=16.0)), PAN15)
     assert "exercise: 16 N·m is above the rated torque of 15 N·m" in found.warnings
-
-
-def test_who_gives_permission_reads_all_that_will_turn() -> None:
-    plan = planned(
-        exercise=Exercise(strokes=50, torque_nm=4.0),
-        warm_up=Conditioning(hours=0.5, speed_rpm=9.0),
-        soak=SOAK,
-        park=Park(every_cycles=10, angle_deg=90.0),
-        cycles=40,
-    ).plan
-    assert _moves(plan).partition("50 strokes ")[2] == (
-        "of 270° at 12 rpm holding 4 N·m; warm-up of 0.5 h, strokes of 270° at 9 rpm; soak of 2 h, strokes of 360° at 6 rpm; "
-        "to 90° behind every 10 cycles, and waits there; up to 40 cycles"
-    )

@@ -130,6 +130,10 @@ def test_warm_up_soak_and_park_come_in_their_order_and_no_cycle_counts_their_str
         event.detail for event in scene.events if event.kind == "soak_over"
     ]
     assert (again.first_difference, again.damage) == ("", [])
+    cut_otherwise = replay(tape_of_run(tmp_path, "pan-a1", report.run), tile_samples=333).rows
+    assert sorted(cut_otherwise.strokes, key=lambda row: row.ts) == sorted(
+        strokes.rows, key=lambda row: row.ts
+    )
 
 
 def test_strokes_under_a_load_torque_carry_it_both_ways_and_give_no_unpowered_figure(tmp_path: Path) -> None:
@@ -289,7 +293,7 @@ def test_what_is_parked_stays_parked_over_a_restart_and_an_opened_guard_until_a_
         scene = open_scene(tmp_path, settings=settings)
         await scene.until(lambda: scene.motion == "locked" and scene.count("parked") == 1)
         assert angle_deg(scene) == pytest.approx(ANGLE_DEG, abs=0.5)
-        assert scene.why_locked == ["parked at 45°, 1 cycles done; the plan waits for a person"]
+        assert scene.why_locked == ["parked at 45°, 1 cycle done; the plan waits for a person"]
         assert "parked at 45°" in scene.station.waits_for
         stops = [event for event in scene.events if event.kind in {"motion_stopped", "motion_locked"}]
         assert {event.severity for event in stops} == {"info"}
