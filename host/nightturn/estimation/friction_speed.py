@@ -80,10 +80,8 @@ def over_speed(
     either direction is left has the sign of the direction, a zero that moved has not. Both may drift in a straight line.
     """
     whole = [stroke for stroke in strokes if _whole(stroke)]
-    if not strokes:
-        return NO_STROKES
-    if conditions.stroke_torque_nm:
-        return LOADED_STROKES
+    if not strokes or conditions.stroke_torque_nm:
+        return LOADED_STROKES if strokes else NO_STROKES
     if len(whole) < min(len(strokes), STROKES_MIN):
         return SHORT_STROKES
     if len(whole) < STROKES_MIN:
