@@ -28,6 +28,25 @@ def test_the_example_checks_clean(capsys: pytest.CaptureFixture[str]) -> None:
     assert rows["exercise"] == "50 strokes of 270° and 4.4 s, 3.2 s of it at 12 rpm"
 
 
+def test_the_example_of_a_soak_checks_clean_and_says_what_comes_beside_the_cycles(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    code, out, err = typed(["check", str(EXAMPLE.with_name("soak.toml"))], capsys)
+    assert (code, err) == (0, "")
+    assert "warning" not in out
+    rows = dict(pairs(out))
+    assert rows["night of 8 h"] == "10 cycles, 500 strokes"  # then it waits for a person
+    assert rows["soak"].startswith("2 times, first before cycle 1: ")
+    assert rows["warm-up"].endswith(
+        "until bearing changes by less than 1 K/h over 20 min; without that it goes on"
+    )
+    assert (
+        rows["park"]
+        == "at 90° behind every 10 cycles, 3 times in all; each time it waits for a person's `go`"
+    )
+    assert rows["exercise"].endswith("at 12 rpm, holding 4 N·m")
+
+
 def test_every_limit_is_printed_with_its_unit_and_its_condition(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = typed(["check", str(EXAMPLE)], capsys)
     rows = dict(pairs(out))

@@ -10,7 +10,7 @@ from nightturn.fixture.state import FixtureState
 from nightturn.model.facts import RunOpened
 from nightturn.motion.interlocks import GUARD_CLOSED, STOP_CHAIN_HEALTHY
 from nightturn.motion.permission import Cause, LockReason
-from nightturn.settings.rig import FixtureSettings
+from nightturn.settings.rig import Conditioning, Exercise, FixtureSettings, Park, Soak
 from nightturn.storage.moments import offsets_of
 
 SETTINGS = settings_of()
@@ -70,3 +70,19 @@ def test_the_shaft_stands_where_the_travel_counts_it() -> None:
     state.watch.first(1000, 0, 0, 1)
     state.watch.block(1000 + ONE_TURN * 5 // 4, 1, 1000, 1000, 0, 10)
     assert shown(state)["shaft"] == "at +450.0° of its travel"
+
+
+def test_who_gives_permission_reads_all_that_will_turn() -> None:
+    plan = msgspec.structs.replace(
+        SETTINGS.plan,
+        exercise=Exercise(strokes=50, torque_nm=4.0),
+        warm_up=Conditioning(hours=0.5, speed_rpm=9.0),
+        soak=Soak(hours=2.0, speed_rpm=6.0, angle_deg=360.0),
+        park=Park(every_cycles=10, angle_deg=90.0),
+        cycles=40,
+    )
+    found = shown(FixtureState(), settings_of(plan=plan))["will turn"]
+    assert found.partition("50 strokes ")[2] == (
+        "of 270° at 12 rpm holding 4 N·m; warm-up of 0.5 h, strokes of 270° at 9 rpm; soak of 2 h, strokes of 360° at 6 rpm; "
+        "to 90° behind every 10 cycles, and waits there; up to 40 cycles"
+    )

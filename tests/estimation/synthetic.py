@@ -51,7 +51,7 @@ class Bench:
     zero_nm: float = 0.0
     lag_s: float = 0.0
 
-    def settings(self, **changes: int) -> ScanSettings:
+    def settings(self, **changes: Any) -> ScanSettings:
         """What the fixture core would derive."""
         cell = max(1, round(0.05 * self.rate_hz))
 
@@ -63,7 +63,7 @@ class Bench:
             speeds.append(travel(self.hold_rpm))
         if self.strokes:
             speeds.append(travel(self.exercise_rpm))
-        made = {
+        made: dict[str, Any] = {
             "cell_samples": cell,
             "counts_per_rev": self.counts_per_rev,
             "slow_cell_counts": travel(self.slow_rpm),

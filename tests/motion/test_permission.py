@@ -20,15 +20,15 @@ from nightturn.motion.permission import (
 # order of CAUSES. "-" leaves everything as it is; "=" is taken and changes no state. A stop leads to its target.
 # The end of a run takes permission away at once and for good, so its state is `ended` while the shaft still comes to
 # rest; that somebody looks until it stands, and says so when it does not, is the run's (simulation/test_motion_ends).
-CAUSES = "go resumed ready counted_down lapsed pause stop finished intervention tripped new_boot lost still not_still"
+CAUSES = "go resumed ready counted_down lapsed pause stop finished intervention tripped new_boot lost still not_still parked"
 CONTRACT = """
-locked    allowed allowed - - - - ended ended = = = - - =
-allowed   - - announced - locked paused ended ended locked locked locked - - -
-announced - - - turning locked paused ended ended locked locked locked locked - -
-turning   - - - - - stopping ended ended stopping stopping stopping stopping - -
-stopping  - - - - - = ended ended = = = = target locked
-paused    allowed - - - - - ended ended locked locked locked - - locked
-ended     - - - - - - - - - - - - - -
+locked    allowed allowed - - - - ended ended = = = - - = -
+allowed   - - announced - locked paused ended ended locked locked locked - - - -
+announced - - - turning locked paused ended ended locked locked locked locked - - -
+turning   - - - - - stopping ended ended stopping stopping stopping stopping - - stopping
+stopping  - - - - - = ended ended = = = = target locked -
+paused    allowed - - - - - ended ended locked locked locked - - locked -
+ended     - - - - - - - - - - - - - - -
 """
 EXPECTED = {
     (MotionState(row.split()[0]), Cause(cause)): word
@@ -73,7 +73,7 @@ def reaches(permission: Permission) -> int:
 
 def test_the_contract_names_every_pair() -> None:
     assert set(EXPECTED) == set(itertools.product(MotionState, Cause))
-    assert len(EXPECTED) == 7 * 14
+    assert len(EXPECTED) == 7 * 15
 
 
 @pytest.mark.parametrize(("state", "cause"), EXPECTED, ids=lambda word: word.value)
@@ -193,7 +193,7 @@ def test_a_lost_line_leads_back_to_permission_only_when_asked_and_is_counted() -
     assert (permission.resumes, permission.resuming, permission.go_ns) == (0, False, 4)
 
 
-@pytest.mark.parametrize("cause", sorted(FOR_A_PERSON - {Cause.LAPSED}))
+@pytest.mark.parametrize("cause", sorted(FOR_A_PERSON - {Cause.LAPSED, Cause.PARKED}))
 def test_what_comes_while_the_shaft_stops_is_a_reason_that_no_resume_clears(cause: Cause) -> None:
     permission = turning()
     take(permission, Cause.LOST)

@@ -13,6 +13,12 @@ from nightturn.settings.rig import Shunt
 HOLD = '[fixture.plan.hold] of fixture "pan-a1"'
 SHUNT = '[fixture.shunt] of fixture "pan-a1"'
 EXERCISE = '[fixture.plan.exercise] of fixture "pan-a1"'
+WARM_UP = '[fixture.plan.warm_up] of fixture "pan-a1"'
+SOAK = '[fixture.plan.soak] of fixture "pan-a1"'
+PARK = '[fixture.plan.park] of fixture "pan-a1"'
+EXERCISES = "exercise = { strokes = 50"
+SETTLES = 'warm_up = { hours = 1.0, speed_rpm = 6.0, until = "equilibrium"'
+ENDS = 'channel = "bearing", k_per_h = 1.0, else = "stop" }'
 
 # id: (what stands in the good file, what a person wrote instead, where, what, how to mend it)
 MISTAKES = {
@@ -87,6 +93,20 @@ MISTAKES = {
     "no time to settle": ("resistance_ohm = 87150", "settle_s = 0.0", f"{SHUNT}, settle_s", "0.0 is out of range", "from 0.05 to 10"),
     "a plan that winds up": ("strokes = 50", "strokes = 51", f"{EXERCISE}, strokes", "51 is odd", "an even number"),
     "exercise as slow as the slow turn": ("speed_rpm = 12", "speed_rpm = 3.4", f"{EXERCISE}, speed_rpm", "3.4 is too near slow_turn.speed_rpm = 3", "below 2.55 or above 3.45"),
+    "strokes loaded beyond the limit": (EXERCISES, f"{EXERCISES}, torque_nm = 18.5", '[fixture.protect.torque_nm] of fixture "pan-a1", max', "18 would end every cycle: the plan holds 18.5 N·m", "a number above 18.5"),
+    "a misspelt key of a soak": (EXERCISES, f"soak = {{ hours = 1.0, speed_rmp = 6.0 }}\n{EXERCISES}", f"{SOAK}, speed_rmp", 'did you mean "speed_rpm"?', "hours, speed_rpm, angle_deg, until"),
+    "a misspelt park": (EXERCISES, f"pakr = {{ every_cycles = 2 }}\n{EXERCISES}", '[fixture.plan] of fixture "pan-a1", pakr', 'did you mean "park"?', "park"),
+    "a soak at the speed of the exercise": (EXERCISES, f"soak = {{ hours = 1.0, speed_rpm = 11.0 }}\n{EXERCISES}", f"{SOAK}, speed_rpm", "11 is too near exercise.speed_rpm = 12", "below 10.2 or above 13.8"),
+    "a soak at the speed of the warm-up": (EXERCISES, f"warm_up = {{ hours = 1.0, speed_rpm = 6.0 }}\nsoak = {{ hours = 1.0, speed_rpm = 6.0 }}\n{EXERCISES}", f"{SOAK}, speed_rpm", "6 is too near warm_up.speed_rpm = 6", "below 5.1 or above 6.9"),
+    "an equilibrium of no temperature": (EXERCISES, f'{SETTLES}, k_per_h = 1.0, else = "stop" }}\n{EXERCISES}', f"{WARM_UP}, channel", "needs the role of a temperature", "[fixture.channels]"),
+    "an equilibrium of a channel that is not there": (EXERCISES, f"{SETTLES}, {ENDS}\n{EXERCISES}", f"{WARM_UP}, channel", '"bearing" is no channel of this rig', 'bearing = "t1"'),
+    "an equilibrium of no rate": (EXERCISES, f'{SETTLES}, channel = "bearing", else = "stop" }}\n{EXERCISES}', f"{WARM_UP}, k_per_h", "is missing", "a number above 0"),
+    "an equilibrium without what follows": (EXERCISES, f'{SETTLES}, channel = "bearing", k_per_h = 1.0 }}\n{EXERCISES}', f"{WARM_UP}, else", "what follows when there is no equilibrium within 1 h", '"go_on", or "stop"'),
+    "an equilibrium that what follows is none": (EXERCISES, f'{SETTLES}, channel = "bearing", k_per_h = 1.0, else = "wait" }}\n{EXERCISES}', f"{WARM_UP}, else", '"wait" is not one of the choices', '"go_on", "stop"'),
+    "an equilibrium judged over all the time there is": (EXERCISES, f"{SETTLES}, over_min = 60.0, {ENDS}\n{EXERCISES}", f"{WARM_UP}, hours", "1 is no longer than the 60 min", "a smaller over_min"),
+    "a time with a rate": (EXERCISES, f"soak = {{ hours = 1.0, speed_rpm = 6.0, k_per_h = 1.0 }}\n{EXERCISES}", f"{SOAK}, k_per_h", 'until is "time"', 'until = "equilibrium"'),
+    "a park that never comes": (EXERCISES, f"park = {{ every_cycles = 2000 }}\n{EXERCISES}", f"{PARK}, every_cycles", "never parks", "1 to 1999"),
+    "a soak that never comes again": (EXERCISES, f"soak = {{ hours = 1.0, speed_rpm = 6.0, every_cycles = 3000 }}\n{EXERCISES}", f"{SOAK}, every_cycles", "never soaks again", "1 to 1999"),
 }  # fmt: skip
 
 

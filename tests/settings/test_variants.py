@@ -178,3 +178,5 @@ def test_the_examples_are_good() -> None:
     assert rig.bench.lab == "quillfen"
     assert calibration_mistakes(folder / "bench.toml", rig) == ()
     assert load_variant(folder, "pan15", figures=FIGURES).rated_torque_nm == 15.0
+    soaks = load_rig(folder / "soak.toml", figures=FIGURES)
+    assert calibration_mistakes(folder / "soak.toml", soaks) == ()

@@ -193,6 +193,13 @@ def test_the_expected_end_follows_the_plan_and_then_the_cycles_and_is_unknown_wh
     assert expected(cycles_done=71) is None
 
 
+def test_no_end_is_expected_of_a_plan_that_is_more_than_its_cycles() -> None:
+    subject = composer()
+    subject.info("pan-a1", {"run": RUN, "cycle_planned_s": 100.0, "more_than_cycles": True}, T0)
+    *_, message = subject.row("pan-a1", state_row(cycles_done=69))
+    assert payload(message)["expected_end_ts"] is None
+
+
 def test_limits_and_rated_torque_of_the_info_are_in_states_and_cycles() -> None:
     subject = composer()
     limits = {"rated_torque_nm": 15.0, "accept_max_friction_nm": 0.15, "protect_max_torque_nm": 18.0}

@@ -1,10 +1,14 @@
 """A unit's life from its nights: strokes and hours add up, and a remount or another rig is a step, not wear."""
 
+from dataclasses import replace
+
+import msgspec
 import numpy as np
 import pytest
 from tests.unit_history.nights import CYCLE_S, STROKES, night, place
 
 from nightturn.estimation.figures import FRICTION, RIPPLE_PP
+from nightturn.settings.rig import Soak
 from nightturn.unit_history.life import life, what_changed
 
 
@@ -17,6 +21,25 @@ def test_strokes_and_hours_of_all_nights_add_up_and_each_cycle_knows_those_befor
     assert friction.night.tolist() == [0, 0, 0, 0, 0, 1, 1]
     assert np.diff(friction.ts[:5]).tolist() == [2 * CYCLE_S * 10**9] * 4
     assert found.hours_at() == {25.0: pytest.approx(14 * 180 / 3600)}
+
+
+def test_warm_up_soak_and_parks_are_counted_beside_the_strokes_of_exercise() -> None:
+    usual = night(0, {}, cycles=10)
+    fixture = usual.settings.fixture
+    plan = msgspec.structs.replace(fixture.plan, soak=Soak(hours=1.0, speed_rpm=30.0, angle_deg=90.0))
+    settings = msgspec.structs.replace(usual.settings, fixture=msgspec.structs.replace(fixture, plan=plan))
+    soaked = replace(usual, settings=settings, beside={"soak": 400}, park_stops=2)
+    found = life("Q-0121", [usual, soaked])
+    assert (found.strokes, found.park_stops) == (20 * STROKES, 2)
+    (strokes, hours) = found.beside()["soak"]
+    # 90° at 30 rpm: 0.5 s and a ramp of π rad/s over the ramp's rad/s², and the dwell behind every second stroke
+    pair_s = 2 * (0.5 + np.pi / fixture.ramp_rad_per_s2) + plan.dwell_s
+    if np.pi / fixture.ramp_rad_per_s2 > 0.5:  # the ramps take up the whole angle
+        pair_s = 2 * 2 * np.sqrt(np.pi / 2 / fixture.ramp_rad_per_s2) + plan.dwell_s
+    assert list(found.beside()) == ["soak"]
+    assert strokes == 400
+    assert hours == pytest.approx(200 * pair_s / 3600)
+    assert soaked.revolutions == pytest.approx(usual.revolutions + 400 * 90 / 360)
 
 
 @pytest.mark.parametrize(

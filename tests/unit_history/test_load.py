@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from tests.unit_history.nights import night
 
 from nightturn.calibration.torque import TorqueScale
 from nightturn.trend.damage import LINE_OF_USER, NO_LIFE, SnLine
@@ -15,7 +16,7 @@ SCALE = TorqueScale(LSB_NM, 100.0, -(1 << 23), (1 << 23) - 1)
 def carried(torque_nm: np.ndarray, run: str = "20261125T213000Z-4f1c") -> _Carried:
     history = LoadHistory.start(load_settings(SCALE, RATED_NM, 1000.0))
     history.add(np.rint(torque_nm / LSB_NM + SCALE.zero_count).astype(np.int32))
-    return _Carried(run, history, SCALE)
+    return _Carried(run, night(0, {}, cycles=1), history, SCALE)
 
 
 def swings(times: int, range_nm: float, middle_nm: float = 5.0) -> np.ndarray:

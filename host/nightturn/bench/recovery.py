@@ -277,6 +277,7 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         travel_why=state.motion.travel_why,
         night=state.run.night.packed,
         trends=state.run.trends.packed,
+        routine=state.motion.routine.left,
     )
 
 

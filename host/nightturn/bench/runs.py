@@ -23,7 +23,7 @@ from nightturn.calibration.records import (
 from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_record_in_force
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
-from nightturn.model.facts import Lock, MotionLeft, RunOpened, Seen, StreamLeft, Travel
+from nightturn.model.facts import Lock, MotionLeft, RoutineLeft, RunOpened, Seen, StreamLeft, Travel
 from nightturn.model.names import run_began_s
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.load import load_variant
@@ -62,6 +62,7 @@ class Beginning:
         used_card: the card of the run that ended before this new one, used up with it; empty where a setting ended that run.
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
         stream: where the device's series stood in a run that goes on.
+        routine: how far the plan of a run that goes on was beside its cycles.
     """
 
     first_record_no: int = 0
@@ -91,6 +92,7 @@ class Beginning:
     night: bytes = b""
     trends: bytes = b""
     stream: StreamLeft | None = None
+    routine: RoutineLeft | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,6 +267,7 @@ def _taken_over(begins: RunOpened, card: MountCard, beginning: Beginning, fixtur
         boot_id=beginning.boot_id,
         left=beginning.left,
         stream=beginning.stream,
+        routine=beginning.routine,
         locks=beginning.locks,
         guard_seen_open=beginning.guard_seen_open,
         resume_apart_s=resume_apart_s(fixture),
@@ -310,6 +313,7 @@ def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
         "cycles_planned": settings.plan.cycles,
         "cycle_planned_s": round(cycle_seconds(settings), 1),
         "version": VERSION,
+        **({"more_than_cycles": True} if settings.plan.has_more_than_cycles else {}),
         **_limits(settings, msgspec.json.decode(run.variant, type=Variant)),
     }
 

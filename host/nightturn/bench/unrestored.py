@@ -18,6 +18,7 @@ from nightturn.fixture.core import Fixture
 from nightturn.fixture.owners.chunk import Chunk
 from nightturn.fixture.owners.epoch import Epoch
 from nightturn.fixture.owners.motion import Motion
+from nightturn.fixture.owners.routine import Routine
 from nightturn.fixture.owners.run import Run
 from nightturn.fixture.state import FixtureState, to_bytes
 from nightturn.fixture.stream import RunSettings
@@ -133,7 +134,10 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
         run=Run.of(msgspec.structs.replace(opened, cycle_no=counted.next_cycle, cycles_done=done)),
         epoch=Epoch.following(epoch, previous_ts),
         chunk=Chunk(no=chunk_no),
-        motion=Motion(planner=Planner(cycles_done=done)),
+        # a cycle that is done had the warm-up and the first soak before it; whether a person was waited for nobody knows
+        motion=Motion(
+            planner=Planner(cycles_done=done), routine=Routine(warmed=done > 0, soaked_at=done or -1)
+        ),
     )
     core = Fixture()
     core.restore(to_bytes(state))

@@ -1,5 +1,6 @@
 """The life of a unit as lines and tables."""
 
+from collections.abc import Mapping
 from itertools import groupby
 
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
@@ -36,11 +37,23 @@ def head(found: Account) -> list[str]:
     lines = [f"{found.unit}: {done}"]
     if hours:
         lines.append(f"in cycles: {hours}" + (f"; {found.temperature}" if found.temperature else ""))
+    beside = _beside(found.beside, found.park_stops)
+    lines += [f"beside cycles: {beside}"] if beside else []
     lines += [f"not counted: {each}" for each in found.unknown]
     if not any(line.cycles for line in found.courses):
         left = {line.left_out for line in found.courses if line.left_out}
         lines.append(NO_CYCLE + (f"; left out, of each direction: {max(left)}" if left else ""))
     return lines
+
+
+def _beside(phases: Mapping[str, tuple[int, float]], park_stops: int) -> str:
+    """Warm-up, soak and stops for a person, as far as there were any."""
+    said = [
+        f"{phase.replace('_', '-')} {fixed(hours, 1)} h in {strokes} strokes"
+        for phase, (strokes, hours) in phases.items()
+    ]
+    said += [f"parked {park_stops} time{'' if park_stops == 1 else 's'}"] if park_stops else []
+    return ", ".join(said)
 
 
 def night_rows(found: Account) -> list[tuple[str, ...]]:
@@ -91,7 +104,10 @@ def load_rows(each: LoadLine) -> list[tuple[str, str]]:
         ("samples", f"{fixed(each.hours, 1)} h" + (f", {each.missing} missing" if each.missing else "")),
         ("torque", span(each.torque_min_nm, each.torque_max_nm, "N·m")),
         ("overloads", f"rated torque reached {each.overloads} times"),
+        ("strokes", f"{each.strokes} of exercise"),
     ]
+    beside = _beside(each.beside, each.park_stops)
+    rows += [("beside cycles", beside)] if beside else []
     rows += [
         (f"{number(low, 3)} to {number(high, 3)} N·m", f"{number(hours, 3)} h")
         for low, high, hours in each.levels

@@ -5,12 +5,13 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from nightturn.fixture.protect import CLEAR_U
-from nightturn.model.phases import EXERCISE
+from nightturn.model.phases import EXERCISE, PARK
 from nightturn.model.quantities import fixed, number, quantity, typed
 from nightturn.model.verdicts import MAX
 from nightturn.outlook.limit_outlook import AcceptanceOutlook, ProtectionOutlook
 from nightturn.outlook.order_outlook import PhaseOutlook
 from nightturn.outlook.plan import Outlook
+from nightturn.outlook.routine_outlook import ConditioningOutlook, RoutineOutlook
 from nightturn.outlook.shunt_outlook import ShuntOutlook
 from nightturn.outlook.stroke_outlook import StrokeOutlook
 from nightturn.outlook.watch_outlook import WatchOutlook
@@ -54,6 +55,7 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
         rows.append(("shunt resistor", advice))
     rows += [(phase.phase.replace("_", " "), _phase(phase)) for phase in outlook.phases]
     rows.append((EXERCISE, "none" if outlook.strokes is None else _strokes(outlook.strokes)))
+    rows += _routine(outlook.routine)
     rows += _limits(outlook)
     rows += [("warning", warning) for warning in outlook.warnings]
     return rows
@@ -67,11 +69,13 @@ def watch_rows(watch: WatchOutlook) -> list[tuple[str, str]]:
 
 
 def _planned_end(outlook: Outlook, now_ns: int, zone: str) -> str:
-    takes = f"{outlook.cycles} cycles take {duration(outlook.plan_s)}"
+    beside = " with all that comes between" if outlook.routine.conditioning else ""
+    takes = f"{outlook.cycles} cycles take {duration(outlook.plan_s)}{beside}"
     if outlook.plan_s > DATED_S_MAX:
         return takes
     end = datetime.fromtimestamp(now_ns / 1e9 + outlook.plan_s, ZoneInfo(zone)).isoformat(" ", "minutes")
-    return f"{takes} without a pause; begun now they end {end[:16]} {end[16:]}"
+    pause = "a pause or what a person takes at its parks" if outlook.routine.parks else "a pause"
+    return f"{takes} without {pause}; begun now they end {end[:16]} {end[16:]}"
 
 
 def duration(seconds: float) -> str:
@@ -162,7 +166,32 @@ def _phase(phase: PhaseOutlook) -> str:
 
 
 def _strokes(strokes: StrokeOutlook) -> str:
-    return (
+    text = (
         f"{strokes.strokes} strokes of {number(strokes.angle_deg)}° and {fixed(strokes.stroke_s, 1)} s, "
         f"{fixed(strokes.steady_s, 1)} s of it at {number(strokes.speed_rpm)} rpm"
+    )
+    return f"{text}, holding {quantity(strokes.torque_nm, 'N·m')}" if strokes.torque_nm else text
+
+
+def _routine(routine: RoutineOutlook) -> Iterator[tuple[str, str]]:
+    """Warm-up, soak and park, where the plan has them."""
+    for each in routine.conditioning:
+        yield each.phase.replace("_", "-"), _conditioning(each)
+    if routine.park_deg is not None:
+        behind = f"behind every {routine.parks_every} cycles, {routine.parks} times in all"
+        yield PARK, f"at {number(routine.park_deg)}° {behind}; each time it waits for a person's `go`"
+
+
+def _conditioning(found: ConditioningOutlook) -> str:
+    asked = found.asked
+    often = (
+        "once, before the first cycle" if found.times == 1 else f"{found.times} times, first before cycle 1"
+    )
+    text = f"{often}: {_strokes(found.strokes)}; {duration(found.seconds)}"
+    if asked.until == "time" or asked.k_per_h is None:
+        return text
+    other = "waits for a person" if asked.otherwise == "stop" else "goes on"
+    return (
+        f"{text} at most, until {asked.channel} changes by less than {quantity(asked.k_per_h, 'K/h')} over "
+        f"{quantity(asked.over_min, 'min')}; without that it {other}"
     )

@@ -3,6 +3,8 @@
 Facts as they are now; reading them isolates nothing and proves no guard.
 """
 
+from nightturn.fixture.activities.conditioning import TITLES
+from nightturn.fixture.owners.routine import Part
 from nightturn.fixture.state import FixtureState
 from nightturn.fixture.stream import degrees
 from nightturn.fixture.travel import travel_of
@@ -60,7 +62,7 @@ def _wired(state: FixtureState, bit: int, wired: bool, good: str, bad: str) -> s
 
 
 def _moves(plan: CyclePlan) -> str:
-    """One cycle in words."""
+    """One cycle in words, and what comes beside the cycles."""
     slow, hold, exercise = plan.slow_turn, plan.hold, plan.exercise
     parts = [f"{slow.revolutions} turns each way at {number(slow.speed_rpm)} rpm, unpowered"]
     if hold is not None:
@@ -68,7 +70,16 @@ def _moves(plan: CyclePlan) -> str:
             f"{hold.revolutions} turns at {number(hold.speed_rpm)} rpm holding {number(hold.torque_nm)} N·m"
         )
     if exercise.strokes:
+        held = f" holding {number(exercise.torque_nm)} N·m" if exercise.torque_nm else ""
         parts.append(
-            f"{exercise.strokes} strokes of {number(exercise.angle_deg)}° at {number(exercise.speed_rpm)} rpm"
+            f"{exercise.strokes} strokes of {number(exercise.angle_deg)}° at {number(exercise.speed_rpm)} rpm{held}"
+        )
+    parts += [
+        f"{TITLES[Part(phase)]} of {number(each.hours)} h, strokes of {number(each.angle_deg)}° at {number(each.speed_rpm)} rpm"
+        for phase, each in plan.conditioning.items()
+    ]
+    if plan.park is not None:
+        parts.append(
+            f"to {number(plan.park.angle_deg)}° behind every {plan.park.every_cycles} cycles, and waits there"
         )
     return f"{'; '.join(parts)}; up to {plan.cycles} cycles"

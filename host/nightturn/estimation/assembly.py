@@ -9,7 +9,7 @@ import numpy as np
 from nightturn.estimation.folds import LegSums, StrokeSums
 from nightturn.estimation.phases import EXERCISE_SPEED, HOLD_SPEED, SLOW_SPEED, ScanSettings
 from nightturn.estimation.starts import StartSums
-from nightturn.model.phases import EXERCISE, HOLD, SLOW_TURN
+from nightturn.model.phases import HOLD, SLOW_TURN
 
 HOLES_KEPT = 5
 """Gaps of a cycle that are told one by one; the rest only count."""
@@ -163,7 +163,8 @@ class Assembly(msgspec.Struct):
         stroke.stroke_no = self.strokes
         if len(self.stroke_sums) < STROKES_KEPT:
             self.stroke_sums.append(stroke)
-        self._keep(start)
+        if not self.settings.strokes_loaded:
+            self._keep(start)
         self._span(stroke.index_first, stroke.index_last)
         if self.strokes >= self.settings.strokes_planned:
             return self.close(epoch, tick_zero)
@@ -208,6 +209,12 @@ class Assembly(msgspec.Struct):
         self.index_first = self.index_last = -1
         self.unheld = (0, 0)
         return [cycle]
+
+    def forget_beside(self) -> None:
+        """What was read and lost beside the cycles belongs to none of them; between passes of a cycle nothing is forgotten."""
+        if not self.legs and not self.strokes:
+            self.temperatures, self.temperature_ends = {}, {}
+            self.missing, self.holes = 0, []
 
     def _keep(self, start: StartSums | None) -> None:
         if start is not None and len(self.starts) < STARTS_KEPT:
@@ -265,4 +272,4 @@ class Assembly(msgspec.Struct):
 
 def phase_of(leg: LegSums | StrokeSums) -> str:
     """The phase that an open leg belongs to."""
-    return EXERCISE if isinstance(leg, StrokeSums) else leg.kind
+    return leg.phase if isinstance(leg, StrokeSums) else leg.kind

@@ -36,7 +36,7 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
         zero_count: ADC counts at zero torque.
         sense: +1 or -1, declared positive angle against increasing encoder counts.
         pole_pairs, slots: of the unit; drive_pole_pairs, drive_slots: of the turning drive.
-        slow_speed_rpm, hold_speed_rpm, hold_torque_nm: set points of the plan.
+        slow_speed_rpm, hold_speed_rpm, hold_torque_nm, stroke_torque_nm: set points of the plan.
         resonance_hz: torsional resonance of the rig, None when not known.
         filter_hz, filter_poles: corner (0.707 left) and number of poles of the low-pass before the converter, None when not
             known; filter_u_rel: standard uncertainty of the corner, relative; filter_source: who states it.
@@ -62,6 +62,7 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True):
     slow_speed_rpm: float
     hold_speed_rpm: float = 0.0
     hold_torque_nm: float = 0.0
+    stroke_torque_nm: float = 0.0
     resonance_hz: float | None = None
     filter_hz: float | None = None
     filter_poles: int = 1

@@ -6,10 +6,17 @@ import msgspec
 
 from nightturn.estimation.assembly import Assembly, CycleSums, phase_of
 from nightturn.estimation.folds import BINS, LegSums, StrokeSums
-from nightturn.estimation.phases import CONFIRM_CELLS, LONG_GAP_CELLS, PhaseChange, ScanSettings, speeds_of
+from nightturn.estimation.phases import (
+    CONFIRM_CELLS,
+    LONG_GAP_CELLS,
+    PhaseChange,
+    ScanSettings,
+    phase_beside,
+    speeds_of,
+)
 from nightturn.estimation.scan import Piece, Scan, Stretch, before, encoder_jump, join
-from nightturn.estimation.starts import Starts
-from nightturn.model.phases import STAND
+from nightturn.estimation.starts import Starts, StartSums
+from nightturn.model.phases import EXERCISE, STAND
 from nightturn.model.tiles import Tile
 
 Event = CycleSums | StrokeSums | PhaseChange
@@ -29,7 +36,8 @@ class Estimator(msgspec.Struct):
     A cell of the grid counts only when it and both its neighbours are on the commanded speed, so that no ramp reaches
     a fold; `held` carries the cells that wait for their neighbour, at most `CONFIRM_CELLS`, a tile and `FOLD_SAMPLES`. `readings` are
     temperatures that came before a sample (epoch, index) that the scan has not reached: whichever cycle that sample is found to
-    end or to be in has them, however the samples were cut into tiles.
+    end or to be in has them, however the samples were cut into tiles. `beside` are phase and number of the last stroke beside the cycles;
+    `waited` is whether the plan may have waited for a person since, so that the temperatures of that time are no cycle's.
     """
 
     settings: ScanSettings
@@ -52,6 +60,8 @@ class Estimator(msgspec.Struct):
     folded_index: int = -1
     folded_raw: int = 0
     readings: list[tuple[int, int, list[tuple[str, int]]]] = []
+    beside: tuple[str, int] = ("", 0)
+    waited: bool = False
 
     @classmethod
     def start(cls, settings: ScanSettings, cycle_no: int) -> "Estimator":
@@ -120,6 +130,7 @@ class Estimator(msgspec.Struct):
     def interrupt(self, reason: str) -> list[Event]:
         """End what is open as incomplete; nothing opens again before a standstill or a reversal."""
         out: list[Event] = []
+        self.waited = self.settings.parks
         self._break(reason, max(self.next_index, 0), out)
         return out
 
@@ -230,22 +241,28 @@ class Estimator(msgspec.Struct):
 
     def _begin(self, out: list[Event]) -> None:
         """Open a leg or a stroke with what is held."""
-        stroke = self.assembly.is_stroke(self.speeds)
-        if self.assembly.begins_anew(stroke=stroke):
+        apart = phase_beside(self.speeds)
+        stroke = bool(apart) or self.assembly.is_stroke(self.speeds)
+        if apart or self.assembly.begins_anew(stroke=stroke):
             out += self.assembly.close(self.epoch, self.tick_zero)
         opening = self.held[0]
         if stroke:
             _, self.held = before(self.held, opening.first + self.settings.cell_samples)
             self.stroke = StrokeSums(
                 epoch=self.epoch,
-                cycle_no=self.assembly.cycle_no,
-                stroke_no=self.assembly.strokes + 1,
+                cycle_no=0 if apart else self.assembly.cycle_no,
+                stroke_no=self._beside_no(apart) if apart else self.assembly.strokes + 1,
                 direction=self.direction,
                 rail_low=self.settings.rail_low,
                 rail_high=self.settings.rail_high,
+                phase=apart or EXERCISE,
             )
             self._enter(phase_of(self.stroke), opening.first, out)
             return
+        self.beside = ("", 0)
+        if self.waited:
+            self.waited = False
+            self.assembly.forget_beside()
         early, _ = before(self.held, self.edge_index)
         n = sum(len(t.raw) for t in early)
         total = sum(int(t.raw.sum(dtype="int64")) for t in early)
@@ -288,13 +305,26 @@ class Estimator(msgspec.Struct):
                 self.assembly.short_passes += 1
         elif stroke is not None:
             start = self.starts.taken(stroke.direction)
-            cycles = self.assembly.take_stroke(stroke, self.epoch, self.tick_zero, start)
+            cycles = self._count(stroke, start)
             base, per_sample = self.tick_zero
             stroke.tick_first = base + stroke.index_first * per_sample
             stroke.tick_last = base + stroke.index_last * per_sample
             stroke.temperature_milli_degc = self._stroke_temperature()
             out.append(stroke)
             out += cycles
+
+    def _beside_no(self, phase: str) -> int:
+        """The number of the next stroke of this phase, counted from the last pass or stroke of another one."""
+        before, stroke_no = self.beside
+        return stroke_no + 1 if before == phase else 1
+
+    def _count(self, stroke: StrokeSums, start: StartSums | None) -> list[CycleSums]:
+        """Add a stroke that has ended to its cycle; one beside the cycles leaves none of what it brought to the next."""
+        if stroke.phase == EXERCISE:
+            return self.assembly.take_stroke(stroke, self.epoch, self.tick_zero, start)
+        self.beside = (stroke.phase, stroke.stroke_no)
+        self.assembly.forget_beside()
+        return []
 
     def _warm_until(self, index: int) -> None:
         """Give the cycle the readings that came before this sample, those of earlier epochs included."""

@@ -202,6 +202,7 @@ def stroke_row(sums: StrokeSums, conditions: Conditions, ts: int) -> StrokeRow:
         peak_torque_nm=max(ends, key=abs) * lsb,
         rms_torque_nm=float(np.sqrt(variance + (mean - zero) ** 2)) * abs(lsb),
         temperature_degc=None if milli is None else milli / 1000.0,
+        phase=sums.phase,
     )
 
 

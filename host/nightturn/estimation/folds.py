@@ -6,6 +6,7 @@ import msgspec
 import numpy as np
 
 from nightturn.estimation.phases import ScanSettings
+from nightturn.model.phases import EXERCISE
 from nightturn.model.tiles import Int32s, Int64s, UInt8s
 
 BINS = 4096
@@ -278,7 +279,7 @@ class LegSums(msgspec.Struct):
 
 
 class StrokeSums(msgspec.Struct):
-    """One stroke of the exercise: scalar sums over its steady part."""
+    """One stroke of the exercise, the warm-up or a soak, by `phase`: scalar sums over its steady part."""
 
     epoch: int
     cycle_no: int
@@ -299,6 +300,7 @@ class StrokeSums(msgspec.Struct):
     tick_first: int = 0
     tick_last: int = 0
     temperature_milli_degc: int | None = None
+    phase: str = EXERCISE
 
     def add(self, index: int, raw: Int32s, encoder: Int64s) -> None:
         """Take consecutive samples; railed ones are counted and left out."""

@@ -23,6 +23,9 @@ DRIVEN_TIMES = 5.0
 WAYS = (1, -1)
 
 NO_STROKES = "The plan has no strokes, and one speed cannot tell Coulomb from viscous friction."
+LOADED_STROKES = (
+    "A torque is held in the strokes, so that their friction is not that of the unpowered slow passes."
+)
 SHORT_STROKES = "The strokes were not seen whole, so that nothing says over which angles their means are."
 
 
@@ -77,8 +80,8 @@ def over_speed(
     either direction is left has the sign of the direction, a zero that moved has not. Both may drift in a straight line.
     """
     whole = [stroke for stroke in strokes if _whole(stroke)]
-    if not strokes:
-        return NO_STROKES
+    if not strokes or conditions.stroke_torque_nm:
+        return LOADED_STROKES if strokes else NO_STROKES
     if len(whole) < min(len(strokes), STROKES_MIN):
         return SHORT_STROKES
     if len(whole) < STROKES_MIN:

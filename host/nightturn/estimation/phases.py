@@ -7,12 +7,18 @@ the samples were cut into tiles.
 import msgspec
 import numpy as np
 
-from nightturn.model.phases import SPEED_TOLERANCE_PARTS
+from nightturn.model.phases import SOAK, SPEED_TOLERANCE_PARTS, WARM_UP
 from nightturn.model.tiles import Int64s
 
 SLOW_SPEED = 1
 HOLD_SPEED = 2
 EXERCISE_SPEED = 4
+WARM_UP_SPEED = 8
+SOAK_SPEED = 16
+BESIDE_SPEEDS = {WARM_UP_SPEED: WARM_UP, SOAK_SPEED: SOAK}
+"""The speeds of strokes that no cycle counts as its own, with their phases."""
+MOVING = 32
+"""What a moving cell's code is beyond the speeds it is on."""
 
 CONFIRM_CELLS = 4
 """Consecutive cells on speed before a leg opens: a ramp passes through a commanded speed faster than that."""
@@ -37,6 +43,9 @@ class ScanSettings(msgspec.Struct, frozen=True):
         hold_threshold_raw: mean torque further than this from zero is a hold; 0 = no hold planned.
         rail_low, rail_high: counts at which the ADC is railed.
         jump_raw: a first difference larger than this is a jump.
+        warm_up_cell_counts, soak_cell_counts: commanded travel in a cell of strokes beside the cycles; 0 = phase absent.
+        parks: whether the plan waits for a person between cycles, for hours perhaps.
+        strokes_loaded: whether the actuator holds a torque in the exercise, so that its starts are no breakaway.
     """
 
     cell_samples: int
@@ -53,6 +62,22 @@ class ScanSettings(msgspec.Struct, frozen=True):
     rail_low: int
     rail_high: int
     jump_raw: int
+    warm_up_cell_counts: int = 0
+    soak_cell_counts: int = 0
+    strokes_loaded: bool = False
+    parks: bool = False
+
+    @property
+    def speeds(self) -> tuple[tuple[int, int], ...]:
+        """The bit of each commanded speed and its travel in a cell, without phases that are absent."""
+        every = (
+            (SLOW_SPEED, self.slow_cell_counts),
+            (HOLD_SPEED, self.hold_cell_counts),
+            (EXERCISE_SPEED, self.exercise_cell_counts),
+            (WARM_UP_SPEED, self.warm_up_cell_counts),
+            (SOAK_SPEED, self.soak_cell_counts),
+        )
+        return tuple(each for each in every if each[1])
 
     @property
     def slow_planned(self) -> bool:
@@ -71,29 +96,25 @@ class ScanSettings(msgspec.Struct, frozen=True):
 
 
 class PhaseChange(msgspec.Struct, frozen=True):
-    """The fixture entered a phase: `stand`, `slow_turn`, `hold` or `exercise`, seen at this sample index."""
+    """The fixture entered a phase: `stand`, `slow_turn`, `hold`, `exercise`, `warm_up` or `soak`, seen at this sample index."""
 
     phase: str
     index: int
 
 
 def cell_code(travel: int, cells: int, settings: ScanSettings) -> int:
-    """The code of one stretch of `cells` grid cells: 0 standing, else sign times (8 + speeds it is on).
+    """The code of one stretch of `cells` grid cells: 0 standing, else sign times (`MOVING` + speeds it is on).
 
-    `travel` is in encoder counts over the stretch. The speeds are a bit mask of `SLOW_SPEED`, `HOLD_SPEED` and
-    `EXERCISE_SPEED`; none set means moving off every commanded speed.
+    `travel` is in encoder counts over the stretch. The speeds are a bit mask of `SLOW_SPEED`, `HOLD_SPEED`, `EXERCISE_SPEED`,
+    `WARM_UP_SPEED` and `SOAK_SPEED`; none set means moving off every commanded speed.
     """
     size = abs(travel)
     if size < settings.stand_cell_counts * cells:
         return 0
-    code = 8
-    for bit, commanded in (
-        (SLOW_SPEED, settings.slow_cell_counts),
-        (HOLD_SPEED, settings.hold_cell_counts),
-        (EXERCISE_SPEED, settings.exercise_cell_counts),
-    ):
+    code = MOVING
+    for bit, commanded in settings.speeds:
         target = commanded * cells
-        if target and abs(size - target) * SPEED_TOLERANCE_PARTS <= target + SPEED_TOLERANCE_PARTS:
+        if abs(size - target) * SPEED_TOLERANCE_PARTS <= target + SPEED_TOLERANCE_PARTS:
             code |= bit
     return code if travel > 0 else -code
 
@@ -103,15 +124,10 @@ def cell_codes(travel: Int64s, settings: ScanSettings) -> Int64s:
     if len(travel) <= FEW_CELLS:
         return np.array([cell_code(d, 1, settings) for d in travel.tolist()], np.int64)
     size = np.abs(travel)
-    code = np.full(size.shape, 8, np.int64)
-    for bit, target in (
-        (SLOW_SPEED, settings.slow_cell_counts),
-        (HOLD_SPEED, settings.hold_cell_counts),
-        (EXERCISE_SPEED, settings.exercise_cell_counts),
-    ):
-        if target:
-            off = np.abs(size - target) * SPEED_TOLERANCE_PARTS
-            code |= bit * (off <= target + SPEED_TOLERANCE_PARTS)
+    code = np.full(size.shape, MOVING, np.int64)
+    for bit, target in settings.speeds:
+        off = np.abs(size - target) * SPEED_TOLERANCE_PARTS
+        code |= bit * (off <= target + SPEED_TOLERANCE_PARTS)
     code *= np.sign(travel)
     code[size < settings.stand_cell_counts] = 0
     return code
@@ -119,4 +135,9 @@ def cell_codes(travel: Int64s, settings: ScanSettings) -> Int64s:
 
 def speeds_of(code: int) -> int:
     """The bit mask of commanded speeds that a cell's code carries."""
-    return abs(code) & 7
+    return abs(code) & (MOVING - 1)
+
+
+def phase_beside(speeds: int) -> str:
+    """The phase of strokes beside the cycles that these speeds say; empty where they may be a cycle's."""
+    return next((phase for bit, phase in BESIDE_SPEEDS.items() if speeds & bit), "")

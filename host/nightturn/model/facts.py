@@ -73,6 +73,19 @@ class StreamLeft(msgspec.Struct, frozen=True):
     command_no: int
 
 
+class RoutineLeft(msgspec.Struct, frozen=True):
+    """How far the plan was beside its cycles when the last daemon ended.
+
+    Whether its warm-up was over, how many cycles were done at the last soak (-1: none) and at the last stop for a person, and how
+    long the warm-up or soak under way had turned, ns.
+    """
+
+    warmed: bool = False
+    soaked_at: int = -1
+    parked_at: int = 0
+    turned_ns: int = 0
+
+
 class Seen(msgspec.Struct, frozen=True):
     """A device as a core saw it last.
 
@@ -131,6 +144,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `stream` is where the device's series stood when the last daemon ended; None where there was none.
     `fsync` is when its tape is made durable, as the rig file says it; with "never" nothing is promised, so nothing turns.
     `figures_apart` says that the shell works figures out and puts `CycleFinished` on the tape; on older tapes the core did so.
+    `routine` is how far the plan was beside its cycles; None for a run that begins.
     `resume_apart_s` is how much longer this fixture than another announces motion that goes on by itself, so that cycles of a hall do not
     begin together.
     `watch_threshold` is what the sums of the watch over figures are held against, in standard deviations; 0 on tapes from before there was
@@ -180,6 +194,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     resume_apart_s: float = 0.0
     watch_threshold: float = 0.0
     trends: bytes = b""
+    routine: RoutineLeft | None = None
 
 
 class LinkFact(msgspec.Struct, frozen=True):

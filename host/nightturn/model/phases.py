@@ -8,6 +8,14 @@ SLOW_TURN = "slow_turn"
 HOLD = "hold"
 EXERCISE = "exercise"
 RETURN = "return"
+WARM_UP = "warm_up"
+SOAK = "soak"
+PARK = "park"
+
+CONDITIONING = (WARM_UP, SOAK)
+"""Strokes at a speed of their own, which no cycle counts as its own."""
+BETWEEN_CYCLES = frozenset({RETURN, *CONDITIONING, PARK})
+"""Moves that are no part of a cycle."""
 
 GRID_CELLS_PER_S = 20
 """Cells in which travel is compared with what was commanded."""

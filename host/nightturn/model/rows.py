@@ -5,6 +5,7 @@ import msgspec
 from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.nights import NightVerdict
+from nightturn.model.phases import EXERCISE
 
 CYCLES = "cycles"
 BUDGET = "budget"
@@ -107,7 +108,10 @@ class SlowRow(msgspec.Struct, frozen=True):
 
 
 class StrokeRow(msgspec.Struct, frozen=True):
-    """One stroke of the exercise, marked indicative: mean, peak and rms torque over its steady part."""
+    """One stroke, marked indicative: mean, peak and rms torque over its steady part.
+
+    `phase` is `exercise`, or `warm_up` or `soak` for one that belongs to no cycle: its `cycle_no` is 0.
+    """
 
     ts: int
     epoch: int
@@ -121,6 +125,7 @@ class StrokeRow(msgspec.Struct, frozen=True):
     rms_torque_nm: float
     temperature_degc: float | None
     indicative: bool = True
+    phase: str = EXERCISE
 
 
 class BudgetRow(msgspec.Struct, frozen=True):

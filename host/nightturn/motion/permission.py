@@ -42,6 +42,7 @@ class Cause(StrEnum):
     PAUSE = "pause"
     STOP = "stop"
     FINISHED = "finished"
+    PARKED = "parked"
     INTERVENTION = "intervention"
     TRIPPED = "tripped"
     NEW_BOOT = "new_boot"
@@ -50,7 +51,9 @@ class Cause(StrEnum):
     NOT_STILL = "not_still"
 
 
-FOR_A_PERSON = frozenset({Cause.INTERVENTION, Cause.TRIPPED, Cause.NEW_BOOT, Cause.NOT_STILL, Cause.LAPSED})
+FOR_A_PERSON = frozenset(
+    {Cause.INTERVENTION, Cause.TRIPPED, Cause.NEW_BOOT, Cause.NOT_STILL, Cause.LAPSED, Cause.PARKED}
+)
 """After these only a person's `go` lets the shaft turn again."""
 OUTLIVES_A_RUN = frozenset({Cause.TRIPPED, Cause.NOT_STILL})
 """Reasons that nothing but the host's record knows; one that no person has answered locks the next run as well."""
@@ -83,6 +86,7 @@ TABLE: Mapping[MotionState, Mapping[Cause, MotionState]] = {
     _S.TURNING: {
         **_ENDS,
         _C.PAUSE: _S.STOPPING,
+        _C.PARKED: _S.STOPPING,
         _C.INTERVENTION: _S.STOPPING,
         _C.TRIPPED: _S.STOPPING,
         _C.NEW_BOOT: _S.STOPPING,

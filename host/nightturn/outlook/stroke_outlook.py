@@ -23,7 +23,7 @@ HALVINGS = 50
 
 @dataclass(frozen=True, slots=True)
 class StrokeOutlook:
-    """The strokes of one cycle.
+    """The strokes of one cycle, or of a warm-up or soak.
 
     Attributes:
         strokes: how many.
@@ -31,6 +31,7 @@ class StrokeOutlook:
         reached_rpm: the highest speed of a stroke; the planned one unless the ramps take up the whole angle.
         stroke_s: one stroke.
         steady_s: how long it is within 5 % of its speed, behind the zone after the reversal that is left out.
+        torque_nm: what the actuator holds meanwhile; 0 for unpowered.
     """
 
     strokes: int
@@ -39,40 +40,59 @@ class StrokeOutlook:
     reached_rpm: float
     stroke_s: float
     steady_s: float
+    torque_nm: float = 0.0
 
 
 def stroke_outlook(settings: FixtureSettings) -> StrokeOutlook | None:
     """None when the plan has no strokes."""
-    exercise, ramp = settings.plan.exercise, settings.ramp_rad_per_s2
+    exercise = settings.plan.exercise
     if not exercise.strokes:
         return None
-    speed, angle = rad_per_s(exercise.speed_rpm), math.radians(exercise.angle_deg)
+    ramp = settings.ramp_rad_per_s2
+    return strokes_of(exercise.strokes, exercise.angle_deg, exercise.speed_rpm, ramp, exercise.torque_nm)
+
+
+def strokes_of(
+    strokes: int, angle_deg: float, speed_rpm: float, ramp: float, torque_nm: float = 0.0
+) -> StrokeOutlook:
+    """So many strokes of this angle and speed; the ramp in rad/s²."""
+    speed, angle = rad_per_s(speed_rpm), math.radians(angle_deg)
     reached = min(speed, math.sqrt(angle * ramp))
     return StrokeOutlook(
-        strokes=exercise.strokes,
-        angle_deg=exercise.angle_deg,
-        speed_rpm=exercise.speed_rpm,
-        reached_rpm=exercise.speed_rpm * reached / speed,
+        strokes=strokes,
+        angle_deg=angle_deg,
+        speed_rpm=speed_rpm,
+        reached_rpm=speed_rpm * reached / speed,
         stroke_s=_stroke_s(angle, speed, ramp),
         steady_s=_steady_s(angle, speed, ramp),
+        torque_nm=torque_nm,
     )
 
 
 def stroke_errors(settings: FixtureSettings, place: Place) -> Iterator[ConfigError]:
     """Strokes that are too short for their speed: they would not be found, and no cycle would be complete."""
     found = stroke_outlook(settings)
-    if found is None or found.steady_s >= STEADY_S_MIN * (1 - 1e-9):
+    if found is not None:
+        yield from short_strokes(found, settings.ramp_rad_per_s2, place.inside("plan").inside(EXERCISE))
+
+
+def short_strokes(found: StrokeOutlook, ramp: float, place: Place) -> Iterator[ConfigError]:
+    """The same of any strokes; `place` is that of their table, the ramp in rad/s²."""
+    if found.steady_s >= STEADY_S_MIN * (1 - 1e-9):
         return
-    speed, ramp, angle = rad_per_s(found.speed_rpm), settings.ramp_rad_per_s2, math.radians(found.angle_deg)
+    speed, angle = rad_per_s(found.speed_rpm), math.radians(found.angle_deg)
     least_deg = math.degrees(_least_rad(speed, ramp))
     most_rpm = _highest(angle, speed, ramp) * 60 / math.tau
-    seen = f"is at its speed for {fixed(found.steady_s, 2)} s, too short to be found in every cycle"
+    cycles = place.table.endswith(EXERCISE)
+    short = "to be found in every cycle" if cycles else "to be found every time"
+    seen = f"is at its speed for {fixed(found.steady_s, 2)} s, too short {short}"
     if found.reached_rpm < found.speed_rpm * ON_SPEED:
-        seen = f"reaches {fixed(found.reached_rpm, 1)} of {number(found.speed_rpm)} rpm, so every cycle would be incomplete"
+        lacks = "every cycle would be incomplete" if cycles else "none would be counted"
+        seen = f"reaches {fixed(found.reached_rpm, 1)} of {number(found.speed_rpm)} rpm, so {lacks}"
     what = f"a stroke of {number(found.angle_deg)}° with ramp_rad_per_s2 = {number(ramp)} {seen}"
     slower = f", or speed_rpm to {rounded_down(most_rpm)}" if most_rpm > 0 else ""
     allowed = f"angle_deg from {math.ceil(least_deg)}{slower}, or a steeper ramp; {number(STEADY_S_MIN)} s at speed are needed"
-    yield place.inside("plan").inside(EXERCISE).mistake("angle_deg", what, allowed)
+    yield place.mistake("angle_deg", what, allowed)
 
 
 def _stroke_s(angle: float, speed: float, ramp: float) -> float:

@@ -9,6 +9,8 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from nightturn.model.phases import SOAK, WARM_UP
+
 PositiveFloat = Annotated[float, Meta(gt=0)]
 PositiveInt = Annotated[int, Meta(gt=0)]
 UTC = "UTC"  # the one time zone that every machine knows
@@ -163,23 +165,77 @@ class Hold(Part, frozen=True, kw_only=True):
 class Exercise(Part, frozen=True, kw_only=True):
     """Strokes to and fro that age the unit between measurements; even number, inward first.
 
-    `rest` is whether the shaft rests for the plan's dwell between them, as starts from rest need.
+    `rest` is whether the shaft rests for the plan's dwell between them, as starts from rest need. `torque_nm` is what the
+    actuator holds meanwhile, with one sign both ways, as in the hold; 0 for unpowered.
     """
 
     strokes: Annotated[int, Meta(ge=0, le=10_000)] = 0
     angle_deg: PositiveFloat = 270.0
     speed_rpm: SpeedRpm = 12.0
     rest: bool = False
+    torque_nm: Annotated[float, Meta(ge=0)] = 0.0
+
+
+class Conditioning(Part, frozen=True, kw_only=True):
+    """Unpowered strokes to and fro until a time is over, or until a temperature hardly changes any more; no part of a cycle.
+
+    They begin where the shaft is, inward, and end there. `hours` of turning are the time, or the longest where `until` is
+    "equilibrium": over the last `over_min` the temperature of the role `channel` then changes by less than `k_per_h`, its 95 %
+    interval included. `otherwise`, `else` in the file, is what follows where that was not reached: the next part of the plan,
+    or a stop that waits for a person.
+    """
+
+    hours: Annotated[float, Meta(gt=0, le=1000)]
+    speed_rpm: SpeedRpm
+    angle_deg: PositiveFloat = 270.0
+    until: Literal["time", "equilibrium"] = "time"
+    channel: Literal["bearing", "winding", "housing", "bridge", "ambient"] | None = None
+    k_per_h: PositiveFloat | None = None
+    over_min: Annotated[float, Meta(ge=1, le=240)] = 20.0
+    otherwise: Literal["go_on", "stop"] | None = msgspec.field(default=None, name="else")
+
+
+class Soak(Conditioning, frozen=True, kw_only=True):
+    """Before the first cycle, and again behind every so many where `every_cycles` says so."""
+
+    every_cycles: PositiveInt | None = None
+
+
+class Park(Part, frozen=True, kw_only=True):
+    """Behind every so many cycles the shaft turns to an angle, from travel zero in the declared sense, and waits for a person."""
+
+    every_cycles: PositiveInt
+    angle_deg: float = 0.0
 
 
 class CyclePlan(Part, frozen=True, kw_only=True):
-    """One cycle and how many of them."""
+    """One cycle and how many of them; before the first a warm-up and a soak, between them soaks and stops for a person."""
 
     slow_turn: SlowTurn = SlowTurn()
     hold: Hold | None = None
     exercise: Exercise = Exercise()
+    warm_up: Conditioning | None = None
+    soak: Soak | None = None
+    park: Park | None = None
     dwell_s: Annotated[float, Meta(ge=1.0, le=600)] = 1.2
     cycles: PositiveInt = 1000
+
+    @property
+    def conditioning(self) -> dict[str, Conditioning]:
+        """What is turned beside the cycles, by its phase."""
+        asked = ((WARM_UP, self.warm_up), (SOAK, self.soak))
+        return {phase: each for phase, each in asked if each is not None}
+
+    @property
+    def has_more_than_cycles(self) -> bool:
+        """Whether cycles alone do not say how long it takes."""
+        return bool(self.conditioning) or self.park is not None
+
+    @property
+    def torque_nm_max(self) -> float:
+        """The highest torque that the actuator is to hold."""
+        held = self.hold.torque_nm if self.hold else 0.0
+        return max(held, self.exercise.torque_nm if self.exercise.strokes else 0.0)
 
 
 class FixtureSettings(Part, frozen=True, kw_only=True):

@@ -29,11 +29,11 @@ from nightturn.settings.rig import (
     Shunt,
     Transducer,
 )
+from nightturn.settings.routine import SPEED_CLASS_GAP, routine_mistakes
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
 HELD_FIGURE = "mean_torque_nm"  # the figure that is the held torque itself
-SPEED_CLASS_GAP = 0.15  # exercise is distinguished from the measuring phases by its speed
 BLOCK_S_MAX = 0.1
 COUNTS_PER_CELL_MIN = 40  # speeds 15 % apart, each known to 5 % and one count, are two speeds from here on
 SHUNT_ARMS_MIN = 10  # fewer would step by 24 mV/V and more, which no gauge does (common practice, no source)
@@ -248,7 +248,8 @@ def _sampling_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[Confi
         what = f"{fixture.samples_per_block} samples at rate_hz = {fixture.rate_hz} last {fixed(block_s * 1000, 0)} ms"
         most = int(fixture.rate_hz * BLOCK_S_MAX)
         yield place.mistake("samples_per_block", what, f"at most 100 ms: 10 to {most} at this rate")
-    for table, phase in ((SLOW_TURN, fixture.plan.slow_turn), (HOLD, fixture.plan.hold)):
+    measuring = ((SLOW_TURN, fixture.plan.slow_turn), (HOLD, fixture.plan.hold))
+    for table, phase in (*measuring, *fixture.plan.conditioning.items()):
         if phase is None:
             continue
         counts = fixture.encoder.counts_per_rev * phase.speed_rpm / 60 * GRID_S
@@ -343,10 +344,10 @@ def _protect_mistakes(
         elif limit.confirm and name == RAW_LIMIT:
             what = f"{shown(limit.confirm)}: a raw channel does not wait for cycles"
             yield place.inside(name).mistake("confirm", what, "no such key here; figures may have one")
-    torque, hold = fixture.protect.get(RAW_LIMIT), fixture.plan.hold
-    if torque is not None and hold is not None and 0 < torque.max <= hold.torque_nm:
-        what = f"{typed(torque.max)} would end every cycle: the plan holds {typed(hold.torque_nm)} N·m"
-        yield place.inside(RAW_LIMIT).mistake("max", what, f"a number above {typed(hold.torque_nm)}")
+    torque, hold, most = fixture.protect.get(RAW_LIMIT), fixture.plan.hold, fixture.plan.torque_nm_max
+    if torque is not None and 0 < torque.max <= most:
+        what = f"{typed(torque.max)} would end every cycle: the plan holds {typed(most)} N·m"
+        yield place.inside(RAW_LIMIT).mistake("max", what, f"a number above {typed(most)}")
     mean = fixture.protect.get(HELD_FIGURE)
     if mean is not None and hold is not None and 0 < mean.max <= hold.torque_nm:
         what = (
@@ -383,3 +384,4 @@ def _plan_mistakes(fixture: FixtureSettings, place: Place) -> Iterator[ConfigErr
             slow, fast = phase.speed_rpm * (1 - SPEED_CLASS_GAP), phase.speed_rpm * (1 + SPEED_CLASS_GAP)
             what = f"{typed(plan.exercise.speed_rpm)} is too near {name}.speed_rpm = {typed(phase.speed_rpm)}: phases are distinguished by speed"
             yield exercise.mistake("speed_rpm", what, f"below {number(slow)} or above {number(fast)}")
+    yield from routine_mistakes(fixture, place)

@@ -35,6 +35,7 @@ ENDED_EVENT = "run_ended"  # the row of the end says the same, once
 LEFT = "the daemon was stopped; a run that was open goes on when it is started again"
 LIMITS = ("accept_max_", "accept_min_", "protect_max_", "rated_torque_nm")
 CYCLE_PLANNED = "cycle_planned_s"
+MORE_THAN_CYCLES = "more_than_cycles"
 
 
 @dataclass(slots=True)
@@ -81,6 +82,7 @@ class Composer:
         known.limits = {name: value for name, value in facts.items() if name.startswith(LIMITS)}
         planned_s = facts.get(CYCLE_PLANNED)
         known.progress.planned_s = float(planned_s) if isinstance(planned_s, int | float) else None
+        known.progress.more_than_cycles = bool(facts.get(MORE_THAN_CYCLES, False))
         return [*lowered, retained(topic, payloads.info(facts, self._stamp(known), ts_ns))]
 
     def row(self, fixture: str, row: msgspec.Struct) -> list[Message]:

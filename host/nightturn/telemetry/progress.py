@@ -15,14 +15,15 @@ NS_PER_S = 1_000_000_000
 
 @dataclass(slots=True)
 class Progress:
-    """How long the cycles of a run take: as planned until some have been seen."""
+    """How long the cycles of a run take: as planned until some have been seen; `more_than_cycles` when they are not all of the plan."""
 
     planned_s: float | None = None
+    more_than_cycles: bool = False
     ends_ns: deque[int] = field(default_factory=lambda: deque(maxlen=CYCLES_LOOKED_AT + 1))
 
     def begin(self) -> None:
         """Another run begins."""
-        self.planned_s = None
+        self.planned_s, self.more_than_cycles = None, False
         self.ends_ns.clear()
 
     def add(self, cycle: CycleRecord) -> None:
@@ -32,8 +33,10 @@ class Progress:
     def expected_end_ns(self, row: StateRow) -> int | None:
         """By the median time between the last cycle ends, which one pause does not move.
 
-        None unless the shaft turns: nobody knows when a wait will end.
+        None unless the shaft turns, or where the plan also soaks or parks: nobody knows when a wait will end.
         """
+        if self.more_than_cycles:
+            return None
         left, cycle_ns = row.cycles_planned - row.cycles_done, self._cycle_ns()
         if row.state != MotionState.TURNING or left <= 0 or cycle_ns is None:
             return None

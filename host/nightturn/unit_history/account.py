@@ -99,6 +99,7 @@ class Account(msgspec.Struct, frozen=True):
     Attributes:
         strokes, revolutions: recorded strokes, and turns by the plan. hours_at: hours in cycles by the lower end of classes of 5 K;
             None stands for hours without a temperature.
+        beside: strokes and hours of warm-up and soak by phase; park_stops: how often the shaft was parked for a person.
         temperature: whether it stood still when the last night ended.
         watch: what the rate of false alarms means for this unit.
         courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
@@ -117,6 +118,8 @@ class Account(msgspec.Struct, frozen=True):
     courses: tuple[CourseLine, ...]
     causes: tuple[str, ...]
     unknown: tuple[str, ...]
+    beside: dict[str, tuple[int, float]] = {}
+    park_stops: int = 0
 
 
 RowsOf = Callable[[Night], pd.DataFrame]
@@ -158,6 +161,8 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         courses=tuple(_line(course, found, zone, budget) for course in courses),
         causes=_causes(rows_of, found, courses),
         unknown=found.unknown,
+        beside=found.beside(),
+        park_stops=found.park_stops,
     )
 
 

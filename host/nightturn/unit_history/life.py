@@ -53,6 +53,20 @@ class Life:
         """Recorded strokes of all nights."""
         return sum(0 if night.strokes is None else len(night.strokes) for night in self.nights)
 
+    def beside(self) -> dict[str, tuple[int, float]]:
+        """Recorded strokes and hours of warm-up and soak over all nights, by phase; without phases that never came."""
+        found: dict[str, tuple[int, float]] = {}
+        for night in self.nights:
+            for phase, hours in night.hours_beside().items():
+                strokes, before = found.get(phase, (0, 0.0))
+                found[phase] = strokes + night.beside.get(phase, 0), before + hours
+        return {phase: each for phase, each in found.items() if each[0]}
+
+    @property
+    def park_stops(self) -> int:
+        """How often the shaft was parked for a person."""
+        return sum(night.park_stops for night in self.nights)
+
     def hours_at(self) -> dict[float, float]:
         """Hours within cycles by temperature class over all nights, the coldest first, unknown last."""
         found: dict[float, float] = {}

@@ -49,6 +49,7 @@ class LoadLine(msgspec.Struct, frozen=True):
         against_first: damage of the newest of its runs as a multiple of the first one's, with m; None with one run.
         damage: Miner's sum by the S-N line that was given; repetitions: how often all of it could be repeated by that.
         remarks: what a reader has to know.
+        strokes: of exercise; beside: strokes and hours of warm-up and soak by phase; park_stops: times that it was parked.
     """
 
     runs: tuple[str, ...]
@@ -64,6 +65,9 @@ class LoadLine(msgspec.Struct, frozen=True):
     damage: Damage | None
     repetitions: float | None
     remarks: tuple[str, ...]
+    strokes: int
+    beside: dict[str, tuple[int, float]]
+    park_stops: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,7 @@ class _Carried:
     """One run's history and scale."""
 
     run: str
+    night: Night
     history: LoadHistory
     scale: TorqueScale
 
@@ -119,7 +124,7 @@ def _of_night(run: Run, night: Night) -> _Carried:
         gap = tile.index - place[1] if place is not None and place[0] == tile.epoch else 0
         history.add(tile.raw, missing=max(gap, 0))
         place = (tile.epoch, tile.end)
-    return _Carried(run.run, history, scale)
+    return _Carried(run.run, night, history, scale)
 
 
 def load_settings(scale: TorqueScale, rated_nm: float, rate_hz: float) -> LoadSettings:
@@ -153,6 +158,7 @@ def _line(group: Sequence[_Carried], line: SnLine | None) -> LoadLine:
         )
     edges_nm = (settings.classes.edges_counts - torque.zero_count) * abs(torque.lsb_nm)
     ends = [(count - torque.zero_count) * torque.lsb_nm for count in (whole.lowest, whole.highest)]
+    part = Life("", tuple(each.night for each in group), (), (), (), ())
     said = [remark for found in (damage, first) if found is not None for remark in found.remarks]
     return LoadLine(
         runs=tuple(each.run for each in group),
@@ -178,6 +184,9 @@ def _line(group: Sequence[_Carried], line: SnLine | None) -> LoadLine:
         damage=damage,
         repetitions=None if damage is None else repetitions(damage),
         remarks=tuple(dict.fromkeys((*whole.remarks, *said))) or (NO_LIFE if line is None else LINE_OF_USER,),
+        strokes=part.strokes,
+        beside=part.beside(),
+        park_stops=part.park_stops,
     )
 
 

@@ -1,5 +1,6 @@
 """The nights of a unit: a run each, with what its cycles and strokes add to the unit's life."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -7,12 +8,15 @@ import numpy as np
 import pandas as pd
 
 from nightturn.errors import StorageError
+from nightturn.fixture.activities.park import PARKED
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
+from nightturn.model.phases import CONDITIONING, EXERCISE
 from nightturn.model.quantities import number
-from nightturn.model.rows import STROKES
+from nightturn.model.rows import EVENTS, STROKES
 from nightturn.model.tiles import Float64s, Int64s
+from nightturn.motion.moves import conditioning_moves, move_seconds
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.unit_runs import runs_of_unit
@@ -61,6 +65,7 @@ class Night:
         verdict: the night's word, empty where nobody has worked it out.
         cycles: a row for each cycle, in order of time.
         strokes: when each recorded stroke of exercise ended, ns since 1970 UTC; None where its figures were cleared.
+        beside: recorded strokes of warm-up and soak, by phase; park_stops: how often the shaft was parked for a person.
         problem: why its figures are not here, in words; empty where they are.
     """
 
@@ -74,6 +79,8 @@ class Night:
     cycles: pd.DataFrame = field(repr=False)
     strokes: Int64s | None = field(repr=False)
     problem: str = ""
+    beside: Mapping[str, int] = field(default_factory=dict)
+    park_stops: int = 0
 
     @property
     def complete(self) -> int:
@@ -82,11 +89,25 @@ class Night:
 
     @property
     def revolutions(self) -> float:
-        """Turns that its recorded strokes and its cycles' measuring passes make by plan."""
+        """Turns that its recorded strokes, of every phase, and its cycles' measuring passes make by plan."""
         plan = self.settings.fixture.plan
         passes = 3 * plan.slow_turn.revolutions + (plan.hold.revolutions if plan.hold else 0)
         strokes = 0 if self.strokes is None else len(self.strokes)
-        return strokes * plan.exercise.angle_deg / DEG_PER_REV + self.complete * float(passes)
+        turned_deg = strokes * plan.exercise.angle_deg
+        turned_deg += sum(
+            self.beside.get(phase, 0) * each.angle_deg for phase, each in plan.conditioning.items()
+        )
+        return turned_deg / DEG_PER_REV + self.complete * float(passes)
+
+    def hours_beside(self) -> dict[str, float]:
+        """Hours of warm-up and soak by phase: recorded strokes, each with the time that it takes by plan."""
+        settings = self.settings.fixture
+        cpr = settings.encoder.counts_per_rev
+        found = {}
+        for phase in settings.plan.conditioning:
+            pair_s = sum(move_seconds(move, cpr) for move in conditioning_moves(settings, phase, 0, 0))
+            found[phase] = self.beside.get(phase, 0) / 2 * pair_s / S_PER_H
+        return found
 
     def hours_at(self) -> dict[float, float]:
         """Hours within cycles by temperature, the lower end of each class of 5 K; where none was read, NaN."""
@@ -129,7 +150,7 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
     if manifest is None or not manifest.rig or not manifest.card:
         return None
     settings = RunSettings.of(manifest)
-    cycles, strokes, problem = _figures(run, columns)
+    cycles, strokes, beside, problem = _figures(run, columns)
     started_ts = round(summary.started_utc.timestamp()) * NS_PER_S
     ends = [started_ts, *([] if strokes is None or not len(strokes) else [int(strokes[-1])])]
     if len(cycles):
@@ -145,17 +166,31 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
         cycles=cycles,
         strokes=strokes,
         problem=problem or (summary.unreadable[0] if summary.unreadable else ""),
+        beside=beside,
+        park_stops=_park_stops(run),
     )
 
 
-def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, Int64s | None, str]:
-    """Cycles and strokes of a run; without them, why."""
+def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, Int64s | None, dict[str, int], str]:
+    """Cycles, strokes of exercise and how many there are of other phases; without them, why."""
     try:
         cycles = run.cycles(columns).sort_values("ts_start", kind="stable", ignore_index=True)
-        strokes = run.frame(STROKES, ["ts"])["ts"].astype("int64").to_numpy()
+        strokes = run.frame(STROKES, ["ts", "phase"])
     except StorageError as error:
-        return pd.DataFrame(columns=columns), None, str(error)
-    return cycles, np.sort(strokes), ""
+        return pd.DataFrame(columns=columns), None, {}, str(error)
+    # before there were others every stroke was of the exercise, and its file names no phase
+    phases = strokes["phase"].fillna(EXERCISE) if "phase" in strokes else pd.Series(EXERCISE, strokes.index)
+    ended = strokes["ts"][phases == EXERCISE].astype("int64").to_numpy()
+    counts = {phase: int((phases == phase).sum()) for phase in CONDITIONING}
+    return cycles, np.sort(ended), counts, ""
+
+
+def _park_stops(run: Run) -> int:
+    """How often the plan parked the shaft; 0 too where retention has cleared the events."""
+    try:
+        return int((run.frame(EVENTS, ["kind"])["kind"] == PARKED).sum())
+    except StorageError:
+        return 0
 
 
 def _place(settings: RunSettings) -> Place:
