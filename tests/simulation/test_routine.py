@@ -12,6 +12,7 @@ import pytest
 from tests.simulation.permission_scene import guard, killed, reasons, stays_still
 from tests.simulation.scene import CARD, Scene, checked, open_scene, run, settings_of
 
+from nightturn.bench.runs import Pace
 from nightturn.model.figures import OK
 from nightturn.model.phases import EXERCISE, SOAK, WARM_UP
 from nightturn.model.records import Emit
@@ -92,7 +93,8 @@ def test_warm_up_soak_and_park_come_in_their_order_and_no_cycle_counts_their_str
     settings = with_plan(warm_up=WARM, soak=again_soaks, park=Park(every_cycles=2), cycles=3)
 
     async def act() -> None:
-        scene = open_scene(tmp_path, settings=settings, sinks=[strokes])
+        pace = Pace(tile_samples=100, watch_threshold=8.0)
+        scene = open_scene(tmp_path, settings=settings, sinks=[strokes], pace=pace)
         scenes.append(scene)
         await doing(scene, WARM_UP)
         assert scene.tally.states["pan-a1"].reason.startswith("warm-up: strokes of 180° at 30 rpm for ")
@@ -110,6 +112,9 @@ def test_warm_up_soak_and_park_come_in_their_order_and_no_cycle_counts_their_str
     assert [(cycle.cycle_no, cycle.status) for cycle in cycles] == [(1, OK), (2, OK), (3, OK)]
     numbers = [(row.cycle_no, row.stroke_no) for row in strokes.of(EXERCISE)]
     assert numbers == [(no, stroke) for no in (1, 2, 3) for stroke in (1, 2)]
+    assert scenes[0].station.core.state.run.trends.strokes == len(
+        numbers
+    )  # of a course: only those of the plan's cycles
     for phase, least in ((WARM_UP, 6), (SOAK, 2 * 4)):
         rows = strokes.of(phase)
         assert len(rows) >= least
