@@ -34,6 +34,7 @@ from nightturn.storage.marks import read_marks
 from nightturn.storage.object_store import ObjectStore
 from nightturn.storage.push import push
 from nightturn.storage.reader import Run
+from nightturn.storage.recovery import recover
 from nightturn.storage.runs import list_runs
 from nightturn.storage.stored import ObjectFiles
 from nightturn.storage.verify import verify
@@ -353,4 +354,15 @@ def test_a_refused_operation_loses_nothing_and_the_next_time_goes_on(tmp_path: P
         assert rows_left(root) == expected
         count += 1
     assert (rows_left(root), len(raw_names(root)), count > 3) == (expected, 1, True)
+    assert verify(root, "all").ok
+
+
+def test_tape_of_a_joined_hour_that_is_put_back_is_known_to_be_sealed(root: Path) -> None:
+    """A start would else make its chunk a second time."""
+    joined(root)
+    sealed = sorted((root / "journal" / FIXTURE / "sealed").glob("*.ntj"))[1]
+    back = sealed.rename(root / "journal" / FIXTURE / sealed.name)
+    found = recover(RealFiles(root), FIXTURE)
+
+    assert (found.leftovers, [path.rpartition("/")[2] for path in found.moved]) == ((), [back.name])
     assert verify(root, "all").ok
