@@ -39,6 +39,7 @@ NOT_JUDGED, NOT_ARMED, WATCHED, SUSPECTED, CHANGED = (
 )
 """Words of `TrendRow.status`."""
 COLD = f"not warmed up: the temperature is to keep within {LIMIT_K} K for an hour"
+GONE = "the change that was said before is not found in the cycles up to now"
 NO_TEMPERATURE = "no temperature was read"
 MODEL = msgspec.msgpack.Decoder(TemperatureModel)
 CHART = msgspec.msgpack.Decoder(Chart)
@@ -139,14 +140,16 @@ class Followed(msgspec.Struct):
         place, point = FOLLOWED.index(self.figure), points[-1]
         value = point.values[place]
         assert value is not None
-        if self.unread:
-            return Judged(None, NO_TEMPERATURE) if self.model else Judged(value, "")
+        if self.model and not math.isfinite(point.degc):
+            return Judged(None, NO_TEMPERATURE)
+        if self.unread and not self.model:  # as the course, which then knows nothing of temperature
+            return Judged(value, "")
         if not warm(points, place):
             return Judged(None, COLD)
         if not self.model:
             return Judged(value, "")
         model = MODEL.decode(self.model)
-        late = _within(points, LAGS * model.curve.lag_h)
+        late = [each for each in _within(points, LAGS * model.curve.lag_h) if math.isfinite(each.degc)]
         return without_temperature(series_of(late, self.figure, direction), model)
 
     def _begins_a_stretch(self, point: Point) -> bool:
@@ -196,7 +199,8 @@ class Followed(msgspec.Struct):
         self.fitted, self.fitted_cycle_no = fact.fitted, fact.cycle_no
         if fact.fitted.model:
             self.model, self.chart = fact.fitted.model, CHART.decode(fact.fitted.chart)
-            if fact.fitted.alarmed and not self.suspected and fact.fitted.changes:
+            newer = [each for each in fact.fitted.changes if each.ts_from > self.told_ts]
+            if fact.fitted.alarmed and not self.suspected and newer:
                 self.suspect(fact.fitted.changes[-1].cycle_no, LEAST)
         if not self.suspected or self.behind < LEAST:
             return None
@@ -229,6 +233,8 @@ class Followed(msgspec.Struct):
         changed = self.changed
         if changed is not None:
             return changed.said
+        if self.told_ts and self.fitted is not None and not self.fitted.changes:
+            return GONE
         alike = self.level is not None and self.level[2] > ALIKE_MAX
         return why_not or self.trouble or (self.chart.remark if alike else "")
 
@@ -247,7 +253,7 @@ def warm(points: Sequence[Point], place: int) -> bool:
     newest = points[-1]
     low = high = newest.degc
     for point in reversed(points[:-1]):
-        if point.values[place] is None:
+        if point.values[place] is None or not math.isfinite(point.degc):
             continue
         if (newest.ts - point.ts) / NS_PER_H > WINDOW_H:
             return high - low <= LIMIT_K
