@@ -12,7 +12,7 @@ from nightturn.calibration.records import CalibrationRecord
 from nightturn.calibration.torque import TorqueChannel
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
-from nightturn.model.cards import MountCard
+from nightturn.model.cards import CardVersion, MountCard
 from nightturn.model.figures import Figure
 from nightturn.model.rig_record import RigRecord
 from nightturn.model.rows import ChunkPlan
@@ -27,6 +27,7 @@ TYPES: tuple[type[msgspec.Struct], ...] = (
     *facts.KINDS.values(),
     CalibrationRecord,
     TorqueChannel,
+    CardVersion,
     MountCard,
     RigRecord,
     ChunkPlan,

@@ -2,6 +2,14 @@
 
 import msgspec
 
+CARD_SCHEMA = 1
+
+
+class CardVersion(msgspec.Struct, frozen=True):
+    """What a card says of its own form; one that says nothing is of the first."""
+
+    schema: int = CARD_SCHEMA
+
 
 class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off."""

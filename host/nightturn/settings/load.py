@@ -12,7 +12,7 @@ from zoneinfo import available_timezones
 import msgspec
 
 from nightturn.errors import ConfigError, CorruptFileError, SchemaVersionError, StorageError
-from nightturn.model.cards import MountCard
+from nightturn.model.cards import CARD_SCHEMA, CardVersion, MountCard
 from nightturn.model.lines import checked, with_checksum
 from nightturn.model.names import VARIANT_NAME
 from nightturn.settings.mistakes import (
@@ -30,7 +30,6 @@ from nightturn.settings.validate import card_mistakes, rig_mistakes, variant_mis
 from nightturn.settings.variant import Variant
 
 CARDS_LOCK = threading.RLock()  # a card file under a writer of this process is not taken for a damaged one
-CARD_SCHEMA = 1  # a card that says none is of the first
 FILE_BYTES_MAX = (
     1 << 20
 )  # nobody writes a megabyte of settings; a recording given by mistake is refused unread
@@ -175,12 +174,6 @@ def append_card(root: Path, fixture: str, card: MountCard) -> Path:
     return path
 
 
-class _Version(msgspec.Struct):
-    """What a card says of its own form."""
-
-    schema: int = CARD_SCHEMA
-
-
 def read_card(root: Path, fixture: str) -> MountCard | None:
     """The card in force: the last line of `mounts/<fixture>.jsonl`, or None when nothing is mounted or the unit was taken off.
 
@@ -200,7 +193,7 @@ def read_card(root: Path, fixture: str) -> MountCard | None:
         raise CorruptFileError(str(path), "has no complete line; mount the unit again")
     try:
         text = checked(lines[-1])[0]
-        schema = msgspec.json.decode(text, type=_Version).schema
+        schema = msgspec.json.decode(text, type=CardVersion).schema
         if schema > CARD_SCHEMA:
             raise SchemaVersionError(
                 f"{path}: mount card of schema {schema}; this nightturn reads {CARD_SCHEMA}"
