@@ -8,7 +8,7 @@ import numpy as np
 from nightturn.estimation.level_model import Course, LevelModel
 from nightturn.estimation.levels import Levels, followed, levels_of
 from nightturn.estimation.loop_energy import Loop, loop_energy
-from nightturn.estimation.noise_model import MOVED, Estimate, Movement
+from nightturn.estimation.noise_model import Estimate, Movement
 from nightturn.estimation.order_fit import OrderFit
 from nightturn.estimation.turns import Turns
 from nightturn.model.tiles import Int64s
@@ -16,8 +16,8 @@ from nightturn.model.tiles import Int64s
 PREVIOUS_MIN = 5
 """Fewer earlier cycles say nothing about the scatter from cycle to cycle."""
 DRIFT, BEND, STEP = "drift", "bend", "step {}"
-BENT = 4.0
-"""Weight of a bend against a straight drift in passes of one turn, before anything was measured."""
+BENT, BENT_REPEATED = 4.0, 0.05
+"""Weight of a bend against a straight drift in passes of one turn and of more, before anything was measured."""
 HOLD_ROWS = 24
 """Means kept of the hold: it gives one level and the noise about it, no drift."""
 SURE = 0.8
@@ -141,17 +141,20 @@ def _model(slow: Slow, hold: Levels | None) -> LevelModel:
     held = order == passes
     time = levels.time_s - slow.centre_s
     turned = levels.turned - float(levels.turned[order == passes // 2].mean())
-    courses = []
+    courses, square = [], time**2
     if hold is not None:
         # The torque that the unit holds may warm and drift by itself, and says nothing of the zero's drift or a cable.
         middle = float(time[held].mean())
-        courses.append(Course("held", np.where(held, time - middle, 0.0), held))
-        time = np.where(held, middle, time)
+        away = np.where(held, time - middle, 0.0)
+        spread = float((away[held] ** 2).mean())
+        bent = np.where(held, away**2 - spread, 0.0)
+        courses += [Course("held", away, held), Course("held bent", bent, held)]
+        time, square = np.where(held, middle, time), np.where(held, middle**2 + spread, square)
         turned = np.where(held, float(turned[held].mean()), turned)
     courses += [Course(DRIFT, time, ~held), Course("cable", turned, ~held)]
     # Passes of one turn hardly show a bend, and nothing says that their drift is straight.
     repeated = any(int(leg.whole.sum()) > 1 for leg in slow.legs)
-    movements = [Movement(BEND, (time / np.abs(time).max()) ** 2, weight=MOVED if repeated else BENT)]
+    movements = [Movement(BEND, square / square.max(), weight=BENT_REPEATED if repeated else BENT)]
     for at in range(1, passes):
         after = float(at <= passes // 2)
         column = (order >= at).astype(np.float64)
