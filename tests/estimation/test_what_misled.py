@@ -40,6 +40,7 @@ def test_hum_taken_off_is_named_as_hum_and_is_no_symptom() -> None:
 
     assert any(each.startswith("Mains hum at order 672.2") for each in said)
     assert not any("a bearing's" in each for each in said)
+    assert found.symptoms is not None
     assert not [line for line in found.symptoms.lines if line.phase == HOLD]
 
 

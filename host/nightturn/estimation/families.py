@@ -21,10 +21,10 @@ SIDES = 3
 """Orders on either side of a strong one that an encoder out of centre may fill."""
 SIDES_OF = 0.1
 """Strong is an order of this share of the largest."""
-NOTHING_DECLARED, NOTHING_OF_FAMILY, NOTHING_FOUND = 0.9, 0.2, 0.5
+NOTHING_DECLARED, NOTHING_OF_FAMILY, NOTHING_FOUND = 0.8, 0.2, 0.5
 """Chance of a group to hold nothing, before anything was measured: a declared order need not be there, no two magnets are
 quite alike, and of a few lines noise stands out as a group now and then. With 0.95 for the declared ones a small unit (7 pole pairs) read
-5.5 % low at 40 mN·m of noise, with 0.8 a single order 1.5 % high, now 1.1; with 0.5 for the family unequal magnets read 0.6 % low."""
+5.5 % low at 40 mN·m of noise, with 0.8 a single order 1.0 to 1.5 % high; with 0.5 for the family unequal magnets read 0.6 % low."""
 GROUP = 16
 """Neighbouring lines that share one estimate of how strong such lines are."""
 

@@ -8,7 +8,7 @@ import numpy as np
 from nightturn.estimation.level_model import Course, LevelModel
 from nightturn.estimation.levels import Levels, followed, levels_of
 from nightturn.estimation.loop_energy import Loop, loop_energy
-from nightturn.estimation.noise_model import Estimate, Movement
+from nightturn.estimation.noise_model import MOVED, Estimate, Movement
 from nightturn.estimation.order_fit import OrderFit
 from nightturn.estimation.turns import Turns
 from nightturn.model.tiles import Int64s
@@ -16,8 +16,8 @@ from nightturn.model.tiles import Int64s
 PREVIOUS_MIN = 5
 """Fewer earlier cycles say nothing about the scatter from cycle to cycle."""
 DRIFT, BEND, STEP = "drift", "bend", "step {}"
-BENT, BENT_REPEATED = 4.0, 0.05
-"""Weight of a bend against a straight drift in passes of one turn and of more, before anything was measured."""
+BENT = 4.0
+"""Weight of a bend against a straight drift in passes of one turn, before anything was measured."""
 HOLD_ROWS = 24
 """Means kept of the hold: it gives one level and the noise about it, no drift."""
 SURE = 0.8
@@ -154,7 +154,7 @@ def _model(slow: Slow, hold: Levels | None) -> LevelModel:
     courses += [Course(DRIFT, time, ~held), Course("cable", turned, ~held)]
     # Passes of one turn hardly show a bend, and nothing says that their drift is straight.
     repeated = any(int(leg.whole.sum()) > 1 for leg in slow.legs)
-    movements = [Movement(BEND, square / square.max(), weight=BENT_REPEATED if repeated else BENT)]
+    movements = [Movement(BEND, square / square.max(), weight=MOVED if repeated else BENT)]
     for at in range(1, passes):
         after = float(at <= passes // 2)
         column = (order >= at).astype(np.float64)
