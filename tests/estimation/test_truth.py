@@ -60,7 +60,8 @@ FAMILIES_HELD: tuple[tuple[str, float, tuple[str, ...], int], ...] = (
     ("LuGre ODE soft coupling", 0.0005, (*PATTERN, "friction", "mean_torque"), CYCLES),
     ("bearing order 7.132", 0.006, ALL, CYCLES),
     ("weak orders", 0.040, ("ripple_rms", "cogging_pp", "friction", "zero", "mean_torque"), CYCLES),
-    ("hum 250 Hz on order 672", 0.0005, ("ripple_rms",), CYCLES),
+    ("hum 250 Hz on order 672", 0.0005, PATTERN, CYCLES),
+    ("bend 5 mN·m", 0.0005, ("friction", "zero", "mean_torque"), CYCLES),
     ("defect 20 mN·m x 1° slow", 0.006, PEAKS, CYCLES),
     ("defect 20 mN·m x 1° hold", 0.006, PEAKS, CYCLES),
     ("clipped crest", 0.006, TURNED, CYCLES),
@@ -168,6 +169,16 @@ def test_bad_values_break_theirs(n: int) -> None:
     assert "coverage" in line(VALUE, values(n, u=0.0002)).broken
     assert line(VALUE, values(n, named=True)).broken == ("false defect",)
     assert line(VALUE, values(n), replace(BY_NAME["base"], defect_in=PEAKS)).broken == ("defect missed",)
+
+
+def test_what_cannot_be_had_at_a_noise_needs_no_value_there_and_one_everywhere_else() -> None:
+    family = replace(BY_NAME["base"], expect=expecting(VALUE), lost={0.040: ("ripple_pp",)})
+    none = values(40, ok=False)
+
+    assert line_of(family, 0.040, "ripple_pp", none).broken == ()
+    assert line_of(family, 0.006, "ripple_pp", none).broken == ("refused",)
+    assert line_of(family, 0.040, "cogging_pp", none).broken == ("refused",)
+    assert "bias" in line_of(family, 0.040, "ripple_pp", values(40, bias=0.013)).broken
 
 
 def test_intervals_that_are_too_wide_are_a_fault_once_there_are_many() -> None:

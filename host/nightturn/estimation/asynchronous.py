@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from nightturn.estimation.hum import HUM_WIDTH
 from nightturn.estimation.line_fit import LineFit, Window, fitted_line, middles_of, window_of
 from nightturn.estimation.quantiles import f_quantile
 from nightturn.estimation.spectra import (
@@ -18,6 +19,7 @@ from nightturn.estimation.spectra import (
     TurnSpectra,
     turn_spectra,
     usual_around,
+    without_foreign,
 )
 from nightturn.estimation.turns import Complex128s, Turns, droop
 from nightturn.model.tiles import Float64s, Int64s
@@ -51,6 +53,7 @@ class Line:
             have of it at most.
         orders, extra: (k,) whole orders and what the line's own uncertainty adds to the noise E|c - c̄|² of their mean, as a
             share of it.
+        of_mains: it lies beside mains hum.
     """
 
     order: float
@@ -60,6 +63,7 @@ class Line:
     orders: Int64s
     extra: Float64s
     settled: bool
+    of_mains: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,31 +94,58 @@ def lines_apart(legs: Sequence[Leg], highest: int, known: frozenset[int]) -> Apa
     `known` are the orders that unit or rig make. Beside any other one a line is taken for all that is there, where that
     explains the turns.
     """
-    turns = [leg for leg, _ in legs]
+    repeated = any(int(leg.whole.sum()) > 1 for leg, _ in legs)
+    left = min(float(droop(np.array([highest]), leg.spread_rad2)[0]) for leg, _ in legs)
+    if not repeated or left < LEFT_MIN:
+        return Apart(tuple(leg for leg, _ in legs))
+    mains = {order for leg, _ in legs for order in leg.foreign}
+    # Hum beside an order that the machine has is taken off as the line that it is; elsewhere its mean is.
+    beside = {order for order in mains if not known.isdisjoint(range(order - 1, order + 2))}
+    turns = [
+        replace(leg, foreign=tuple(order for order in leg.foreign if order not in beside)) for leg, _ in legs
+    ]
     torques = [torque for _, torque in legs]
     found: list[Line] = []
-    repeated = any(int(leg.whole.sum()) > 1 for leg in turns)
-    left = min(float(droop(np.array([highest]), leg.spread_rad2)[0]) for leg in turns)
-    if not repeated or left < LEFT_MIN:
-        return Apart(tuple(turns))
+    passed: set[int] = set()
     seen: list[TurnSpectra] = []
     while len(found) < MOST:
         seen = [turn_spectra(leg, y, highest) for leg, y in zip(turns, torques, strict=True)]
         spectra = [each for each, _ in seen]
-        nearest = _strange(turns, spectra, known, {line.nearest for line in found})
+        nearest = _strange(turns, spectra, known, passed)
         if nearest is None:
             break
+        passed.add(nearest)
         window = window_of(turns, spectra, nearest, highest)
         fitted = fitted_line(window, len(legs), known=nearest in known)
-        found.append(_line(window, fitted))
-        if fitted is None or not fitted.settled:
+        settled = fitted is not None and fitted.settled
+        if nearest in beside and not settled:
+            continue
+        line = _line(window, fitted)
+        found.append(replace(line, of_mains=any(abs(order - line.order) < HUM_WIDTH for order in mains)))
+        if fitted is None or not settled:
             break
         for k, wave in enumerate(fitted.waves.tolist()):
             off = _in_bins(turns[k], fitted.order, wave)
             turns[k] = replace(turns[k], torque_nm=turns[k].torque_nm - off)
             torques[k] = torques[k] - off
-    apart = Apart(tuple(turns), tuple(found))
-    return replace(apart, spectra=tuple(seen)) if apart.untouched else apart
+    return _found_apart(turns, [leg.foreign for leg, _ in legs], found, seen, highest)
+
+
+def _found_apart(
+    turns: Sequence[Turns],
+    foreign: Sequence[tuple[int, ...]],
+    found: Sequence[Line],
+    seen: Sequence[TurnSpectra],
+    highest: int,
+) -> Apart:
+    """The lines and the turns, whose orders beside hum are `foreign` again, by leg."""
+    whole = tuple(replace(leg, foreign=orders) for leg, orders in zip(turns, foreign, strict=True))
+    apart = Apart(whole, tuple(found))
+    if not apart.untouched:
+        return apart
+    for leg, (spectra, _) in zip(whole, seen, strict=True):
+        without_foreign(leg, spectra, highest)
+    return replace(apart, spectra=tuple(seen))
 
 
 def _line(window: Window, fitted: LineFit | None) -> Line:
@@ -166,7 +197,12 @@ def _strange(
     for order in {*seen, *(order for leg in turns for order in leg.foreign)}:
         over[max(order - 1, 0) : order + 2] = 0.0
     worst = int(over.argmax())
-    return worst if over[worst] > 1.0 else None
+    if not over[worst] > 1.0:
+        return None
+    # Beside a line the phases turn as well, and may stand out more: it is where the turns differ most.
+    around = np.arange(max(worst - 1, 1), min(worst + 2, len(own)))
+    around = around[over[around] > 1.0]
+    return int(around[own[around].argmax()])
 
 
 def _turning(repeated: Sequence[tuple[Turns, Complex128s]], noise: Float64s, dof: int) -> Float64s:

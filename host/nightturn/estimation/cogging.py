@@ -10,7 +10,7 @@ from nightturn.estimation.asynchronous import NONE_APART, Apart, Line, widened
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
 from nightturn.estimation.families import Faint, faint_orders, with_others
 from nightturn.estimation.hidden import hidden_pp
-from nightturn.estimation.lag import Lag, find_lag, lag_range
+from nightturn.estimation.lag import LAG_GATE, Lag, find_lag, lag_range
 from nightturn.estimation.localised import (
     LOCAL_TURNS,
     Localised,
@@ -271,7 +271,9 @@ def _other_alignments(found: _Reading) -> tuple[Lag, float]:
     shifted = [_aligned(kept, *found.single, rival) for rival in found.lag.rivals]
     spans = [float(np.ptp(rebuild(kept, amplitudes))) for amplitudes in (first, *shifted)]
     apart = max(abs(span - spans[0]) for span in spans[1:])
-    alone = len(kept) < LAG_LEAST
+    # A false line beside a single order decides nothing.
+    sure = np.abs(found.amplitudes) ** 2 > LAG_GATE * found.of_mean[kept]
+    alone = int(sure.sum()) < LAG_LEAST
     if alone or apart > LAG_EFFECT * spans[0]:
         return found.lag, 0.0
     return replace(found.lag, ambiguous=False), apart / np.sqrt(3.0)

@@ -141,17 +141,20 @@ def _model(slow: Slow, hold: Levels | None) -> LevelModel:
     held = order == passes
     time = levels.time_s - slow.centre_s
     turned = levels.turned - float(levels.turned[order == passes // 2].mean())
-    courses = []
+    courses, square = [], time**2
     if hold is not None:
         # The torque that the unit holds may warm and drift by itself, and says nothing of the zero's drift or a cable.
         middle = float(time[held].mean())
-        courses.append(Course("held", np.where(held, time - middle, 0.0), held))
-        time = np.where(held, middle, time)
+        away = np.where(held, time - middle, 0.0)
+        spread = float((away[held] ** 2).mean())
+        bent = np.where(held, away**2 - spread, 0.0)
+        courses += [Course("held", away, held), Course("held bent", bent, held)]
+        time, square = np.where(held, middle, time), np.where(held, middle**2 + spread, square)
         turned = np.where(held, float(turned[held].mean()), turned)
     courses += [Course(DRIFT, time, ~held), Course("cable", turned, ~held)]
     # Passes of one turn hardly show a bend, and nothing says that their drift is straight.
     repeated = any(int(leg.whole.sum()) > 1 for leg in slow.legs)
-    movements = [Movement(BEND, (time / np.abs(time).max()) ** 2, weight=MOVED if repeated else BENT)]
+    movements = [Movement(BEND, square / square.max(), weight=MOVED if repeated else BENT)]
     for at in range(1, passes):
         after = float(at <= passes // 2)
         column = (order >= at).astype(np.float64)

@@ -82,19 +82,9 @@ def levels_of(
     for legs, fit in groups:
         laid.append(_lay(legs, fit, first))
         first += len(legs)
-    # A lone turn has nothing to differ from and takes the others' noise.
     squares, degrees = sum(each.squares for each in laid), sum(each.degrees for each in laid)
-    common = squares / degrees if degrees else 0.0
-    made = [
-        _rows(
-            each,
-            number,
-            parts,
-            joined,
-            max(each.squares / each.degrees if each.degrees else common, least_variance),
-        )
-        for number, each in enumerate(laid)
-    ]
+    variance = max(squares / degrees if degrees else 0.0, least_variance)
+    made = [_rows(each, number, parts, joined, variance) for number, each in enumerate(laid)]
     return _named(
         [np.concatenate(column) for column in zip(*made, strict=True)],
         tuple(len(each.leg) for each in laid),
@@ -141,16 +131,21 @@ def _lay(legs: Sequence[Turns], fit: OrderFit, first_leg: int) -> _Laid:
     times_seen = seen.sum(0)
     average = own.sum(0) / np.maximum(times_seen, 1)
     rest = seen * (own - average)
+    # What drifts within a turn is no noise of a sample: a bend of the drift made that of one sense twice that of the other.
+    time = np.concatenate(times)
+    away_s = seen * (time - (np.einsum("rb,rb->r", seen, time) / seen.sum(1))[:, None])
+    slope_nm_s = np.einsum("rb,rb->r", away_s, rest) / np.einsum("rb,rb->r", away_s, away_s)
+    noise = rest - slope_nm_s[:, None] * away_s
     return _Laid(
         leg=np.concatenate(numbers),
         seen=seen,
         away=rest + seen * row[:, None],
         average=average,
-        time_s=np.concatenate(times),
+        time_s=time,
         turned=np.concatenate(turned),
         inverse=1 / np.maximum(n, 1),
-        squares=float(np.einsum("rb,rb,rb->", n, rest, rest)),
-        degrees=max(float(seen.sum() - np.count_nonzero(times_seen) - len(row) + 1), 0.0),
+        squares=float(np.einsum("rb,rb,rb->", n, noise, noise)),
+        degrees=max(float(seen.sum() - np.count_nonzero(times_seen) - 2 * len(row) + 2), 0.0),
     )
 
 

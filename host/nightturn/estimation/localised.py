@@ -59,6 +59,11 @@ class Localised:
     spectrum: Complex128s
     noise: Float64s
 
+    @property
+    def noise_nm(self) -> float:
+        """Standard deviation of the noise that stands on it."""
+        return float(np.sqrt(self.noise.sum() / 2))
+
 
 def localised_in(
     ways: Sequence[Complex128s], settled: Sequence[Bools], of_mean: Float64s, bins: int, share: float

@@ -24,6 +24,9 @@ COVERAGE_NEEDED = 0.99
 """Share of the bins that a peak-to-peak over a revolution needs."""
 RESONANCE_SHARE = 0.1
 """An order above this share of the rig's resonance is amplified by more than 1 %, and the correction is said."""
+LOCAL_NOISE_MOST = 0.06
+"""Noise on a deviation at one angle, as a share of a peak-to-peak, up to which its highest point can be freed of it: at 0.11 friction
+over angle read 9 % high (simulated)."""
 RELEVANT_SHARE = 0.02
 """An order with less than this share of the sum of all amplitudes moves no value by more."""
 
@@ -57,6 +60,12 @@ def note_local(draft: Draft, local: Localised | None) -> None:
             f"{fixed(local.width_deg, 1)}° wide, "
             "repeats every turn without being an order; the peak-to-peak includes it."
         )
+        if draft.value is not None and local.noise_nm > LOCAL_NOISE_MOST * draft.value:
+            draft.note(
+                f"Noise of {quantity(local.noise_nm, 'N·m', digits=2)} stands on it, of which the peak-to-peak takes the highest. "
+                "Turn more revolutions.",
+                NOT_JUDGED,
+            )
 
 
 def peak_to_peak_of(line: Line) -> float:
@@ -79,16 +88,15 @@ def note_asynchronous(
 
     `effect_of` is by how much, N·m at most.
     """
-    apart = [line for line in lines if line.settled]
+    apart = [line for line in lines if line.settled and not line.of_mains]
     if apart:
-        named = ", ".join(
-            f"{fixed(line.order, 2)} ({quantity(line.amplitude_nm, 'N·m', digits=2)} peak)"
-            for line in sorted(apart, key=lambda line: line.order)
-        )
         draft.note(
-            f"Torque at order {named} does not repeat from turn to turn and is not in the value: a bearing's or the drive's, not the "
-            "rotor's."
+            f"Torque at order {_named(apart)} does not repeat from turn to turn and is not in the value: a bearing's or the drive's, "
+            "not the rotor's."
         )
+    hum = [line for line in lines if line.settled and line.of_mains]
+    if hum:
+        draft.note(f"Mains hum at order {_named(hum)} is not in the value.")
     for line in lines:
         if line.settled or draft.value is None:
             continue
@@ -102,6 +110,14 @@ def note_asynchronous(
             f"{quantity(line.amplitude_nm, 'N·m', digits=2)} peak of it are the rotor's. Turn more revolutions.",
             NOT_JUDGED,
         )
+
+
+def _named(lines: Sequence[Line]) -> str:
+    """Orders and peaks of lines, in rising order."""
+    return ", ".join(
+        f"{fixed(line.order, 2)} ({quantity(line.amplitude_nm, 'N·m', digits=2)} peak)"
+        for line in sorted(lines, key=lambda line: line.order)
+    )
 
 
 def note_rails(draft: Draft, legs: Sequence[LegSums]) -> None:

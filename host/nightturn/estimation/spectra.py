@@ -170,10 +170,15 @@ def turn_spectra(
         usual = np.where(seen > 0, rest.sum(0) / np.maximum(seen, 1), average - centre)
         filled = centre + _filled(rest - offset * _slope(usual), some, usual)
         spectra = np.fft.rfft(filled, axis=1)[:, : highest + 1] * shape
-    foreign = [order for order in turns.foreign if order <= highest]
-    # Their mean is taken off and their scatter stays, from which the noise of the orders beside them is judged too.
-    spectra[:, foreign] -= spectra[:, foreign].mean(0)
+    without_foreign(turns, spectra, highest)
     return spectra, some.mean(1)
+
+
+def without_foreign(turns: Turns, spectra: Complex128s, highest: int) -> None:
+    """Take the mean over the turns off the orders beside hum, in place: no pattern of the machine."""
+    foreign = [order for order in turns.foreign if order <= highest]
+    # Their scatter stays, from which the noise of the orders beside them is judged too.
+    spectra[:, foreign] -= spectra[:, foreign].mean(0)
 
 
 def _filled(values: Float64s, some: Bools, elsewhere: Float64s) -> Float64s:

@@ -8,13 +8,13 @@ RIPPLE, COGGING, FRICTION = "ripple", "cogging", "friction"
 
 
 def symptoms_of(measured: Measured) -> Symptoms:
-    """The symptoms of a cycle; a line is one that could be told apart from the whole order beside it."""
+    """The symptoms of a cycle; a line is one that could be told apart from the whole order beside it and from hum."""
     lines = [
         Line(phase, line.order, line.amplitude_nm)
         for phase, found in ((HOLD, measured.ripple), (SLOW_TURN, measured.cogging))
         if found is not None
         for line in sorted(found.asynchronous, key=lambda line: line.order)
-        if line.settled
+        if line.settled and not line.of_mains
     ]
     seen = ((RIPPLE, measured.ripple), (COGGING, measured.cogging), (FRICTION, measured.variation))
     defects = [

@@ -38,7 +38,7 @@ def peak_to_peak(
     extra = 0.0
     if local is not None:
         wave = wave + local_wave(local, POINTS)
-        extra = float(np.sqrt(local.noise.sum() / 2))
+        extra = local.noise_nm
     high, low = int(wave.argmax()), int(wave.argmin())
     top, top_at = _refined(wave, high)
     bottom, bottom_at = _refined(wave, low)

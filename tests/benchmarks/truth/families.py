@@ -77,7 +77,13 @@ FAMILIES: tuple[Family, ...] = (
     Family(name="1/f 3 mN·m", draw=plain(flicker_nm=0.003), defect_in=()),
     Family(name="1/f 3 mN·m ten turns", draw=plain(flicker_nm=0.003, plan=TEN_TURNS)),
     Family(name="undeclared orders", draw=undeclared),
-    Family(name="weak orders", draw=weak, expect=expecting(VALUE, either=PATTERN)),
+    # At the highest noise no order stands out by which to align the senses, and unaligned cogging passes for friction over angle.
+    Family(
+        name="weak orders",
+        draw=weak,
+        expect=expecting(VALUE, either=PATTERN),
+        lost={WHITE_NM[-1]: ("variation",)},
+    ),
     Family(name="eccentric encoder 5 mrad", draw=eccentric),
     Family(name="magnets and slots ±1 %", draw=unequal(0.01)),
     Family(name="magnets and slots ±3 %", draw=unequal(0.03)),
@@ -104,7 +110,12 @@ FAMILIES: tuple[Family, ...] = (
     Family(name="lag 2 ms", draw=plain(lag_s=0.002)),
     Family(name="lag 0.2°", draw=plain(lag_deg=0.2)),
     Family(name="lag 2°", draw=plain(lag_deg=2.0)),
-    Family(name="one order and lag 0.5°", draw=one_order, expect=expecting(VALUE, either=PATTERN)),
+    # One order fits two lags half a period apart, and by the wrong one all of it passes for friction over angle.
+    Family(
+        name="one order and lag 0.5°",
+        draw=one_order,
+        expect=expecting(VALUE, either=(*PATTERN, "variation")),
+    ),
     Family(
         name="less than a turn",
         draw=plain(plan=PART_TURN),
@@ -289,7 +300,8 @@ FAMILIES += (
         expect=expecting(VALUE, either=SPEEDS),
         long_seeds=100,
     ),
-    Family(name="friction defect 20 mN·m x 1°", draw=friction_defect),
+    # At the highest noise 2.7 mN·m of it stand on the defect's 20, of which the highest is read: friction over angle was 9 % high.
+    Family(name="friction defect 20 mN·m x 1°", draw=friction_defect, lost={WHITE_NM[-1]: ("variation",)}),
 )
 
 FAMILIES += (

@@ -1,6 +1,6 @@
 """What a family of signals is: how one is drawn, against which truth it is judged, and what is expected of each figure."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from zlib import crc32
 
@@ -43,6 +43,8 @@ class Family:
         arrays: through `smoothness` on plain arrays instead of the stream of a fixture.
         cycles: cycles of one machine one after the other; the last is judged.
         white_nm: levels of white noise, rms N·m.
+        lost: noise rms N·m -> figures that need no value there, because the family's comment says why none can be had; a value that
+            is given is held to the bounds all the same.
         valued: share of cycles that must get a value, where a value is expected.
         defect_in: figures that must name a local deviation, while the other peak-to-peaks must not; None looks at none.
         long_seeds: seeds in the long form.
@@ -57,11 +59,16 @@ class Family:
     arrays: bool = False
     cycles: int = 1
     white_nm: tuple[float, ...] = WHITE_NM
+    lost: Mapping[float, tuple[str, ...]] = field(default_factory=dict)
     valued: float = 0.8
     defect_in: tuple[str, ...] | None = None
     long_seeds: int = 400
     recorded: Callable[[Signal, np.random.Generator], Samples] = record
     truth: Callable[..., Truth] = truth_of
+
+    def expected(self, figure: str, white_nm: float) -> str:
+        """What is expected of a figure at a noise."""
+        return EITHER if figure in self.lost.get(white_nm, ()) else self.expect[figure]
 
     def names_deviation(self, figure: str) -> bool | None:
         """Whether this figure must name a local deviation, or must not; None where nobody looks."""

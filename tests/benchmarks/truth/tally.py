@@ -63,7 +63,7 @@ def line_of(family: Family, white_nm: float, figure: str, cycles: list[Judged]) 
         family=family.name,
         white_nm=white_nm,
         figure=figure,
-        expect=family.expect[figure],
+        expect=family.expected(figure, white_nm),
         cycles=n,
         values=k,
         bias_pct=100 * float(errors.mean()) if k else 0.0,
