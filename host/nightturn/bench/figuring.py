@@ -1,18 +1,27 @@
 """Figures of cycles that have ended, worked out beside the loop; they come back as facts."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+import sys
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Protocol
 
 import structlog
 
-from nightturn.errors import fault
+from nightturn.errors import StorageError, fault
 from nightturn.estimation.jobs import NO_FIGURES, CycleJob, worked_out
 from nightturn.model.facts import CYCLE_FINISHED, CycleFinished
+from nightturn.storage.child import Child, Wording
 from nightturn.world import World
 
 DRAINED_S_MAX = 10.0
 """So long the close of a station waits for figures; what has not come by then the next start works out."""
+
+COMMAND = (sys.executable, "-P", "-m", "nightturn.bench.figuring_child")
+WORDING = Wording(
+    "the process that works out figures",
+    "figuring_process_ended",
+    "the daemon works them out itself",
+)
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -36,6 +45,35 @@ class OffloadFinisher:
         outcome: list[CycleFinished] = []
         await self._offload(lambda: outcome.append(worked_out(job)))
         return outcome[0]
+
+
+class ChildFinisher(Child):
+    """Figures in a child, which begins with the first cycle's end: a job of some 40 ms shares no interpreter with the loop.
+
+    Where the child cannot do it, the daemon does it on its own thread for figures: a cycle has figures either way.
+
+    Args:
+        world: whose thread for figures waits for the child.
+        command: what to start, in front of its word.
+    """
+
+    def __init__(self, world: World, command: Sequence[str] = COMMAND) -> None:
+        super().__init__(command, WORDING)
+        self._offload = world.figures or world.offload
+
+    async def __call__(self, job: CycleJob) -> CycleFinished:
+        """Work them out there."""
+        outcome: list[CycleFinished] = []
+        await self._offload(lambda: outcome.append(self._worked_out(job)))
+        return outcome[0]
+
+    def _worked_out(self, job: CycleJob) -> CycleFinished:
+        try:
+            finished: CycleFinished = self.ask(job)
+        except StorageError as error:
+            log.warning("figures_in_the_daemon", why=str(error))
+            return worked_out(job)
+        return finished
 
 
 class Figuring:

@@ -17,6 +17,7 @@ from contextlib import ExitStack
 
 import structlog
 
+from nightturn.bench.figuring import ChildFinisher
 from nightturn.bench.locks import PortLocks
 from nightturn.bench.logging import hand_logs_on
 from nightturn.bench.telling import SERVE, Sink
@@ -97,12 +98,13 @@ class Worker:
         world = real_world(order.root)
         with ExitStack() as closing:
             sealer = closing.enter_context(ChildSealer(order.root, lock, beside=held))
+            finisher = closing.enter_context(ChildFinisher(world))
             spoken = Spoken(order.names)
             locks = PortLocks(COMMAND, order.owner)
             announce = outbound.announce if order.publishes else None
             sinks: list[Sink] = [spoken, outbound]
             shared = Shared(
-                order.part, order.bench, order.root, world, sinks, spoken, locks, sealer, announce
+                order.part, order.bench, order.root, world, sinks, spoken, locks, sealer, finisher, announce
             )
             self._watches = {
                 settings.id: FixtureWatch(settings, place, shared) for settings, place in order.fixtures

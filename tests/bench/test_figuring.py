@@ -1,0 +1,84 @@
+"""Figures in a process of their own: the same ones, whatever becomes of that process, and none in the daemon without need."""
+
+import asyncio
+import os
+import signal
+import sys
+from pathlib import Path
+
+import pytest
+from tests.simulation.scene import FAST, open_scene, run
+
+from nightturn.bench import figuring
+from nightturn.bench.figuring import ChildFinisher, Figuring
+from nightturn.bench.figuring_child import NICE
+from nightturn.bench.worlds import InlineOffload, RealClock
+from nightturn.estimation.jobs import CycleJob, worked_out
+from nightturn.model.facts import CycleFinished
+from nightturn.storage.files import RealFiles
+from nightturn.world import World
+
+HERE = "it was worked out in the daemon"
+DIES = (sys.executable, "-c", "raise SystemExit(3)")
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> CycleJob:
+    """The end of a virtual fixture's first cycle."""
+    asked: list[CycleJob] = []
+
+    async def kept(job: CycleJob) -> CycleFinished:
+        asked.append(job)
+        return worked_out(job)
+
+    async def act() -> None:
+        scene = open_scene(tmp_path_factory.mktemp("cycle"))
+        scene.station._figuring = Figuring(FAST.id, kept, scene.station._fact)
+        await scene.until(lambda: bool(asked))
+        await scene.station.close()
+
+    run(act)
+    return asked[0]
+
+
+def world_at(root: Path) -> World:
+    return World(RealClock(), RealFiles(root), InlineOffload())
+
+
+def refuse(_job: CycleJob) -> CycleFinished:
+    raise AssertionError(HERE)
+
+
+async def figures(finisher: ChildFinisher, job: CycleJob) -> CycleFinished:
+    return await finisher(job)
+
+
+def test_a_child_gives_the_same_figures_again_after_its_death_and_the_daemon_works_out_none(
+    tmp_path: Path, job: CycleJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(figuring, "worked_out", refuse)
+    with ChildFinisher(world_at(tmp_path)) as finisher:
+        assert finisher._child is None  # nothing is started for a run without a cycle
+        first = asyncio.run(figures(finisher, job))
+        assert finisher._child is not None
+        child = finisher._child.process
+        assert os.getpriority(os.PRIO_PROCESS, child.pid) == min(
+            os.getpriority(os.PRIO_PROCESS, 0) + NICE, 19
+        )
+        os.kill(child.pid, signal.SIGKILL)
+        child.wait(40.0)
+        second = asyncio.run(figures(finisher, job))
+        assert finisher._child.process.pid != child.pid
+        child = finisher._child.process
+
+    assert first == second == worked_out(job)
+    assert not first.error
+    assert child.returncode == 0
+
+
+@pytest.mark.parametrize("command", [DIES, ("/nothing/here",)])
+def test_a_child_that_cannot_do_it_leaves_the_figures_to_the_daemon(
+    tmp_path: Path, job: CycleJob, command: tuple[str, ...]
+) -> None:
+    with ChildFinisher(world_at(tmp_path), command) as finisher:
+        assert asyncio.run(figures(finisher, job)) == worked_out(job)
