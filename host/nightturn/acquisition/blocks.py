@@ -78,18 +78,44 @@ def unpack(bodies: Sequence[bytes], ticks_per_sample: int) -> Samples:
     if bodies and _alike(bodies):
         return _unpack_run(bodies, _shape(bodies[0]), ticks_per_sample)
     runs = [_unpack_run(list(run), shape, ticks_per_sample) for shape, run in groupby(bodies, _shape)]
-    if len(runs) == 1:
-        return runs[0]
-    if not runs:
-        runs = [_NOTHING]
+    return joined(runs)
+
+
+def joined(parts: Sequence[Samples]) -> Samples:
+    """Samples one after the other; none of no parts."""
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return _NOTHING
     return Samples(
-        np.concatenate([run.index for run in runs]),
-        np.concatenate([run.tick for run in runs]),
-        np.concatenate([run.raw for run in runs]),
-        np.concatenate([run.encoder for run in runs]),
-        np.concatenate([run.flags for run in runs]),
-        np.concatenate([run.inputs for run in runs]),
+        np.concatenate([part.index for part in parts]),
+        np.concatenate([part.tick for part in parts]),
+        np.concatenate([part.raw for part in parts]),
+        np.concatenate([part.encoder for part in parts]),
+        np.concatenate([part.flags for part in parts]),
+        np.concatenate([part.inputs for part in parts]),
     )
+
+
+def cut(samples: Samples, begin: int, end: int) -> Samples:
+    """Those from one position to before another."""
+    here = slice(begin, end)
+    return Samples(
+        samples.index[here],
+        samples.tick[here],
+        samples.raw[here],
+        samples.encoder[here],
+        samples.flags[here],
+        samples.inputs[here],
+    )
+
+
+def samples_in(body: bytes) -> int:
+    """How many samples a body holds; 0 when it is not a whole BLOCK frame."""
+    try:
+        return _shape(body)[0]
+    except ValueError:
+        return 0
 
 
 def _alike(bodies: Sequence[bytes]) -> bool:

@@ -1,16 +1,16 @@
 """The one function that turns a tape segment into the `raw` table, live and in recovery."""
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pyarrow as pa
 
-from nightturn.acquisition.blocks import Samples, unpack
+from nightturn.acquisition.blocks import Samples, cut, joined, samples_in, unpack
 from nightturn.errors import StorageError
 from nightturn.model.rows import ChunkPlan
 from nightturn.model.tiles import Int64s
-from nightturn.storage.parquet import TS, column
+from nightturn.storage.parquet import ROW_GROUP_ROWS, TS, column
 from nightturn.storage.segment import Segment
 from nightturn_protocol.framing import HEADER
 from nightturn_protocol.messages import Block, SampleFlag
@@ -33,18 +33,20 @@ SCHEMA = pa.schema(
 _TO_INDEX = struct.Struct(f"{HEADER.format}Q")
 """Of a block: the header and the index of its first sample."""
 _NS_PER_S = 1_000_000_000
+BLOCKS_AT_ONCE = 1000  # decoded together; a row group's worth of usual blocks
 
 
-def blocks_of(segment: Segment, plan: ChunkPlan) -> list[bytes]:
-    """The BLOCK frames that the core took in series, ordered by sample index; of equal ones the first to arrive."""
+def blocks_of(segment: Segment, plan: ChunkPlan) -> list[slice]:
+    """Where the BLOCK frames lie that the core took in series, ordered by sample index; of equal ones the first to arrive."""
     skip, first, last, of_session = frozenset(plan.skip), plan.first, plan.last, plan.session
-    found: dict[int, bytes] = {}
-    for record_no, body in segment.frames():
-        if not first <= record_no <= last or record_no in skip or len(body) < _TO_INDEX.size:
+    found: dict[int, slice] = {}
+    content = segment.content
+    for record_no, start, stop in segment.frames():
+        if not first <= record_no <= last or record_no in skip or stop - start < _TO_INDEX.size:
             continue
-        _, kind, session, _, index = _TO_INDEX.unpack_from(body)
+        _, kind, session, _, index = _TO_INDEX.unpack_from(content, start)
         if kind == Block.KIND and of_session in (0, session):  # 0: of several
-            found.setdefault(index, body)
+            found.setdefault(index, slice(start, stop))
     return [found[index] for index in sorted(found)]
 
 
@@ -83,6 +85,15 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
     """The samples of the plan as a table in index order.
 
     Raises:
+        StorageError: as `parts`.
+    """
+    return pa.concat_tables(parts(segment, plan))
+
+
+def parts(segment: Segment, plan: ChunkPlan) -> Iterator[pa.Table]:
+    """The same table in parts of `ROW_GROUP_ROWS` rows, the last with what remains; an empty one where there are no samples.
+
+    Raises:
         StorageError: segment and plan do not belong together: records missing, samples twice, another count.
     """
     if plan.first < segment.first_record_no or plan.last > segment.last_record_no:
@@ -90,16 +101,36 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
             f"the plan covers records {plan.first} to {plan.last}, the segment has {segment.first_record_no} to "
             f"{segment.last_record_no}"
         )
-    bodies = blocks_of(segment, plan)
-    if not bodies:
-        _check_count(0, plan)
-        return SCHEMA.empty_table()
-    samples = _unpack(bodies, plan.ticks_per_sample)
-    _check_count(len(samples.index), plan)
-    if (np.diff(samples.index) <= 0).any():
-        raise StorageError(
-            f"chunk {plan.chunk_no} of run {plan.run} has samples twice; its plan should skip them"
-        )
+    # A frame that passed its CRC and yet is no block: the core counted it as bad and took nothing from it.
+    content = segment.content
+    whole = [place for place in blocks_of(segment, plan) if samples_in(content[place])]
+    _check_count(sum(samples_in(content[place]) for place in whole), plan)
+    if not whole:
+        yield SCHEMA.empty_table()
+    before = -1
+    for samples in _pieces(content, whole, plan.ticks_per_sample):
+        if (np.diff(samples.index, prepend=before) <= 0).any():
+            raise StorageError(
+                f"chunk {plan.chunk_no} of run {plan.run} has samples twice; its plan should skip them"
+            )
+        before = int(samples.index[-1])
+        yield _table(samples, plan)
+
+
+def _pieces(content: bytes, blocks: Sequence[slice], ticks_per_sample: int) -> Iterator[Samples]:
+    """The samples of whole blocks in pieces of `ROW_GROUP_ROWS`, the last with what remains."""
+    rest = unpack((), ticks_per_sample)
+    for begin in range(0, len(blocks), BLOCKS_AT_ONCE):
+        bodies = [content[place] for place in blocks[begin : begin + BLOCKS_AT_ONCE]]
+        rest = joined([rest, unpack(bodies, ticks_per_sample)])
+        while len(rest.index) >= ROW_GROUP_ROWS:
+            yield cut(rest, 0, ROW_GROUP_ROWS)
+            rest = cut(rest, ROW_GROUP_ROWS, len(rest.index))
+    if len(rest.index):
+        yield rest
+
+
+def _table(samples: Samples, plan: ChunkPlan) -> pa.Table:
     unlocked = samples.tick < plan.unlocked_until_tick
     flags = samples.flags | np.where(unlocked, np.uint8(SampleFlag.TIME_UNLOCKED), np.uint8(0))
     columns = [
@@ -113,22 +144,6 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
         pa.array(samples.inputs),
     ]
     return pa.Table.from_arrays(columns, schema=SCHEMA)
-
-
-def _unpack(bodies: list[bytes], ticks_per_sample: int) -> Samples:
-    try:
-        return unpack(bodies, ticks_per_sample)
-    except ValueError:
-        # A frame that passed its CRC and yet is no block: the core counted it as bad and took nothing from it.
-        return unpack([body for body in bodies if _is_whole(body)], ticks_per_sample)
-
-
-def _is_whole(body: bytes) -> bool:
-    try:
-        unpack([body], 1)
-    except ValueError:
-        return False
-    return True
 
 
 def _check_count(samples: int, plan: ChunkPlan) -> None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import msgspec
 import pyarrow as pa
@@ -40,38 +40,67 @@ def column(name: str, kind: pa.DataType, unit: str, description: str, *, nullabl
     return pa.field(name, kind, nullable, {"unit": unit, "description": description})
 
 
+class Encoder:
+    """A file from tables that come one after the other, so that no more than one of them has to be in memory.
+
+    Args:
+        schema: of every table.
+        dataset: its name.
+        sorted_by: the column in whose order the rows come; empty for none.
+    """
+
+    def __init__(self, schema: pa.Schema, dataset: str, sorted_by: str = "") -> None:
+        self._dataset = dataset
+        self._rows = 0
+        self._first: int | None = None
+        self._last: int | None = None
+        self._sink = pa.BufferOutputStream()
+        delta = {f.name: "DELTA_BINARY_PACKED" for f in schema if _packs(f.type)}
+        split = {f.name: "BYTE_STREAM_SPLIT" for f in schema if pa.types.is_floating(f.type)}
+        order: list[tuple[str, Literal["ascending"]]] = [(sorted_by, "ascending")] if sorted_by else []
+        self._writer = pq.ParquetWriter(
+            self._sink,
+            schema,
+            compression="zstd",
+            compression_level=1,
+            use_dictionary=[f.name for f in schema if _repeats(f.type)],  # type: ignore[arg-type]  # the stubs know only bool
+            column_encoding={**delta, **split},
+            data_page_size=PAGE_BYTES,
+            write_page_index=True,
+            write_page_checksum=True,
+            sorting_columns=pq.SortingColumn.from_ordering(schema, order),
+        )
+
+    def add(self, table: pa.Table) -> None:
+        """The next rows; all but the last tables have a whole number of `ROW_GROUP_ROWS`, if the file is to be the same however it is cut."""
+        self._writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
+        self._rows += table.num_rows
+        first, last = _span(table)
+        if first is not None and last is not None:
+            self._first = first if self._first is None else min(self._first, first)
+            self._last = last if self._last is None else max(self._last, last)
+
+    def finish(self, described: Mapping[str, str]) -> Encoded:
+        """The file, with what is described in its footer."""
+        facts = {
+            "dataset": self._dataset,
+            "rows": str(self._rows),
+            "ts_first": _text(self._first),
+            "ts_last": _text(self._last),
+            **described,
+        }
+        # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
+        self._writer.add_key_value_metadata(_prefixed(facts))
+        self._writer.close()
+        return Encoded(self._sink.getvalue().to_pybytes(), self._rows, self._first, self._last)
+
+
 def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encoded:
     """The table as Parquet bytes; the same table gives the same bytes under the same pyarrow."""
-    sink = pa.BufferOutputStream()
-    delta = {f.name: "DELTA_BINARY_PACKED" for f in table.schema if _packs(f.type)}
-    split = {f.name: "BYTE_STREAM_SPLIT" for f in table.schema if pa.types.is_floating(f.type)}
-    dictionary = [f.name for f in table.schema if _repeats(f.type)]
-    first, last = _span(table)
-    facts = {
-        "dataset": dataset,
-        "rows": str(table.num_rows),
-        "ts_first": _text(first),
-        "ts_last": _text(last),
-        **described,
-    }
     order = [name for name in ("index", "ts", "ts_from", "ts_start") if name in table.column_names][:1]
-    order = [name for name in order if _rises(table, name)]
-    with pq.ParquetWriter(
-        sink,
-        table.schema,
-        compression="zstd",
-        compression_level=1,
-        use_dictionary=dictionary,  # type: ignore[arg-type]  # the stubs know only bool
-        column_encoding={**delta, **split},
-        data_page_size=PAGE_BYTES,
-        write_page_index=True,
-        write_page_checksum=True,
-        sorting_columns=pq.SortingColumn.from_ordering(table.schema, [(name, "ascending") for name in order]),
-    ) as writer:
-        writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
-        # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
-        writer.add_key_value_metadata(_prefixed(facts))
-    return Encoded(sink.getvalue().to_pybytes(), table.num_rows, first, last)
+    encoder = Encoder(table.schema, dataset, next((name for name in order if _rises(table, name)), ""))
+    encoder.add(table)
+    return encoder.finish(described)
 
 
 def plan_metadata(header: SegmentHeader, plan: ChunkPlan) -> dict[str, str]:

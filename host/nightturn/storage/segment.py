@@ -102,9 +102,11 @@ def pack(content: bytes, path: str = "tape") -> bytes | None:
     entries, good = tape.scan(memoryview(content), start, header.first_record_no, salt)
     if not entries or good != len(content):
         return None
-    result = _with_major(content, start, PACKED) + packed.pack(content, entries, salt)
-    plain, damaged = unpack(result, path)
-    return result if plain == content and not damaged else None  # never less evidence than before
+    result = b"".join((_with_major(content, start, PACKED), *packed.pack(content, entries, salt)))
+    whole = _with_major(result, start, MAJOR) == content[:start] and packed.holds(
+        result, start, content, salt
+    )
+    return result if whole else None  # never less evidence than before
 
 
 def unpack(content: bytes, path: str = "tape") -> tuple[bytes, int]:
@@ -216,11 +218,16 @@ class Segment:
                 if record is not None:
                     yield entry.record_no, record
 
-    def frames(self) -> Iterator[tuple[int, bytes]]:
-        """Number and body of every frame, without building records."""
+    @property
+    def content(self) -> bytes:
+        """The plain tape."""
+        return self._content
+
+    def frames(self) -> Iterator[tuple[int, int, int]]:
+        """Number of every frame and where its body begins and ends in `content`, without building records."""
         for entry in self._entries:
             if entry.kind == tape.FRAME:
-                yield entry.record_no, self._content[entry.start : entry.stop]
+                yield entry.record_no, entry.start, entry.stop
 
     def snapshots(self) -> Iterator[Snapshot]:
         """The core states in the segment; the first stands before the first record."""
