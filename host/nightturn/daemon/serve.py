@@ -30,6 +30,7 @@ from nightturn.settings.rig import Retention, Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
+from nightturn.storage.without_pandas import do_without_pandas
 from nightturn.telemetry.publisher import Publisher
 from nightturn.world import World
 
@@ -157,6 +158,7 @@ def main(bench: Path, overrides: Sequence[str], *, as_json: bool = False) -> boo
         ConfigError: the rig cannot be used.
         NightturnError: as `serve`.
     """
+    do_without_pandas()
     rig = load_rig(bench, overrides, figures=FIGURES)
     zone = rig.bench.timezone
     terminal = None if as_json else on_terminal(zone)

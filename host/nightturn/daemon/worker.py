@@ -47,6 +47,7 @@ from nightturn.daemon.worker_messages import (
     Order,
 )
 from nightturn.storage.child_sealer import ChildSealer
+from nightturn.storage.without_pandas import do_without_pandas
 from nightturn.version import VERSION
 
 COMMAND = "nightturn serve"
@@ -263,6 +264,7 @@ def main(arguments: Sequence[str]) -> None:
         signal.signal(number, signal.SIG_IGN)
     if arguments[2] != VERSION:  # installed anew under a daemon that runs
         sys.exit(f"a worker of version {VERSION} for a daemon of version {arguments[2]}; {SERVE}")
+    do_without_pandas()
     asyncio.run(serve_on(socket.socket(fileno=int(arguments[0])), int(arguments[1])))
 
 

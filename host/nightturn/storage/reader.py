@@ -20,11 +20,12 @@ from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.chunk_file import ChunkFile, check_once
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
-from nightturn.storage.moments import Moment, local_text, moment_ns
+from nightturn.storage.moments import Moment, moment_ns
 from nightturn.storage.reanalysed import read_result
 from nightturn.storage.redating import corrected, recorded_at
 from nightturn.storage.sample_tiles import tiles_of
 from nightturn.storage.stored import Place, stored_at
+from nightturn.storage.zones import local_text
 
 Span: TypeAlias = tuple[int, int] | None
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}

@@ -6,15 +6,11 @@ of a job as well: the files of a seal are written in an order that survives that
 
 import sys
 from collections.abc import Sequence
-from importlib.abc import MetaPathFinder
-from importlib.machinery import ModuleSpec
 from multiprocessing.connection import Connection
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pyarrow as pa
-from typing_extensions import override
 
 from nightturn.errors import NightturnError, fault
 from nightturn.model.records import Emit
@@ -22,6 +18,7 @@ from nightturn.storage.child_side import serve
 from nightturn.storage.files import RealFiles
 from nightturn.storage.seal import Sealed
 from nightturn.storage.sealer import OwnSealer, Refused, ToPack, ToWrite
+from nightturn.storage.without_pandas import do_without_pandas
 
 NICE = 10  # far behind whoever records, and ahead of what a person gave the lowest priority
 
@@ -50,19 +47,6 @@ def _done(sealer: OwnSealer, job: ToWrite | ToPack, rows: Sequence[Emit]) -> Sea
         return Refused(f"a fault of nightturn: {fault(error)}")
 
 
-class WithoutPandas(MetaPathFinder):
-    """Arrow imports pandas to see whether a value is a frame of its kind: 40 MB that nobody needs in this process."""
-
-    @override
-    def find_spec(
-        self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
-    ) -> ModuleSpec | None:
-        """As where pandas is not installed."""
-        if fullname == "pandas":
-            raise ModuleNotFoundError(fullname)
-        return None
-
-
 def pool() -> pa.MemoryPool:
     """The allocator that gives back most between parts: 161 MB at the peak of a default chunk, where others had 174 and 186."""
     try:
@@ -73,7 +57,7 @@ def pool() -> pa.MemoryPool:
 
 def main() -> None:
     """Take the words of the command line and work."""
-    sys.meta_path.insert(0, WithoutPandas())
+    do_without_pandas()
     pa.set_memory_pool(pool())
     serve(work, NICE)
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from nightturn.model.quantities import fixed, interval, number, quantity
-from nightturn.storage.moments import local_text
+from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import LEAST, VALUES_MIN, Kind
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import Equilibrium, NoTemperatureModel, TemperatureModel
