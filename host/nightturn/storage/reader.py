@@ -15,7 +15,7 @@ from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS
 from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
-from nightturn.storage import chunk, datasets, paths, scales, summary, tree
+from nightturn.storage import chunk, datasets, paths, scales, summary, tree, zones
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.chunk_file import ChunkFile, check_once
 from nightturn.storage.manifest import Manifest, read_manifest
@@ -25,7 +25,6 @@ from nightturn.storage.reanalysed import read_result
 from nightturn.storage.redating import corrected, recorded_at
 from nightturn.storage.sample_tiles import tiles_of
 from nightturn.storage.stored import Place, stored_at
-from nightturn.storage.zones import local_text
 
 Span: TypeAlias = tuple[int, int] | None
 DERIVED = {"torque_nm": ("torque_raw", "N·m"), "angle_rad": ("encoder", "rad")}
@@ -266,7 +265,7 @@ class Run:
             )
         if span is not None and not _overlaps(span, start_ns, stop_ns):
             asked = f"{'from the beginning' if start is None else start!r} to {'the end' if stop is None else stop!r}"
-            first, last = (local_text(each, zone) for each in span)
+            first, last = (zones.local_text(each, zone) for each in span)
             raise StorageError(f"run {self.run} has samples from {first} to {last}, none of {asked}")
         return start_ns, stop_ns
 
