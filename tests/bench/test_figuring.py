@@ -20,6 +20,11 @@ from nightturn.storage.files import RealFiles
 from nightturn.world import World
 
 HERE = "it was worked out in the daemon"
+SAYS_NOTHING = (
+    sys.executable,
+    "-c",
+    "import select, sys; p = select.poll(); p.register(int(sys.argv[1]), 0); p.poll()",
+)
 DIES = (sys.executable, "-c", "raise SystemExit(3)")
 
 
@@ -80,9 +85,9 @@ def test_a_child_gives_the_same_figures_again_after_its_death_and_the_daemon_wor
     assert (other.pid == child.pid, other.returncode) == (False, 0)
 
 
-@pytest.mark.parametrize("command", [DIES, ("/nothing/here",)])
+@pytest.mark.parametrize("command", [DIES, SAYS_NOTHING, ("/nothing/here",)])
 def test_a_child_that_cannot_do_it_leaves_the_figures_to_the_daemon(
     tmp_path: Path, job: CycleJob, command: tuple[str, ...]
 ) -> None:
-    with ChildFinisher(world_at(tmp_path), command) as finisher:
+    with ChildFinisher(world_at(tmp_path), command, answer_s=0.1) as finisher:
         assert asyncio.run(figures(finisher, job)) == worked_out(job)

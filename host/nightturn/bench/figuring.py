@@ -16,6 +16,8 @@ from nightturn.world import World
 DRAINED_S_MAX = 10.0
 """So long the close of a station waits for figures; what has not come by then the next start works out."""
 
+ANSWER_S_MAX = 10.0
+"""Of the process for figures: far more than a job takes, and twice that far less than a cycle waits for its figures."""
 COMMAND = (sys.executable, "-P", "-m", "nightturn.bench.figuring_child")
 WORDING = Wording(
     "the process that works out figures",
@@ -55,10 +57,13 @@ class ChildFinisher(Child):
     Args:
         world: whose thread for figures waits for the child.
         command: what to start, in front of its word.
+        answer_s: how long it may take for a job.
     """
 
-    def __init__(self, world: World, command: Sequence[str] = COMMAND) -> None:
-        super().__init__(command, WORDING)
+    def __init__(
+        self, world: World, command: Sequence[str] = COMMAND, *, answer_s: float = ANSWER_S_MAX
+    ) -> None:
+        super().__init__(command, WORDING, answer_s=answer_s)
         self._offload = world.figures or world.offload
 
     async def __call__(self, job: CycleJob) -> CycleFinished:

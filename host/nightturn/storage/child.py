@@ -3,6 +3,8 @@
 import contextlib
 import multiprocessing
 import os
+import socket
+import struct
 import subprocess
 import threading
 from collections.abc import Sequence
@@ -53,6 +55,7 @@ class Child:
         words: the rest of its command line.
         held: open files that the child holds too, for whoever waits for its end.
         at_once: whether it is started on entering, so that the first job finds it ready.
+        answer_s: how long a job may take before its child counts as dead; for as long as it likes where there is none.
     """
 
     def __init__(
@@ -63,12 +66,14 @@ class Child:
         held: Sequence[int] = (),
         *,
         at_once: bool = False,
+        answer_s: float | None = None,
     ) -> None:
         self._command = command
         self._wording = wording
         self._words = words
         self._held = tuple(held)
         self._at_once = at_once
+        self._answer_s = answer_s
         self._one_at_a_time = threading.Lock()
         self._child: _Child | None = None
         self._closed = False
@@ -104,7 +109,9 @@ class Child:
                 try:
                     for message in messages:
                         child.line.send(message)
-                    return child.line.recv()
+                    if child.line.poll(self._answer_s):
+                        return child.line.recv()
+                    raise TimeoutError
                 except (EOFError, OSError):
                     self._child = None
                     why = f"{wording.name} has ended ({self._ended(child)})"
@@ -116,6 +123,10 @@ class Child:
             raise StorageError(f"{self._wording.name} was closed; {self._wording.instead}")
         if self._child is None:
             ours, theirs = multiprocessing.Pipe()
+            if self._answer_s is not None:  # a job is larger than what the system keeps for who does not read
+                with socket.socket(fileno=os.dup(ours.fileno())) as line:
+                    patience = struct.pack("@ll", *divmod(round(self._answer_s * 1e6), 1_000_000))
+                    line.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, patience)
             try:
                 process = subprocess.Popen(  # noqa: S603 - this interpreter and a module of ours
                     [*self._command, str(theirs.fileno()), *self._words],
