@@ -102,9 +102,12 @@ def chunk_lines(segment: Segment, plan: ChunkPlan, sigma: float) -> list[Line]:
         pq.ParquetFile(pa.BufferReader(content), page_checksum_verification=True).read(use_threads=False)
 
     def seal() -> None:
-        again = chunk.encode(segment, plan)
-        parquet.encode(again, "raw", described)
-        list(summary.tables(again, plan))
+        raw, seconds = parquet.Encoder(chunk.SCHEMA, "raw", "index"), summary.Seconds()
+        for part in chunk.parts(segment, plan):
+            raw.add(part)
+            seconds.add(part)
+        raw.finish(described)
+        list(seconds.tables(plan))
 
     noise_bytes = 0.5 * math.log2(2 * math.pi * math.e * sigma**2) / 8
     return [

@@ -11,7 +11,7 @@ from nightturn.model.facts import RunOpened
 from nightturn.motion.interlocks import GUARD_CLOSED, STOP_CHAIN_HEALTHY
 from nightturn.motion.permission import Cause, LockReason
 from nightturn.settings.rig import Conditioning, Exercise, FixtureSettings, Park, Soak
-from nightturn.storage.moments import offsets_of
+from nightturn.storage.zones import offsets_of
 
 SETTINGS = settings_of()
 ONE_TURN = SETTINGS.encoder.counts_per_rev

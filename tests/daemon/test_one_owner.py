@@ -3,6 +3,7 @@
 import os
 from pathlib import Path
 
+from tests.benchmarks.live.processes import children, runs
 from tests.daemon.processes import Processes, mount, write_bench
 from tests.device.native import NativeDevices
 from tests.waiting import LIMIT_S, wait
@@ -55,7 +56,10 @@ def test_a_killed_daemon_leaves_its_root_and_its_line_free(
     mount(tmp_path, "pan-a1")
     serve = processes.start("serve", str(bench))
     serve.says("run_open")
+    helpers = children(serve.process.pid)
+    assert helpers  # one seals, and holds the root too
     serve.kill()
+    wait(lambda: not any(map(runs, helpers)), lambda: f"{helpers} go on without the daemon")
     again = processes.start("serve", str(bench))
     again.says("run_open")
     streams(tmp_path / "nights")

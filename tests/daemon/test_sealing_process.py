@@ -43,6 +43,8 @@ def test_a_seal_follows_the_death_of_the_process_that_was_to_make_it(
     serve.says("run_open")
     journal = tmp_path / "nights" / "journal" / "pan-a1"
     wait(lambda: sum(tape.stat().st_size for tape in journal.glob("*.ntj")) > 20_000, lambda: serve.said)
+    for each in (serve.process.pid, child_of(serve.process.pid)):
+        assert "pandas" not in Path(f"/proc/{each}/maps").read_text(encoding="utf-8")
     os.kill(child_of(serve.process.pid), signal.SIGKILL)
 
     assert serve.interrupt() == 0, serve.said

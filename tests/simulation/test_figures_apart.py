@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from tests.simulation.scene import CARD, FAST, PLAN, Scene, checked, open_scene, run
 from tests.simulation.tapes import records_of, segments_of
+from typing_extensions import override
 
-from nightturn.bench.figuring import Figuring, Finisher
+from nightturn.bench.figuring import Figuring, OffloadFinisher
 from nightturn.estimation.jobs import CycleJob, worked_out
 from nightturn.fixture.core import Fixture
 from nightturn.fixture.finishing import TOO_LATE
@@ -30,6 +31,7 @@ from nightturn.storage.segment import decode_header, encode_header, unpack
 
 TWO = msgspec.structs.replace(FAST, plan=msgspec.structs.replace(PLAN, cycles=2))
 LIMIT_S = 200.0
+Figures = Callable[[CycleJob], Awaitable[CycleFinished]]
 
 
 def decoded(record: Record) -> msgspec.Struct | None:
@@ -46,12 +48,24 @@ def cycles_of(root: Path) -> list[CycleRecord]:
     return stored_rows(root, FAST.id, newest_run(RealFiles(root), FAST.id), 0, 1 << 60).cycles
 
 
-def work_with(scene: Scene, finisher: Finisher) -> None:
-    """Have this one work out the figures of the station."""
-    scene.station._figuring = Figuring(FAST.id, finisher, scene.station._fact, scene.world)
+class Made(OffloadFinisher):
+    """Courses as ever, and figures made by something else."""
+
+    def __init__(self, scene: Scene, figures: Figures) -> None:
+        super().__init__(scene.world)
+        self._figures = figures
+
+    @override
+    async def figures(self, job: CycleJob) -> CycleFinished:
+        return await self._figures(job)
 
 
-def played(root: Path, finisher: Finisher | None = None) -> Scene:
+def work_with(scene: Scene, figures: Figures) -> None:
+    """Have this work out the figures of the station."""
+    scene.station._figuring = Figuring(FAST.id, Made(scene, figures), scene.station._fact)
+
+
+def played(root: Path, finisher: Figures | None = None) -> Scene:
     """A run of two cycles to the plan's end."""
     kept: list[Scene] = []
 

@@ -10,13 +10,79 @@ import numpy as np
 import pytest
 from tests.simulation.permission_scene import killed
 from tests.simulation.scene import Scene, checked, open_scene, run, settings_of
+from typing_extensions import override
 
+from nightturn.bench.runs import Pace
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.model.facts import DAEMON_ENDS
+from nightturn.transport.descriptor import READ_BYTES
+from nightturn.transport.pty_line import WAITING_BYTES_MAX
 
 BLOCKS_OF_10_MS = settings_of(samples_per_block=10)
 READ_S = 0.005  # a real line is read as soon as it has something
+
+
+HALL = settings_of(rate_hz=10_000, samples_per_block=100)
+FIXTURES = 64
+READ_S_PER_BYTE = (
+    0.2e-6  # what 570 bytes of one fixture cost a loop that shares its two cores with 64 devices
+)
+PTY_BYTES = 18_000  # what the system keeps for a pty
+OWN_TURN_S = 0.005
+
+
+class HallPort(VirtualPort):
+    """A pty among those of a hall: of what waits on it a part is read at each turn of a loop that gives every other line as much."""
+
+    def __init__(self, port: VirtualPort) -> None:
+        super().__init__(port.name, port.device, port._clock, port._rng, port._poll_s)
+        self._line = bytearray()
+        self.lost_bytes = 0
+        self._turn()
+
+    @override
+    def _deliver(self) -> None:
+        content = self.device.take_output()
+        fits = content[: PTY_BYTES + WAITING_BYTES_MAX - len(self._line)]
+        self._line += fits
+        self.lost_bytes += len(content) - len(fits)
+
+    def _turn(self) -> None:
+        count = min(len(self._line), READ_BYTES)
+        turn_s = max(OWN_TURN_S, FIXTURES * READ_S_PER_BYTE * count)
+        self._loop.call_later(turn_s, self._read, count)
+
+    def _read(self, count: int) -> None:
+        content, self._line = bytes(self._line[:count]), self._line[count:]
+        if content and self._on_bytes is not None:
+            self._on_bytes(self._clock.monotonic_ns(), content)
+        self._turn()
+
+
+def test_a_host_of_64_fixtures_at_10_ks_that_stands_still_for_400_ms_loses_no_sample_and_no_lease(
+    tmp_path: Path,
+) -> None:
+    rng = np.random.default_rng(3)
+
+    async def act() -> None:
+        pace = Pace(tile_samples=1000)
+        scene = open_scene(tmp_path, settings=HALL, poll_s=0.02, pace=pace, wrap=HallPort)
+        await scene.until(lambda: scene.moving)
+        for _ in range(6):
+            await asyncio.sleep(rng.uniform(1.5, 3.0))
+            stand_still(scene, 0.4)
+        await asyncio.sleep(2.0)
+        assert scene.motion == "turning"
+        assert scene.gaps == []
+        assert isinstance(scene.port, HallPort)
+        assert scene.port.lost_bytes == 0  # else all 64 would ask again for what was lost
+        assert {"motion_stopped", "lease_lapsed", "line_lost"}.isdisjoint(scene.kinds), scene.kinds
+        await scene.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert report.missing == 0
 
 
 def stand_still(scene: Scene, seconds: float) -> None:

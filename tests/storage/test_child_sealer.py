@@ -145,6 +145,7 @@ def test_one_child_goes_on_behind_what_it_refuses_and_signals_meant_for_the_daem
     assert sealer._child.process.pid == child
     assert os.getpriority(os.PRIO_PROCESS, child) == min(os.getpriority(os.PRIO_PROCESS, 0) + NICE, 19)
     assert os.getsid(child) != os.getsid(0)
+    assert "pandas" not in Path(f"/proc/{child}/maps").read_text(encoding="utf-8")
 
 
 def test_a_sealer_that_was_left_seals_nothing_more_and_its_child_is_gone(tmp_path: Path) -> None:

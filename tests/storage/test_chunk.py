@@ -1,5 +1,8 @@
 """From tape to table: order, time, flags, and what does not belong in the chunk."""
 
+from itertools import pairwise
+from pathlib import Path
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -23,7 +26,11 @@ from tests.storage.scenario import (
 from nightturn.errors import StorageError
 from nightturn.model.records import Frame, Record, Tick
 from nightturn.model.rows import ChunkPlan
+from nightturn.model.tiles import Int32s, Int64s
 from nightturn.storage import chunk, parquet, summary
+from nightturn.storage.companions import KEY
+from nightturn.storage.files import RealFiles
+from nightturn.storage.seal import write_chunks
 from nightturn.storage.segment import read_segment
 from nightturn_protocol.messages import SampleFlag
 
@@ -204,6 +211,64 @@ def test_the_same_chunk_gives_the_same_bytes() -> None:
     )
 
     assert once == twice
+
+
+def frames_of_any_length(raw: Int32s, encoder: Int64s) -> list[Record]:
+    """The signal in blocks of 10 to 120 samples."""
+    ends = [0]
+    while ends[-1] < len(raw):
+        ends.append(min(ends[-1] + 10 + len(ends) * 37 % 111, len(raw)))
+    return [
+        Frame(end * 100_000, block_body(begin, raw[begin:end], encoder[begin:end], seq=seq))
+        for seq, (begin, end) in enumerate(pairwise(ends))
+    ]
+
+
+def test_a_chunk_is_written_part_by_part_to_the_bytes_that_it_has_as_a_whole(tmp_path: Path) -> None:
+    samples = 250_000
+    records = frames_of_any_length(*bench_signal(samples))
+    plan = plan_for(1, len(records), samples)
+    content = segment_bytes(records)
+    segment = read_segment(content)
+    files = RealFiles(tmp_path)
+    files.append("tape.ntj", content)
+
+    parts = list(chunk.parts(segment, plan))
+    assert [part.num_rows for part in parts] == [120_000, 120_000, 10_000]
+    assert pa.concat_tables(parts).column("index").to_pylist() == list(range(samples))
+
+    (raw,) = [each for each in write_chunks(files, "tape.ntj", [plan], []).chunks if each.dataset == "raw"]
+    written = files.read(raw.path)
+    facts = parquet.facts_of(pq.read_metadata(pa.BufferReader(written)), raw.path)
+    described = {**parquet.plan_metadata(segment.header, plan), KEY: facts[KEY]}
+    assert parquet.encode(pa.concat_tables(parts).combine_chunks(), "raw", described).content == written
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.integers(0, 25_000), max_size=6), st.integers(0, 999_999_999))
+def test_summaries_of_parts_are_those_of_the_whole(cuts: list[int], offset_ns: int) -> None:
+    samples = 25_000
+    knots = tuple((s * TICK_HZ, STARTED_NS + offset_ns + s * 1_000_037_300) for s in range(4))
+    plan = plan_for(1, samples // 100, samples, knots=knots)
+    table = encoded(block_frames(*bench_signal(samples)), plan)
+
+    whole, parts = summary.Seconds(), summary.Seconds()
+    whole.add(table)
+    edges = [0, *sorted(cuts), samples]
+    for begin, end in pairwise(edges):
+        parts.add(table.slice(begin, end - begin))
+
+    assert [name for name, _ in parts.tables(plan)] == ["summary1s", "summary1m"]
+    for (_, one), (_, other) in zip(parts.tables(plan), whole.tables(plan), strict=True):
+        assert one.equals(other)
+
+
+def test_a_chunk_without_samples_has_no_summary() -> None:
+    plan = plan_for(1, 1, 0, knots=())
+    seconds = summary.Seconds()
+    seconds.add(encoded([cut()], plan))
+
+    assert list(seconds.tables(plan)) == []
 
 
 @settings(max_examples=30, deadline=None)

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightturn.model.clocks import ClockOffset, bench_text
-from nightturn.storage.moments import local_text, offsets_of
+from nightturn.storage.zones import local_text, offsets_of
 
 NOW = 1_795_640_400_000_000_000  # 2026-11-25 21:00:00 UTC
 DAY_NS = 86_400_000_000_000

@@ -54,6 +54,10 @@ def test_a_compressed_tape_takes_three_bytes_a_sample_and_gives_the_plain_one_by
     assert unpack(PLAIN) == (PLAIN, 0)
     assert list(read_segment(SMALL).records()) == list(read_segment(PLAIN).records())
     assert pack(SMALL) is None
+    start = len(encode_header(HEADER))
+    assert packed.holds(SMALL, start, PLAIN, SALT)
+    assert not packed.holds(SMALL, start, PLAIN[:-1] + b"?", SALT)
+    assert not packed.holds(SMALL, start, PLAIN + b"?", SALT)
 
 
 def test_a_tape_that_is_not_whole_records_stays_plain() -> None:
@@ -81,6 +85,7 @@ def test_no_flipped_bit_changes_a_record_unseen_and_at_most_two_blocks_are_lost(
                 read_segment(bytes(spoilt))
             assert last_used(bytes(spoilt), PLACE) == read_segment(PLAIN).last_record_no
         return
+    assert not packed.holds(bytes(spoilt), start, PLAIN, SALT)
     plain, damaged = unpack(bytes(spoilt))
     assert damaged >= 1
     found = salvage(plain, PLACE)

@@ -24,10 +24,11 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import read_manifest, write_manifest
 from nightturn.storage.marking import keep
 from nightturn.storage.marks import read_marks
-from nightturn.storage.moments import local_text, moment_ns
+from nightturn.storage.moments import moment_ns
 from nightturn.storage.reader import Run, RunWarning
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.storage.scales import current_scale
+from nightturn.storage.zones import local_text
 
 OTHER_RUN = "20261126T213000Z-00aa"
 

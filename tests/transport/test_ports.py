@@ -11,13 +11,14 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 import pytest
+from typing_extensions import override
 
 from nightturn.bench.worlds import RealClock
 from nightturn.errors import PortError
 from nightturn.transport import tcp_port
-from nightturn.transport.descriptor import WRITE_BACKLOG_MAX, DescriptorPump
+from nightturn.transport.descriptor import READ_BYTES, WRITE_BACKLOG_MAX, DescriptorPump
 from nightturn.transport.port import Port
-from nightturn.transport.pty_line import PtyLine
+from nightturn.transport.pty_line import UNREAD_NS_MAX, WAITING_BYTES_MAX, PtyLine
 from nightturn.transport.serial_port import SerialPort, not_raw
 from nightturn.transport.tcp_port import TcpPort
 
@@ -31,10 +32,12 @@ class Ears:
     def __init__(self) -> None:
         self.heard = b""
         self.stamps: list[int] = []
+        self.reads: list[bytes] = []
         self.lost: list[str] = []
 
     def on_bytes(self, stamp_ns: int, content: bytes) -> None:
         self.stamps.append(stamp_ns)
+        self.reads.append(content)
         self.heard += content
 
     def on_lost(self, reason: str) -> None:
@@ -209,6 +212,47 @@ def test_a_pty_line_does_not_wait_for_an_absent_or_slow_reader(tmp_path: Path) -
         port.close()
         line.close()
         line.write(b"after the end")
+
+    play(act)
+
+
+class SetClock(RealClock):
+    """Stands still until it is set."""
+
+    now_ns = 1
+
+    @override
+    def monotonic_ns(self) -> int:
+        return self.now_ns
+
+
+@pytest.mark.parametrize("away_ns", [UNREAD_NS_MAX, UNREAD_NS_MAX + 1])
+def test_a_pty_line_holds_a_second_of_samples_for_a_host_that_stands_still_and_nothing_for_one_that_is_gone(
+    tmp_path: Path, away_ns: int
+) -> None:
+    async def act() -> None:
+        clock, host = SetClock(), Ears()
+        line = Ears().open(PtyLine(tmp_path / "pan.line", clock))
+        port = host.open(SerialPort(str(tmp_path / "pan.line"), RealClock()))
+        blocks = [bytes([number]) * 570 for number in range(100)]  # a second at 10 kS/s
+        for block in blocks:
+            line.write(block)
+        clock.now_ns += away_ns
+        line.write(b"last")
+        kept = b"".join(blocks)
+        if away_ns <= UNREAD_NS_MAX:
+            await until(lambda: host.heard == kept + b"last")
+        else:
+            await until(lambda: host.heard.endswith(b"last") or len(host.heard) > 4096)
+            for _ in range(LOOP_TURNS):
+                await asyncio.sleep(0)
+            assert kept.startswith(host.heard.removesuffix(b"last"))
+            assert len(host.heard) < len(kept) - WAITING_BYTES_MAX // 2
+            line.write(b"fresh")
+            await until(lambda: host.heard.endswith(b"fresh"))
+        assert set(map(len, host.reads)) <= set(range(1, READ_BYTES + 1))
+        port.close()
+        line.close()
 
     play(act)
 

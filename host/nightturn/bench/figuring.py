@@ -1,55 +1,104 @@
 """Figures of cycles that have ended, and courses of figures, worked out beside the loop; they come back as facts."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from typing import Protocol
+import sys
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Protocol, TypeVar
 
 import structlog
 
-from nightturn.errors import fault
+from nightturn.errors import StorageError, fault
 from nightturn.estimation.jobs import NO_FIGURES, CycleJob, worked_out
 from nightturn.model.facts import CYCLE_FINISHED, TREND_FITTED, CycleFinished, TrendFitted
+from nightturn.storage.child import Child, Wording
 from nightturn.trend.fits import NOT_FITTED, FitJob, fitted
 from nightturn.world import World
 
 DRAINED_S_MAX = 10.0
 """So long the close of a station waits for figures; what has not come by then the next start works out."""
 
+ANSWER_S_MAX = 10.0
+"""Of the process for figures: far more than a job takes, and twice that far less than a cycle waits for its figures."""
+COMMAND = (sys.executable, "-P", "-m", "nightturn.bench.figuring_child")
+WORDING = Wording(
+    "the process that works out figures",
+    "figuring_process_ended",
+    "the daemon works them out itself",
+)
+
+Job = TypeVar("Job", CycleJob, FitJob)
+Fact = TypeVar("Fact", CycleFinished, TrendFitted)
+
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
 class Finisher(Protocol):
-    """Works out the figures of a cycle away from the loop."""
+    """Works out away from the loop what takes long."""
 
-    def __call__(self, job: CycleJob, /) -> Awaitable[CycleFinished]:
-        """The figures, or why there are none."""
+    def figures(self, job: CycleJob, /) -> Awaitable[CycleFinished]:
+        """The figures of a cycle, or why there are none."""
+        ...
+
+    def course(self, job: FitJob, /) -> Awaitable[TrendFitted]:
+        """The course of a figure, or why there is none."""
         ...
 
 
 class OffloadFinisher:
-    """Figures on the world's thread for them; inline in virtual time."""
+    """On the world's thread for figures; inline in virtual time."""
 
     def __init__(self, world: World) -> None:
         self._offload = world.figures or world.offload
 
-    async def __call__(self, job: CycleJob) -> CycleFinished:
+    async def figures(self, job: CycleJob) -> CycleFinished:
         """Work them out there."""
         outcome: list[CycleFinished] = []
         await self._offload(lambda: outcome.append(worked_out(job)))
         return outcome[0]
 
-
-class OffloadFitter:
-    """Courses on the same thread."""
-
-    def __init__(self, world: World) -> None:
-        self._offload = world.figures or world.offload
-
-    async def __call__(self, job: FitJob) -> TrendFitted:
+    async def course(self, job: FitJob) -> TrendFitted:
         """Fit it there."""
         outcome: list[TrendFitted] = []
         await self._offload(lambda: outcome.append(fitted(job)))
         return outcome[0]
+
+
+class ChildFinisher(Child):
+    """In a child, which begins with the first cycle's end: a job of some 40 ms shares no interpreter with the loop.
+
+    Where the child cannot do it, the daemon does it on its own thread for figures: a cycle has figures either way.
+
+    Args:
+        world: whose thread for figures waits for the child.
+        command: what to start, in front of its word.
+        answer_s: how long it may take for a job.
+    """
+
+    def __init__(
+        self, world: World, command: Sequence[str] = COMMAND, *, answer_s: float = ANSWER_S_MAX
+    ) -> None:
+        super().__init__(command, WORDING, answer_s=answer_s)
+        self._offload = world.figures or world.offload
+
+    async def figures(self, job: CycleJob) -> CycleFinished:
+        """Work them out there."""
+        outcome: list[CycleFinished] = []
+        await self._offload(lambda: outcome.append(self._answered(job, worked_out)))
+        return outcome[0]
+
+    async def course(self, job: FitJob) -> TrendFitted:
+        """Fit it there."""
+        outcome: list[TrendFitted] = []
+        await self._offload(lambda: outcome.append(self._answered(job, fitted)))
+        return outcome[0]
+
+    def _answered(self, job: Job, here: Callable[[Job], Fact]) -> Fact:
+        try:
+            fact: Fact = self.ask(job)
+        except StorageError as error:
+            log.warning("figures_in_the_daemon", why=str(error))
+            return here(job)
+        return fact
 
 
 class Figuring:
@@ -60,11 +109,9 @@ class Figuring:
         fixture: str,
         finisher: Finisher,
         tell: Callable[[str, CycleFinished | TrendFitted], None],
-        world: World,
     ) -> None:
         self._fixture = fixture
         self._finisher = finisher
-        self._fit_apart = OffloadFitter(world)
         self._tell = tell
         self._loop = asyncio.get_running_loop()
         self._jobs: set[asyncio.Task[None]] = set()
@@ -86,7 +133,7 @@ class Figuring:
 
     async def _work_out(self, job: CycleJob) -> None:
         try:
-            fact = await self._finisher(job)
+            fact = await self._finisher.figures(job)
         except Exception as error:  # noqa: BLE001 - whatever a finisher fails by, the cycle is to be closed
             sums, why = job.sums, f"{NO_FIGURES}: {fault(error)}"
             fact = CycleFinished(sums.epoch, sums.cycle_no, sums.sha256(), error=why)
@@ -96,7 +143,7 @@ class Figuring:
 
     async def _fit(self, job: FitJob) -> None:
         try:
-            fact = await self._fit_apart(job)
+            fact = await self._finisher.course(job)
         except Exception as error:  # noqa: BLE001 - whatever a finisher fails by, the course is not waited for
             why = f"{NOT_FITTED}: {fault(error)}"
             fact = TrendFitted(job.figure, job.direction, job.cycle_no, error=why)

@@ -33,7 +33,7 @@ from nightturn.settings.variant import Variant
 from nightturn.storage.aside import set_aside
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import newest_run
-from nightturn.storage.moments import offsets_of
+from nightturn.storage.zones import offsets_of
 from nightturn.version import VERSION
 from nightturn.world import Clock
 from nightturn_protocol.messages import MINOR

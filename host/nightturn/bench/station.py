@@ -110,7 +110,7 @@ class Station:
         self._line = Line(fixture, port, self._step, self._line_changed)
         self._journal = journal
         self._keeping = Safekeeping(fixture, world, journal, self._kept)
-        self._figuring = Figuring(fixture, finisher or OffloadFinisher(world), self._fact, world)
+        self._figuring = Figuring(fixture, finisher or OffloadFinisher(world), self._fact)
         self._telling = Telling(fixture, world.clock, sinks)
         self._cadence = cadence
         self._shell = Shell()

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from itertools import groupby
 
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
-from nightturn.storage.moments import local_text
+from nightturn.storage.zones import local_text
 from nightturn.trend.damage import Damage
 from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, CourseLine

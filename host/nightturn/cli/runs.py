@@ -142,7 +142,7 @@ def _budgets(place: "Stored", found: "list[RunSummary]", cycle: int | None, *, a
 def _print(each: "RunSummary", *, whole: bool, see: str) -> None:
     from nightturn.cli.night_text import word
     from nightturn.cli.output import print_text
-    from nightturn.storage.moments import local_text
+    from nightturn.storage.zones import local_text
 
     state = f"{each.state}, kept" if each.kept else each.state
     started = local_text(round(each.started_utc.timestamp()) * 10**9, each.timezone)

@@ -61,7 +61,7 @@ def run(
 def _print(tidied: "Tidied", timezone: str) -> None:
     from nightturn.cli.output import print_table, print_text
     from nightturn.model.quantities import bytes_text
-    from nightturn.storage.moments import local_text
+    from nightturn.storage.zones import local_text
 
     for start, stop in tidied.steps:
         print_text(

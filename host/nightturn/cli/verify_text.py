@@ -5,8 +5,8 @@ from collections.abc import Iterator, Sequence
 
 from nightturn.model.quantities import bytes_text
 from nightturn.storage.manifest import RUNNING
-from nightturn.storage.moments import local_text
 from nightturn.storage.verify_report import Problem, Report, RunReport
+from nightturn.storage.zones import local_text
 
 
 def lines(report: Report) -> Iterator[str]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
 
+from nightturn.bench.figuring import ChildFinisher, Finisher
 from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.logging import set_up_logging
 from nightturn.bench.telling import Sink
@@ -29,6 +30,7 @@ from nightturn.settings.rig import Retention, Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
+from nightturn.storage.without_pandas import do_without_pandas
 from nightturn.telemetry.publisher import Publisher
 from nightturn.world import World
 
@@ -66,8 +68,10 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             fixtures: Served = Workers(bench, rig, root, world, publisher, owned.descriptor)
         else:
             sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
+            finisher = closing.enter_context(ChildFinisher(world))
             publisher = publisher_of(rig, root, world, password)
-            fixtures = OwnFixtures(rig.fixture, _shared(bench, rig, root, world, publisher, sealer))
+            shared = _shared(bench, rig, root, world, publisher, sealer, finisher)
+            fixtures = OwnFixtures(rig.fixture, shared)
         served.append(fixtures)
         control = ControlSocket(socket_path(root), rig.bench.control_group, fixtures)
         await _begun(fixtures, leaving, control)
@@ -77,13 +81,29 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
 
 
 def _shared(
-    bench: Path, rig: Rig, root: Path, world: World, publisher: Publisher | None, sealer: Sealer
+    bench: Path,
+    rig: Rig,
+    root: Path,
+    world: World,
+    publisher: Publisher | None,
+    sealer: Sealer,
+    finisher: Finisher,
 ) -> Shared:
     spoken = Spoken(each.id for each in rig.fixture)
     sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
     announce = publisher.announce if publisher is not None else None
     return Shared(
-        rig.bench, bench, root, world, sinks, spoken, PortLocks(COMMAND), sealer, announce, len(rig.fixture)
+        rig.bench,
+        bench,
+        root,
+        world,
+        sinks,
+        spoken,
+        PortLocks(COMMAND),
+        sealer,
+        finisher,
+        announce,
+        len(rig.fixture),
     )
 
 
@@ -148,6 +168,7 @@ def main(bench: Path, overrides: Sequence[str], *, as_json: bool = False) -> boo
         ConfigError: the rig cannot be used.
         NightturnError: as `serve`.
     """
+    do_without_pandas()
     rig = load_rig(bench, overrides, figures=FIGURES)
     zone = rig.bench.timezone
     terminal = None if as_json else on_terminal(zone)

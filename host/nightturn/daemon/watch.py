@@ -13,6 +13,7 @@ import structlog
 
 from nightturn.bench import runs
 from nightturn.bench.cards import card_in_force
+from nightturn.bench.figuring import Finisher
 from nightturn.bench.locks import PortLocks
 from nightturn.bench.ports import port_for
 from nightturn.bench.proof import Proof
@@ -66,6 +67,7 @@ class Shared:
     spoken: Spoken
     locks: PortLocks
     sealer: Sealer
+    finisher: Finisher
     announce: Callable[[str, Mapping[str, object]], None] | None
     fixtures: int
 
@@ -253,6 +255,7 @@ class FixtureWatch:
             journal,
             self._shared.sinks,
             Cadence(fsync=self._shared.part.fsync),
+            self._shared.finisher,
         )
         if self._shared.announce is not None:
             self._shared.announce(fixture, runs.info(self.settings, opened))

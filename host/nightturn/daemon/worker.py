@@ -17,6 +17,7 @@ from contextlib import ExitStack
 
 import structlog
 
+from nightturn.bench.figuring import ChildFinisher
 from nightturn.bench.locks import PortLocks
 from nightturn.bench.logging import hand_logs_on
 from nightturn.bench.telling import SERVE, Sink
@@ -46,6 +47,7 @@ from nightturn.daemon.worker_messages import (
     Order,
 )
 from nightturn.storage.child_sealer import ChildSealer
+from nightturn.storage.without_pandas import do_without_pandas
 from nightturn.version import VERSION
 
 COMMAND = "nightturn serve"
@@ -97,6 +99,7 @@ class Worker:
         world = real_world(order.root)
         with ExitStack() as closing:
             sealer = closing.enter_context(ChildSealer(order.root, lock, beside=held))
+            finisher = closing.enter_context(ChildFinisher(world))
             spoken = Spoken(order.names)
             locks = PortLocks(COMMAND, order.owner)
             announce = outbound.announce if order.publishes else None
@@ -110,6 +113,7 @@ class Worker:
                 spoken,
                 locks,
                 sealer,
+                finisher,
                 announce,
                 order.rig_fixtures,
             )
@@ -270,6 +274,7 @@ def main(arguments: Sequence[str]) -> None:
         signal.signal(number, signal.SIG_IGN)
     if arguments[2] != VERSION:  # installed anew under a daemon that runs
         sys.exit(f"a worker of version {VERSION} for a daemon of version {arguments[2]}; {SERVE}")
+    do_without_pandas()
     asyncio.run(serve_on(socket.socket(fileno=int(arguments[0])), int(arguments[1])))
 
 

@@ -12,7 +12,7 @@ from nightturn.acquisition.blocks import KIND_AT, Samples, unpack
 from nightturn.errors import StorageError
 from nightturn.model.rows import ChunkPlan
 from nightturn.model.tiles import Int64s
-from nightturn.storage.parquet import TS, column
+from nightturn.storage.parquet import ROW_GROUP_ROWS, TS, column
 from nightturn.storage.segment import Segment
 from nightturn_protocol.framing import HEADER
 from nightturn_protocol.messages import Block, SampleFlag
@@ -125,6 +125,24 @@ def encode(segment: Segment, plan: ChunkPlan) -> pa.Table:
         StorageError: segment and plan do not belong together: records missing, samples twice, another count.
     """
     return pa.concat_tables([SCHEMA.empty_table(), *pieces(segment, plan)]).combine_chunks()
+
+
+def parts(segment: Segment, plan: ChunkPlan) -> Iterator[pa.Table]:
+    """The rows of `encode` in tables of `ROW_GROUP_ROWS`, the last with what remains; an empty one where there are no samples.
+
+    Raises:
+        StorageError: as `pieces`.
+    """
+    rest = SCHEMA.empty_table()
+    some = False
+    for piece in pieces(segment, plan):
+        rest = pa.concat_tables([rest, piece])
+        while rest.num_rows >= ROW_GROUP_ROWS:
+            some = True
+            yield rest.slice(0, ROW_GROUP_ROWS).combine_chunks()
+            rest = rest.slice(ROW_GROUP_ROWS)
+    if rest.num_rows or not some:
+        yield rest.combine_chunks()
 
 
 def pieces(segment: Segment, plan: ChunkPlan) -> Iterator[pa.Table]:

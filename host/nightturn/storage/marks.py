@@ -19,7 +19,7 @@ from nightturn.errors import CorruptFileError, StorageError
 from nightturn.model.lines import checked, with_checksum
 from nightturn.storage import paths
 from nightturn.storage.manifest import Manifest
-from nightturn.storage.moments import local_text
+from nightturn.storage.zones import local_text
 from nightturn.world import Files, ReadFiles
 
 FOLDER = "retention"

@@ -42,8 +42,8 @@ class _Block(NamedTuple):
     stop: int
 
 
-def pack(content: bytes, entries: Sequence[tape.Entry], salt: int) -> bytes:
-    """The records of a plain tape as blocks.
+def pack(content: bytes, entries: Sequence[tape.Entry], salt: int) -> list[bytes]:
+    """The records of a plain tape as blocks, a table before and behind them.
 
     Args:
         content: the whole tape.
@@ -60,7 +60,21 @@ def pack(content: bytes, entries: Sequence[tape.Entry], salt: int) -> bytes:
             parts.append(_compressed(content[begin:start], number, begin - first, salt))
             begin, number = start, entry.record_no
     parts.append(_compressed(content[begin : last.stop + tape.CRC.size], number, begin - first, salt))
-    return b"".join((*parts, table))
+    return [*parts, table]
+
+
+def holds(content: bytes, position: int, plain: bytes, salt: int) -> bool:
+    """Whether the blocks behind a packed tape's header give the records behind the header of a plain one, of the same length."""
+    length, tables = position, 0
+    for block in _blocks(content, position, salt):
+        if block.kind == TABLE:
+            tables += 1
+            continue
+        part = _inflated(block)
+        if part is None or block.offset != length - position or part != plain[length : length + len(part)]:
+            return False
+        length += len(part)
+    return tables == 2 and length == len(plain)
 
 
 def unpack(content: bytes, position: int, first_record_no: int, salt: int, before: bytes = b"") -> Unpacked:

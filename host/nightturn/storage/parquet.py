@@ -40,23 +40,53 @@ def column(name: str, kind: pa.DataType, unit: str, description: str, *, nullabl
     return pa.field(name, kind, nullable, {"unit": unit, "description": description})
 
 
+class Encoder:
+    """A file from tables that come one after the other, so that no more than one of them has to be in memory.
+
+    Args:
+        schema: of every table.
+        dataset: its name.
+        sorted_by: the column in whose order the rows come; empty for none.
+    """
+
+    def __init__(self, schema: pa.Schema, dataset: str, sorted_by: str = "") -> None:
+        self._dataset = dataset
+        self._rows = 0
+        self._first: int | None = None
+        self._last: int | None = None
+        self._sink = pa.BufferOutputStream()
+        self._writer = _writer(self._sink, schema, [sorted_by] if sorted_by else [])
+
+    def add(self, table: pa.Table) -> None:
+        """The next rows; all but the last tables have a whole number of `ROW_GROUP_ROWS`, if the file is to be the same however it is cut."""
+        self._writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
+        self._rows += table.num_rows
+        first, last = _span(table)
+        if first is not None and last is not None:
+            self._first = first if self._first is None else min(self._first, first)
+            self._last = last if self._last is None else max(self._last, last)
+
+    def finish(self, described: Mapping[str, str]) -> Encoded:
+        """The file, with what is described in its footer."""
+        facts = {
+            "dataset": self._dataset,
+            "rows": str(self._rows),
+            "ts_first": _text(self._first),
+            "ts_last": _text(self._last),
+            **described,
+        }
+        # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
+        self._writer.add_key_value_metadata(_prefixed(facts))
+        self._writer.close()
+        return Encoded(self._sink.getvalue().to_pybytes(), self._rows, self._first, self._last)
+
+
 def encode(table: pa.Table, dataset: str, described: Mapping[str, str]) -> Encoded:
     """The table as Parquet bytes; the same table gives the same bytes under the same pyarrow."""
-    sink = pa.BufferOutputStream()
-    first, last = _span(table)
-    facts = {
-        "dataset": dataset,
-        "rows": str(table.num_rows),
-        "ts_first": _text(first),
-        "ts_last": _text(last),
-        **described,
-    }
     order = [name for name in ("index", "ts", "ts_from", "ts_start") if name in table.column_names][:1]
-    with _writer(sink, table.schema, [name for name in order if _rises(table, name)]) as writer:
-        writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
-        # Not in the Arrow schema: there pyarrow would store them a second time, in base64.
-        writer.add_key_value_metadata(_prefixed(facts))
-    return Encoded(sink.getvalue().to_pybytes(), table.num_rows, first, last)
+    encoder = Encoder(table.schema, dataset, next((name for name in order if _rises(table, name)), ""))
+    encoder.add(table)
+    return encoder.finish(described)
 
 
 def encode_groups(

@@ -12,13 +12,13 @@ from nightturn.errors import NotWholeError, RunNotFoundError, StorageError
 from nightturn.model.rows import BUDGET, CYCLES, EVENTS, GAPS, TREND
 from nightturn.model.tiles import Tile
 from nightturn.settings.mistakes import did_you_mean
-from nightturn.storage import chunk, datasets, paths, scales, spans, summary, tree
+from nightturn.storage import chunk, datasets, paths, scales, spans, summary, tree, zones
 from nightturn.storage.absent import Absent, absent, absent_between
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.chunk_file import ChunkFile, check_once
 from nightturn.storage.manifest import Manifest, read_manifest
 from nightturn.storage.marks import Kind, Mark, cleared_text, read_marks
-from nightturn.storage.moments import Moment, local_text, moment_ns
+from nightturn.storage.moments import Moment, moment_ns
 from nightturn.storage.reanalysed import read_result
 from nightturn.storage.redating import corrected, recorded_at
 from nightturn.storage.sample_tiles import tiles_of
@@ -303,7 +303,7 @@ class Run:
             )
         if span is not None and not spans.overlaps(span, start_ns, stop_ns):
             asked = f"{'from the beginning' if start is None else start!r} to {'the end' if stop is None else stop!r}"
-            first, last = (local_text(each, zone) for each in span)
+            first, last = (zones.local_text(each, zone) for each in span)
             raise StorageError(f"run {self.run} has samples from {first} to {last}, none of {asked}")
         return start_ns, stop_ns
 

@@ -4,35 +4,32 @@ It takes one job at a time from a socket that it has inherited, and ends as soon
 of a job as well: the files of a seal are written in an order that survives that.
 """
 
-import os
-import select
-import signal
 import sys
-import threading
 from collections.abc import Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
 from nightturn.errors import NightturnError, fault
 from nightturn.model.records import Emit
+from nightturn.storage.child_side import serve
 from nightturn.storage.files import RealFiles
 from nightturn.storage.seal import Sealed
 from nightturn.storage.sealer import OwnSealer, Refused, ToPack, ToWrite
+from nightturn.storage.without_pandas import do_without_pandas
 
 NICE = 10  # far behind whoever records, and ahead of what a person gave the lowest priority
 
 
-def work(line: "Connection[Sealed | int | Refused, Any]", root: Path) -> None:
+def work(line: "Connection[Sealed | int | Refused, Any]") -> None:
     """Do what is asked for until the other end is closed."""
-    sealer = OwnSealer(RealFiles(root))
-    try:
-        while True:
-            job: ToWrite | ToPack = line.recv()
-            rows = _rows(line, job.messages) if isinstance(job, ToWrite) else []
-            line.send(_done(sealer, job, rows))
-    except (EOFError, ConnectionError):
-        return
+    sealer = OwnSealer(RealFiles(Path(sys.argv[2])))
+    while True:
+        job: ToWrite | ToPack = line.recv()
+        rows = _rows(line, job.messages) if isinstance(job, ToWrite) else []
+        line.send(_done(sealer, job, rows))
 
 
 def _rows(line: "Connection[Any, Sequence[Emit]]", messages: int) -> list[Emit]:
@@ -50,25 +47,18 @@ def _done(sealer: OwnSealer, job: ToWrite | ToPack, rows: Sequence[Emit]) -> Sea
         return Refused(f"a fault of nightturn: {fault(error)}")
 
 
-def _end_with(descriptor: int) -> None:
-    """End this process when the other end of its socket is closed, whatever it is doing."""
-    watched = select.poll()
-    watched.register(descriptor, 0)  # hang-up and error are reported without being asked for
-    watched.poll()
-    os._exit(0)
+def pool() -> pa.MemoryPool:
+    """The allocator that gives back most between parts: 161 MB at the peak of a default chunk, where others had 174 and 186."""
+    if "jemalloc" in pa.supported_memory_backends():  # not in every build of Arrow
+        return pa.jemalloc_memory_pool()
+    return pa.system_memory_pool()
 
 
 def main() -> None:
     """Take the words of the command line and work."""
-    for number in (
-        signal.SIGINT,
-        signal.SIGTERM,
-    ):  # sent to all processes of a service; the daemon says when it is over
-        signal.signal(number, signal.SIG_IGN)
-    os.nice(NICE)
-    descriptor, root = int(sys.argv[1]), Path(sys.argv[2])
-    threading.Thread(target=_end_with, args=(descriptor,), name="end", daemon=True).start()
-    work(Connection(descriptor), root)
+    do_without_pandas()
+    pa.set_memory_pool(pool())
+    serve(work, NICE)
 
 
 if __name__ == "__main__":

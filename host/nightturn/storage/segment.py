@@ -102,9 +102,11 @@ def pack(content: bytes, path: str = "tape") -> bytes | None:
     entries, good = tape.scan(memoryview(content), start, header.first_record_no, salt)
     if not entries or good != len(content):
         return None
-    result = _with_major(content, start, PACKED) + packed.pack(content, entries, salt)
-    plain, damaged = unpack(result, path)
-    return result if plain == content and not damaged else None  # never less evidence than before
+    result = b"".join((_with_major(content, start, PACKED), *packed.pack(content, entries, salt)))
+    whole = _with_major(result, start, MAJOR) == content[:start] and packed.holds(
+        result, start, content, salt
+    )
+    return result if whole else None  # never less evidence than before
 
 
 def unpack(content: bytes, path: str = "tape") -> tuple[bytes, int]:

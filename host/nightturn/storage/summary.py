@@ -3,8 +3,8 @@
 A window is cut where a chunk ends, so a second on a chunk's edge has two rows; `n` weighs them.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +37,8 @@ SCHEMA = pa.schema(
     ]
 )
 
+COLUMNS = ["ts", "epoch", "torque_raw", "encoder", "flags"]
+"""Of the raw table, of which the summaries are made."""
 SECOND_NS = 1_000_000_000
 MINUTE_NS = 60 * SECOND_NS
 
@@ -67,12 +69,30 @@ class Windows:
     flags: UInt8s
 
 
-def tables(raw: pa.Table, plan: ChunkPlan) -> Iterator[tuple[str, pa.Table]]:
-    """Both summaries of a raw table."""
-    if raw.num_rows:
-        seconds = of_samples(raw, SECOND_NS)
-        yield SUMMARY_1S, as_table(seconds, plan.counts_per_rev)
-        yield SUMMARY_1M, as_table(merged(seconds, MINUTE_NS), plan.counts_per_rev)
+class Seconds:
+    """Windows of one second of samples that come in parts; a second on the edge of two parts is added up as one."""
+
+    def __init__(self) -> None:
+        self._windows: list[Windows] = []
+        self._open: pa.Table | None = None
+
+    def add(self, raw: pa.Table) -> None:
+        """The next rows of the raw table."""
+        part = raw.select(COLUMNS)
+        whole = part if self._open is None else pa.concat_tables((self._open, part))
+        if whole.num_rows:
+            first, _ = _groups(whole.column("ts").cast(pa.int64()).to_numpy() // SECOND_NS)
+            begin = int(first[-1])
+            if begin:
+                self._windows.append(of_samples(whole.slice(0, begin), SECOND_NS))
+            self._open = whole.slice(begin)
+
+    def tables(self, plan: ChunkPlan) -> Iterator[tuple[str, pa.Table]]:
+        """Both summaries, when all rows have come."""
+        if self._open is not None:
+            seconds = _joined([*self._windows, of_samples(self._open, SECOND_NS)])
+            yield SUMMARY_1S, as_table(seconds, plan.counts_per_rev)
+            yield SUMMARY_1M, as_table(merged(seconds, MINUTE_NS), plan.counts_per_rev)
 
 
 def of_samples(raw: pa.Table, window_ns: int) -> Windows:
@@ -125,6 +145,12 @@ def merged(parts: Windows, window_ns: int) -> Windows:
         parts.encoder_last[last],
         np.bitwise_or.reduceat(parts.flags, first),
     )
+
+
+def _joined(parts: Sequence[Windows]) -> Windows:
+    """Consecutive windows as one."""
+    names = [each.name for each in fields(Windows)]
+    return Windows(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def as_table(windows: Windows, counts_per_rev: int) -> pa.Table:

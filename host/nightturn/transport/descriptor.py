@@ -6,7 +6,9 @@ import os
 from nightturn.transport.port import OnBytes, OnLost
 from nightturn.world import Clock
 
-READ_BYTES = 64 * 1024
+READ_BYTES = 4096
+"""At most at a time. After a stall every fixture of a hall has as much to read as its line holds: taken a little of each
+by turns, the newest of none waits for all of another's, and no lease lapses meanwhile. A tty gives no more at a time anyway."""
 WRITE_BACKLOG_MAX = 64 * 1024  # the device answers within ms; more waiting means that nobody reads
 
 

@@ -1,5 +1,6 @@
 """A pty whose other end other programs open through a stable link: how a virtual fixture is served."""
 
+import asyncio
 import os
 import pty
 import tty
@@ -9,6 +10,11 @@ from nightturn.errors import PortError
 from nightturn.transport.descriptor import DescriptorPump
 from nightturn.transport.port import OnBytes, OnLost
 from nightturn.world import Clock
+
+WAITING_BYTES_MAX = 48 * 1024
+"""What waits here beside the 18 KB that the system keeps for a pty: together as much as the buffer of a serial port's driver."""
+UNREAD_NS_MAX = 1_000_000_000
+"""So long nobody has read a byte: then nobody will, and who opens the line next does not want what was meant for another."""
 
 
 class PtyLine:
@@ -21,6 +27,8 @@ class PtyLine:
         self._master = -1
         self._slave = -1
         self._pump: DescriptorPump | None = None
+        self._waiting = bytearray()
+        self._moved_ns = 0
 
     def open(self, on_bytes: OnBytes, on_lost: OnLost) -> None:
         """Make the pty and point the link at it.
@@ -44,17 +52,38 @@ class PtyLine:
         self._pump = DescriptorPump(self._master, self._clock, on_bytes, on_lost)
 
     def write(self, content: bytes) -> None:
-        """Write what fits: like a device, this end never waits for its reader."""
+        """Write what fits and keep a little: like a device, this end never waits for its reader, and what is too much is gone."""
         if self._pump is None:
             return
+        if self._waiting and self._clock.monotonic_ns() - self._moved_ns > UNREAD_NS_MAX:
+            self._forget()
+        if not self._waiting:
+            content = content[self._written(content) :]
+            if content:
+                asyncio.get_running_loop().add_writer(self._master, self._writable)
+        self._waiting += content[: WAITING_BYTES_MAX - len(self._waiting)]
+
+    def _writable(self) -> None:
+        del self._waiting[: self._written(bytes(self._waiting))]
+        if not self._waiting:
+            self._forget()
+
+    def _written(self, content: bytes) -> int:
         try:
-            os.write(self._master, content)
+            count = os.write(self._master, content)
         except BlockingIOError:
-            return
+            return 0
+        self._moved_ns = self._clock.monotonic_ns()
+        return count
+
+    def _forget(self) -> None:
+        self._waiting.clear()
+        asyncio.get_running_loop().remove_writer(self._master)
 
     def close(self) -> None:
         """Remove the link and close both ends."""
         if self._pump is not None:
+            self._forget()
             self._pump.close()
             self._pump = None
             if (

@@ -13,8 +13,8 @@ from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTIO
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
-from nightturn.storage.moments import local_text
 from nightturn.storage.reader import Run
+from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.limits_ahead import limits_ahead

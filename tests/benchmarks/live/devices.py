@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import signal
 import sys
 from pathlib import Path
@@ -11,10 +12,32 @@ from nightturn.daemon.virtual_server import POLL_S, Served, device_of
 from nightturn.transport.port import Port
 from nightturn.transport.pty_line import PtyLine
 
+PROBE_S = 0.01
+
 
 def line_of(folder: Path, number: int) -> Path:
     """Where the pty of a fixture is found."""
     return folder / f"line-{number}"
+
+
+def lags_of(folder: Path) -> Path:
+    """Where stands second by second how late the fixtures' loop has woken at worst: CLOCK_MONOTONIC and lag, seconds."""
+    return folder / "devices.lag"
+
+
+async def watch_lag(place: Path) -> None:
+    """Look at the loop until cancelled."""
+    loop = asyncio.get_running_loop()
+    worst_s, said_s = 0.0, loop.time()
+    with place.open("w", encoding="ascii", buffering=1) as lines:
+        while True:
+            due_s = loop.time() + PROBE_S
+            await asyncio.sleep(PROBE_S)
+            now_s = loop.time()
+            worst_s = max(worst_s, now_s - due_s)
+            if now_s - said_s >= 1.0:
+                lines.write(f"{now_s} {worst_s}\n")
+                worst_s, said_s = 0.0, now_s
 
 
 async def serve_all(folder: Path, count: int) -> None:
@@ -37,6 +60,9 @@ async def serve_all(folder: Path, count: int) -> None:
     loop.add_signal_handler(signal.SIGUSR1, guards, False)
     loop.add_signal_handler(signal.SIGUSR2, guards, True)
     tasks = [asyncio.create_task(_apart(served, place / count)) for place, served in enumerate(all_served)]
+    tasks.append(asyncio.create_task(watch_lag(lags_of(folder))))
+    gc.collect()
+    gc.freeze()  # as in the daemon: a full round of the collector stops every fixture
     ending = asyncio.Event()
     loop.add_signal_handler(signal.SIGTERM, ending.set)
     await ending.wait()

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import msgspec
 
-from nightturn.bench.station import Station
+from nightturn.bench.station import Cadence, Station
 from nightturn.cli import main as nightturn
 from nightturn.daemon import own_fixtures, serve
 from nightturn.daemon.terminal import Terminal
@@ -40,6 +40,7 @@ class Look(msgspec.Struct, frozen=True):
         guards_tried, guards_closed: fixtures whose guard was seen open in this run, and is closed.
         cuts, cycles: of each fixture since its run was opened.
         figures: cycles whose figures are still to come, in all.
+        figures_s: for how long the first of them has waited, to a control tick.
         seals: segments that wait to be sealed or are being sealed, the most of any fixture.
         seals_failed, seals_refused: of all fixtures, so far.
         published, dropped: MQTT messages so far.
@@ -55,6 +56,7 @@ class Look(msgspec.Struct, frozen=True):
     cuts: list[int]
     cycles: list[int]
     figures: int
+    figures_s: float
     seals: int
     seals_failed: int
     seals_refused: int
@@ -128,6 +130,7 @@ class Eyes:
             ],
             cycles=[state.run.night.night.cycles for state in states],
             figures=sum(len(state.finishing.waiting) for state in states),
+            figures_s=max((state.finishing.ticks for state in states), default=0) * Cadence().control_s,
             seals=max((keeping._sealing + len(keeping._unsealed) for keeping in keepings), default=0),
             seals_failed=sum(keeping.failed_seals for keeping in keepings),
             seals_refused=sum(keeping.refused_seals for keeping in keepings),

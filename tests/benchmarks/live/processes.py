@@ -2,6 +2,7 @@
 
 import os
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 UTIME_AT, STIME_AT = 11, 12  # of the words behind the name
@@ -27,6 +28,23 @@ def usage(pid: int) -> Usage:
     ticks = int(words[UTIME_AT]) + int(words[STIME_AT])
     peak_kib = next((int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM:")), 0)
     return Usage(ticks / os.sysconf("SC_CLK_TCK"), peak_kib * KIB)
+
+
+def runs(pid: int) -> bool:
+    """Whether it has not ended; one that has, and was not asked how, has."""
+    try:
+        return ") Z " not in Path(f"/proc/{pid}/stat").read_text(encoding="utf-8")
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+def module_of(pid: int) -> str:
+    """The module that a Python process was started with; empty where it has ended."""
+    try:
+        words = Path(f"/proc/{pid}/cmdline").read_bytes().decode().split("\0")
+    except (FileNotFoundError, ProcessLookupError):
+        return ""
+    return next((word for before, word in pairwise(words) if before == "-m"), "")
 
 
 def children(pid: int) -> list[int]:

@@ -1,0 +1,23 @@
+"""The process that works out figures for a daemon: `python -m nightturn.bench.figuring_child SOCKET`."""
+
+from multiprocessing.connection import Connection
+
+from nightturn.bench.early import import_early
+from nightturn.estimation.jobs import CycleJob, worked_out
+from nightturn.model.facts import CycleFinished, TrendFitted
+from nightturn.storage.child_side import serve
+from nightturn.trend.fits import FitJob, fitted
+
+NICE = 5  # behind whoever records, ahead of what seals
+
+
+def work(line: "Connection[CycleFinished | TrendFitted, CycleJob | FitJob]") -> None:
+    """Work out what is asked for until the other end is closed."""
+    import_early()
+    while True:
+        job = line.recv()
+        line.send(worked_out(job) if isinstance(job, CycleJob) else fitted(job))
+
+
+if __name__ == "__main__":
+    serve(work, NICE)
