@@ -61,7 +61,15 @@ class Watched:
         self.items: list[Item] = []
         self.pictures = {"pan-a1": Picture("pan-a1")}
         (fixtures,) = spread(rig.fixture, 1)
-        order = Order(bench, bench.parent / "nights", rig.bench, fixtures, publishes=True, owner=1, rig_fixtures=len(rig.fixture))
+        order = Order(
+            bench,
+            bench.parent / "nights",
+            rig.bench,
+            fixtures,
+            publishes=True,
+            owner=1,
+            rig_fixtures=len(rig.fixture),
+        )
         self.lock = (bench.parent / "lock").open("w")
         self.process = WorkerProcess(
             order, self.lock.fileno(), self.pictures, self.take, self.gone, lambda: 7
