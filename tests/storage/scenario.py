@@ -7,7 +7,7 @@ import numpy as np
 from nightturn.model.facts import CUT, Cut, host
 from nightturn.model.figures import BUDGET, BudgetLine, Curve, CycleRecord, Figure
 from nightturn.model.records import Emit, Frame, Record, Tick
-from nightturn.model.rows import ChunkPlan, ClockRow, EventRow, GapRow, SlowRow, StrokeRow
+from nightturn.model.rows import ChunkPlan, ClockRow, EventRow, GapRow, SlowRow, StrokeRow, TrendRow
 from nightturn.model.tiles import Int32s, Int64s
 from nightturn.storage import tape
 from nightturn.storage.segment import SegmentHeader, encode_header
@@ -223,6 +223,16 @@ def cycle_record(cycle_no: int = 1, friction_nm: float = 0.110) -> CycleRecord:
     )
 
 
+def trend_row(cycle_no: int) -> TrendRow:
+    """The friction of a cycle among those before it."""
+    cycle = cycle_record(cycle_no)
+    return TrendRow(
+        ts=cycle.ts_end, epoch=1, cycle_no=cycle_no, figure="friction_nm", direction=1, strokes=50 * cycle_no, value=0.110, u=0.0006,
+        degc=31.5, status="changed", reason="stepped up", baseline=0.11, scatter=0.0006, sum_up=0.4, sum_down=0.0, threshold=9.8,
+        suspected_cycle_no=None, ts_changed=cycle.ts_start, changed_cycle_no=1, slope_per_hour=1e-4,
+    )  # fmt: skip
+
+
 def rows_of_every_dataset() -> list[Emit]:
     """At least one row for each dataset of rows."""
     ts = STARTED_NS + 123_456_789
@@ -234,6 +244,8 @@ def rows_of_every_dataset() -> list[Emit]:
         Emit("gaps", GapRow("link", 1, 300, 400, ts, ts + 10_000_000, 100, True)),
         Emit("clock", ClockRow(ts, 1, 5, 17, 900, -30, 450, 37.3, True)),
         Emit("strokes", StrokeRow(ts, 1, 1, 1, -1, 0, 99, 0.1, 0.3, 0.12, None)),
+        Emit("trend", trend_row(1)),
+        Emit("trend", trend_row(2)),
         Emit("cycles", cycle_record(1)),
         Emit("cycles", cycle_record(2, 0.111)),
     ]
