@@ -165,6 +165,13 @@ class Catalogue:
         What somebody enters meanwhile stays: only entries whose file is gone are taken out. Summaries are worked out when
         they are asked for.
         """
+        try:
+            self._enter_all()
+        except _NoDatabaseError as problem:
+            self._make_anew(problem)
+
+    def _enter_all(self) -> None:
+        """Everything from the files, into a database that can be written."""
         files = RealFiles(self.root)
         chunks = list(_chunk_rows(files))
         segments = list(_segment_rows(files))
@@ -213,7 +220,7 @@ class Catalogue:
         with _ONE_AT_A_TIME:
             self._set_aside(problem)
             self._make_tables()
-        self.rebuild()
+        self._enter_all()
 
     def _make_tables(self) -> bool:
         """Whether they had to be made.
