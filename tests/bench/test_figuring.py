@@ -12,7 +12,7 @@ from tests.simulation.scene import FAST, open_scene, run
 from typing_extensions import override
 
 from nightturn.bench import figuring
-from nightturn.bench.figuring import ChildFinisher, Figuring, OffloadFinisher
+from nightturn.bench.figuring import BUSY_NS, COMMAND, ChildFinisher, Figuring, OffloadFinisher
 from nightturn.bench.figuring_child import NICE
 from nightturn.bench.worlds import InlineOffload, RealClock
 from nightturn.estimation.jobs import CycleJob, worked_out
@@ -26,6 +26,7 @@ SAYS_NOTHING = (
     "-c",
     "import select, sys; p = select.poll(); p.register(int(sys.argv[1]), 0); p.poll()",
 )
+PATIENT_S = 300.0  # such a child stands still where others keep every core busy
 DIES = (sys.executable, "-c", "raise SystemExit(3)")
 
 
@@ -71,7 +72,7 @@ def test_a_child_gives_the_same_figures_again_after_its_death_and_the_daemon_wor
     tmp_path: Path, job: CycleJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(figuring, "worked_out", refuse)
-    with ChildFinisher(world_at(tmp_path)) as finisher:
+    with ChildFinisher(world_at(tmp_path), answer_s=PATIENT_S) as finisher:
         assert not running(finisher)  # nothing is started for a run without a cycle
         first = asyncio.run(figures(finisher, job))
         (child,) = running(finisher)
@@ -94,3 +95,33 @@ def test_a_child_that_cannot_do_it_leaves_the_figures_to_the_daemon(
 ) -> None:
     with ChildFinisher(world_at(tmp_path), command, answer_s=0.1) as finisher:
         assert asyncio.run(figures(finisher, job)) == worked_out(job)
+
+
+def test_behind_a_job_that_was_not_answered_the_daemon_does_the_next_itself_for_a_minute(
+    tmp_path: Path, job: CycleJob
+) -> None:
+    clock = StoppedClock()
+    world = World(clock, RealFiles(tmp_path), InlineOffload())
+    with ChildFinisher(world, SAYS_NOTHING, answer_s=0.1) as finisher:
+        assert asyncio.run(figures(finisher, job)) == worked_out(job)
+        assert not running(finisher)  # it was ended, and none is asked
+        clock.ns += BUSY_NS - 1
+        assert asyncio.run(figures(finisher, job)) == worked_out(job)
+        assert not running(finisher)
+        clock.ns += 1
+        finisher._command = COMMAND
+        finisher._answer_s = PATIENT_S
+        assert asyncio.run(figures(finisher, job)) == worked_out(job)
+        assert len(running(finisher)) == 1  # asked again
+
+
+class StoppedClock:
+    """A clock that stands until it is moved."""
+
+    ns = 1
+
+    def monotonic_ns(self) -> int:
+        return self.ns
+
+    def utc_ns(self) -> int:
+        return self.ns

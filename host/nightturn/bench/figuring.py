@@ -17,8 +17,10 @@ from nightturn.world import World
 DRAINED_S_MAX = 10.0
 """So long the close of a station waits for figures; what has not come by then the next start works out."""
 
-ANSWER_S_MAX = 10.0
-"""Of the process for figures: far more than a job takes, and twice that far less than a cycle waits for its figures."""
+ANSWER_S_MAX = 5.0
+"""Of the process for figures: far more than a job takes, and far less than a cycle waits for its figures."""
+BUSY_NS = 60 * 10**9
+"""So long the daemon works figures out itself behind a job that was not answered: others keep every core of the host busy."""
 COMMAND = (sys.executable, "-P", "-m", "nightturn.bench.figuring_child")
 WORDING = Wording(
     "the process that works out figures",
@@ -79,6 +81,8 @@ class ChildFinisher(Child):
     ) -> None:
         super().__init__(command, WORDING, answer_s=answer_s)
         self._offload = world.figures or world.offload
+        self._clock = world.clock
+        self._busy_until_ns = 0
 
     async def figures(self, job: CycleJob) -> CycleFinished:
         """Work them out there."""
@@ -93,10 +97,14 @@ class ChildFinisher(Child):
         return outcome[0]
 
     def _answered(self, job: Job, here: Callable[[Job], Fact]) -> Fact:
+        if self._clock.monotonic_ns() < self._busy_until_ns:
+            return here(job)
         try:
             fact: Fact = self.ask(job)
-        except StorageError as error:
+        except (StorageError, TimeoutError) as error:
             log.warning("figures_in_the_daemon", why=str(error))
+            if isinstance(error, TimeoutError):
+                self._busy_until_ns = self._clock.monotonic_ns() + BUSY_NS
             return here(job)
         return fact
 

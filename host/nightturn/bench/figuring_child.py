@@ -8,7 +8,7 @@ from nightturn.model.facts import CycleFinished, TrendFitted
 from nightturn.storage.child_side import serve
 from nightturn.trend.fits import FitJob, fitted
 
-NICE = 5  # behind whoever records, ahead of what seals
+NICE = 15  # far behind whoever records, whose loop has leases to renew
 
 
 def work(line: "Connection[CycleFinished | TrendFitted, CycleJob | FitJob]") -> None:

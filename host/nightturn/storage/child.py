@@ -47,7 +47,8 @@ class _Child:
 class Child:
     """Asks one child; whoever asks waits, so it belongs on a thread of its own.
 
-    It works from entering it to leaving it. A child that dies is replaced and its job begun again, once; after that the job is refused.
+    It works from entering it to leaving it. A child that dies is replaced and its job begun again, once; after that the job is refused. One that
+    does not answer in time is ended, and its job refused at once.
 
     Args:
         command: what to start; the number of the child's end of a socket follows, then `words`.
@@ -55,7 +56,7 @@ class Child:
         words: the rest of its command line.
         held: open files that the child holds too, for whoever waits for its end.
         at_once: whether it is started on entering, so that the first job finds it ready.
-        answer_s: how long a job may take before its child counts as dead; for as long as it likes where there is none.
+        answer_s: how long a job may take; as long as it likes where there is none.
     """
 
     def __init__(
@@ -99,6 +100,7 @@ class Child:
         """Give the child these messages, which are one job, and wait for its answer.
 
         Raises:
+            TimeoutError: it has not answered in time.
             StorageError: it has died twice, cannot be started, or was left.
         """
         wording = self._wording
@@ -111,11 +113,17 @@ class Child:
                         child.line.send(message)
                     if child.line.poll(self._answer_s):
                         return child.line.recv()
-                    raise TimeoutError
                 except (EOFError, OSError):
                     self._child = None
                     why = f"{wording.name} has ended ({self._ended(child)})"
                     log.warning(wording.ended, why=why, next="another one is started")
+                else:
+                    self._child = None
+                    child.process.kill()
+                    self._ended(child)
+                    raise TimeoutError(
+                        f"{wording.name} has not answered within {self._answer_s} s; {wording.instead}"
+                    )
             raise StorageError(f"{why}, {ATTEMPTS} times at the same work; {wording.instead}")
 
     def _started(self) -> _Child:

@@ -20,7 +20,7 @@ from nightturn.storage.seal import Sealed
 from nightturn.storage.sealer import OwnSealer, Refused, ToPack, ToWrite
 from nightturn.storage.without_pandas import do_without_pandas
 
-NICE = 10  # far behind whoever records, and ahead of what a person gave the lowest priority
+NICE = 19  # behind everything: a seal is never urgent
 
 
 def work(line: "Connection[Sealed | int | Refused, Any]") -> None:
