@@ -64,8 +64,8 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
 def watch_rows(watch: WatchOutlook) -> list[tuple[str, str]]:
     """What the watch over figures promises."""
     does = "a change ends the run" if watch.ends_run else "a change is a note, and the run goes on"
-    armed = f"armed {duration(watch.armed_s)} of cycles after the begin at the earliest, the first hour for the temperature"
-    return [("watch", f"{watch.sentence}; {armed}; {does}")]
+    from_when = f"it watches from {duration(watch.armed_s)} of cycles on at the earliest, an hour of them for the temperature"
+    return [("watch", f"{watch.sentence}; {from_when}; {does}")]
 
 
 def _planned_end(outlook: Outlook, now_ns: int, zone: str) -> str:

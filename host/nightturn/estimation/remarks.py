@@ -62,7 +62,7 @@ def note_local(draft: Draft, local: Localised | None) -> None:
         )
         if draft.value is not None and local.noise_nm > LOCAL_NOISE_MOST * draft.value:
             draft.note(
-                f"Noise of {quantity(local.noise_nm, 'N·m', digits=2)} stands on it, of which the peak-to-peak takes the highest. "
+                f"Noise of {quantity(local.noise_nm, 'N·m', digits=2)} lies on it, of which the peak-to-peak takes the highest. "
                 "Turn more revolutions.",
                 NOT_JUDGED,
             )
