@@ -106,16 +106,7 @@ def draw_order_map(
         left, TOP_PX, x.high_px - left, y.high_px - y.low_px, png_address(change[:, columns] / FULL_DB)
     )
     _border(paper, x, y)
-    for order in (1, 2, 5, 10, 20, 50, 100, 200, 500):
-        if order <= orders:
-            paper.text(x.one(order), y.high_px + 14, number(order), anchor="middle", size_px=10)
-    paper.text(
-        (x.low_px + x.high_px) / 2,
-        y.high_px + 29,
-        "order: how often in one turn of the shaft",
-        anchor="middle",
-        size_px=10,
-    )
+    _orders_axis(paper, x, y, orders)
     _cycles_axis(paper, x, y, ts, zone)
     _first_line(paper, x, y, first)
     _key(paper, x, "grown", "less", f"{number(FULL_DB)} dB")
@@ -138,6 +129,19 @@ def draw_order_map(
         paper.svg(title, description),
         ("order", "change at the end, dB"),
         tuple((str(each), number(float(last[each - 1]), 3)) for each in grown[:40]),
+    )
+
+
+def _orders_axis(paper: Paper, x: Scale, y: Scale, orders: int) -> None:
+    for order in (1, 2, 5, 10, 20, 50, 100, 200, 500):
+        if order <= orders:
+            paper.text(x.one(order), y.high_px + 14, number(order), anchor="middle", size_px=10)
+    paper.text(
+        (x.low_px + x.high_px) / 2,
+        y.high_px + 29,
+        "order: how often in one turn of the shaft",
+        anchor="middle",
+        size_px=10,
     )
 
 

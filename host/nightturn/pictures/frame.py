@@ -26,7 +26,7 @@ class Frame:
         step = step_deg or STEPS_DEG[self.paper.width_px < NARROW_PX]
         at = -(-self.x.low // step) * step
         while at <= self.x.high + 1e-6:
-            self.foot_tick(self.x.one(at), f"{round(at) % 360 if round(at) != 360 else 360}°")
+            self.foot_tick(self.x.one(at), f"{round(at) if at == self.x.high else round(at) % 360}°")
             at += step
         for mark in (0.0, 360.0):
             if self.x.holds(mark):

@@ -41,21 +41,8 @@ def draw_moment(
     paper = Paper(name, width_px, height)
     x = Scale(float(over[0]), float(over[1]), LEFT_PX, width_px - RIGHT_PX)
     foot = height - FOOT_PX
-    for ns, words in time_ticks(over[0], over[1], zone, 8):
-        place = x.one(float(ns))
-        paper.segment((place, TOP_PX), (place, foot), HAIR, 0.8)
-        paper.text(place, foot + 14, words, anchor="middle", size_px=10)
-    for row, (values, words) in enumerate(((torque_nm, "torque, N·m"), (angle_deg, "angle, °"))):
-        top = TOP_PX + row * (ROW_PX + GAP_PX)
-        y = around(values.tolist(), top + ROW_PX, top, least=1e-3)
-        found = ticks(y, 3)
-        for each in found:
-            paper.segment((x.low_px, y.one(each)), (x.high_px, y.one(each)), HAIR, 0.6)
-            paper.text(x.low_px - 6, y.one(each) + 4, tick_text(each, found), anchor="end", size_px=10)
-        paper.line(x.at(ts.astype(np.float64)), y.at(values), INK, 1.0)
-        paper.text(x.high_px + 8, top + 12, words, ink=INK, size_px=10, bold=True)
-        if not np.isfinite(values).any():
-            paper.text((x.low_px + x.high_px) / 2, top + ROW_PX / 2, "no samples", anchor="middle", ink=SOFT)
+    _clock_axis(paper, x, over, zone, foot)
+    _rows(paper, x, ts, torque_nm, angle_deg)
     place = x.one(float(at[0]))
     paper.segment((place, TOP_PX - 4), (place, foot), GROWN, 1.2, "4 3")
     title = f"{moment_text(at[0], zone)}: {at[1]}"
@@ -77,6 +64,28 @@ def draw_moment(
             for each in kept
         ),
     )
+
+
+def _clock_axis(paper: Paper, x: Scale, over: tuple[int, int], zone: tzinfo, foot: float) -> None:
+    for ns, words in time_ticks(over[0], over[1], zone, 8):
+        place = x.one(float(ns))
+        paper.segment((place, TOP_PX), (place, foot), HAIR, 0.8)
+        paper.text(place, foot + 14, words, anchor="middle", size_px=10)
+
+
+def _rows(paper: Paper, x: Scale, ts: Int64s, torque_nm: Float64s, angle_deg: Float64s) -> None:
+    """Torque above, angle below."""
+    for row, (values, words) in enumerate(((torque_nm, "torque, N·m"), (angle_deg, "angle, °"))):
+        top = TOP_PX + row * (ROW_PX + GAP_PX)
+        y = around(values.tolist(), top + ROW_PX, top, least=1e-3)
+        found = ticks(y, 3)
+        for each in found:
+            paper.segment((x.low_px, y.one(each)), (x.high_px, y.one(each)), HAIR, 0.6)
+            paper.text(x.low_px - 6, y.one(each) + 4, tick_text(each, found), anchor="end", size_px=10)
+        paper.line(x.at(ts.astype(np.float64)), y.at(values), INK, 1.0)
+        paper.text(x.high_px + 8, top + 12, words, ink=INK, size_px=10, bold=True)
+        if not np.isfinite(values).any():
+            paper.text((x.low_px + x.high_px) / 2, top + ROW_PX / 2, "no samples", anchor="middle", ink=SOFT)
 
 
 def _value(value: float) -> str:

@@ -57,22 +57,9 @@ def draw_orders(
     )
     _axis(frame, count)
     if known:
-        edge = np.repeat(np.arange(1, count + 1), 2) + np.tile([-0.5, 0.5], count)
-        top = frame.y.at(np.repeat(field, 2) * 1e3)
-        frame.paper.band(frame.x.at(edge), np.full(len(edge), frame.y.low_px), top, HAIR, 1.0)
-        frame.paper.text(
-            frame.x.low_px + 6, frame.y.low_px - 6, "below: what noise alone could make (99.9 %)", size_px=10
-        )
+        _field(frame, field)
     if first_nm is not None:
-        for order in np.flatnonzero(first_nm > field).tolist():
-            if first_nm[order] * 1e3 >= y.low:
-                frame.paper.dot(
-                    frame.x.one(order + 1.0),
-                    frame.y.one(float(first_nm[order]) * 1e3),
-                    2.6,
-                    SOFT,
-                    filled=False,
-                )
+        _rings(frame, first_nm, field)
     _stems(frame, amplitude_nm, field, seen, grown)
     _families(frame, families, count)
     title = f"Orders of {of}"
@@ -88,6 +75,30 @@ def draw_orders(
         ("order", "peak, mN·m", "first hour, mN·m", "noise alone, mN·m"),
         _rows(amplitude_nm, field, first_nm, seen),
     )
+
+
+def _field(frame: Frame, field: Float64s) -> None:
+    """What noise alone could make, as an area from the foot up."""
+    count = len(field)
+    edge = np.repeat(np.arange(1, count + 1), 2) + np.tile([-0.5, 0.5], count)
+    top = frame.y.at(np.repeat(field, 2) * 1e3)
+    frame.paper.band(frame.x.at(edge), np.full(len(edge), frame.y.low_px), top, HAIR, 1.0)
+    frame.paper.text(
+        frame.x.low_px + 6, frame.y.low_px - 6, "below: what noise alone could make (99.9 %)", size_px=10
+    )
+
+
+def _rings(frame: Frame, first_nm: Float64s, field: Float64s) -> None:
+    """The first hour's orders, where they lay above today's noise."""
+    for order in np.flatnonzero(first_nm > field).tolist():
+        if first_nm[order] * 1e3 >= frame.y.low:
+            frame.paper.dot(
+                frame.x.one(order + 1.0),
+                frame.y.one(float(first_nm[order]) * 1e3),
+                2.6,
+                SOFT,
+                filled=False,
+            )
 
 
 def _grown(

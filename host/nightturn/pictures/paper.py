@@ -3,7 +3,7 @@
 Each mark also has a class, by which a page repaints it in the dark or for print. There is no style attribute, no script and no address.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
@@ -32,12 +32,25 @@ IN_THE_DARK = {
     GROWN: "#d79ad0",
     LESS: "#86c5b8",
 }
+PRINTED = {INK: "#000000", SOFT: "#444444", HAIR: "#bbbbbb", PAPER: "#ffffff"}
+"""In print; other inks as they are."""
 FACE = "Helvetica, Arial, 'DejaVu Sans', sans-serif"
 SIZE_PX = 11
 NARROWEST_PX = 6.0
 """Of a hatched column: a stop of a second in a night of hours must be seen."""
 STROKE_PX = 7.0
 """Between the short strokes on the forbidden side of a limit."""
+
+
+def repainting() -> str:
+    """The style sheet by which a page paints pictures, and itself: as on paper, in the dark and in print."""
+    inks = "".join(f".s-{ink}{{stroke:var(--{ink})}}.f-{ink}{{fill:var(--{ink})}}" for ink in COLOURS)
+    dark = f"@media (prefers-color-scheme:dark){{{_variables(IN_THE_DARK)}}}"
+    return f"{_variables(COLOURS)}{dark}@media print{{{_variables({**COLOURS, **PRINTED})}}}{inks}"
+
+
+def _variables(inks: Mapping[str, str]) -> str:
+    return f":root{{{';'.join(f'--{ink}:{colour}' for ink, colour in inks.items())}}}"
 
 
 def px(value: float) -> str:

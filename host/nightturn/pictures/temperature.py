@@ -7,7 +7,7 @@ import numpy as np
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s, Int64s
-from nightturn.pictures.frame import framed
+from nightturn.pictures.frame import Frame, framed
 from nightturn.pictures.night import moment_text
 from nightturn.pictures.paper import HAIR, INK
 from nightturn.pictures.picture import Picture, thinned
@@ -52,14 +52,7 @@ def draw_against_temperature(
         right_px=40,
     )
     frame.value_axis_foot(f"temperature, {of}, °C", 6)
-    x, y = frame.x.at(degc[good]), frame.y.at(value[good])
-    frame.paper.line(x, y, HAIR, 1.0)
-    for place, (across, along) in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
-        strength = PALEST + (1 - PALEST) * place / max(len(good) - 1, 1)
-        frame.paper.area(across - 1.6, along - 1.6, 3.2, 3.2, INK, strength)
-    for at in thinned(len(good), MOMENTS):
-        words = datetime.fromtimestamp(int(ts[good[at]]) // NS_PER_S, zone).strftime("%H:%M")
-        frame.paper.text(float(x[at]) + 6, float(y[at]) - 4, words, size_px=10)
+    _points(frame, value[good], degc[good], ts[good], zone)
     name = f"{title.capitalize()} against temperature"
     description = _description(value[good], degc[good], title, unit, of)
     return Picture(
@@ -71,6 +64,18 @@ def draw_against_temperature(
         ("cycle ended", f"temperature, {of}, °C", f"{title}, {unit}"),
         _rows(good, value, degc, ts, zone),
     )
+
+
+def _points(frame: Frame, value: Float64s, degc: Float64s, ts: Int64s, zone: tzinfo) -> None:
+    """The way of the night, with the time written beside some of its points."""
+    x, y = frame.x.at(degc), frame.y.at(value)
+    frame.paper.line(x, y, HAIR, 1.0)
+    for place, (across, along) in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
+        strength = PALEST + (1 - PALEST) * place / max(len(ts) - 1, 1)
+        frame.paper.area(across - 1.6, along - 1.6, 3.2, 3.2, INK, strength)
+    for at in thinned(len(ts), MOMENTS):
+        words = datetime.fromtimestamp(int(ts[at]) // NS_PER_S, zone).strftime("%H:%M")
+        frame.paper.text(float(x[at]) + 6, float(y[at]) - 4, words, size_px=10)
 
 
 def _description(value: Float64s, degc: Float64s, title: str, unit: str, of: str) -> str:

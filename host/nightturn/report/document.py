@@ -5,6 +5,7 @@ from importlib import resources
 
 import jinja2
 
+from nightturn.pictures.paper import repainting
 from nightturn.report import behind
 from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
@@ -41,7 +42,7 @@ def document(night: ReportNight, others: Sequence[RunSummary] = ()) -> str:
         files=files,
         files_left=files_left,
         caution=CAUTION,
-        look=_text("look.css"),
+        look=repainting() + _text("look.css"),
     )
 
 

@@ -61,7 +61,7 @@ def drawn(night: ReportNight, width_px: float = 920) -> Drawn:
     if len(night.cycles):
         pictures.append(_night(night, width_px))
     else:
-        missing.append("The night is not drawn: no cycle was finished.")
+        missing.append("The night is not drawn: no cycle is among the files of the run.")
     turns = _turns(night)
     if turns is None:
         missing.append(

@@ -180,7 +180,7 @@ def _look_after(night: ReportNight) -> tuple[Doing, ...]:
     if night.unread:
         found.append(Doing("Run `nightturn verify` on the data root.", night.unread[0]))
     if not len(night.cycles):
-        found.append(Doing("Look why no cycle was finished.", "The run holds none."))
+        found.append(Doing("Look why there is no cycle.", "None is among the files of the run."))
     return tuple(found)
 
 

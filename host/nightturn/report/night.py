@@ -21,8 +21,6 @@ from nightturn.unit_history.account import Account, account
 from nightturn.unit_history.life import COLUMNS, life
 from nightturn.unit_history.nights import Night, nights_of
 
-FIRST_HOUR_NS = 3600 * NS_PER_S
-
 
 @dataclass(frozen=True, slots=True)
 class Happened:
@@ -102,12 +100,6 @@ class ReportNight:
         return begin, max(ends)
 
     @property
-    def first_hour(self) -> int:
-        """Cycles that ended within an hour of the first; what is compared with the rest of the night."""
-        ended = self.ended_ts
-        return int(np.sum(ended <= ended[0] + FIRST_HOUR_NS)) if len(ended) else 0
-
-    @property
     def ended_ts(self) -> Int64s:
         """When each cycle ended (cycles,), ns since 1970 UTC."""
         return np.asarray(self.cycles["ts_end"].astype("int64"), np.int64)
@@ -143,6 +135,11 @@ def night_of(run: Run, summary: RunSummary) -> ReportNight:
     cycles, curves, events, gaps, strokes = (
         _frame(run, name, unread) for name in ("cycles", CURVES, "events", "gaps", STROKES)
     )
+    counted = summary.night_verdict.cycles if summary.night_verdict is not None else 0
+    if counted > len(cycles):
+        unread.append(
+            f"{counted} cycles were counted for the verdict and {len(cycles)} are among the files; `nightturn verify` says what is lost"
+        )
     settings = RunSettings.of(manifest)
     return ReportNight(
         run=run,
