@@ -64,6 +64,9 @@ VERBS: dict[str, Verb] = {
     "history": Verb(
         "nightturn.cli.history", "The life of a unit: what moved, since when, and what lies ahead."
     ),
+    "report": Verb(
+        "nightturn.cli.report", "Write the morning's report: verdict first, what to do, then pictures."
+    ),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."

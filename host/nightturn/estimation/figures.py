@@ -41,6 +41,10 @@ ZERO = "zero_nm"
 MEAN_TORQUE = "mean_torque_nm"
 
 
+OF_RATED = " of rated"
+"""End of a heading whose figure is given in per cent of the rated torque."""
+
+
 class FigureSpec(msgspec.Struct, frozen=True):
     """What a figure is called, what makes it and when it is measured.
 
@@ -73,6 +77,12 @@ class FigureSpec(msgspec.Struct, frozen=True):
     waveform: bool = False
     measurand: str = ""
     followed: str = ""
+
+    @property
+    def spoken(self) -> str:
+        """Its name within a sentence, without the unit in which it is given."""
+        name = self.heading.removesuffix(OF_RATED) or self.followed or self.title
+        return name[:1].lower() + name[1:]
 
 
 _AT_TRANSDUCER = f"{AT_TRANSDUCER}, {GROSS}"

@@ -56,6 +56,15 @@ def finding_text(finding: Finding, features: Features) -> str:
     return " ".join(parts)
 
 
+def next_texts(finding: Finding) -> tuple[str, str] | None:
+    """What to measure next, and which cause that would hold or rule out; None where no row of the table fits."""
+    rule = BY_CAUSE.get(finding.cause)
+    if rule is None:
+        return None
+    hands = f" {HANDS}" if rule.hands else ""
+    return rule.next, f"It would hold or rule out {rule.title}.{hands}"
+
+
 def feature_text(feature: Feature) -> str:
     """What one feature did, with its numbers: `running friction rose from 93.1 mN·m to 98.5 mN·m (+5.40 ± 0.42 mN·m)`."""
     kind = KINDS[feature.kind]

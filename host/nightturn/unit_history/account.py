@@ -11,7 +11,7 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
-from nightturn.evidence.wording import finding_text, how_text
+from nightturn.evidence.wording import finding_text, how_text, next_texts
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
@@ -93,6 +93,13 @@ class CourseLine(msgspec.Struct, frozen=True):
     said: tuple[str, ...]
 
 
+class NextLine(msgspec.Struct, frozen=True):
+    """What to measure next, and which cause that would hold or rule out."""
+
+    what: str
+    why: str
+
+
 class Account(msgspec.Struct, frozen=True):
     """The life of a unit as it is told.
 
@@ -104,6 +111,7 @@ class Account(msgspec.Struct, frozen=True):
         watch: what the rate of false alarms means for this unit.
         courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
         unknown: nights of which no figures are here, and why.
+        measure_next: for each cause, what would hold it or rule it out.
     """
 
     unit: str
@@ -120,6 +128,7 @@ class Account(msgspec.Struct, frozen=True):
     unknown: tuple[str, ...]
     beside: dict[str, tuple[int, float]] = {}
     park_stops: int = 0
+    measure_next: tuple[NextLine, ...] = ()
 
 
 RowsOf = Callable[[Night], pd.DataFrame]
@@ -146,6 +155,7 @@ def account_of(
 def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT) -> Account:
     """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
     courses = [course_of(series) for series in found.series]
+    causes, measure_next = _causes(rows_of, found, courses)
     budget = budget_of(courses, false_alarms_per_night)
     zone = found.nights[-1].timezone if found.nights else "UTC"
     return Account(
@@ -159,10 +169,11 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
         courses=tuple(_line(course, found, zone, budget) for course in courses),
-        causes=_causes(rows_of, found, courses),
+        causes=causes,
         unknown=found.unknown,
         beside=found.beside(),
         park_stops=found.park_stops,
+        measure_next=measure_next,
     )
 
 
@@ -212,19 +223,22 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
     )
 
 
-def _causes(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> tuple[str, ...]:
+def _causes(
+    rows_of: RowsOf, found: Life, courses: Sequence[Course]
+) -> tuple[tuple[str, ...], tuple[NextLine, ...]]:
     """What the first figure that changed is consistent with; a change within one night alone can be held against its own baseline."""
     changed = [course for course in courses if course.found]
     if not changed:
-        return ()
+        return (), ()
     course = min(changed, key=lambda each: (WORN.index(each.series.figure), -abs(each.found[0].change.gain)))
     place = course.found[0].change.places[0]
     night = found.nights[int(course.series.night[place])]
     try:
         rows = rows_of(night)
     except StorageError as error:
-        return (f"Causes are not looked for: {error}",)
+        return (f"Causes are not looked for: {error}",), ()
     features, findings = causes_since(night, rows, int(course.series.ts[place]))
     if findings[0].cause == NOTHING_MOVED:
-        return (finding_text(findings[0], features),)
-    return (*(finding_text(each, features) for each in findings), how_text(features))
+        return (finding_text(findings[0], features),), ()
+    texts = (*(finding_text(each, features) for each in findings), how_text(features))
+    return texts, tuple(NextLine(*each) for each in map(next_texts, findings) if each is not None)

@@ -1,0 +1,136 @@
+"""Did the night count: hours, strokes and cycles of what was planned, what is missing and why, who was at the rig."""
+
+from collections import Counter
+from collections.abc import Iterator
+
+import numpy as np
+
+from nightturn.estimation.figures import FIGURES
+from nightturn.model.clocks import NS_PER_S
+from nightturn.model.figures import OK
+from nightturn.model.limits import settled
+from nightturn.model.phases import EXERCISE
+from nightturn.model.quantities import fixed, number
+from nightturn.pictures.night import moment_text
+from nightturn.report.night import ReportNight
+
+S_PER_H = 3600.0
+REASONS_MAX = 3
+PEOPLE_KINDS = frozenset({"motion_allowed", "intervention", "motion_stopped", "parked", "motion_ended"})
+"""Events at which a person or a limit changed what the shaft may do."""
+PEOPLE_MAX = 12
+MANY = 1_000_000
+SERIOUS = 0.01
+"""Part of the night without samples from which on it was disturbed."""
+
+
+def counted(night: ReportNight) -> tuple[tuple[str, str], ...]:
+    """Rows of name and words."""
+    return tuple(_rows(night))
+
+
+def disturbed(night: ReportNight) -> bool:
+    """Whether a good part of the samples is missing, or of the cycles could not be judged."""
+    begin, end = night.over
+    missing_s = sum(each.seconds for each in night.gaps)
+    good = int((night.cycles["status"] == OK).sum())
+    return (
+        bool(night.unread)
+        or missing_s > SERIOUS * (end - begin) / NS_PER_S
+        or good < len(night.cycles) - 1
+        or not len(night.cycles)
+    )
+
+
+def _rows(night: ReportNight) -> Iterator[tuple[str, str]]:
+    yield "time", _hours(night)
+    yield "cycles", _cycles(night)
+    yield "strokes", _strokes(night)
+    yield "samples", _missing(night)
+    refused = _not_judged(night)
+    if refused:
+        yield "not judged", refused
+    yield "people and stops", _people(night)
+    for text in night.unread:
+        yield "not read", text
+
+
+def _hours(night: ReportNight) -> str:
+    begin, end = night.over
+    whole_h = (end - begin) / NS_PER_S / S_PER_H
+    spans = (night.cycles["ts_end"] - night.cycles["ts_start"]).dt.total_seconds()
+    in_cycles_h = float(spans.sum()) / S_PER_H
+    gaps_h = sum(each.seconds for each in night.gaps) / S_PER_H
+    still_h = max(whole_h - in_cycles_h - gaps_h, 0.0)
+    return (
+        f"{fixed(whole_h, 1)} h from {moment_text(begin, night.zone)} to {moment_text(end, night.zone)}: "
+        f"{fixed(in_cycles_h, 1)} h in cycles, {fixed(still_h, 1)} h outside them, {fixed(gaps_h, 2)} h without samples"
+    )
+
+
+def _cycles(night: ReportNight) -> str:
+    planned = night.settings.fixture.plan.cycles
+    done = len(night.cycles)
+    good = int((night.cycles["status"] == OK).sum())
+    verdict = night.verdict
+    text = f"{good} complete of {done} begun, {planned} planned"
+    if verdict is not None and verdict.limits:
+        judged = ", ".join(
+            f"{each.cycles_judged} for {FIGURES[each.figure].spoken}" for each in verdict.limits
+        )
+        text += f"; held against limits: {judged}"
+    return text
+
+
+def _strokes(night: ReportNight) -> str:
+    plan = night.settings.fixture.plan
+    phases = night.strokes["phase"].fillna(EXERCISE) if "phase" in night.strokes else None
+    done = len(night.strokes) if phases is None else int((phases == EXERCISE).sum())
+    text = f"{done} of {plan.exercise.strokes * plan.cycles} planned"
+    if phases is not None:
+        for phase, count in Counter(phases[phases != EXERCISE]).items():
+            text += f", {count} of {str(phase).replace('_', '-')} beside them"
+    return text
+
+
+def _missing(night: ReportNight) -> str:
+    if not night.gaps:
+        return f"{_samples(night.summary.samples)} recorded, none is missing"
+    by_cause: dict[str, float] = {}
+    for each in night.gaps:
+        by_cause[each.cause] = by_cause.get(each.cause, 0.0) + each.seconds
+    words = ", ".join(f"{number(seconds, 3)} s by {cause}" for cause, seconds in sorted(by_cause.items()))
+    missing = sum(each.samples for each in night.gaps)
+    return f"{_samples(night.summary.samples)} recorded, {_samples(missing)} missing: {words}"
+
+
+def _samples(count: int) -> str:
+    return f"{number(count / 1e6, 4)} million" if count >= MANY else str(count)
+
+
+def _not_judged(night: ReportNight) -> str:
+    """The most frequent reasons why figures with a limit were not judged."""
+    reasons: Counter[str] = Counter()
+    figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
+    for figure in sorted(figures):
+        status = night.cycles[f"{figure}_status"]
+        for texts in night.cycles[f"{figure}_reasons"][status != OK]:
+            reasons.update(str(each) for each in np.atleast_1d(texts))
+    return "; ".join(f"{count} × {text.rstrip('.')}" for text, count in reasons.most_common(REASONS_MAX))
+
+
+def _people(night: ReportNight) -> str:
+    rows = [each for each in night.events if each.kind in PEOPLE_KINDS]
+    said = [f"{moment_text(each.ts, night.zone)} {each.detail}" for each in rows[:PEOPLE_MAX]]
+    left = len(rows) - len(said)
+    return (
+        "; ".join(said) + (f"; and {left} more" if left > 0 else "")
+        if said
+        else "nobody was at the rig, nothing stopped"
+    )
+
+
+def margin_text(value: float, half: float, limit: float, *, upper: bool) -> str:
+    """How far the interval's end is from the limit, in per cent of the limit; with its sign, minus is beyond."""
+    room = limit - (value + half) if upper else (value - half) - limit
+    return f"{fixed(100 * settled(room / abs(limit)), 1, signed=True)} %" if limit else "not known"

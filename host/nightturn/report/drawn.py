@@ -1,0 +1,307 @@
+"""The pictures of a night, from its curves, cycles and samples; one that cannot be drawn is replaced by a sentence."""
+
+import math
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from nightturn.errors import NightturnError
+from nightturn.estimation.bearings import declared_bearings
+from nightturn.estimation.curves import BACK, FORWARD
+from nightturn.estimation.figures import COGGING_PP, FIGURES, FRICTION, RIPPLE_PCT, ZERO
+from nightturn.model.clocks import NS_PER_S
+from nightturn.model.phases import HOLD
+from nightturn.model.tiles import Float64s, Int64s
+from nightturn.pictures.change_map import by_angle, draw_angle_map, draw_order_map, joined
+from nightturn.pictures.moment import draw_moment
+from nightturn.pictures.night import Bound, Row, Span, Trace, draw_night
+from nightturn.pictures.orders import FIELD, Family, draw_orders
+from nightturn.pictures.picture import Picture
+from nightturn.pictures.temperature import draw_against_temperature
+from nightturn.pictures.turn import Turned, draw_lens, draw_turn, worst_angle
+from nightturn.report.night import ReportNight
+from nightturn.trend.series import NEAR
+
+ROWS = (RIPPLE_PCT, FRICTION, COGGING_PP, ZERO)
+"""Of the night, from the top."""
+FULL_OF_LIMIT = 0.1
+"""Of the friction limit; a change of that size inks a cell of the map fully, for every unit of the variant alike."""
+FULL_NM = 0.01
+"""The same where the variant has no friction limit."""
+EVENTS_MAX = 6
+AROUND_S = 5
+POINTS_MAX = 700
+"""Of a line around an event, each with the smallest and the largest sample of its part."""
+SHOWN_EVENTS = {
+    "limit_exceeded": "protective limit",
+    "guard_opened": "guard opened",
+    "motion_stopped": "motion stopped",
+    "device_restarted": "device restarted",
+    "overload": "overload",
+    "line_lost": "line lost",
+}
+"""Kinds of events around which torque and angle are shown, with what they are called over the picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Pictures in the order of the report, and sentences on those that could not be drawn."""
+
+    pictures: tuple[Picture, ...]
+    missing: tuple[str, ...]
+
+
+def drawn(night: ReportNight, width_px: float = 920) -> Drawn:
+    """All pictures of a night."""
+    pictures: list[Picture] = []
+    missing: list[str] = []
+    if len(night.cycles):
+        pictures.append(_night(night, width_px))
+    else:
+        missing.append("The night is not drawn: no cycle is among the files of the run.")
+    turns = _turns(night)
+    if turns is None:
+        missing.append(
+            "One turn and the maps are not drawn: no cycle has a whole turn in both senses, or the run was recorded by a version "
+            "without curves; `nightturn reanalyse` makes them from the samples."
+        )
+    else:
+        pictures += _of_turns(night, turns, width_px)
+    pictures += _of_orders(night, width_px)
+    pictures += _against_temperature(night, missing)
+    pictures += _events(night, width_px, missing)
+    return Drawn(tuple(pictures), tuple(missing))
+
+
+@dataclass(frozen=True, slots=True)
+class _Turns:
+    """Curves of the cycles that have both senses: (cycles, points) N·m, with when each ended and how many are of the first hour."""
+
+    forward_nm: Float64s
+    back_nm: Float64s
+    ts: Int64s
+    cycle_no: Int64s
+    first: int
+
+
+def _turns(night: ReportNight) -> _Turns | None:
+    legs = {leg: _by_cycle(night, leg, "torque_nm") for leg in (FORWARD, BACK)}
+    ended = _ended(night)
+    both = [no for no in legs[FORWARD] if no in legs[BACK] and no in ended]
+    if not both:
+        return None
+    ts = np.array([ended[no] for no in both], np.int64)
+    return _Turns(
+        joined([legs[FORWARD][no] for no in both]),
+        joined([legs[BACK][no] for no in both]),
+        ts,
+        np.array(both, np.int64),
+        max(int(np.sum(ts <= ts[0] + 3600 * NS_PER_S)), 1),
+    )
+
+
+def _ended(night: ReportNight) -> dict[int, int]:
+    return dict(zip(night.cycles["cycle_no"].tolist(), night.ended_ts.tolist(), strict=True))
+
+
+def _by_cycle(night: ReportNight, leg: str, column: str) -> dict[int, Float64s]:
+    rows = night.curves[night.curves["leg"] == leg].sort_values("cycle_no", kind="stable")
+    return {
+        int(no): np.asarray(values, np.float64)
+        for no, values in zip(rows["cycle_no"], rows[column], strict=True)
+        if len(values)
+    }
+
+
+def _of_turns(night: ReportNight, turns: _Turns, width_px: float) -> Iterator[Picture]:
+    now = Turned(turns.forward_nm[-1], turns.back_nm[-1])
+    first = None
+    if len(turns.ts) > turns.first:
+        first = Turned(
+            turns.forward_nm[: turns.first].mean(axis=0), turns.back_nm[: turns.first].mean(axis=0)
+        )
+    at = int(np.flatnonzero(night.cycles["cycle_no"].to_numpy() == turns.cycle_no[-1])[0])
+    friction, zero = (_known(night.values(name)[at]) for name in (FRICTION, ZERO))
+    cogging = math.lcm(2 * night.settings.variant.pole_pairs, night.settings.variant.slots)
+    yield draw_turn(
+        now,
+        first,
+        friction_nm=friction,
+        zero_nm=zero,
+        cogging_order=cogging,
+        width_px=width_px,
+        when=f"cycle {int(turns.cycle_no[-1])}",
+    )
+    worst = worst_angle(now, first, max(cogging // 2, 2)) if first is not None else None
+    if worst is not None:
+        yield draw_lens(now, first, worst.angle_deg, width_px=width_px)
+    if first is not None:
+        half_gap = np.abs(turns.back_nm - turns.forward_nm) / 2
+        change = by_angle(half_gap, turns.first)
+        yield draw_angle_map(change, turns.ts, _full_nm(night), turns.first, night.zone, width_px=width_px)
+
+
+def _known(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _full_nm(night: ReportNight) -> float:
+    limits = [
+        each.limit
+        for each in (night.verdict.limits if night.verdict is not None else ())
+        if each.figure == FRICTION
+    ]
+    return FULL_OF_LIMIT * limits[0] if limits else FULL_NM
+
+
+def _night(night: ReportNight, width_px: float) -> Picture:
+    forward = (night.cycles["direction"] > 0).to_numpy()
+    rows = []
+    for figure in ROWS:
+        spec = FIGURES[figure]
+        unit = "% of rated" if spec.of_rated else spec.unit
+        rows.append(
+            Row(
+                spec.spoken,
+                unit,
+                night.ended_ts,
+                night.values(figure),
+                night.halves(figure),
+                forward,
+                _bounds(night, figure),
+            )
+        )
+    traces = [
+        Trace(role, night.ended_ts, night.cycles[name].to_numpy(np.float64))
+        for role in NEAR
+        if (name := f"temp_{role}_degc") in night.cycles
+        and np.isfinite(night.cycles[name].to_numpy(np.float64)).any()
+    ]
+    return draw_night(rows, traces, _spans(night), night.over, night.zone, width_px=width_px)
+
+
+def _bounds(night: ReportNight, figure: str) -> tuple[Bound, ...]:
+    verdict = night.verdict
+    return tuple(
+        Bound(each.limit, each.direction == "max")
+        for each in (verdict.limits if verdict is not None else ())
+        if each.figure == figure
+    )
+
+
+def _spans(night: ReportNight) -> list[Span]:
+    spans = [Span(each.from_ts, each.to_ts, f"no samples: {each.cause}") for each in night.gaps]
+    opened: int | None = None
+    for row in night.events:
+        if row.kind == "intervention":
+            opened = row.ts
+        elif row.kind == "intervention_over" and opened is not None:
+            spans.append(Span(opened, row.ts, "a person at the rig"))
+            opened = None
+    if opened is not None:
+        spans.append(Span(opened, night.over[1], "a person at the rig"))
+    return spans
+
+
+def _of_orders(night: ReportNight, width_px: float) -> Iterator[Picture]:
+    amplitudes, floors = _by_cycle(night, HOLD, "amplitude_nm"), _by_cycle(night, HOLD, "floor_nm")
+    ended = _ended(night)
+    numbers = [no for no in amplitudes if no in ended]
+    if not numbers:
+        return
+    amplitude = joined([amplitudes[no] for no in numbers])
+    floor = joined([floors.get(no, np.empty(0)) for no in numbers])
+    ts = np.array([ended[no] for no in numbers], np.int64)
+    first = max(int(np.sum(ts <= ts[0] + 3600 * NS_PER_S)), 1)
+    before = amplitude[:first].mean(axis=0) if len(numbers) > first else None
+    last_floor = floor[-1] if floor.shape[1] and np.isfinite(floor[-1]).all() else np.empty(0)
+    yield draw_orders(
+        amplitude[-1],
+        last_floor,
+        before,
+        _families(night),
+        width_px=width_px,
+        of=f"the hold of cycle {numbers[-1]}",
+    )
+    if before is not None and floor.shape == amplitude.shape:
+        yield draw_order_map(amplitude, FIELD * floor, ts, first, night.zone, width_px=width_px)
+
+
+def _families(night: ReportNight) -> list[Family]:
+    variant, drive = night.settings.variant, night.settings.fixture.drive
+    cogging = math.lcm(2 * variant.pole_pairs, variant.slots)
+    found = [
+        Family("slots", variant.slots),
+        Family("poles", 2 * variant.pole_pairs),
+        Family("cogging", cogging),
+    ]
+    found += [Family(name, order) for name, order in declared_bearings(variant.bearing)]
+    if drive.pole_pairs:
+        found.append(Family("drive, poles", 2 * drive.pole_pairs))
+    return found
+
+
+def _against_temperature(night: ReportNight, missing: list[str]) -> Iterator[Picture]:
+    for role in NEAR:
+        name = f"temp_{role}_degc"
+        degc = night.cycles[name].to_numpy(np.float64) if name in night.cycles else np.empty(0)
+        if np.isfinite(degc).any():
+            yield draw_against_temperature(
+                night.values(FRICTION),
+                degc,
+                night.ended_ts,
+                night.zone,
+                title="friction",
+                unit="N·m",
+                of=role,
+            )
+            return
+    missing.append("Friction against temperature is not drawn: no temperature was measured.")
+
+
+def _events(night: ReportNight, width_px: float, missing: list[str]) -> Iterator[Picture]:
+    rows = [each for each in night.events if each.kind in SHOWN_EVENTS]
+    if len(rows) > EVENTS_MAX:
+        missing.append(
+            f"{len(rows) - EVENTS_MAX} of {len(rows)} events are not drawn; `nightturn replay` shows them."
+        )
+    for place, row in enumerate(rows[:EVENTS_MAX]):
+        at = row.ts
+        over = (at - AROUND_S * NS_PER_S, at + AROUND_S * NS_PER_S)
+        ts, torque, angle = _samples(night, over)
+        words = f"{SHOWN_EVENTS[row.kind]}: {row.detail}" if row.detail else SHOWN_EVENTS[row.kind]
+        yield draw_moment(
+            ts, torque, angle, (at, words), over, night.zone, name=f"event-{place}", width_px=width_px
+        )
+
+
+def _samples(night: ReportNight, over: tuple[int, int]) -> tuple[Int64s, Float64s, Float64s]:
+    """Torque and angle around a moment, the smallest and largest torque of each part kept."""
+    frame = pd.DataFrame()
+    with suppress(NightturnError):
+        frame = night.run.samples(pd.Timestamp(over[0], tz="UTC"), pd.Timestamp(over[1], tz="UTC"))
+    if not len(frame):
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    ts = frame.index.astype("int64").to_numpy()
+    torque, angle = frame["torque_nm"].to_numpy(), np.degrees(frame["angle_rad"].to_numpy())
+    share = max(len(ts) * 2 // POINTS_MAX, 1)
+    edges = np.arange(0, len(ts), share)
+    kept = np.unique(
+        [
+            place
+            for begin, part in zip(edges.tolist(), np.split(torque, edges[1:]), strict=True)
+            for place in (begin + int(np.argmin(part)), begin + int(np.argmax(part)))
+        ]
+    )
+    step = np.flatnonzero(
+        np.diff(ts[kept]) > 3 * share * max(int(np.median(np.diff(ts))) if len(ts) > 1 else 1, 1)
+    )
+    ts, torque, angle = ts[kept], torque[kept].astype(np.float64), angle[kept].astype(np.float64)
+    return (
+        np.insert(ts, step + 1, ts[step] + 1),
+        np.insert(torque, step + 1, np.nan),
+        np.insert(angle, step + 1, np.nan),
+    )

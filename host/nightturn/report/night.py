@@ -1,0 +1,200 @@
+"""What is known of the night that a report is of, read once: its run, cycles, curves, events, and the life of its unit up to it."""
+
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+
+import numpy as np
+import pandas as pd
+
+from nightturn.errors import RunNotFoundError, StorageError
+from nightturn.estimation.quantiles import coverage_factor
+from nightturn.fixture.stream import RunSettings
+from nightturn.model.clocks import NS_PER_S
+from nightturn.model.nights import NightVerdict
+from nightturn.model.rows import CURVES, STROKES
+from nightturn.model.tiles import Float64s, Int64s
+from nightturn.storage.manifest import ENDED, Manifest
+from nightturn.storage.reader import Run, schema_of_dataset
+from nightturn.storage.runs import RunSummary
+from nightturn.storage.zones import zone_of
+from nightturn.unit_history.account import Account, account
+from nightturn.unit_history.life import COLUMNS, life
+from nightturn.unit_history.nights import Night, nights_of
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """One event: when, ns since 1970 UTC, its kind and its sentence."""
+
+    ts: int
+    kind: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Samples that are missing: why, from when to when, ns since 1970 UTC, and how many."""
+
+    cause: str
+    from_ts: int
+    to_ts: int
+    samples: int
+
+    @property
+    def seconds(self) -> float:
+        """How long."""
+        return max(self.to_ts - self.from_ts, 0) / NS_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class ReportNight:
+    """One run and what lies beside it.
+
+    Attributes:
+        run: the run; summary: as it is listed; manifest and settings: as recorded.
+        zone: whose clocks the report shows.
+        cycles: one row each, in order of time; curves: torque over the turn, by cycle and leg.
+        events, gaps, strokes: as recorded.
+        life: the account of the unit up to this run; None where its figures cannot be read.
+        unread: what could not be read, with why.
+    """
+
+    run: Run
+    summary: RunSummary
+    manifest: Manifest
+    settings: RunSettings
+    zone: tzinfo
+    cycles: pd.DataFrame
+    curves: pd.DataFrame
+    events: tuple[Happened, ...]
+    gaps: tuple[Missing, ...]
+    strokes: pd.DataFrame
+    life: Account | None
+    unread: tuple[str, ...]
+
+    @property
+    def unit(self) -> str:
+        """The serial of the unit under test."""
+        return self.settings.card.unit
+
+    @property
+    def ended(self) -> bool:
+        """Whether the run has come to its end."""
+        return self.manifest.state == ENDED
+
+    @property
+    def verdict(self) -> NightVerdict | None:
+        """What all cycles say together."""
+        return self.summary.night_verdict
+
+    @property
+    def over(self) -> tuple[int, int]:
+        """First and last moment of the run, ns since 1970 UTC."""
+        begin = round(self.summary.started_utc.timestamp()) * NS_PER_S
+        ends = [begin + NS_PER_S]
+        ends += [
+            *self.ended_ts.tolist(),
+            *(each.ts for each in self.events),
+            *(each.to_ts for each in self.gaps),
+        ]
+        return begin, max(ends)
+
+    @property
+    def ended_ts(self) -> Int64s:
+        """When each cycle ended (cycles,), ns since 1970 UTC."""
+        return np.asarray(self.cycles["ts_end"].astype("int64"), np.int64)
+
+    def values(self, figure: str) -> Float64s:
+        """A figure of each cycle (cycles,), not a number where it was not judged."""
+        good = (self.cycles[f"{figure}_status"] == "ok").to_numpy()
+        return np.where(good, self.cycles[figure].to_numpy(np.float64), np.nan)
+
+    def halves(self, figure: str) -> Float64s:
+        """Half of the 95 % interval of a figure of each cycle (cycles,), not a number where it is not known."""
+        u = self.cycles[f"{figure}_u"].to_numpy(np.float64)
+        nu = self.cycles[f"{figure}_nu"].to_numpy(np.float64)
+        known = np.isfinite(u) & np.isfinite(nu)
+        half = np.full(len(u), np.nan)
+        half[known] = [coverage_factor(float(each)) for each in nu[known]]
+        return np.asarray(half * u, np.float64)
+
+
+def night_of(run: Run, summary: RunSummary) -> ReportNight:
+    """Everything that a report of a run says is made of this.
+
+    Raises:
+        RunNotFoundError: the run has no record of what it is, so nothing can be said of it.
+    """
+    manifest = run.manifest
+    if manifest is None or not manifest.rig or not manifest.card:
+        raise RunNotFoundError(
+            f"run {run.run} of {run.fixture} has no record of its settings: nothing of it is sealed yet, or its file is lost; "
+            "`nightturn verify` says which"
+        )
+    unread: list[str] = []
+    cycles, curves, events, gaps, strokes = (
+        _frame(run, name, unread) for name in ("cycles", CURVES, "events", "gaps", STROKES)
+    )
+    counted = summary.night_verdict.cycles if summary.night_verdict is not None else 0
+    if counted > len(cycles):
+        unread.append(
+            f"{counted} cycles were counted for the verdict and {len(cycles)} are among the files; `nightturn verify` says what is lost"
+        )
+    settings = RunSettings.of(manifest)
+    return ReportNight(
+        run=run,
+        summary=summary,
+        manifest=manifest,
+        settings=settings,
+        zone=zone_of(summary.timezone) or UTC,
+        cycles=cycles.sort_values("ts_start", kind="stable", ignore_index=True),
+        curves=curves,
+        events=_happened(events),
+        gaps=_missing(gaps),
+        strokes=strokes,
+        life=_life(run, settings.card.unit, unread),
+        unread=(*summary.unreadable, *dict.fromkeys(unread)),
+    )
+
+
+def _happened(events: pd.DataFrame) -> tuple[Happened, ...]:
+    ts = events["ts"].astype("int64").tolist()
+    rows = zip(ts, events["kind"].tolist(), events["detail"].tolist(), strict=True)
+    return tuple(sorted((Happened(*row) for row in rows), key=lambda each: each.ts))
+
+
+def _missing(gaps: pd.DataFrame) -> tuple[Missing, ...]:
+    begin, end = (gaps[name].astype("int64").tolist() for name in ("ts_from", "ts_to"))
+    rows = zip(gaps["cause"].tolist(), begin, end, gaps["n_missing"].tolist(), strict=True)
+    return tuple(sorted((Missing(*row) for row in rows), key=lambda each: each.from_ts))
+
+
+def _frame(run: Run, dataset: str, unread: list[str]) -> pd.DataFrame:
+    try:
+        return run.frame(dataset)
+    except StorageError as error:
+        unread.append(str(error))
+        return schema_of_dataset(dataset).empty_table().to_pandas()
+
+
+def _life(run: Run, unit: str, unread: list[str]) -> Account | None:
+    """The unit's life up to this run: what was measured later is no part of what this morning could know."""
+    root = run.stored.local
+    if root is None:
+        unread.append("the unit's earlier nights: they are looked up in a data root on a disk only")
+        return None
+    try:
+        nights, others = nights_of(root, unit, COLUMNS)
+    except (RunNotFoundError, StorageError) as error:
+        unread.append(str(error))
+        return None
+    runs = [night.run for night in nights]
+    if run.run not in runs:
+        return None
+    upto = nights[: runs.index(run.run) + 1]
+
+    def rows_of(night: Night) -> pd.DataFrame:
+        rows = Run(root, night.place.fixture, night.run).cycles()
+        return rows.sort_values("ts_start", kind="stable", ignore_index=True)
+
+    return account(life(unit, upto, others), rows_of)

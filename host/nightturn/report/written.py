@@ -1,0 +1,57 @@
+"""Reports as files: each written whole beside where it goes, then renamed, so that nobody opens a half."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import msgspec
+
+from nightturn.errors import StorageError
+from nightturn.report.chosen import beside
+from nightturn.report.document import document, file_name
+from nightturn.report.first_page import first_sentences
+from nightturn.report.night import night_of
+from nightturn.storage.reader import Run
+from nightturn.storage.runs import RunSummary
+
+
+class WrittenReport(msgspec.Struct, frozen=True):
+    """One report: of which run and unit, its gravity and first sentence, and where it lies."""
+
+    fixture: str
+    run: str
+    unit: str
+    severity: str
+    sentence: str
+    path: str
+
+
+def write_reports(
+    runs: Sequence[RunSummary], wanted: Sequence[RunSummary], root: str | Path, folder: Path
+) -> Iterator[WrittenReport]:
+    """Write a report of each wanted run into a folder, which is made.
+
+    Args:
+        runs: all that there are, to see what ran beside.
+        wanted: the runs.
+        root: the data root.
+        folder: for the files.
+
+    Raises:
+        RunNotFoundError: a run has no record of what it is.
+        StorageError: the folder cannot be written.
+    """
+    for each in wanted:
+        night = night_of(Run(root, each.fixture, each.run), each)
+        text = document(night, beside(runs, each))
+        severity, sentence = first_sentences(night)
+        path = folder / file_name(night)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            temporary = path.with_name(f".{path.name}.part")
+            temporary.write_text(text, "utf-8")
+            temporary.replace(path)
+        except OSError as problem:
+            raise StorageError(
+                f"{path} cannot be written: {problem}; choose another folder with --out"
+            ) from problem
+        yield WrittenReport(each.fixture, each.run, night.unit, severity.word, sentence, str(path))

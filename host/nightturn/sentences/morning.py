@@ -1,0 +1,191 @@
+"""The first sentences of a morning: does the unit pass, how grave is it, what must a person do.
+
+The verdict chooses the words, never the point value: "passes" is said only where it is accept. Every clause names the number that it
+rests on; what is not known is said to be not known.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from nightturn.model.quantities import interval, quantity
+from nightturn.model.verdicts import ACCEPT, NOT_JUDGED, REJECT, UNDECIDED
+
+PER_CENT = "%"
+OF_RATED = "% of rated torque"
+
+
+class Severity(IntEnum):
+    """How soon a person has to act, as so many upright strokes."""
+
+    NOTE = 1
+    TODAY = 2
+    ACT_NOW = 3
+
+    @property
+    def word(self) -> str:
+        """For people."""
+        return {Severity.NOTE: "note", Severity.TODAY: "today", Severity.ACT_NOW: "act now"}[self]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSaid:
+    """A limit of the night, with the numbers that are said of it.
+
+    Attributes:
+        title: of the figure, in lower case. unit: of its numbers, N·m or %.
+        limit: in the unit; upper: whether more is forbidden.
+        word: accept, reject or undecided.
+        judged: cycles that were held against it.
+        value, half: mean of the night with its 95 % interval; None without a judged cycle.
+        last_value, last_half: of the newest cycle that lies beyond the limit; None where none does.
+    """
+
+    title: str
+    unit: str
+    limit: float
+    upper: bool
+    word: str
+    judged: int
+    value: float | None = None
+    half: float | None = None
+    last_value: float | None = None
+    last_half: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Doing:
+    """Something that a person must do, and why."""
+
+    what: str
+    why: str
+
+
+def verdict_sentence(unit: str, word: str | None, limits: Sequence[LimitSaid], *, ended: bool) -> str:
+    """Whether the unit passes, in one sentence.
+
+    Args:
+        unit: its serial.
+        word: the night's verdict; None where nobody has worked it out.
+        limits: each limit with its own word, in the variant's order.
+        ended: whether the run has; else the sentence says "so far".
+    """
+    if word is None:
+        return f"{unit} is not judged: nobody has worked out a verdict of this run."
+    if word == NOT_JUDGED or not limits:
+        return f"{unit} has no limits to be judged by; its variant gives none."
+    so_far = "" if ended else " so far"
+    if word == ACCEPT:
+        return f"{unit} passes{so_far}: every figure is inside its limit."
+    if word == REJECT:
+        beyond = [each for each in limits if each.word == REJECT]
+        return f"{unit} does not pass{so_far}: {'; '.join(map(_beyond, beyond))}."
+    unjudged = [each for each in limits if not each.judged]
+    if unjudged:
+        names = " and ".join(each.title for each in unjudged)
+        return f"{unit} cannot be judged{so_far}: no cycle gave a {names} that can be held against its limit."
+    open_limits = [each for each in limits if each.word == UNDECIDED]
+    return f"{unit} is not decided{so_far}: {'; '.join(map(_open, open_limits))}."
+
+
+def severity_of(word: str | None, *, changed: bool, disturbed: bool) -> Severity:
+    """How soon a person has to act.
+
+    Args:
+        word: the night's verdict.
+        changed: a figure has changed within the run.
+        disturbed: the night did not run as planned: samples missing, a protective limit, a fault.
+    """
+    if word == REJECT:
+        return Severity.ACT_NOW
+    return Severity.TODAY if word != ACCEPT or changed or disturbed else Severity.NOTE
+
+
+def _beyond(each: LimitSaid) -> str:
+    """`ripple is 0.80 ± 0.01 % of rated torque, 0.6 % is allowed`; `reached` where it is a row of cycles that decides, not the mean."""
+    if each.last_value is not None:
+        came = "reached" if each.upper else "fell to"
+        return f"{each.title} {came} {_with_unit(each.last_value, each.last_half, each)}, {_allowed(each)}"
+    if each.value is None:
+        return f"{each.title} lies beyond its limit, {_allowed(each)}"
+    return f"{each.title} is {_with_unit(each.value, each.half, each)}, {_allowed(each)}"
+
+
+def _open(each: LimitSaid) -> str:
+    if each.value is None:
+        return f"{each.title} is not known"
+    found = _with_unit(each.value, each.half, each)
+    if each.half is not None and _inside(each):
+        return f"{each.title} is {found} over {_cycles(each.judged)}, inside its limit, but these are too few to accept"
+    return f"{each.title} is {found}, too near to the limit to decide, {_allowed(each)}"
+
+
+def _inside(each: LimitSaid) -> bool:
+    assert each.value is not None
+    assert each.half is not None
+    return each.value + each.half <= each.limit if each.upper else each.value - each.half >= each.limit
+
+
+def _allowed(each: LimitSaid) -> str:
+    beside = each.value or each.last_value or 0.0
+    text = quantity(each.limit, each.unit, beside=beside)
+    return f"{text} is allowed" if each.upper else f"at least {text} is asked for"
+
+
+def _with_unit(value: float, half: float | None, each: LimitSaid) -> str:
+    text = interval(value, half if half is not None else float("inf"), each.unit, beside=each.limit)
+    return text.replace(PER_CENT, OF_RATED, 1) if each.unit == PER_CENT else text
+
+
+def _cycles(count: int) -> str:
+    return f"{count} cycle{'' if count == 1 else 's'}"
+
+
+def to_do(
+    unit: str,
+    word: str | None,
+    limits: Sequence[LimitSaid],
+    *,
+    changed: Sequence[str],
+    measure_next: Sequence[Doing],
+    would_decide: Sequence[str],
+    disturbed: Sequence[Doing],
+) -> tuple[Doing, ...]:
+    """What a person must do, the gravest first, each with its reason.
+
+    Args:
+        unit: its serial.
+        word: the night's verdict.
+        limits: as in `verdict_sentence`.
+        changed: titles of the figures that changed.
+        measure_next: what would show the cause of a change.
+        would_decide: what would decide an undecided night.
+        disturbed: what to look after because the night was disturbed.
+    """
+    found: list[Doing] = []
+    if word == REJECT:
+        beyond = " and ".join(each.title for each in limits if each.word == REJECT)
+        found.append(Doing(f"Do not release {unit}.", f"Its {beyond} is beyond what the variant allows."))
+        if changed:
+            found.append(
+                Doing(
+                    "Do not run it on before somebody has looked at it.",
+                    f"{_capital(' and '.join(changed))} changed during the run; more strokes may make damage grow.",
+                )
+            )
+    elif changed:
+        found.append(
+            Doing(
+                f"Look at what changed before {unit} goes on.",
+                f"{_capital(' and '.join(changed))} changed during the run.",
+            )
+        )
+    found += measure_next
+    if word == UNDECIDED:
+        found += [Doing("Measure on, to decide.", f"It would decide: {each}.") for each in would_decide]
+    return (*found, *disturbed)
+
+
+def _capital(text: str) -> str:
+    """The first letter as a sentence begins; nothing else, because N·m is no n·m."""
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,23 @@
+"""A recorded night of one fixture with a guard, a gap and a restart of the device, that reports are made of."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from replay_logs.make import Recorded, record
+from tests.reanalysis.conftest import TROUBLED
+from tests.replay.scenes import quiet
+
+
+@pytest.fixture(scope="session")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
+    """Three cycles and broken ones."""
+    with quiet():
+        return record(TROUBLED, tmp_path_factory.mktemp("night"))
+
+
+@pytest.fixture
+def root(recorded: Recorded, tmp_path: Path) -> Path:
+    """The same data root, this test's own."""
+    shutil.copytree(recorded.root, tmp_path / "nights")
+    return tmp_path / "nights"
