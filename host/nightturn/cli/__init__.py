@@ -67,6 +67,10 @@ VERBS: dict[str, Verb] = {
     "report": Verb(
         "nightturn.cli.report", "Write the morning's report: verdict first, what to do, then pictures."
     ),
+    "compare": Verb(
+        "nightturn.cli.compare",
+        "Hold two units or two nights against each other, each difference with its ±.",
+    ),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
