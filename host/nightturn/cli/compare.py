@@ -38,12 +38,12 @@ def run(
     """
     from nightturn.cli.output import print_json
 
-    nights = tuple(_night(root, each) for each in (one, other))
+    ours, theirs = _night(root, one), _night(root, other)
     from nightturn.report.compared import compared
 
-    found = compared(*nights, last_h=hours)
+    found = compared(ours, theirs, hours)
     if out is not None:
-        _write(out, found, *nights)
+        _write(out, found, ours, theirs, hours)
     if as_json:
         print_json(found)
     else:
@@ -64,11 +64,13 @@ def _night(root: Path, which: str) -> "ReportNight":
     return night_of(Run(root, summary.fixture, summary.run), summary)
 
 
-def _write(out: Path, found: "Comparison", one: "ReportNight", other: "ReportNight") -> None:
+def _write(
+    out: Path, found: "Comparison", one: "ReportNight", other: "ReportNight", hours: float | None
+) -> None:
     from nightturn.report.compared_page import comparison_page
     from nightturn.report.written import write_whole
 
-    write_whole(out, comparison_page(found, one, other))
+    write_whole(out, comparison_page(found, one, other, hours))
 
 
 def _print(found: "Comparison") -> None:

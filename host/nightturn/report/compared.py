@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import msgspec
 import numpy as np
+import pandas as pd
 
 from nightturn.errors import StorageError
 from nightturn.estimation.curves import BACK, FORWARD
@@ -91,8 +92,7 @@ def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) 
     Args:
         one: a run.
         other: another.
-        last_h: only cycles of the last hours of each, because the mean of a night in which something changed says little; figures
-            alone, orders and angles stay those of the whole runs.
+        last_h: only cycles of the last hours of each, because the mean of a night in which something changed says little.
 
     Raises:
         CorruptFileError: figures of a run cannot be read.
@@ -100,7 +100,7 @@ def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) 
     figures = (_figures(one, last_h), _figures(other, last_h))
     lines = tuple(_lines(one, other, *figures))
     kinds = sorted({each.kind for found in figures for each in found.values() if each is not None})
-    ours, theirs = means_of(one), means_of(other)
+    ours, theirs = means_of(one, last_h), means_of(other, last_h)
     return Comparison(
         one=_which(one, last_h),
         other=_which(other, last_h),
@@ -249,10 +249,11 @@ def _mounting(night: ReportNight) -> tuple[str, str, str]:
     return night.run.fixture, card.unit, card.mounted_utc
 
 
-def means_of(night: ReportNight) -> Means:
+def means_of(night: ReportNight, last_h: float | None) -> Means:
     """Torque over the turn and the orders of the hold, as means over the cycles."""
-    turns = {leg: _stacked(night, leg, "torque_nm") for leg in (FORWARD, BACK)}
-    amplitude = _stacked(night, HOLD, "amplitude_nm")
+    curves = night.curves[night.curves["cycle_no"].isin(_cycle_numbers(night, last_h))]
+    turns = {leg: _stacked(curves, leg, "torque_nm") for leg in (FORWARD, BACK)}
+    amplitude = _stacked(curves, HOLD, "amplitude_nm")
     count = len(amplitude)
     u = amplitude.std(axis=0, ddof=1) / np.sqrt(count) if count > 1 else np.full(amplitude.shape[1:], np.nan)
     return Means(
@@ -263,10 +264,8 @@ def means_of(night: ReportNight) -> Means:
     )
 
 
-def _stacked(night: ReportNight, leg: str, column: str) -> Float64s:
-    rows = [
-        np.asarray(each, np.float64) for each in night.curves[night.curves["leg"] == leg][column] if len(each)
-    ]
+def _stacked(curves: pd.DataFrame, leg: str, column: str) -> Float64s:
+    rows = [np.asarray(each, np.float64) for each in curves[curves["leg"] == leg][column] if len(each)]
     points = max((len(each) for each in rows), default=0)
     return np.array([each for each in rows if len(each) == points], np.float64).reshape(-1, points)
 

@@ -16,7 +16,9 @@ from nightturn.report.night import ReportNight
 ORDER_HEAD = ("order", "A", "B", "A less B")
 
 
-def comparison_page(found: Comparison, one: ReportNight, other: ReportNight) -> str:
+def comparison_page(
+    found: Comparison, one: ReportNight, other: ReportNight, last_h: float | None = None
+) -> str:
     """The page of two runs held against each other."""
     room = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True
@@ -27,14 +29,14 @@ def comparison_page(found: Comparison, one: ReportNight, other: ReportNight) -> 
         figures=[(line.title, words) for line, words in figure_rows(found)],
         order_head=ORDER_HEAD,
         orders=order_rows(found),
-        pictures=_pictures(found, one, other),
+        pictures=_pictures(found, one, other, last_h),
         caution=CAUTION,
         look=repainting() + files.joinpath("look.css").read_text("utf-8"),
     )
 
 
-def _pictures(found: Comparison, one: ReportNight, other: ReportNight) -> list[Picture]:
-    ours, theirs = means_of(one), means_of(other)
+def _pictures(found: Comparison, one: ReportNight, other: ReportNight, last_h: float | None) -> list[Picture]:
+    ours, theirs = means_of(one, last_h), means_of(other, last_h)
     if not all(len(each) for means in (ours, theirs) for each in (means.forward_nm, means.back_nm)):
         return []
     variant = one.settings.variant
