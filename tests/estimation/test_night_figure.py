@@ -63,6 +63,7 @@ def test_what_is_common_does_not_shrink_with_the_number_of_cycles() -> None:
     r = 1, so that their sum has u = 1 Ω and not 0.32 Ω; their mean therefore has 100 mΩ."""
     ten = night_figure("friction_nm", [cycle(1000.0, 1e-9, 0.1) for _ in range(10)])
     assert ten is not None
+    assert ten.u is not None
     assert ten.u == pytest.approx(0.1, rel=1e-6)
     assert 10 * ten.u == pytest.approx(1.0, rel=1e-6)
 

@@ -9,10 +9,28 @@ from nightturn.cli.arguments import AsJson
 
 if TYPE_CHECKING:
     from nightturn.replay.shown_again import Shown
+    from nightturn.replay.verdict import Options
 
 EXAMPLE = "nightturn replay replay_logs/healthy.ntj"
 HANG = "    "
 """Deeper than the differences below the line."""
+
+
+At = Annotated[
+    str,
+    typer.Option(
+        "--at", metavar="TIME", help="Show the minute from this time of day on, by the clocks of the bench."
+    ),
+]
+Until = Annotated[str, typer.Option("--until", metavar="TIME", help="With --at: show until then instead.")]
+Around = Annotated[
+    str,
+    typer.Option("--around", metavar="EVENT", help="Show the minute around the first event of this kind."),
+]
+CutTo = Annotated[
+    Path | None,
+    typer.Option("--cut", metavar="FILE", help="Write that stretch as a tape of its own, which replays."),
+]
 
 
 def run(
@@ -28,27 +46,10 @@ def run(
     ] = None,
     accept: Annotated[bool, typer.Option("--accept", help="Store what was seen as the expectation.")] = False,
     made_by: Annotated[str, typer.Option(help="With --accept: the command that made the tape.")] = "",
-    at: Annotated[
-        str,
-        typer.Option(
-            "--at",
-            metavar="TIME",
-            help="Show the minute from this time of day on, by the clocks of the bench.",
-        ),
-    ] = "",
-    until: Annotated[
-        str, typer.Option("--until", metavar="TIME", help="With --at: show until then instead.")
-    ] = "",
-    around: Annotated[
-        str,
-        typer.Option(
-            "--around", metavar="EVENT", help="Show the minute around the first event of this kind."
-        ),
-    ] = "",
-    cut: Annotated[
-        Path | None,
-        typer.Option("--cut", metavar="FILE", help="Write that stretch as a tape of its own, which replays."),
-    ] = None,
+    at: At = "",
+    until: Until = "",
+    around: Around = "",
+    cut: CutTo = None,
     as_json: AsJson = False,
 ) -> None:
     """Feed a tape to the core and say `identical`, or show every difference.
@@ -61,13 +62,21 @@ def run(
     With --at 03:12 it shows that minute instead: how the fixture stood, what it was given, what it decided and why, what the sensors showed; from
     the nearest snapshot on, so that nothing before is read.
     """
-    from nightturn.cli.output import print_json, print_text
-    from nightturn.replay.verdict import Options, replay_log
+    from nightturn.replay.verdict import Options
 
     if at or until or around or cut:
         _show(log, fixture, run_id, (at, until, around), cut, as_json=as_json)
         return
-    options = Options(figures, tile or None, split or (), accept, made_by)
+    _compare(
+        log, fixture, run_id, Options(figures, tile or None, split or (), accept, made_by), as_json=as_json
+    )
+
+
+def _compare(log: Path, fixture: str, run_id: str, options: "Options", *, as_json: bool) -> None:
+    """Replay and say what differs."""
+    from nightturn.cli.output import print_json, print_text
+    from nightturn.replay.verdict import replay_log
+
     outcome = replay_log(log, fixture, run_id, options)
     if as_json:
         print_json(outcome)
