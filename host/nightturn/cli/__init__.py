@@ -75,6 +75,9 @@ VERBS: dict[str, Verb] = {
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
     ),
+    "recompute": Verb(
+        "nightturn.cli.recompute", "Make the figures of one run again, beside the recorded ones."
+    ),
     "push": Verb("nightturn.cli.push", "Copy runs that have ended to an object store, with checksums."),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
     "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),

@@ -34,7 +34,7 @@ def run(
     """Hold two runs against each other: each figure's difference with its own ±, in which what both share cancels.
 
     A difference is real only where its whole 95 % interval lies on one side of zero; within what remounting does, where three mountings of a unit are
-    on record and scatter as much. Other speeds, torques or method versions are refused, figure by figure.
+    on record and scatter as much. Other speeds, torques or method versions are refused, figure by figure. Figures are those that were recorded.
     """
     from nightturn.cli.output import print_json
 
