@@ -64,7 +64,6 @@ UNUSED = {
     "nightturn.calibration.rig_records.arbor_record": "makes the record of a rig, for scripts until measuring one is guided",
     "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",
     "nightturn.virtual.friction.bristle": "ties the friction model's constants to the published step response",
-    "nightturn_protocol.framing.parse_message": "the wire package's way in, for programs of others",
 }
 PHASES = {"stand", "slow_turn", "hold", "exercise", "return"}
 

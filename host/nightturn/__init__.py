@@ -20,11 +20,11 @@ __all__ = [
 
 _HOME = {
     "NightturnError": "nightturn.errors",
-    "Run": "nightturn.storage.reader",
+    "Run": "nightturn.report.notebook",
     "cycles_of_unit": "nightturn.storage.unit_runs",
     "history": "nightturn.unit_history.frame",
     "list_runs": "nightturn.storage.runs",
-    "open_run": "nightturn.storage.runs",
+    "open_run": "nightturn.report.notebook",
     "smoothness": "nightturn.replay.smoothness",
 }
 

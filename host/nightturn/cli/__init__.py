@@ -67,9 +67,16 @@ VERBS: dict[str, Verb] = {
     "report": Verb(
         "nightturn.cli.report", "Write the morning's report: verdict first, what to do, then pictures."
     ),
+    "compare": Verb(
+        "nightturn.cli.compare",
+        "Hold two units or two nights against each other, each difference with its ±.",
+    ),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
+    ),
+    "recompute": Verb(
+        "nightturn.cli.recompute", "Make the figures of one run again, beside the recorded ones."
     ),
     "push": Verb("nightturn.cli.push", "Copy runs that have ended to an object store, with checksums."),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),

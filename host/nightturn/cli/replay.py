@@ -1,15 +1,36 @@
 """`nightturn replay`: a recorded tape through the same core again."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from nightturn.cli.arguments import AsJson
 
+if TYPE_CHECKING:
+    from nightturn.replay.shown_again import Shown
+    from nightturn.replay.verdict import Options
+
 EXAMPLE = "nightturn replay replay_logs/healthy.ntj"
 HANG = "    "
 """Deeper than the differences below the line."""
+
+
+At = Annotated[
+    str,
+    typer.Option(
+        "--at", metavar="TIME", help="Show the minute from this time of day on, by the clocks of the bench."
+    ),
+]
+Until = Annotated[str, typer.Option("--until", metavar="TIME", help="With --at: show until then instead.")]
+Around = Annotated[
+    str,
+    typer.Option("--around", metavar="EVENT", help="Show the minute around the first event of this kind."),
+]
+CutTo = Annotated[
+    Path | None,
+    typer.Option("--cut", metavar="FILE", help="Write that stretch as a tape of its own, which replays."),
+]
 
 
 def run(
@@ -25,6 +46,10 @@ def run(
     ] = None,
     accept: Annotated[bool, typer.Option("--accept", help="Store what was seen as the expectation.")] = False,
     made_by: Annotated[str, typer.Option(help="With --accept: the command that made the tape.")] = "",
+    at: At = "",
+    until: Until = "",
+    around: Around = "",
+    cut: CutTo = None,
     as_json: AsJson = False,
 ) -> None:
     """Feed a tape to the core and say `identical`, or show every difference.
@@ -33,11 +58,25 @@ def run(
     strokes with the expectation beside the tape, or with what the run stored. Figures must be equal to the last bit, or
     within 10⁻⁹ when they were made under another numeric fingerprint; the line says which comparison held. A damaged tape is replayed up to the
     damage. Ends with 1 when anything differs or is damaged.
-    """
-    from nightturn.cli.output import print_json, print_text
-    from nightturn.replay.verdict import Options, replay_log
 
-    options = Options(figures, tile or None, split or (), accept, made_by)
+    With --at 03:12 it shows that minute instead: how the fixture stood, what it was given, what it decided and why, what the sensors showed; from
+    the nearest snapshot on, so that nothing before is read.
+    """
+    from nightturn.replay.verdict import Options
+
+    if at or until or around or cut:
+        _show(log, fixture, run_id, (at, until, around), cut, as_json=as_json)
+        return
+    _compare(
+        log, fixture, run_id, Options(figures, tile or None, split or (), accept, made_by), as_json=as_json
+    )
+
+
+def _compare(log: Path, fixture: str, run_id: str, options: "Options", *, as_json: bool) -> None:
+    """Replay and say what differs."""
+    from nightturn.cli.output import print_json, print_text
+    from nightturn.replay.verdict import replay_log
+
     outcome = replay_log(log, fixture, run_id, options)
     if as_json:
         print_json(outcome)
@@ -47,3 +86,37 @@ def run(
             print_text(text, line[: len(line) - len(text)], hang=HANG)
     if not outcome.identical:
         raise typer.Exit(1)
+
+
+def _show(
+    log: Path, fixture: str, run_id: str, when: tuple[str, str, str], cut: Path | None, *, as_json: bool
+) -> None:
+    """A stretch of the tape, second by second; or as a file."""
+    from nightturn.cli.output import print_json, print_text
+    from nightturn.replay.asked import stretch_of
+    from nightturn.replay.cut_out import cut_out
+    from nightturn.replay.shown_again import show_again
+
+    asked = stretch_of(log, fixture, run_id, *when)
+    if cut is not None:
+        count = cut_out(asked.tape, asked.from_ts, asked.to_ts, cut)
+        print_text(f"{count} records in {cut}; `nightturn replay {cut}` feeds them to the core again")
+        return
+    shown = show_again(asked.tape, asked.from_ts, asked.to_ts)
+    if as_json:
+        print_json(shown)
+    else:
+        _print_stretch(shown, asked.zone)
+
+
+def _print_stretch(shown: "Shown", zone: str) -> None:
+    from nightturn.cli import replay_text
+    from nightturn.cli.output import print_pairs, print_table, print_text
+    from nightturn.storage.zones import local_text
+
+    print_text(f"from {local_text(shown.from_ts, zone)} to {local_text(shown.to_ts, zone)}")
+    print_text(f"before: {shown.before or 'nothing is known'}", hang="  ")
+    print_pairs("what happened", replay_text.lines(shown, zone) or [("", "nothing")])
+    print_table("sensors", replay_text.SECONDS_HEAD, replay_text.second_rows(shown, zone))
+    for each in shown.missing:
+        print_text(f"damaged: {each}", hang="  ")

@@ -47,6 +47,7 @@ def _facts(night: ReportNight) -> Iterator[tuple[str, str]]:
         for name in night.cycles.columns
         if name.endswith("_method") and len(night.cycles) and pd.notna(night.cycles[name].iloc[-1])
     }
+    yield "figures", "as recorded; what `recompute` made of the same samples lies beside them"
     if methods:
         yield "methods", ", ".join(f"{name} {version}" for name, version in methods.items())
     if len(night.cycles):

@@ -35,6 +35,10 @@ EVENTS_MAX = 6
 AROUND_S = 5
 POINTS_MAX = 700
 """Of a line around an event, each with the smallest and the largest sample of its part."""
+NO_TURN = (
+    "One turn and the maps are not drawn: no cycle has a whole turn in both senses, or the run was recorded by a version "
+    "without curves; `nightturn reanalyse` makes them from the samples."
+)
 SHOWN_EVENTS = {
     "limit_exceeded": "protective limit",
     "guard_opened": "guard opened",
@@ -48,28 +52,29 @@ SHOWN_EVENTS = {
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """Pictures in the order of the report, and sentences on those that could not be drawn."""
+    """Pictures in the order of the report, and for each that could not be drawn its name and why."""
 
     pictures: tuple[Picture, ...]
-    missing: tuple[str, ...]
+    missing: tuple[tuple[str, str], ...]
 
 
 def drawn(night: ReportNight, width_px: float = 920) -> Drawn:
     """All pictures of a night."""
     pictures: list[Picture] = []
-    missing: list[str] = []
+    missing: list[tuple[str, str]] = []
     if len(night.cycles):
         pictures.append(_night(night, width_px))
     else:
-        missing.append("The night is not drawn: no cycle is among the files of the run.")
+        missing.append(("night", "The night is not drawn: no cycle is among the files of the run."))
     turns = _turns(night)
     if turns is None:
-        missing.append(
-            "One turn and the maps are not drawn: no cycle has a whole turn in both senses, or the run was recorded by a version "
-            "without curves; `nightturn reanalyse` makes them from the samples."
-        )
+        missing.append(("turn", NO_TURN))
     else:
         pictures += _of_turns(night, turns, width_px)
+        if len(turns.ts) <= turns.first:
+            missing.append(
+                ("map", "Where friction has changed is not drawn: all cycles are of the first hour.")
+            )
     pictures += _of_orders(night, width_px)
     pictures += _against_temperature(night, missing)
     pictures += _events(night, width_px, missing)
@@ -244,7 +249,7 @@ def _families(night: ReportNight) -> list[Family]:
     return found
 
 
-def _against_temperature(night: ReportNight, missing: list[str]) -> Iterator[Picture]:
+def _against_temperature(night: ReportNight, missing: list[tuple[str, str]]) -> Iterator[Picture]:
     for role in NEAR:
         name = f"temp_{role}_degc"
         degc = night.cycles[name].to_numpy(np.float64) if name in night.cycles else np.empty(0)
@@ -259,15 +264,14 @@ def _against_temperature(night: ReportNight, missing: list[str]) -> Iterator[Pic
                 of=role,
             )
             return
-    missing.append("Friction against temperature is not drawn: no temperature was measured.")
+    missing.append(("temperature", "Friction against temperature is not drawn: no temperature was measured."))
 
 
-def _events(night: ReportNight, width_px: float, missing: list[str]) -> Iterator[Picture]:
+def _events(night: ReportNight, width_px: float, missing: list[tuple[str, str]]) -> Iterator[Picture]:
     rows = [each for each in night.events if each.kind in SHOWN_EVENTS]
     if len(rows) > EVENTS_MAX:
-        missing.append(
-            f"{len(rows) - EVENTS_MAX} of {len(rows)} events are not drawn; `nightturn replay` shows them."
-        )
+        text = f"{len(rows) - EVENTS_MAX} of {len(rows)} events are not drawn; `nightturn replay` shows them."
+        missing.append(("event", text))
     for place, row in enumerate(rows[:EVENTS_MAX]):
         at = row.ts
         over = (at - AROUND_S * NS_PER_S, at + AROUND_S * NS_PER_S)

@@ -1,6 +1,7 @@
 """What is known of the night that a report is of, read once: its run, cycles, curves, events, and the life of its unit up to it."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 
 import numpy as np
@@ -10,6 +11,7 @@ from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
+from nightturn.model.figures import OK
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CURVES, STROKES
 from nightturn.model.tiles import Float64s, Int64s
@@ -17,6 +19,7 @@ from nightturn.storage.manifest import ENDED, Manifest
 from nightturn.storage.reader import Run, schema_of_dataset
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.zones import zone_of
+from nightturn.trend.series import FOLLOWED
 from nightturn.unit_history.account import Account, account
 from nightturn.unit_history.life import COLUMNS, life
 from nightturn.unit_history.nights import Night, nights_of
@@ -56,6 +59,7 @@ class ReportNight:
         cycles: one row each, in order of time; curves: torque over the turn, by cycle and leg.
         events, gaps, strokes: as recorded.
         life: the account of the unit up to this run; None where its figures cannot be read.
+        mounting_means: each figure's mean by mounting of the unit, on this fixture and measured in the same way, oldest first.
         unread: what could not be read, with why.
     """
 
@@ -70,6 +74,7 @@ class ReportNight:
     gaps: tuple[Missing, ...]
     strokes: pd.DataFrame
     life: Account | None
+    mounting_means: Mapping[str, Sequence[float]]
     unread: tuple[str, ...]
 
     @property
@@ -141,6 +146,7 @@ def night_of(run: Run, summary: RunSummary) -> ReportNight:
             f"{counted} cycles were counted for the verdict and {len(cycles)} are among the files; `nightturn verify` says what is lost"
         )
     settings = RunSettings.of(manifest)
+    nights, others = _nights(run, settings.card.unit, unread)
     return ReportNight(
         run=run,
         summary=summary,
@@ -152,7 +158,8 @@ def night_of(run: Run, summary: RunSummary) -> ReportNight:
         events=_happened(events),
         gaps=_missing(gaps),
         strokes=strokes,
-        life=_life(run, settings.card.unit, unread),
+        life=_life(run, settings.card.unit, nights, others) if nights else None,
+        mounting_means=_mounting_means(nights),
         unread=(*summary.unreadable, *dict.fromkeys(unread)),
     )
 
@@ -177,24 +184,47 @@ def _frame(run: Run, dataset: str, unread: list[str]) -> pd.DataFrame:
         return schema_of_dataset(dataset).empty_table().to_pandas()
 
 
-def _life(run: Run, unit: str, unread: list[str]) -> Account | None:
-    """The unit's life up to this run: what was measured later is no part of what this morning could know."""
+def _nights(run: Run, unit: str, unread: list[str]) -> tuple[list[Night], tuple[str, ...]]:
+    """The unit's nights up to this run: what was measured later is no part of what this morning could know."""
     root = run.stored.local
     if root is None:
         unread.append("the unit's earlier nights: they are looked up in a data root on a disk only")
-        return None
+        return [], ()
     try:
         nights, others = nights_of(root, unit, COLUMNS)
     except (RunNotFoundError, StorageError) as error:
         unread.append(str(error))
-        return None
+        return [], ()
     runs = [night.run for night in nights]
-    if run.run not in runs:
-        return None
-    upto = nights[: runs.index(run.run) + 1]
+    return (nights[: runs.index(run.run) + 1], others) if run.run in runs else ([], others)
+
+
+def _life(run: Run, unit: str, nights: Sequence[Night], others: Sequence[str]) -> Account:
+    root = run.stored.local
+    assert root is not None
 
     def rows_of(night: Night) -> pd.DataFrame:
         rows = Run(root, night.place.fixture, night.run).cycles()
         return rows.sort_values("ts_start", kind="stable", ignore_index=True)
 
-    return account(life(unit, upto, others), rows_of)
+    return account(life(unit, nights, others), rows_of)
+
+
+def _mounting_means(nights: Sequence[Night]) -> dict[str, list[float]]:
+    """By figure; of the mountings that differ from the newest in nothing but the mounting."""
+    if not nights:
+        return {}
+    now = nights[-1].place
+    by_mounting: dict[str, list[pd.DataFrame]] = {}
+    for night in nights:
+        if replace(night.place, mounted_utc=now.mounted_utc, operator=now.operator) == now and len(
+            night.cycles
+        ):
+            by_mounting.setdefault(night.place.mounted_utc, []).append(night.cycles)
+    found: dict[str, list[float]] = {}
+    for cycles in map(pd.concat, by_mounting.values()):
+        for figure in FOLLOWED:
+            good = cycles[figure][cycles[f"{figure}_status"] == OK].dropna()
+            if len(good):
+                found.setdefault(figure, []).append(float(good.mean()))
+    return found

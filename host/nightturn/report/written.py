@@ -45,13 +45,22 @@ def write_reports(
         text = document(night, beside(runs, each))
         severity, sentence = first_sentences(night)
         path = folder / file_name(night)
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            temporary = path.with_name(f".{path.name}.part")
-            temporary.write_text(text, "utf-8")
-            temporary.replace(path)
-        except OSError as problem:
-            raise StorageError(
-                f"{path} cannot be written: {problem}; choose another folder with --out"
-            ) from problem
+        write_whole(path, text)
         yield WrittenReport(each.fixture, each.run, night.unit, severity.word, sentence, str(path))
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file beside where it goes and rename it.
+
+    Raises:
+        StorageError: it cannot be written.
+    """
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary.write_text(text, "utf-8")
+        temporary.replace(path)
+    except OSError as problem:
+        raise StorageError(
+            f"{path} cannot be written: {problem}; choose another place with --out"
+        ) from problem

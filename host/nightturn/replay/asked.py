@@ -1,0 +1,86 @@
+"""Which stretch of a tape a person asks for, and by whose clocks."""
+
+from pathlib import Path
+
+import msgspec
+
+from nightturn.errors import ConfigError
+from nightturn.model.clocks import NS_PER_S
+from nightturn.model.facts import RUN_OPENED, RunOpened
+from nightturn.model.records import Host, Tick
+from nightturn.replay.full import read_by_this_version
+from nightturn.replay.shown_again import span_of
+from nightturn.replay.tapes import Tape, tape_of
+from nightturn.replay.when import moment_of
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import usable_manifest
+from nightturn.storage.reader import Run
+
+MINUTE_NS = 60 * NS_PER_S
+
+
+class Asked(msgspec.Struct, frozen=True):
+    """A stretch of a tape: ns since 1970 UTC, and the name of the zone by whose clocks it was asked for."""
+
+    tape: Tape
+    from_ts: int
+    to_ts: int
+    zone: str
+
+
+def stretch_of(log: Path, fixture: str, run: str, at: str, until: str, around: str) -> Asked:
+    """The stretch that is asked for.
+
+    Raises:
+        ConfigError: times that are none, outside the run or seen twice; `until` without `at`; no such event.
+        StorageError: no such tape, or it cannot be read.
+    """
+    if bool(at) == bool(around) or (until and not at):
+        raise ConfigError(
+            "do not go together",
+            where="--at, --until, --around",
+            allowed="--at TIME, --at TIME --until TIME, or --around EVENT",
+        )
+    tape = tape_of(log, fixture, run)
+    zone = _zone(log, fixture, tape)
+    span = span_of(tape)
+    if around:
+        begin = _event(log, fixture, tape, around) - MINUTE_NS // 2
+        return Asked(tape, begin, begin + MINUTE_NS, zone)
+    begin = moment_of(at, span, zone, "--at")
+    end = moment_of(until, span, zone, "--until") if until else begin + MINUTE_NS
+    if end <= begin:
+        raise ConfigError(f"{until} is not behind {at}", where="--until", allowed="a later time")
+    return Asked(tape, begin, end, zone)
+
+
+def _zone(log: Path, fixture: str, tape: Tape) -> str:
+    """The zone of the bench: from the run's record, else from the tape itself, else UTC."""
+    if fixture and tape.run:
+        manifest = usable_manifest(RealFiles(log), fixture, tape.run)
+        if manifest is not None:
+            return manifest.timezone
+    for part in Tape(tape.name, tape.files[:1], tape.run).parts():
+        with read_by_this_version(part):
+            for _, record in part.segment.records():
+                if isinstance(record, Host) and record.kind == RUN_OPENED:
+                    return msgspec.msgpack.decode(record.body, type=RunOpened).timezone
+                if isinstance(record, Tick):
+                    break
+    return "UTC"
+
+
+def _event(log: Path, fixture: str, tape: Tape, kind: str) -> int:
+    """When the first event of a kind was, by the rows that the run stored."""
+    if not fixture:
+        raise ConfigError(
+            "needs the rows of a run",
+            where="--around",
+            allowed="with a data root and --fixture; else --at TIME",
+        )
+    events = Run(log, fixture, tape.run).events()
+    found = events[events["kind"] == kind]
+    if not len(found):
+        known = ", ".join(sorted(set(events["kind"])))
+        raise ConfigError(f"the run has no event {kind!r}", where="--around", allowed=known)
+    return int(found["ts"].astype("int64").min())

@@ -1,0 +1,51 @@
+"""A comparison as one HTML file, with both turns in one picture."""
+
+import math
+from importlib import resources
+
+import jinja2
+
+from nightturn.pictures.both import draw_both
+from nightturn.pictures.paper import repainting
+from nightturn.pictures.picture import Picture
+from nightturn.pictures.turn import Turned
+from nightturn.report.compared import Comparison, figure_rows, means_of, order_rows
+from nightturn.report.document import CAUTION
+from nightturn.report.night import ReportNight
+
+ORDER_HEAD = ("order", "A", "B", "A less B")
+
+
+def comparison_page(
+    found: Comparison, one: ReportNight, other: ReportNight, last_h: float | None = None
+) -> str:
+    """The page of two runs held against each other."""
+    room = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True
+    )
+    files = resources.files("nightturn.report")
+    return room.from_string(files.joinpath("compare.html").read_text("utf-8")).render(
+        found=found,
+        figures=[(line.title, words) for line, words in figure_rows(found)],
+        order_head=ORDER_HEAD,
+        orders=order_rows(found),
+        pictures=_pictures(found, one, other, last_h),
+        caution=CAUTION,
+        look=repainting() + files.joinpath("look.css").read_text("utf-8"),
+    )
+
+
+def _pictures(found: Comparison, one: ReportNight, other: ReportNight, last_h: float | None) -> list[Picture]:
+    ours, theirs = means_of(one, last_h), means_of(other, last_h)
+    if not all(len(each) for means in (ours, theirs) for each in (means.forward_nm, means.back_nm)):
+        return []
+    variant = one.settings.variant
+    return [
+        draw_both(
+            Turned(ours.forward_nm, ours.back_nm),
+            Turned(theirs.forward_nm, theirs.back_nm),
+            (f"A: {one.unit}", f"B: {other.unit}"),
+            cogging_order=math.lcm(2 * variant.pole_pairs, variant.slots),
+            same_zero=not found.angle.startswith("angles are not compared"),
+        )
+    ]
