@@ -19,7 +19,7 @@ def read(k_per_h: float, seconds: int, noise_mk: float = 0.0, every_s: int = 1) 
     return readings
 
 
-@pytest.mark.parametrize("k_per_h", [-6.0, 0.0, 0.5, 20.0])
+@pytest.mark.parametrize("k_per_h", [-6.0, 0.1, 0.5, 20.0])
 def test_the_slope_of_a_full_window_is_the_one_that_was_made(k_per_h: float) -> None:
     found = read(k_per_h, 3 * WINDOW_S).slope(3 * WINDOW, WINDOW, TICK_HZ)
     assert found is not None
@@ -43,7 +43,7 @@ def test_nothing_is_said_before_the_window_is_full_nor_behind_readings_that_stay
     assert short.slope(WINDOW // 2, WINDOW, TICK_HZ) is None
     assert short.slope(WINDOW, WINDOW, TICK_HZ) is None  # it fell silent: the same value is no equilibrium
     assert read(0.0, WINDOW_S, every_s=100).slope(WINDOW, WINDOW, TICK_HZ) is None  # too few
-    full = read(0.0, WINDOW_S)
+    full = read(0.1, WINDOW_S)
     assert full.slope(WINDOW, WINDOW, TICK_HZ) is not None
     assert full.slope(WINDOW + 60 * TICK_HZ, WINDOW, TICK_HZ) is None
     full.forget()
@@ -58,3 +58,33 @@ def test_a_slope_and_its_interval_both_have_to_be_small() -> None:
     assert Slope(-0.5, 0.3).within(1.0)
     assert not Slope(0.5, 0.6).within(1.0)
     assert not Slope(-1.0, 0.0).within(1.0)
+
+
+@pytest.mark.parametrize("k_per_h", [0.0, 0.5, 3.0])
+def test_a_sensor_that_gives_one_value_only_is_never_settled_and_is_said_to_be_stuck(k_per_h: float) -> None:
+    stuck = coarse(k_per_h, step_mk=4000)
+    assert stuck.stuck(WINDOW, WINDOW)
+    assert stuck.slope(WINDOW, WINDOW, TICK_HZ) is None
+    assert not read(0.5, WINDOW_S).stuck(WINDOW, WINDOW)
+    assert not Readings().stuck(WINDOW, WINDOW)
+
+
+@pytest.mark.parametrize("k_per_h", [-2.0, -0.6, 0.3, 0.9, 1.4])
+@pytest.mark.parametrize("step_mk", [62.5, 125, 250])
+def test_the_interval_of_a_coarse_sensor_holds_the_slope_wherever_its_steps_fall(
+    k_per_h: float, step_mk: float
+) -> None:
+    for begins_mk in range(0, 250, 10):
+        found = coarse(k_per_h, step_mk, begins_mk).slope(WINDOW, WINDOW, TICK_HZ)
+        if found is not None:
+            assert abs(found.k_per_h - k_per_h) <= found.half_k_per_h
+            assert not found.within(abs(k_per_h))
+
+
+def coarse(k_per_h: float, step_mk: float, begins_mk: float = 0.0) -> Readings:
+    """A sensor without noise that shows whole steps only."""
+    readings = Readings()
+    for second in range(WINDOW_S + 1):
+        milli = 30_000 + begins_mk + k_per_h * 1000 * second / 3600
+        readings.take(second * TICK_HZ, round(round(milli / step_mk) * step_mk), WINDOW)
+    return readings

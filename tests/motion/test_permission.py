@@ -208,6 +208,17 @@ def test_what_comes_while_the_shaft_stops_is_a_reason_that_no_resume_clears(caus
     assert permission.reasons == []
 
 
+def test_a_park_waits_for_a_person_also_when_the_line_is_lost_before_the_shaft_stands() -> None:
+    permission = turning()
+    take(permission, Cause.PARKED)
+    assert [reason.cause for reason in permission.reasons] == [Cause.PARKED]
+    take(permission, Cause.LOST)
+    permission.resume_after_stop()
+    assert take(permission, Cause.STILL) is MotionState.LOCKED
+    assert [reason.cause for reason in permission.reasons] == [Cause.PARKED]
+    assert take(permission, Cause.RESUMED) is None
+
+
 def test_reasons_are_kept_once_each_and_the_oldest_stay() -> None:
     permission = Permission()
     for number in range(3 * REASONS_MAX):

@@ -278,6 +278,7 @@ def goes_on(state: FixtureState, first_record_no: int, segment: str = "") -> Beg
         night=state.run.night.packed,
         trends=state.run.trends.packed,
         routine=state.motion.routine.left,
+        beyond=state.run.beyond_left,
     )
 
 

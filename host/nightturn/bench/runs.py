@@ -63,6 +63,7 @@ class Beginning:
         changed: what ended the run before this new one, when that was a setting; empty otherwise.
         stream: where the device's series stood in a run that goes on.
         routine: how far the plan of a run that goes on was beside its cycles.
+        beyond: which of the newest cycles of a run that goes on were beyond a limit that is confirmed.
     """
 
     first_record_no: int = 0
@@ -93,6 +94,7 @@ class Beginning:
     trends: bytes = b""
     stream: StreamLeft | None = None
     routine: RoutineLeft | None = None
+    beyond: tuple[tuple[str, tuple[bool, ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +250,7 @@ def opened(
         changed=beginning.changed,
         night=beginning.night,
         trends=beginning.trends,
+        beyond=beginning.beyond,
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
         figures_apart=True,
