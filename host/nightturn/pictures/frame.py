@@ -67,12 +67,13 @@ def framed(
     *,
     right_px: float = 14.0,
     top_px: float = TOP_PX,
+    grid: bool = True,
 ) -> Frame:
-    """A sheet with its value axis drawn; the ends of both scales in pixels are set here."""
+    """A sheet with its value axis drawn, unless `grid` is off; the ends of both scales in pixels are set here."""
     x = replace(x, low_px=LEFT_PX, high_px=width_px - right_px)
     y = replace(y, low_px=height_px - FOOT_PX, high_px=top_px)
     paper = Paper(name, width_px, height_px)
-    found = ticks(y, TICKS_UP)
+    found = ticks(y, TICKS_UP) if grid else []
     for each in found:
         at = y.one(each)
         paper.segment((x.low_px, at), (x.high_px, at), HAIR, 0.8)
