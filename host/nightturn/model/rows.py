@@ -153,7 +153,7 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     `fitted_cycle_no`, and None where nothing can be said.
 
     Attributes:
-        strokes: of the run before the cycle, as far as its state was not lost.
+        strokes: of the unit's life before the cycle, as far as they are stored and the state of the run was not lost.
         value, u: of the cycle, None where it has none; u: standard uncertainty of its own scatter.
         degc: temperature nearest to the bearing.
         status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; reason: why, a sentence, or empty.
@@ -161,6 +161,7 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
         sum_up, sum_down: of the watch, in standard deviations; it sees a change beyond `threshold`.
         suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.
         changed_cycle_no, changed_strokes, ts_changed: the newest change; ts_changed_from, ts_changed_to, cycle numbers alike: its 90 % set.
+            A number is None where the cycle is of an earlier run of the unit.
         level, level_half: where the figure is, ± 95 %.
         slope_per_stroke, slope_per_hour: with standard uncertainty `_u` and 95 % interval `_half`.
         limit, limit_bound: the nearest one ahead; with 95 % not reached before so many strokes or hours more.

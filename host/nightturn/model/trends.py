@@ -7,18 +7,18 @@ class Changed(msgspec.Struct, frozen=True):
     """A change: another level from a cycle on (`step`), or a ramp from there on (`bend`).
 
     Attributes:
-        cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the run, UTC ns.
-        cycle_no_from, cycle_no_to, ts_from, ts_to: between which it lies with 90 %.
+        cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the unit's life, UTC ns.
+        cycle_no_from, cycle_no_to, ts_from, ts_to: between which it lies with 90 %. A number is None where the cycle is of an earlier run.
         before, after: levels, of a bend before it and at the end, in the figure's unit; u_before, u_after: their standard uncertainties.
         placed: whether enough cycles lie behind it to say where it began. said: the sentence.
     """
 
     kind: str
-    cycle_no: int
+    cycle_no: int | None
     strokes: int
     ts: int
-    cycle_no_from: int
-    cycle_no_to: int
+    cycle_no_from: int | None
+    cycle_no_to: int | None
     ts_from: int
     ts_to: int
     before: float

@@ -125,6 +125,13 @@ class _Known:
     inside: Bools
 
 
+def judged_of(series: Series) -> tuple[Series, Float64s]:
+    """The cycles of a stretch that are judged, as `course_of` takes them, and their values without what temperature explains."""
+    known = _temperature(series)
+    inside = settled(series) & known.inside
+    return series.part(inside), series.value[inside] - known.shift[inside]
+
+
 def course_of(series: Series) -> Course:
     """The course of a series behind its last known step."""
     latest = thinned(series.latest)

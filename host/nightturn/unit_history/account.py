@@ -19,8 +19,9 @@ from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.run_length import Budget
+from nightturn.trend.series import Series
 from nightturn.trend.time_to_limit import words
-from nightturn.trend.watch import watched
+from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import (
     change_text,
     course_text,
@@ -158,7 +159,7 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         temperature=temperature_text(standing_still(found.nights[-1])) if found.nights else "",
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
-        courses=tuple(_line(course, found, zone, budget) for course in courses),
+        courses=tuple(_line(*each, found, zone, budget) for each in zip(courses, found.series, strict=True)),
         causes=_causes(rows_of, found, courses),
         unknown=found.unknown,
         beside=found.beside(),
@@ -183,13 +184,13 @@ def _nights(found: Life) -> Sequence[NightLine]:
     ]
 
 
-def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
+def _line(course: Course, whole: Series, found: Life, zone: str, budget: Budget) -> CourseLine:
     series, first = course.series, course.found[0].change if course.found else None
     at = course.when
     level = course.level
     settings = found.nights[-1].settings
     limits = limits_ahead(course, settings.variant, settings.fixture.protect)
-    watch = watched(course, budget.threshold)
+    watch = watched(course, budget.threshold, known_before(whole, found.mountings, budget.threshold))
     moment = partial(local_text, zone=zone)
     return CourseLine(
         figure=series.figure,
