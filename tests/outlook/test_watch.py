@@ -32,6 +32,8 @@ def test_the_row_says_the_rate_when_it_is_armed_and_what_a_change_does() -> None
     assert text.startswith("0.05 false alarms expected a night over 2 fixtures, 12 figures, 2 sides and ")
     assert text.endswith("; a change is a note, and the run goes on")
     assert watch_outlook(settings, 2, 0.05).armed_s == 3600.0 + 2 * WATCHED_FROM * cycle_seconds(settings)
+    assert "; a unit with earlier nights on this rig from " in text
+    assert ", on the same mounting from 1 h 0 min; " in text
     stops = msgspec.structs.replace(settings, trend=Trend(on_change="stop"))
     assert watch_rows(watch_outlook(stops, 2, 0.05))[0][1].endswith("; a change ends the run")
 

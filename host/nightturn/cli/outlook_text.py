@@ -64,7 +64,13 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
 def watch_rows(watch: WatchOutlook) -> list[tuple[str, str]]:
     """What the watch over figures promises."""
     does = "a change ends the run" if watch.ends_run else "a change is a note, and the run goes on"
-    from_when = f"it watches from {duration(watch.armed_s)} of cycles on at the earliest, an hour of them for the temperature"
+    new, again, same = (
+        duration(each) for each in (watch.armed_s, watch.armed_remounted_s, watch.armed_mounted_s)
+    )
+    from_when = (
+        f"it watches from {new} of cycles on at the earliest, an hour of them for the temperature; a unit with earlier nights on this rig "
+        f"from {again}, on the same mounting from {same}"
+    )
     return [("watch", f"{watch.sentence}; {from_when}; {does}")]
 
 

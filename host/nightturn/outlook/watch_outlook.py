@@ -4,13 +4,14 @@ from dataclasses import dataclass
 
 from nightturn.motion.moves import cycle_seconds
 from nightturn.settings.rig import FixtureSettings
-from nightturn.trend.cusum import WATCHED_FROM
+from nightturn.trend.cusum import LEVEL_FROM, WATCHED_FROM
 from nightturn.trend.following import DIRECTIONS
 from nightturn.trend.run_length import Budget
 from nightturn.trend.series import FOLLOWED
 from nightturn.trend.settled import WINDOW_H
 
 NIGHT_S = 8 * 3600.0
+WARM_S = WINDOW_H * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +20,8 @@ class WatchOutlook:
 
     Attributes:
         sentence: what the rate means. run_length: mean values between false alarms of one sum; threshold: of each, standard deviations.
-        armed_s: from the first cycle on, where the temperature stands still from the beginning.
+        armed_s: from the first cycle of a new unit on, where the temperature stands still from the beginning; armed_mounted_s: of a unit with
+            earlier nights on the same mounting; armed_remounted_s: on the same rig, mounted again since.
         ends_run: whether a change ends the run.
     """
 
@@ -27,6 +29,8 @@ class WatchOutlook:
     run_length: float
     threshold: float
     armed_s: float
+    armed_mounted_s: float
+    armed_remounted_s: float
     ends_run: bool
 
 
@@ -48,10 +52,13 @@ def watch_outlook(settings: FixtureSettings, fixtures: int, false_alarms_per_nig
         ConfigError: that rate cannot be kept.
     """
     budget = watch_budget(settings, fixtures, false_alarms_per_night)
+    pair_s = len(DIRECTIONS) * cycle_seconds(settings)
     return WatchOutlook(
         sentence=budget.sentence(),
         run_length=budget.run_length,
         threshold=budget.threshold,
-        armed_s=WINDOW_H * 3600.0 + len(DIRECTIONS) * WATCHED_FROM * cycle_seconds(settings),
+        armed_s=WARM_S + WATCHED_FROM * pair_s,
+        armed_mounted_s=WARM_S,
+        armed_remounted_s=WARM_S + LEVEL_FROM * pair_s,
         ends_run=settings.trend.on_change == "stop",
     )
