@@ -211,7 +211,6 @@ def test_the_history_watches_behind_a_remount_as_the_live_watch_does() -> None:
         ({"fixture": "pan-b1"}, "moved from pan-b1 to pan-a1 by R. Vale"),
         ({"transducer": "TR-212"}, "torque transducer TR-212, now TR-204"),
         ({"plan": "slow turn at 3 rpm"}, "plan: slow turn at 3 rpm, now"),
-        ({"settings": (("filter", '{"corner_hz":20}'),)}, "set otherwise: filter"),
     ],
 )
 def test_nights_on_another_rig_are_not_used_and_that_is_said(changed: dict[str, str], why: str) -> None:
@@ -226,6 +225,12 @@ def test_nights_on_another_rig_are_not_used_and_that_is_said(changed: dict[str, 
     assert [row.status for row in of(played, RIPPLE_PP)] == [row.status for row in of(alone(), RIPPLE_PP)]
 
 
+def test_a_filter_that_is_set_otherwise_is_another_rig() -> None:
+    found = before(replace(first(), place=replace(place(), settings=(("filter", '{"corner_hz":20}'),))))
+    assert (found.points, found.charts) == ({}, {})
+    assert found.said.endswith("not used: 90 cycles of 1 earlier night before (set otherwise: filter)")
+
+
 def test_the_first_night_of_a_unit_says_so() -> None:
     assert before().said == first_night(UNIT).said
     assert before().whole
@@ -234,7 +239,8 @@ def test_the_first_night_of_a_unit_says_so() -> None:
 def spoilt(**columns: tuple[int, object]) -> Night:
     frame = first().cycles.copy()
     for name, (count, value) in columns.items():
-        frame.loc[frame.index[:count], name] = value
+        values = frame[name].tolist()
+        frame[name] = pd.Series([value] * count + values[count:], frame.index)
     return replace(first(), cycles=frame)
 
 

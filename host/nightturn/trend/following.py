@@ -13,8 +13,8 @@ from nightturn.model.clocks import ClockOffset
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.rows import TrendRow
-from nightturn.model.trends import Changed
-from nightturn.settings.rig import Limit
+from nightturn.model.trends import URGENCIES, Changed, Notice
+from nightturn.settings.rig import Limit, Trend
 from nightturn.settings.variant import Variant
 from nightturn.trend.earlier import Earlier
 from nightturn.trend.fits import FitJob, Point
@@ -90,6 +90,7 @@ class Following(msgspec.Struct):
         strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
         ticks: control ticks since it was asked for.
+        notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
     """
 
     lanes: dict[int, Lane] = {}
@@ -99,6 +100,8 @@ class Following(msgspec.Struct):
     wanted: list[tuple[str, int]] = []
     asked: Asked | None = None
     ticks: int = 0
+    notices: tuple[Notice, ...] = ()
+    noticed: int = 0
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -106,7 +109,7 @@ class Following(msgspec.Struct):
             return
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
-        self.night = before.night
+        self.night, self.notices, self.noticed = before.night, before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
         if asked is not None:
             again = [(asked.figure, asked.direction)]
@@ -227,14 +230,33 @@ class Following(msgspec.Struct):
         self.asked = None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
-    def nears(self, fact: TrendFitted, within_h: float) -> str:
-        """As `Followed.nears`, of the figure whose course has come."""
-        return self.lanes[fact.direction].figure(fact.figure).nears(within_h)
+    def notice(self, fact: TrendFitted, ts: int, trend: Trend) -> list[Notice]:
+        """Take over what the course that has come asks of people; what is more urgent by it than before, so that they are told."""
+        before = {each.key: each for each in self.notices}
+        followed = self.lanes[fact.direction].figure(fact.figure)
+        found = [_since(before.get(each.key), each) for each in followed.notices(fact.direction, ts, trend)]
+        kept = [
+            each for each in self.notices if (each.figure, each.direction) != (fact.figure, fact.direction)
+        ]
+        every = tuple(sorted([*kept, *found], key=lambda each: -URGENCIES.index(each.urgency)))
+        self.noticed += every != self.notices
+        self.notices = every
+        return [each for each in found if _more_urgent(before.get(each.key), each)]
 
     def late(self, ticks_max: int) -> bool:
         """A control tick has passed; whether the course under way has taken too many."""
         self.ticks += self.asked is not None
         return self.asked is not None and self.ticks > ticks_max
+
+
+def _since(before: Notice | None, now: Notice) -> Notice:
+    """Since when it is as urgent as now."""
+    same = before is not None and before.urgency == now.urgency
+    return msgspec.structs.replace(now, since_ts=before.since_ts) if before is not None and same else now
+
+
+def _more_urgent(before: Notice | None, now: Notice) -> bool:
+    return before is None or URGENCIES.index(now.urgency) > URGENCIES.index(before.urgency)
 
 
 def _value(figure: Figure | None) -> tuple[float, float] | None:

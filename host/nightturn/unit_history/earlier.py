@@ -155,7 +155,7 @@ def _said(
         )
     if not said:
         said.append(ALONE)
-    if steps and len(steps) > len(found.steps):
+    if len(steps) > len(found.steps) and steps[-1].remount:
         said.append(f"a new level begins: {steps[-1].words}")
     elsewhere = [night for night in found.nights if not _on_this_rig(night, steps)]
     if elsewhere:
