@@ -106,7 +106,9 @@ def test_numbers_and_sentences_of_a_live_row_are_those_of_the_history_of_both_ni
         assert row.not_before_strokes == (limits[0].not_before if limits else None)
         fitted = live().work.state.run.trends.lanes[direction].figure(RIPPLE_PP).fitted
         if fitted is not None and row.fitted_cycle_no == of(live(), RIPPLE_PP, direction)[-1].fitted_cycle_no:
-            assert fitted.said == course_text(course, limits)
+            assert fitted.said == course_text(
+                course, limits, limits_ahead(course, second().settings.variant, {}, by_hours=True)
+            )
         if row.status == "changed":
             assert row.reason == changed_text(course, course.found[-1], lambda ts: bench_text(ts, ()))
             assert row.changed_strokes == series.strokes[series.ts.tolist().index(row.ts_changed)]
