@@ -92,7 +92,9 @@ def test_where_the_evidence_does_not_decide_step_and_ramp_are_both_told() -> Non
 
 
 def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:
-    found = told(night(0, {FRICTION: rising(0, 0.020, 0.080)}))
+    one = night(0, {FRICTION: rising(0, 0.020, 0.080)})
+    fixture = msgspec.structs.replace(one.settings.fixture, protect={FRICTION: Limit(max=0.150)})
+    found = told(replace(one, settings=msgspec.structs.replace(one.settings, fixture=fixture)))
     line = next(each for each in found.courses if (each.title, each.direction) == ("friction", 1))
     assert any(re.search(r"not reached before \d+ strokes more", text) for text in line.said)
     assert any(

@@ -13,6 +13,7 @@ from tests.unit_history.nights import CYCLE_S, STROKES, Course, night, place
 
 from nightturn.estimation.figures import FIGURES, FRICTION, RIPPLE_PP
 from nightturn.fixture import trending
+from nightturn.model.cards import MountCard
 from nightturn.model.clocks import bench_text
 from nightturn.model.facts import RunOpened
 from nightturn.model.rows import TrendRow
@@ -24,8 +25,8 @@ from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import changed_text, course_text
 from nightturn.unit_history.asked import with_earlier
 from nightturn.unit_history.earlier import CYCLES_MAX, earlier, earlier_of
-from nightturn.unit_history.life import Life, life
-from nightturn.unit_history.nights import Night, Place
+from nightturn.unit_history.life import Life, life, only_mounted, what_changed
+from nightturn.unit_history.nights import Night, Place, place_of
 
 UNIT = "Q-0121"
 CYCLES = 90
@@ -193,6 +194,19 @@ def test_behind_a_remount_the_level_is_new_and_the_scatter_is_known() -> None:
     warm = statuses.index("not_armed")
     assert statuses.index("watched") - warm == LEVEL_FROM
     assert "of 10 values since a remount" in of(played, RIPPLE_PP)[warm].reason
+
+
+def test_a_card_that_says_that_the_unit_was_not_touched_is_no_other_mounting() -> None:
+    settings = first().settings
+    later = msgspec.structs.replace(settings.card, mounted_utc="2026-11-26T21:00:00Z")
+    stays = msgspec.structs.replace(later, since_utc=settings.card.mounted_utc)
+
+    def under(card: MountCard) -> Place:
+        return place_of(msgspec.structs.replace(settings, card=card))
+
+    assert what_changed(place_of(settings), under(stays)) == ""
+    assert what_changed(place_of(settings), under(later)) == "mounted again on pan-a1 by R. Vale"
+    assert only_mounted(place_of(settings), under(later))
 
 
 def test_the_history_watches_behind_a_remount_as_the_live_watch_does() -> None:
