@@ -209,6 +209,25 @@ def test_a_card_that_says_that_the_unit_was_not_touched_is_no_other_mounting() -
     assert only_mounted(place_of(settings), under(later))
 
 
+def test_of_many_mountings_the_newest_that_say_enough_are_asked_and_that_is_said() -> None:
+    nights = [
+        night(
+            at,
+            {},
+            cycles=CYCLES,
+            strokes_before=at * CYCLES * STROKES,
+            where=place(mounted_utc=f"2026-11-{at + 1:02}"),
+        )
+        for at in range(4)
+    ]
+    found = before(*nights, where=place(mounted_utc="2026-12-01"))
+    assert (
+        "how its figures scatter is known from the newest 2 of 4 earlier mountings on this rig" in found.said
+    )
+    newest = before(*nights[2:], where=place(mounted_utc="2026-12-01"))
+    assert found.charts == newest.charts
+
+
 def test_the_history_watches_behind_a_remount_as_the_live_watch_does() -> None:
     where = place(**REMOUNTED)
     both = life(UNIT, [first(), second(60, where)])
