@@ -339,9 +339,12 @@ def test_a_run_that_brings_its_own_state_or_follows_nothing_reads_no_store(tmp_p
     for each in (
         msgspec.structs.replace(opened(), trends=b"known"),
         msgspec.structs.replace(opened(), watch_threshold=0.0),
+        msgspec.structs.replace(opened(), resumed=True),
     ):
         assert with_earlier(tmp_path, each) == each
-    assert EARLIER.decode(with_earlier(tmp_path, opened()).earlier) == first_night(UNIT)
+    lost = msgspec.structs.replace(opened(), resumed=True, lost="the run's tape cannot be read")
+    for each in (opened(), lost):
+        assert EARLIER.decode(with_earlier(tmp_path, each).earlier) == first_night(UNIT)
 
 
 def test_a_process_that_reads_earlier_nights_and_ends_or_cannot_be_started_keeps_no_run_from_opening(
