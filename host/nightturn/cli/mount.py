@@ -13,6 +13,14 @@ from nightturn.model.cards import MountCard
 EXAMPLE = 'nightturn mount bench.toml pan-a1 --unit Q-0117 --variant pan15 --operator "R. Vale" --travel-zero'
 
 
+Stays = Annotated[
+    bool,
+    typer.Option(
+        "--stays", help="The unit sits there since its last card and was not touched: its course goes on."
+    ),
+]
+
+
 def run(
     bench: BenchFile,
     fixture: Annotated[str, typer.Argument(help="The fixture's id.")],
@@ -25,12 +33,7 @@ def run(
         bool,
         typer.Option("--travel-zero", help="I have seen that the cable hangs free: travel counts from here."),
     ] = False,
-    stays: Annotated[
-        bool,
-        typer.Option(
-            "--stays", help="The unit sits there since its last card and was not touched: its course goes on."
-        ),
-    ] = False,
+    stays: Stays = False,
     as_json: AsJson = False,
 ) -> None:
     """Append a mount card under the data root; the last card is in force when a run begins.
