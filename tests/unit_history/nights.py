@@ -10,6 +10,7 @@ from tests.storage.scenario import STARTED_NS
 from tests.storage.store import rig_settings
 
 from nightturn.calibration.records import CalibrationRecord
+from nightturn.estimation.figures import FIGURES
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.cards import MountCard
 from nightturn.model.clocks import NS_PER_S
@@ -34,7 +35,7 @@ def place(**changed: str) -> Place:
         "calibration": "TR-204/1",
         "plan": "slow turn at 5 rpm, hold 5 N·m at 5 rpm",
     }
-    return Place(**{**usual, **changed})
+    return Place(settings=(), **{**usual, **changed})
 
 
 def usual_settings() -> RunSettings:
@@ -86,6 +87,7 @@ def night(
         true = courses[figure](hours, strokes) if figure in courses else np.full(cycles, 0.080)
         frame[figure] = true + noise_nm * rng.standard_normal(cycles)
         frame[f"{figure}_u"], frame[f"{figure}_u_rep"], frame[f"{figure}_status"] = noise_nm, noise_nm, "ok"
+        frame[f"{figure}_method"] = FIGURES[figure].method
     ends = begins + 185 * NS_PER_S
     return Night(
         run=f"202611{25 + number:02d}T213000Z-4f1c",

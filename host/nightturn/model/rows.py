@@ -6,6 +6,7 @@ from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.nights import NightVerdict
 from nightturn.model.phases import EXERCISE
+from nightturn.model.trends import Notice
 
 CYCLES = "cycles"
 BUDGET = "budget"
@@ -153,17 +154,19 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     `fitted_cycle_no`, and None where nothing can be said.
 
     Attributes:
-        strokes: of the run before the cycle, as far as its state was not lost.
+        strokes: of the unit's life before the cycle, as far as they are stored and the state of the run was not lost.
         value, u: of the cycle, None where it has none; u: standard uncertainty of its own scatter.
         degc: temperature nearest to the bearing.
         status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; reason: why, a sentence, or empty.
         baseline, scatter: of the values that the watch rests on: mean, standard deviation.
         sum_up, sum_down: of the watch, in standard deviations; it sees a change beyond `threshold`.
         suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.
-        changed_cycle_no, changed_strokes, ts_changed: the newest change; ts_changed_from, ts_changed_to, cycle numbers alike: its 90 % set.
+        changed_cycle_no, changed_strokes, ts_changed: the newest change; `_from` and `_to` of each: its 90 % set.
+            A number is None where the cycle is of an earlier run of the unit.
         level, level_half: where the figure is, ± 95 %.
         slope_per_stroke, slope_per_hour: with standard uncertainty `_u` and 95 % interval `_half`.
         limit, limit_bound: the nearest one ahead; with 95 % not reached before so many strokes or hours more.
+        ewma: exponentially weighted mean of the watched values, for a picture: nothing is judged by it.
     """
 
     ts: int
@@ -204,6 +207,9 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     limit_bound: str | None = None
     not_before_strokes: float | None = None
     not_before_hours: float | None = None
+    changed_strokes_from: int | None = None
+    changed_strokes_to: int | None = None
+    ewma: float | None = None
 
 
 class ChunkPlan(msgspec.Struct, frozen=True):
@@ -257,6 +263,7 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
         night_verdict: what all cycles say together so far; after the run's end it is the last.
         durable_through, durable_utc_ns: the last record that is known to be on the disk, and when it was written; None before
             a sync has ended.
+        trends: what the course of figures asks of people, the most urgent first.
     """
 
     ts: int
@@ -281,6 +288,7 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
     night_verdict: NightVerdict | None = None
     durable_through: int | None = None
     durable_utc_ns: int | None = None
+    trends: tuple[Notice, ...] = ()
 
 
 class StandingRow(msgspec.Struct, frozen=True, kw_only=True):

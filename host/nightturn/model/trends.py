@@ -1,24 +1,56 @@
 """What is known of the course of a figure over the cycles of a run, as it comes back from where it was fitted."""
 
+from typing import Literal
+
 import msgspec
+
+Urgency = Literal["note", "today", "act now"]
+NOTE: Urgency = "note"
+TODAY: Urgency = "today"
+ACT_NOW: Urgency = "act now"
+URGENCIES: tuple[Urgency, ...] = (NOTE, TODAY, ACT_NOW)
+"""The least urgent first."""
+STOP = "stop"
+
+
+class Notice(msgspec.Struct, frozen=True):
+    """What the course of a figure asks of people, as long as it stands.
+
+    Attributes:
+        figure, direction: which.
+        condition: `change`, `slope` or `limit`.
+        urgency: one of `URGENCIES`. since_ts: since when it is that urgent, UTC ns. said: the sentence.
+    """
+
+    figure: str
+    direction: int
+    condition: str
+    urgency: Urgency
+    since_ts: int
+    said: str
+
+    @property
+    def key(self) -> tuple[str, int, str]:
+        """What it is about."""
+        return self.figure, self.direction, self.condition
 
 
 class Changed(msgspec.Struct, frozen=True):
     """A change: another level from a cycle on (`step`), or a ramp from there on (`bend`).
 
     Attributes:
-        cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the run, UTC ns.
-        cycle_no_from, cycle_no_to, ts_from, ts_to: between which it lies with 90 %.
+        cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the unit's life, UTC ns.
+        cycle_no_from, cycle_no_to, strokes_from, strokes_to, ts_from, ts_to: between which it lies with 90 %. A number is None where the cycle is of an earlier run.
         before, after: levels, of a bend before it and at the end, in the figure's unit; u_before, u_after: their standard uncertainties.
         placed: whether enough cycles lie behind it to say where it began. said: the sentence.
     """
 
     kind: str
-    cycle_no: int
+    cycle_no: int | None
     strokes: int
     ts: int
-    cycle_no_from: int
-    cycle_no_to: int
+    cycle_no_from: int | None
+    cycle_no_to: int | None
     ts_from: int
     ts_to: int
     before: float
@@ -27,6 +59,8 @@ class Changed(msgspec.Struct, frozen=True):
     u_after: float
     placed: bool
     said: str
+    strokes_from: int | None = None
+    strokes_to: int | None = None
 
 
 class Rate(msgspec.Struct, frozen=True):

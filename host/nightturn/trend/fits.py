@@ -18,6 +18,7 @@ from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
 from nightturn.trend.change_point import LEAST, Found
 from nightturn.trend.course import Course, course_of
+from nightturn.trend.cusum import Chart
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.slope import Slope
@@ -27,12 +28,14 @@ from nightturn.trend.watch import charted
 from nightturn.trend.wording import Moment, changed_text, course_text
 
 NOT_FITTED = "the course could not be fitted"
+CHART = msgspec.msgpack.Decoder(Chart)
 
 
 class Point(msgspec.Struct, frozen=True, array_like=True):
     """A cycle, or the mean of neighbouring ones: the figures of `FOLLOWED` in their order, None where a cycle has none.
 
-    `strokes` are those of the run before it, `degc` the temperature nearest to the bearing, NaN without one.
+    `strokes` are those of the unit's life before it, `degc` the temperature nearest to the bearing, NaN without one, `night` the number
+    of its night among those that are followed together.
     """
 
     cycle_no: int
@@ -41,10 +44,14 @@ class Point(msgspec.Struct, frozen=True, array_like=True):
     degc: float
     values: tuple[float | None, ...]
     us: tuple[float, ...]
+    night: int = 0
 
 
 class FitJob(msgspec.Struct, frozen=True):
-    """Everything that the course of a figure follows from; `learn`: also what temperature does, and the watch over all cycles without it."""
+    """Everything that the course of a figure follows from; `learn`: also what temperature does, and the watch over all cycles without it.
+
+    `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one.
+    """
 
     figure: str
     direction: int
@@ -55,10 +62,12 @@ class FitJob(msgspec.Struct, frozen=True):
     protect: Mapping[str, Limit]
     offsets: tuple[ClockOffset, ...]
     learn: bool
+    night: int = 0
+    before: bytes = b""
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
-    """The cycles in which a figure has a value, as a series of one night."""
+    """The cycles in which a figure has a value, as a series without a known step."""
     place = FOLLOWED.index(figure)
     there = [each for each in points if each.values[place] is not None]
     count = len(there)
@@ -71,7 +80,7 @@ def series_of(points: Sequence[Point], figure: str, direction: int, left_out: in
         u=np.array([each.us[place] for each in there], np.float64),
         degc=np.array([each.degc for each in there], np.float64),
         stretch=np.zeros(count, np.int64),
-        night=np.zeros(count, np.int64),
+        night=np.array([each.night for each in there], np.int64),
         cycle_no=np.array([each.cycle_no for each in there], np.int64),
         left_out=left_out,
     )
@@ -98,13 +107,13 @@ def _fitted(job: FitJob) -> Fitted:
         level=None if level is None else level[0],
         level_half=None if level is None else level[1],
         rates=tuple(_rates(course, along, hourly)),
-        changes=tuple(_changed(course, each, moment) for each in course.found),
-        said=course_text(course, along),
+        changes=changes_of(course, moment, job.night),
+        said=course_text(course, along, hourly),
         fingerprint=fingerprint(),
     )
     if not job.learn:
         return found
-    seen, chart = charted(course, job.threshold)
+    seen, chart = charted(course, job.threshold, CHART.decode(job.before) if job.before else None)
     model = msgspec.msgpack.encode(course.model) if isinstance(course.model, TemperatureModel) else b""
     return msgspec.structs.replace(
         found, alarmed=seen.ts is not None, model=model, chart=msgspec.msgpack.encode(chart)
@@ -131,17 +140,26 @@ def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeTo
         yield rate
 
 
-def _changed(course: Course, found: Found, moment: Moment) -> Changed:
+def changes_of(course: Course, moment: Moment, night: int) -> tuple[Changed, ...]:
+    """Every change of a course, in order; cycles have a number where they are of this night."""
+    return tuple(_changed(course, each, moment, night) for each in course.found)
+
+
+def _changed(course: Course, found: Found, moment: Moment, night: int) -> Changed:
     change, series = found.change, course.series
-    ts, ts_from, ts_to = course.spanned(found)
-    low, high = course.places(found)
+    ts, ts_from, ts_to = course.spanned(change)
+    low, high = course.places(change)
+
+    def number(at: int) -> int | None:
+        return int(series.cycle_no[at]) if series.night[at] == night else None
+
     return Changed(
         kind=change.kind.value,
-        cycle_no=int(series.cycle_no[change.at]),
+        cycle_no=number(change.at),
         strokes=round(float(series.strokes[change.at])),
         ts=ts,
-        cycle_no_from=int(series.cycle_no[low]),
-        cycle_no_to=int(series.cycle_no[high]),
+        cycle_no_from=number(low),
+        cycle_no_to=number(high),
         ts_from=ts_from,
         ts_to=ts_to,
         before=change.before,
@@ -150,4 +168,6 @@ def _changed(course: Course, found: Found, moment: Moment) -> Changed:
         u_after=change.u_after,
         placed=change.places[-1] < len(course.values) - LEAST,
         said=changed_text(course, found, moment),
+        strokes_from=round(float(series.strokes[low])),
+        strokes_to=round(float(series.strokes[high])),
     )

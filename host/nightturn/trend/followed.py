@@ -2,23 +2,25 @@
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
 import msgspec
 
 from nightturn.model.facts import TrendFitted
-from nightturn.model.trends import Changed, Fitted
+from nightturn.model.trends import Changed, Fitted, Notice
+from nightturn.settings.rig import Trend
 from nightturn.trend.block_means import GAP_STEPS
 from nightturn.trend.change_point import LEAST
+from nightturn.trend.conditions import change_notice, course_notices
 from nightturn.trend.course import BASELINE, LEARNED
 from nightturn.trend.cusum import Chart, Design
-from nightturn.trend.fits import Point, series_of
+from nightturn.trend.fits import CHART, Point, series_of
 from nightturn.trend.prewhiten import ALIKE_MAX
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.settled import LIMIT_K, NS_PER_H, WINDOW_H, breaks_of, hours_of
-from nightturn.trend.slope import POINTS_MIN, Axis
+from nightturn.trend.slope import POINTS_MIN
 from nightturn.trend.temperature import TemperatureModel, explained, paused
 from nightturn.trend.time_to_limit import words
 
@@ -41,8 +43,10 @@ NOT_JUDGED, NOT_ARMED, WATCHED, SUSPECTED, CHANGED = (
 COLD = f"not warmed up: the temperature is to keep within {LIMIT_K} K for an hour"
 GONE = "the change that was said before is not found in the cycles up to now"
 NO_TEMPERATURE = "no temperature was read"
+AWAITED = "the earlier nights of the unit are not taken in yet"
+BEFORE = -1
+"""In the place of a cycle's number: before the first cycle of the run that was judged."""
 MODEL = msgspec.msgpack.Decoder(TemperatureModel)
-CHART = msgspec.msgpack.Decoder(Chart)
 
 
 class Judged(NamedTuple):
@@ -82,7 +86,8 @@ class Followed(msgspec.Struct):
         learned: whether what temperature does has been asked for; model: that, packed; empty where it is not known.
         suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
-        told_ts: of the newest change that people were told of, UTC ns; 0 for none. near: whether they were told that a limit is near.
+        told_ts: of the newest change that people were told of, UTC ns; 0 for none. told_at: when they were, UTC ns.
+        before: the packed watch that the newest mounting began with. awaits: whether the watch over earlier nights has not come.
     """
 
     figure: str
@@ -102,18 +107,30 @@ class Followed(msgspec.Struct):
     fitted_cycle_no: int = 0
     trouble: str = ""
     told_ts: int = 0
-    near: bool = False
+    told_at: int = 0
+    before: bytes = b""
+    awaits: bool = False
 
     @classmethod
-    def start(cls, figure: str, threshold: float) -> "Followed":
-        """Nothing is known."""
-        return cls(figure, Chart(Design(threshold)))
+    def start(cls, figure: str, threshold: float, before: bytes = b"") -> "Followed":
+        """Nothing is known but how it scattered before, where the packed watch of earlier mountings says so."""
+        return cls(figure, CHART.decode(before) if before else Chart(Design(threshold)), before=before)
+
+    def begin_with(self, points: Sequence[Point]) -> bool:
+        """A run begins behind these cycles of earlier ones; whether the figure has a value in any, so that its course is asked for."""
+        place = FOLLOWED.index(self.figure)
+        there = [each for each in points if each.values[place] is not None]
+        self.seen, self.awaits = len(there), bool(there)
+        self.unread = any(not math.isfinite(each.degc) for each in there)
+        return self.awaits
 
     def add(self, points: Sequence[Point], direction: int) -> Watching:
         """The newest point of a lane is one more; it has a value."""
         self.seen += 1
         point = points[-1]
         self.unread = self.unread or not math.isfinite(point.degc)
+        if self.awaits:
+            return Watching(NOT_JUDGED, AWAITED)
         newest = self._judged(points, direction)
         if newest.value is None:
             return Watching(NOT_JUDGED, newest.why_not)
@@ -125,8 +142,10 @@ class Followed(msgspec.Struct):
         reading = self.chart.add(newest.value)
         self.level = self.chart.series.fit
         if reading.alarm is not None:
-            back = min(reading.alarm.at - reading.alarm.since + 1, len(self.recent))
-            self.suspect(self.recent[-back].cycle_no, back)
+            back = reading.alarm.at - reading.alarm.since + 1
+            kept = min(back, len(self.recent))
+            earlier = back > kept and kept < RECENT_MAX
+            self.suspect(BEFORE if earlier else self.recent[-kept].cycle_no, kept)
         return Watching(
             self._status(reading.why_not), self._reason(reading.why_not), reading.up, reading.down
         )
@@ -153,7 +172,9 @@ class Followed(msgspec.Struct):
         return without_temperature(series_of(late, self.figure, direction), model)
 
     def _begins_a_stretch(self, point: Point) -> bool:
-        """Whether the step from the last judged cycle is much longer than those before it, in time or in strokes."""
+        """Whether the step from the last judged cycle is much longer than those before it, in time or in strokes, or from another night."""
+        if not self.recent:
+            return self.count > 1
         times = [each.ts for each in self.recent]
         strokes = [each.strokes for each in self.recent]
         return _long(times, point.ts) or _long(strokes, point.strokes)
@@ -173,19 +194,19 @@ class Followed(msgspec.Struct):
         return self.figure in LEARNED and not self.learned and self.seen >= BASELINE
 
     def take_learning(self) -> bool:
-        """Whether the fit that is asked for is also to learn what temperature does; once."""
+        """Whether the fit that is asked for is also to learn what temperature does, or the watch over earlier nights; once."""
         learn = self._learns
         self.learned = self.learned or learn
-        return learn
+        return learn or self.awaits
 
-    def nears(self, within_h: float) -> str:
-        """That a limit may be reached within so many hours by a slope that leads to it, a sentence; once, until it is so no more."""
-        rate = self.fitted.rate(Axis.HOURS) if self.fitted is not None else None
-        near = (
-            rate is not None and rate.towards and rate.not_before is not None and rate.not_before < within_h
-        )
-        was, self.near = self.near, near
-        return rate.said if rate is not None and near and not was else ""
+    def notices(self, direction: int, ts: int, trend: Trend) -> Iterator[Notice]:
+        """What the course that was fitted last asks of people, as known at `ts`."""
+        changed = self.changed
+        if changed is not None:
+            self.told_at = self.told_at or ts
+            yield change_notice(self.figure, direction, changed, self.told_at, trend)
+        if self.fitted is not None:
+            yield from course_notices(self.figure, direction, self.fitted, ts, trend)
 
     def give_back(self, *, learning: bool) -> None:
         """The fit that was asked for will not come; what it was to learn is asked for again."""
@@ -193,21 +214,24 @@ class Followed(msgspec.Struct):
 
     def take(self, fact: TrendFitted) -> Changed | None:
         """A fit has come; a change that the watch has seen and that people were not told of yet."""
-        self.trouble = fact.error
+        self.trouble, awaited, self.awaits = fact.error, self.awaits, False
         if fact.fitted is None:
             return None
         self.fitted, self.fitted_cycle_no = fact.fitted, fact.cycle_no
-        if fact.fitted.model:
+        if awaited:
+            self.count = self.fitted_at = fact.fitted.cycles
+        if fact.fitted.chart and (awaited or fact.fitted.model):
             self.model, self.chart = fact.fitted.model, CHART.decode(fact.fitted.chart)
+            self.level = self.chart.series.fit
             newer = [each for each in fact.fitted.changes if each.ts_from > self.told_ts]
             if fact.fitted.alarmed and not self.suspected and newer:
-                self.suspect(fact.fitted.changes[-1].cycle_no, LEAST)
+                self.suspect(fact.fitted.changes[-1].cycle_no or BEFORE, LEAST)
         if not self.suspected or self.behind < LEAST:
             return None
         last = self.tries >= TRIES_MAX
         newest = fact.fitted.changes[-1] if fact.fitted.changes else None
         if newest is not None and newest.ts_from > self.told_ts and (newest.placed or last):
-            self.told_ts, self.suspected = newest.ts, 0
+            self.told_ts, self.told_at, self.suspected = newest.ts, 0, 0
             return newest
         if last:
             self.suspected = 0
@@ -229,7 +253,8 @@ class Followed(msgspec.Struct):
 
     def _reason(self, why_not: str) -> str:
         if self.suspected:
-            return f"the watch sees a change since about cycle {self.suspected}, which is not placed yet"
+            since = "before this run" if self.suspected == BEFORE else f"about cycle {self.suspected}"
+            return f"the watch sees a change since {since}, which is not placed yet"
         changed = self.changed
         if changed is not None:
             return changed.said
@@ -253,6 +278,8 @@ def warm(points: Sequence[Point], place: int) -> bool:
     newest = points[-1]
     low = high = newest.degc
     for point in reversed(points[:-1]):
+        if point.night != newest.night:
+            return False
         if point.values[place] is None or not math.isfinite(point.degc):
             continue
         if (newest.ts - point.ts) / NS_PER_H > WINDOW_H:

@@ -4,7 +4,7 @@ The state does not grow beyond `POINTS_MAX` cycles of each direction: then the o
 cycles the history of the unit sees the same cycles, so it finds the same.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import msgspec
 import numpy as np
@@ -13,9 +13,10 @@ from nightturn.model.clocks import ClockOffset
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.rows import TrendRow
-from nightturn.model.trends import Changed
-from nightturn.settings.rig import Limit
+from nightturn.model.trends import URGENCIES, Changed, Notice
+from nightturn.settings.rig import Limit, Trend
 from nightturn.settings.variant import Variant
+from nightturn.trend.earlier import Earlier
 from nightturn.trend.fits import FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
 from nightturn.trend.series import FOLLOWED, NEAR
@@ -54,9 +55,13 @@ class Lane(msgspec.Struct):
     figures: list[Followed]
 
     @classmethod
-    def start(cls, threshold: float) -> "Lane":
-        """No cycle yet."""
-        return cls([], [Followed.start(name, threshold) for name in FOLLOWED])
+    def start(cls, threshold: float, points: Sequence[Point] = (), charts: Sequence[bytes] = ()) -> "Lane":
+        """No cycle yet, or those of earlier nights; `charts` as `Earlier` has them."""
+        known = charts or (b"",) * len(FOLLOWED)
+        figures = [
+            Followed.start(name, threshold, before) for name, before in zip(FOLLOWED, known, strict=True)
+        ]
+        return cls(list(points), figures)
 
     def add(self, point: Point) -> None:
         """One more; of too many the older half become means of two."""
@@ -68,8 +73,8 @@ class Lane(msgspec.Struct):
             return
         pairs = POINTS_MAX // 4
         old = self.points
-        merged = [_mean(old[2 * at], old[2 * at + 1]) for at in range(pairs)]
-        self.points = merged + old[2 * pairs :]
+        self.points = [each for at in range(pairs) for each in _merged(old[2 * at], old[2 * at + 1])]
+        self.points += old[2 * pairs :]
 
     def figure(self, name: str) -> Followed:
         """The state of one figure."""
@@ -81,17 +86,22 @@ class Following(msgspec.Struct):
 
     Attributes:
         lanes: by direction.
-        strokes: of the run so far; marks: for cycles whose figures have not come, how many there were before.
+        night: the number of this run's among those whose cycles are followed together.
+        strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
         ticks: control ticks since it was asked for.
+        notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
     """
 
     lanes: dict[int, Lane] = {}
+    night: int = 0
     strokes: int = 0
     marks: list[tuple[int, int]] = []
     wanted: list[tuple[str, int]] = []
     asked: Asked | None = None
     ticks: int = 0
+    notices: tuple[Notice, ...] = ()
+    noticed: int = 0
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -99,11 +109,22 @@ class Following(msgspec.Struct):
             return
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
+        self.night, self.notices, self.noticed = before.night, before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
         if asked is not None:
             again = [(asked.figure, asked.direction)]
             self.lanes[asked.direction].figure(asked.figure).give_back(learning=asked.learn)
         self.wanted = [*again, *(each for each in before.wanted if each not in again)]
+
+    def begin_with(self, earlier: Earlier, threshold: float) -> None:
+        """A run begins behind earlier nights of its unit; the course of each figure that has a value in them is asked for."""
+        self.strokes, self.night = earlier.strokes, earlier.night
+        for direction in earlier.directions:
+            points = earlier.points.get(direction, ())
+            lane = Lane.start(threshold, points, earlier.charts.get(direction, ()))
+            self.lanes = {**self.lanes, direction: lane}
+            begins = [(each.figure, direction) for each in lane.figures if each.begin_with(points)]
+            self.wanted = [*self.wanted, *begins]
 
     @property
     def packed(self) -> bytes:
@@ -156,7 +177,7 @@ class Following(msgspec.Struct):
         )
         values = tuple(None if each is None else each[0] for each in found)
         us = tuple(0.0 if each is None else each[1] for each in found)
-        return Point(record.cycle_no, record.ts_start, float(before), float(degc), values, us)
+        return Point(record.cycle_no, record.ts_start, float(before), float(degc), values, us, self.night)
 
     def ask(self, terms: Terms) -> FitJob | None:
         """The next course to be fitted; None where none is, or one is under way."""
@@ -164,15 +185,19 @@ class Following(msgspec.Struct):
             return None
         (figure, direction), *self.wanted = self.wanted
         lane = self.lanes[direction]
-        learn = lane.figure(figure).take_learning()
-        self.asked, self.ticks = Asked(figure, direction, lane.points[-1].cycle_no, learn), 0
+        learn, newest = lane.figure(figure).take_learning(), lane.points[-1]
+        up_to = newest.cycle_no if newest.night == self.night else 0
+        self.asked, self.ticks = Asked(figure, direction, up_to, learn), 0
         return self.job(terms)
 
     def job(self, terms: Terms) -> FitJob:
         """The one under way, from the cycles that there were when it was asked for."""
         asked = self.asked
         assert asked is not None
-        points = tuple(each for each in self.lanes[asked.direction].points if each.cycle_no <= asked.cycle_no)
+        lane = self.lanes[asked.direction]
+        points = tuple(
+            each for each in lane.points if each.night < self.night or each.cycle_no <= asked.cycle_no
+        )
         return FitJob(
             asked.figure,
             asked.direction,
@@ -183,6 +208,8 @@ class Following(msgspec.Struct):
             terms.protect,
             terms.offsets,
             asked.learn,
+            self.night,
+            lane.figure(asked.figure).before,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:
@@ -203,14 +230,33 @@ class Following(msgspec.Struct):
         self.asked = None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
-    def nears(self, fact: TrendFitted, within_h: float) -> str:
-        """As `Followed.nears`, of the figure whose course has come."""
-        return self.lanes[fact.direction].figure(fact.figure).nears(within_h)
+    def notice(self, fact: TrendFitted, ts: int, trend: Trend) -> list[Notice]:
+        """Take over what the course that has come asks of people; what is more urgent by it than before, so that they are told."""
+        before = {each.key: each for each in self.notices}
+        followed = self.lanes[fact.direction].figure(fact.figure)
+        found = [_since(before.get(each.key), each) for each in followed.notices(fact.direction, ts, trend)]
+        kept = [
+            each for each in self.notices if (each.figure, each.direction) != (fact.figure, fact.direction)
+        ]
+        every = tuple(sorted([*kept, *found], key=lambda each: -URGENCIES.index(each.urgency)))
+        self.noticed += every != self.notices
+        self.notices = every
+        return [each for each in found if _more_urgent(before.get(each.key), each)]
 
     def late(self, ticks_max: int) -> bool:
         """A control tick has passed; whether the course under way has taken too many."""
         self.ticks += self.asked is not None
         return self.asked is not None and self.ticks > ticks_max
+
+
+def _since(before: Notice | None, now: Notice) -> Notice:
+    """Since when it is as urgent as now."""
+    same = before is not None and before.urgency == now.urgency
+    return msgspec.structs.replace(now, since_ts=before.since_ts) if before is not None and same else now
+
+
+def _more_urgent(before: Notice | None, now: Notice) -> bool:
+    return before is None or URGENCIES.index(now.urgency) > URGENCIES.index(before.urgency)
 
 
 def _value(figure: Figure | None) -> tuple[float, float] | None:
@@ -219,6 +265,11 @@ def _value(figure: Figure | None) -> tuple[float, float] | None:
         return None
     u = figure.u if figure.u_rep is None else figure.u_rep
     return figure.value, 0.0 if u is None else u
+
+
+def _merged(first: Point, second: Point) -> Sequence[Point]:
+    """Two neighbours as one, unless a night lies between them."""
+    return (_mean(first, second),) if first.night == second.night else (first, second)
 
 
 def _mean(first: Point, second: Point) -> Point:
@@ -234,9 +285,8 @@ def _mean(first: Point, second: Point) -> Point:
             us.append(float(np.hypot(u, v)) / 2)
     known = [each for each in (first.degc, second.degc) if np.isfinite(each)]
     degc = sum(known) / len(known) if known else np.nan
-    return Point(
-        first.cycle_no, first.ts, (first.strokes + second.strokes) / 2, float(degc), tuple(values), tuple(us)
-    )
+    strokes = (first.strokes + second.strokes) / 2
+    return Point(first.cycle_no, first.ts, strokes, float(degc), tuple(values), tuple(us), first.night)
 
 
 def _row(record: CycleRecord, point: Point, place: int, each: Followed, watching: Watching) -> TrendRow:
@@ -258,7 +308,8 @@ def _row(record: CycleRecord, point: Point, place: int, each: Followed, watching
         sum_up=watching.up,
         sum_down=watching.down,
         threshold=each.chart.design.threshold,
-        suspected_cycle_no=each.suspected or None,
+        suspected_cycle_no=each.suspected if each.suspected > 0 else None,
+        ewma=each.chart.ewma,
     )
     row = _with_change(row, changed) if changed is not None else row
     return _with_fit(row, each)
@@ -272,6 +323,8 @@ def _with_change(row: TrendRow, changed: Changed) -> TrendRow:
         changed_cycle_no_from=changed.cycle_no_from,
         changed_cycle_no_to=changed.cycle_no_to,
         changed_strokes=changed.strokes,
+        changed_strokes_from=changed.strokes_from,
+        changed_strokes_to=changed.strokes_to,
         ts_changed=changed.ts,
         ts_changed_from=changed.ts_from,
         ts_changed_to=changed.ts_to,

@@ -1,10 +1,16 @@
 """When a watch that sees one cycle after the other would have told of a change, at a stated rate of false alarms."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from nightturn.trend.course import Course
-from nightturn.trend.cusum import Chart, Design
-from nightturn.trend.settled import breaks_of
+from nightturn.model.tiles import Float64s
+from nightturn.trend.course import Course, judged_of
+from nightturn.trend.cusum import Cause, Chart, Design
+from nightturn.trend.series import Series
+from nightturn.trend.settled import breaks_of, thinned
+
+MOUNTINGS_VALUES = 60
+"""Values of earlier mountings on the same rig that are enough to know how a figure scatters: older ones are not asked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,20 +28,53 @@ class Watched:
     ewma: tuple[float, ...]
 
 
-def watched(course: Course, threshold: float) -> Watched:
-    """The series cycle by cycle, behind its last known step, without what temperature explains."""
-    return charted(course, threshold)[0]
+def watched(course: Course, threshold: float, before: Chart | None = None) -> Watched:
+    """The series cycle by cycle, behind its last known step, without what temperature explains; `before` as `known_before` gives it."""
+    return charted(course, threshold, before)[0]
 
 
-def charted(course: Course, threshold: float) -> tuple[Watched, Chart]:
-    """The same, and the watch as it stands behind the last cycle."""
+def charted(course: Course, threshold: float, before: Chart | None = None) -> tuple[Watched, Chart]:
+    """The same, and the watch as it stands behind the last cycle; `before` is used up."""
+    return _charted(before or Chart(Design(threshold)), course.series, course.values)
+
+
+def known_before(series: Series, mountings: Sequence[int], threshold: float) -> Chart | None:
+    """The watch as it begins behind a remount: how the figure scatters is known from earlier mountings on the same rig, its level is not.
+
+    Args:
+        series: with all its stretches.
+        mountings: those stretches, oldest first, between which nothing but the mounting was another.
+        threshold: as `watched`.
+    """
+    parts = mountings_asked(series, mountings)
+    if not parts:
+        return None
     chart = Chart(Design(threshold))
-    breaks, means, seen = set(breaks_of(course.series).tolist()), [], None
-    for place, value in enumerate(course.values.tolist()):
+    for part in parts:
+        _charted(chart, *judged_of(part))
+        chart.restart(Cause.REMOUNT)
+    return chart
+
+
+def mountings_asked(series: Series, mountings: Sequence[int]) -> list[Series]:
+    """The newest of some stretches that have `MOUNTINGS_VALUES` values together, or all of them, oldest first; without those that have none."""
+    parts, count = list[Series](), 0
+    for stretch in reversed(mountings):
+        part = thinned(series.part(series.stretch == stretch))
+        if len(part.value):
+            parts, count = [part, *parts], count + len(part.value)
+        if count >= MOUNTINGS_VALUES:
+            break
+    return parts
+
+
+def _charted(chart: Chart, series: Series, values: Float64s) -> tuple[Watched, Chart]:
+    breaks, means, seen = set(breaks_of(series).tolist()), [], None
+    for place, value in enumerate(values.tolist()):
         if place in breaks:
             chart.missed()
         reading = chart.add(value)
         means.append(reading.ewma)
         if reading.alarm is not None and seen is None:
-            seen = int(course.series.ts[place])
+            seen = int(series.ts[place])
     return Watched(seen, chart.why_not, tuple(means)), chart

@@ -12,15 +12,19 @@ from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text, next_texts
-from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
+from nightturn.model.trends import Changed
+from nightturn.outlook.watch_outlook import watch_budget
+from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of
+from nightturn.trend.fits import changes_of
 from nightturn.trend.limits_ahead import limits_ahead
-from nightturn.trend.run_length import Budget
-from nightturn.trend.time_to_limit import words
-from nightturn.trend.watch import watched
+from nightturn.trend.series import Series
+from nightturn.trend.slope import Axis
+from nightturn.trend.time_to_limit import TimeToLimit, words
+from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import (
     change_text,
     course_text,
@@ -33,7 +37,6 @@ from nightturn.unit_history.causes import causes_since
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
-from nightturn.unit_history.watch import budget_of
 
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 """Whose change is asked for its cause, the first of them that changed."""
@@ -72,6 +75,9 @@ class CourseLine(msgspec.Struct, frozen=True):
         watch_ts: when a watch that sees one cycle after the other told of a change; watch_text: that, or why it would not.
         changed_ts, changed_strokes: the first change behind the last known step; from, to: the 90 % set, UTC ns.
         said: the sentences.
+        changes: all of them; numbers of cycles are of the newest night.
+        not_before_strokes, not_before_hours: with 95 % no limit is reached before so many more, never more than three times what was seen;
+            None without a slope or a limit.
     """
 
     figure: str
@@ -91,6 +97,9 @@ class CourseLine(msgspec.Struct, frozen=True):
     changed_to_ts: int | None
     changed_strokes: int | None
     said: tuple[str, ...]
+    changes: tuple[Changed, ...] = ()
+    not_before_strokes: float | None = None
+    not_before_hours: float | None = None
 
 
 class NextLine(msgspec.Struct, frozen=True):
@@ -136,9 +145,9 @@ RowsOf = Callable[[Night], pd.DataFrame]
 
 
 def account_of(
-    root: str | Path, unit: str, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT
+    root: str | Path, unit: str, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT, fixtures: int = 1
 ) -> Account:
-    """The account of a unit's life below a data root.
+    """The account of a unit's life below a data root; a rate that a bench of so many fixtures shares gives the threshold of its live watch.
 
     Raises:
         RunNotFoundError: no such root, or no run of that unit.
@@ -149,14 +158,19 @@ def account_of(
         rows = Run(Path(root), night.place.fixture, night.run).cycles()
         return rows.sort_values("ts_start", kind="stable", ignore_index=True)
 
-    return account(life_of(root, unit), rows_of, false_alarms_per_night)
+    return account(life_of(root, unit), rows_of, false_alarms_per_night, fixtures)
 
 
-def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT) -> Account:
+def account(
+    found: Life,
+    rows_of: RowsOf,
+    false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT,
+    fixtures: int = 1,
+) -> Account:
     """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
     courses = [course_of(series) for series in found.series]
     causes, measure_next = _causes(rows_of, found, courses)
-    budget = budget_of(courses, false_alarms_per_night)
+    budget = watch_budget(_newest(found), fixtures, false_alarms_per_night) if courses else None
     zone = found.nights[-1].timezone if found.nights else "UTC"
     return Account(
         unit=found.unit,
@@ -164,11 +178,15 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         strokes=found.strokes,
         revolutions=sum(night.revolutions for night in found.nights),
         hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at().items()),
-        watch=budget.sentence() if courses else "",
+        watch=budget.sentence() if budget is not None else "",
         temperature=temperature_text(standing_still(found.nights[-1])) if found.nights else "",
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
-        courses=tuple(_line(course, found, zone, budget) for course in courses),
+        courses=tuple(
+            _line(*each, found, zone, budget.threshold)
+            for each in zip(courses, found.series, strict=True)
+            if budget is not None
+        ),
         causes=causes,
         unknown=found.unknown,
         beside=found.beside(),
@@ -194,13 +212,19 @@ def _nights(found: Life) -> Sequence[NightLine]:
     ]
 
 
-def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
+def _newest(found: Life) -> FixtureSettings:
+    """The rig of its newest night."""
+    return found.nights[-1].settings.fixture
+
+
+def _line(course: Course, whole: Series, found: Life, zone: str, threshold: float) -> CourseLine:
     series, first = course.series, course.found[0].change if course.found else None
     at = course.when
     level = course.level
     settings = found.nights[-1].settings
     limits = limits_ahead(course, settings.variant, settings.fixture.protect)
-    watch = watched(course, budget.threshold)
+    hourly = limits_ahead(course, settings.variant, settings.fixture.protect, by_hours=True)
+    watch = watched(course, threshold, known_before(whole, found.mountings, threshold))
     moment = partial(local_text, zone=zone)
     return CourseLine(
         figure=series.figure,
@@ -219,8 +243,15 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
         changed_from_ts=None if at is None else at[1],
         changed_to_ts=None if at is None else at[2],
         changed_strokes=None if first is None else int(series.strokes[first.at]),
-        said=(*change_text(course, moment), *course_text(course, limits)),
+        said=(*change_text(course, moment), *course_text(course, limits, hourly)),
+        changes=changes_of(course, moment, len(found.nights) - 1),
+        not_before_strokes=_soonest(limits) if course.axis is Axis.STROKES else None,
+        not_before_hours=_soonest(hourly),
     )
+
+
+def _soonest(limits: Sequence[TimeToLimit]) -> float | None:
+    return min((each.not_before for each in limits), default=None)
 
 
 def _causes(

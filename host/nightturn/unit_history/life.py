@@ -1,18 +1,20 @@
 """A unit's life as series: one for each figure and direction, over strokes and clock time, parted by known steps."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from nightturn.model.figures import OK
+from nightturn.trend.following import DIRECTIONS
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.unit_history.nights import TEMPERATURES, Night, Place, nights_of, temperatures_degc
+from nightturn.unit_history.usable import comparable, sound
 
 KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id")
-PARTS = ("", "_u", "_u_rep", "_status")
+PARTS = ("", "_u", "_u_rep", "_status", "_method")
 COLUMNS = [*KEYS, *TEMPERATURES, *(f"{name}{part}" for name in FOLLOWED for part in PARTS)]
 
 
@@ -20,12 +22,13 @@ COLUMNS = [*KEYS, *TEMPERATURES, *(f"{name}{part}" for name in FOLLOWED for part
 class Step:
     """A known change of how the unit was measured: what follows is not compared with what was before as if it were wear.
 
-    `strokes` are those of the unit's life before it, `ts` ns since 1970 UTC; `words` say what changed.
+    `strokes` are those of the unit's life before it, `ts` ns since 1970 UTC; `words` say what changed; `remount`: nothing but the mounting.
     """
 
     strokes: int
     ts: int
     words: str
+    remount: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +41,8 @@ class Life:
         strokes_before: strokes of its life before each night.
         steps: known changes of how it was measured, in order of time.
         series: by figure, then direction; those without a value are not here.
-        unknown: nights whose strokes and figures nobody can count any more, with why.
+        unknown: nights whose strokes and figures nobody can count any more, and what else is left out of the series, with why.
+        methods: that made the values of each figure, where it is known.
     """
 
     unit: str
@@ -47,6 +51,12 @@ class Life:
     steps: tuple[Step, ...]
     series: tuple[Series, ...]
     unknown: tuple[str, ...]
+    methods: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def mountings(self) -> tuple[int, ...]:
+        """The stretches before the newest one in which nothing but the mounting was another, oldest first."""
+        return mountings_before(self.steps)
 
     @property
     def strokes(self) -> int:
@@ -94,20 +104,30 @@ def life(unit: str, nights: Sequence[Night], unread: Sequence[str] = ()) -> Life
     strokes = 0
     for number, night in enumerate(nights):
         if number and (words := what_changed(nights[number - 1].place, night.place)):
-            steps.append(Step(strokes, night.started_ts, words))
+            remount = only_mounted(nights[number - 1].place, night.place)
+            steps.append(Step(strokes, night.started_ts, words, remount))
         before.append(strokes)
         stretch.append(len(steps))
         strokes += 0 if night.strokes is None else len(night.strokes)
     rows = [_rows(*each) for each in zip(range(len(nights)), nights, before, stretch, strict=True)]
     told = [f"{night.run}: {night.problem}" for night in nights if night.problem] + list(unread)
-    return Life(
-        unit,
-        tuple(nights),
-        tuple(before),
-        tuple(steps),
-        _series(pd.concat(rows)) if rows else (),
-        tuple(told),
-    )
+    calibrations = {number: night.place.calibration for number, night in enumerate(nights)}
+    series, methods, left_out = _series(pd.concat(rows), calibrations) if rows else ((), {}, ())
+    return Life(unit, tuple(nights), tuple(before), tuple(steps), series, (*told, *left_out), methods)
+
+
+def mountings_before(steps: Sequence[Step]) -> tuple[int, ...]:
+    """As `Life.mountings`, of known steps."""
+    first = len(steps)
+    while first and steps[first - 1].remount:
+        first -= 1
+    return tuple(range(first, len(steps)))
+
+
+def only_mounted(before: Place, after: Place) -> bool:
+    """Whether two nights differ in nothing but the mounting."""
+    same = replace(after, mounted_utc=before.mounted_utc)
+    return before.mounted_utc != after.mounted_utc and not what_changed(before, same)
 
 
 def what_changed(before: Place, after: Place) -> str:
@@ -125,6 +145,10 @@ def what_changed(before: Place, after: Place) -> str:
         said.append(f"calibration {before.calibration}, now {after.calibration}")
     if before.plan != after.plan:
         said.append(f"plan: {before.plan}, now {after.plan}")
+    was, now = dict(before.settings), dict(after.settings)
+    other = [name for name in {**was, **now} if was.get(name) != now.get(name)]
+    if other and before.transducer == after.transducer:
+        said.append(f"set otherwise: {', '.join(other)}")
     return "; ".join(said)
 
 
@@ -140,18 +164,26 @@ def _rows(number: int, night: Night, strokes_before: int, stretch: int) -> pd.Da
     return rows
 
 
-def _series(rows: pd.DataFrame) -> tuple[Series, ...]:
+def _series(
+    rows: pd.DataFrame, calibrations: Mapping[int, str]
+) -> tuple[tuple[Series, ...], dict[str, int], tuple[str, ...]]:
+    """The series, the method of each figure, and what is left out of them."""
     if rows.empty:
-        return ()
-    complete = rows[rows["status"] == OK]
-    found = []
+        return (), {}, ()
+    there, said = sound(rows, calibrations)
+    complete = there[there["status"] == OK]
+    found, methods = list[Series](), dict[str, int]()
     for figure in FOLLOWED:
-        for direction in (1, -1):
-            turned = complete[complete["direction"] == direction]
-            good = turned[(turned[f"{figure}_status"] == OK) & turned[figure].notna()]
+        alike, method, others = comparable(complete, figure)
+        said += others
+        if method is not None:
+            methods[figure] = method
+        for direction in DIRECTIONS:
+            turned = (complete["direction"] == direction).to_numpy()
+            good = complete[turned & alike]
             if len(good):
-                found.append(_one(figure, direction, good, len(turned) - len(good)))
-    return tuple(found)
+                found.append(_one(figure, direction, good, int(turned.sum()) - len(good)))
+    return tuple(found), methods, said
 
 
 def _one(figure: str, direction: int, rows: pd.DataFrame, left_out: int) -> Series:

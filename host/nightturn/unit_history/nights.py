@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pandas as pd
 
@@ -17,6 +18,7 @@ from nightturn.model.quantities import number
 from nightturn.model.rows import EVENTS, STROKES
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.motion.moves import conditioning_moves, move_seconds
+from nightturn.settings.meaning import MEANING, WEIGHTS
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.unit_runs import runs_of_unit
@@ -24,6 +26,7 @@ from nightturn.trend.series import NEAR
 
 S_PER_H = 3600.0
 DEG_PER_REV = 360.0
+NAMED = frozenset({"id", "schema"})
 NIGHTS_MAX = 5000
 """Runs of one unit that are read at once; of a longer life the newest."""
 TEMP_CLASS_K = 5.0
@@ -37,11 +40,12 @@ class Place:
 
     Attributes:
         fixture: on which.
-        mounted_utc: when the card was written; another card is another mounting.
+        mounted_utc: when the unit was put there; another card is another mounting unless it says that nothing was touched.
         operator: who wrote it.
         transducer: serial of the torque transducer; empty where the rig file gives the factor.
         calibration: id of its record.
         plan: speeds and torque of the measuring passes, in words.
+        settings: what else gives the numbers their meaning, by key, as JSON text.
     """
 
     fixture: str
@@ -50,6 +54,7 @@ class Place:
     transducer: str
     calibration: str
     plan: str
+    settings: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,19 +133,25 @@ def temperatures_degc(cycles: pd.DataFrame) -> Float64s:
     return found
 
 
-def nights_of(root: str | Path, unit: str, columns: list[str]) -> tuple[list[Night], tuple[str, ...]]:
-    """The nights of a unit below a data root, oldest first, over all fixtures, and which runs may be its and cannot be read, with why.
+def nights_of(
+    root: str | Path, unit: str, columns: list[str], newest: int = NIGHTS_MAX
+) -> tuple[list[Night], tuple[str, ...]]:
+    """The nights of a unit below a data root, oldest first, over all fixtures, and which runs may be its and are not read, with why.
 
-    `columns` are those of their cycles.
+    `columns` are those of their cycles; of a longer life the `newest` runs.
 
     Raises:
         RunNotFoundError: no such root, or no run of that unit; names the units that are near.
     """
     found = runs_of_unit(root, unit)
-    unread = tuple(f"{each.run}: {why}" for each in found if each.unit != unit for why in each.unreadable[:1])
-    own = [each for each in found if each.unit == unit][-NIGHTS_MAX:]
-    nights = (_night(Path(root), each, columns) for each in own)
-    return [night for night in nights if night is not None], unread
+    unread = [f"{each.run}: {why}" for each in found if each.unit != unit for why in each.unreadable[:1]]
+    every = [each for each in found if each.unit == unit]
+    if older := len(every[:-newest]):
+        unread.append(f"{older} older runs: only the newest {newest} are read")
+    nights = [night for each in every[-newest:] if (night := _night(Path(root), each, columns)) is not None]
+    other = [night for night in nights if night.settings.card.unit != unit]
+    unread += [f"{night.run}: its card says unit {night.settings.card.unit}" for night in other]
+    return [night for night in nights if night.settings.card.unit == unit], tuple(unread)
 
 
 def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
@@ -157,7 +168,7 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
         ends.append(int(cycles["ts_end"].astype("int64").max()))
     return Night(
         run=summary.run,
-        place=_place(settings),
+        place=place_of(settings),
         settings=settings,
         timezone=summary.timezone,
         started_ts=started_ts,
@@ -193,16 +204,29 @@ def _park_stops(run: Run) -> int:
         return 0
 
 
-def _place(settings: RunSettings) -> Place:
+def place_of(settings: RunSettings) -> Place:
+    """Where and how a unit is measured under these settings."""
     plan = settings.fixture.plan
     hold = (
         f", hold {number(plan.hold.torque_nm)} N·m at {number(plan.hold.speed_rpm)} rpm" if plan.hold else ""
     )
     return Place(
         fixture=settings.fixture.id,
-        mounted_utc=settings.card.mounted_utc,
+        mounted_utc=settings.card.mounting,
         operator=settings.card.operator,
         transducer=settings.fixture.transducer.serial,
         calibration=settings.calibration.id,
         plan=f"slow turn at {number(plan.slow_turn.speed_rpm)} rpm{hold}",
+        settings=_meaning(settings),
     )
+
+
+def _meaning(settings: RunSettings) -> tuple[tuple[str, str], ...]:
+    """What gives numbers their meaning beside what `Place` names."""
+    record = settings.rig_record
+    found = [("rig record", "" if record is None else record.id)]
+    for prefix, part in (("", settings.fixture), ("variant.", settings.variant)):
+        weights = WEIGHTS[type(part)]
+        names = [name for name, weight in weights.items() if weight == MEANING and name not in NAMED]
+        found += [(f"{prefix}{name}", msgspec.json.encode(getattr(part, name)).decode()) for name in names]
+    return tuple(found)
