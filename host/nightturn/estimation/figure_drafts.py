@@ -34,6 +34,7 @@ from nightturn.estimation.remarks import (
     rms_of,
 )
 from nightturn.estimation.ripple import Ripple
+from nightturn.estimation.shifts import Shift
 from nightturn.model.figures import INCOMPLETE, REFUSED, Curve
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.quantities import number, quantity
@@ -69,11 +70,18 @@ class Measured:
     hold_unfit: str = ""
     unheld: tuple[int, int] = (0, 0)
     curves: tuple[Curve, ...] = ()
+    slow_shift: Shift | None = None
+    hold_shift: Shift | None = None
 
     @property
     def legs(self) -> dict[str, Sequence[LegSums]]:
         """The passes by phase."""
         return {SLOW_TURN: self.slow, HOLD: () if self.hold is None else (self.hold,)}
+
+    @property
+    def shifts(self) -> dict[str, Shift | None]:
+        """What moved the torque within a pass, by phase."""
+        return {SLOW_TURN: self.slow_shift, HOLD: self.hold_shift}
 
 
 @dataclass(frozen=True, slots=True)
