@@ -63,6 +63,13 @@ def test_another_unit_is_refused_and_named(
     assert refusal((time, angle, torque), **options) == message
 
 
+def test_a_small_hold_beside_no_friction_at_all_looks_like_volts(arrays: Triple) -> None:
+    time, angle, torque = arrays
+    assert refusal((time, angle, np.where(torque > 2.5, 0.1, 0.0))).startswith(
+        "torque_nm shows 100 mN·m held, without any friction, but 0.67 % of the rated torque; "
+    )
+
+
 def test_a_slow_machine_in_degrees_is_seen_as_well() -> None:
     time, angle, torque = cycle(rpm=1.0, strokes=0)
     assert "looks like degrees" in refusal((time, np.degrees(angle), torque))
