@@ -19,6 +19,8 @@ TURNS = 0.5 / np.pi
 UNITS = (("degrees", DEGREES, "np.radians(angle)"), ("turns", TURNS, "2 * np.pi * angle"))
 TURNS_MAX = 50.0
 """Passes that measure smoothness turn less in one sense (common practice, no source); one turn in degrees is 57."""
+FRICTION_SHARE_MIN = 1e-4
+"""Bearings alone have more of the rated torque (common practice, no source)."""
 HELD_APART = 0.3
 """A hold that is further from the plan's than this share is not its hold."""
 
@@ -110,6 +112,24 @@ def check_held(
             f"at least {number(100 * LOADED_OF_RATED)} %, so it looks like volts or another unit: give N·m, or plan with the "
             "torque that was held"
         )
+
+
+def unproven(free: Unloaded, speeds: Speeds, rated_torque_nm: float, *, given: bool) -> tuple[str, ...]:
+    """What cannot be refused and need not be N·m all the same: a hold that no plan states, and a friction that no bearing has."""
+    out = []
+    if speeds.hold_nm and not given:
+        share = number(100 * speeds.hold_nm / rated_torque_nm, 2)
+        out.append(
+            f"{quantity(speeds.hold_nm, 'N·m')} held, {share} % of the rated torque, is read from torque_nm and checked by nothing: "
+            "if something else was held, torque_nm is volts or another unit; plan says what was held"
+        )
+    if free.both and 0 < free.friction_nm < FRICTION_SHARE_MIN * rated_torque_nm:
+        share = number(100 * free.friction_nm / rated_torque_nm, 2)
+        out.append(
+            f"friction of {quantity(free.friction_nm, 'N·m', digits=2)} is {share} % of the rated torque, less than bearings "
+            "have: check that torque_nm is N·m"
+        )
+    return tuple(out)
 
 
 def _times(held: float, friction_nm: float) -> str:
