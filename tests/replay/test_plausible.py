@@ -188,6 +188,15 @@ def test_a_hold_that_no_plan_states_is_said_to_be_checked_by_nothing(arrays: Tri
     assert figures(arrays, plan=PLAN).notes == ()
 
 
+def test_a_zero_or_a_grid_that_cannot_be_is_named(arrays: Triple) -> None:
+    assert refusal(arrays, zero_nm=-100.0) == (
+        "zero_nm is −100 N·m, 6.67 times the rated torque of 15 N·m, which looks like another unit: give N·m"
+    )
+    assert refusal(arrays, torque_lsb_nm=20.0) == (
+        "all of torque_nm lies within one count of 20 N·m; give a smaller torque_lsb_nm"
+    )
+
+
 def test_a_friction_that_no_bearing_has_is_said(arrays: Triple) -> None:
     """A thousandth of every torque passes as N·m but for that."""
     time, angle, torque = arrays

@@ -25,8 +25,8 @@ HELD_APART = 0.3
 """A hold that is further from the plan's than this share is not its hold."""
 
 
-def check_torque(arrays: Arrays, rated_torque_nm: float) -> None:
-    """Refuse torques that no bench could carry, and a channel that says nothing.
+def check_torque(arrays: Arrays, rated_torque_nm: float, zero_nm: float | None) -> None:
+    """Refuse torques and a zero that no bench could have, and a channel that says nothing.
 
     Raises:
         ValueError: says what the numbers look like.
@@ -37,6 +37,11 @@ def check_torque(arrays: Arrays, rated_torque_nm: float) -> None:
         raise ValueError(
             f"torque_nm reaches {quantity(size, 'N·m')}, {number(size / rated_torque_nm, 3)} times the rated torque of "
             f"{rated}, which looks like mN·m, millivolts or converter counts: give N·m"
+        )
+    if abs(zero_nm or 0.0) > TORQUE_SHARE_MAX * rated_torque_nm:
+        raise ValueError(
+            f"zero_nm is {quantity(zero_nm or 0.0, 'N·m')}, {number(abs(zero_nm or 0.0) / rated_torque_nm, 3)} times the rated torque of "
+            f"{rated}, which looks like another unit: give N·m"
         )
     span = float(np.ptp(torque))
     if span == 0.0:

@@ -114,7 +114,7 @@ def smoothness(
 
 def _found(arrays: Arrays, options: Options) -> SmoothCycles:
     """The cycles of arrays that were checked."""
-    check_torque(arrays, options.rated_torque_nm)
+    check_torque(arrays, options.rated_torque_nm, options.zero_nm)
     stamps = sample_rate(arrays.time_s)
     torque_nm = arrays.torque_nm - (options.zero_nm or 0.0)
     grid, raw = torque_grid(torque_nm, options.rated_torque_nm, options.torque_lsb_nm)
