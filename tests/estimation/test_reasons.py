@@ -200,6 +200,22 @@ def test_a_line_that_may_be_the_rotors_is_a_line_of_the_budget_or_forbids_the_ve
     )
 
 
+def test_a_friction_that_no_bearing_has_is_a_finding_and_no_blemish() -> None:
+    bench = replace(BENCH, friction_nm=0.0012, hold_nm=0.0)
+    low = finish_cycle(cycles_of(record(bench))[0], bench.conditions(), 0, 0, 0, 0).figure("friction_nm")
+    assert low.status == "ok"
+    assert low.reasons == (
+        "Friction is 0.008 % of the rated torque, less than bearings have: check coupling, unit and factor of the torque channel.",
+    )
+    bench = replace(bench, friction_nm=0.0017)
+    assert (
+        finish_cycle(cycles_of(record(bench))[0], bench.conditions(), 0, 0, 0, 0)
+        .figure("friction_nm")
+        .reasons
+        == ()
+    )
+
+
 def test_one_sense_alone_says_what_is_missing() -> None:
     sums = cycles_of(record(BENCH))[0]
     sums.legs = sums.legs[:1]

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from nightturn.estimation.figure_drafts import BEARINGS_SHARE
 from nightturn.model.quantities import fixed, number, quantity
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.replay.arrays import Arrays
@@ -19,8 +20,6 @@ TURNS = 0.5 / np.pi
 UNITS = (("degrees", DEGREES, "np.radians(angle)"), ("turns", TURNS, "2 * np.pi * angle"))
 TURNS_MAX = 50.0
 """Passes that measure smoothness turn less in one sense (common practice, no source); one turn in degrees is 57."""
-FRICTION_SHARE_MIN = 1e-4
-"""Bearings alone have more of the rated torque (common practice, no source)."""
 HELD_APART = 0.3
 """A hold that is further from the plan's than this share is not its hold."""
 
@@ -128,7 +127,7 @@ def unproven(free: Unloaded, speeds: Speeds, rated_torque_nm: float, *, given: b
             f"{quantity(speeds.hold_nm, 'N·m')} held, {share} % of the rated torque, is read from torque_nm and checked by nothing: "
             "if something else was held, torque_nm is volts or another unit; plan says what was held"
         )
-    if free.both and 0 < free.friction_nm < FRICTION_SHARE_MIN * rated_torque_nm:
+    if free.both and 0 < free.friction_nm < BEARINGS_SHARE * rated_torque_nm:
         share = number(100 * free.friction_nm / rated_torque_nm, 2)
         out.append(
             f"friction of {quantity(free.friction_nm, 'N·m', digits=2)} is {share} % of the rated torque, less than bearings "
