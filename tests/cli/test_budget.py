@@ -12,18 +12,23 @@ from tests.storage.scenario import RUN, STARTED_NS
 from tests.storage.store import Night
 
 from nightturn.cli.orders_text import none_text
-from nightturn.daemon.wording import figures_text
+from nightturn.daemon.wording import cycle_text, figures_text, night_text
 from nightturn.demo.scenario import calibration
 from nightturn.demo.summary import FixtureLine, heading, rows
+from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.finish import finish_cycle
-from nightturn.estimation.intervals import half_width
+from nightturn.estimation.intervals import band_text, bands_text, half_width
 from nightturn.model.certificates import Certificate
-from nightturn.model.figures import BUDGET, INTERVAL_IS, REPEATABILITY, CycleRecord
+from nightturn.model.figures import BUDGET, INTERVAL_IS, OK, REPEATABILITY, CycleRecord, Figure
+from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import interval
 from nightturn.model.records import Emit
-from nightturn.model.rows import CYCLES
-from nightturn.storage.runs import open_run
+from nightturn.model.rows import CYCLES, RunEnded
+from nightturn.model.verdicts import DECISION_RULE, NOT_JUDGED
+from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import manifests, write_manifest
+from nightturn.storage.runs import list_runs, open_run
 from nightturn.telemetry import payloads
 from nightturn.telemetry.payloads import Stamp
 
@@ -39,6 +44,7 @@ def cycle(number: int, *, certified: bool) -> CycleRecord:
     assert isinstance(known.uncertainty, Certificate)
     conditions = BENCH.conditions(
         run=RUN,
+        accept=(AcceptLimit("friction_nm", 0.15),),
         certificate=known.uncertainty if certified else None,
         certificate_source=f"certificate {known.certificate}",
     )
@@ -63,24 +69,38 @@ def kept(
     return root, cycles[-1]
 
 
-def test_the_interval_reads_the_same_wherever_it_is_printed(
+BAND = "orders 1 to 1638"  # 0.4 of 4096 bins
+
+
+def demo_line(last: CycleRecord) -> FixtureLine:
+    """What the demo's table has of a cycle."""
+    shown = {
+        figure.name: None if figure.value is None else (figure.value, half_width(figure))
+        for figure in last.figures
+    }
+    statuses = {figure.name: figure.status for figure in last.figures if figure.status != OK}
+    return FixtureLine(
+        "pan-a1", "Q-0117", RUN, 2, 2, shown, None, {}, None, "", last.kind, statuses=statuses, bands=BAND
+    )
+
+
+def test_interval_band_and_verdict_read_the_same_wherever_they_are_printed(
     kept: tuple[Path, CycleRecord], capsys: pytest.CaptureFixture[str]
 ) -> None:
     root, last = kept
     stored = open_run(root).cycles().iloc[-1]
     message = json.loads(payloads.cycle(last, Stamp(1, "b7")))
     served = figures_text(last)
-    shown = {
-        figure.name: (figure.value, half_width(figure)) for figure in last.figures if figure.value is not None
-    }
-    demo = FixtureLine("pan-a1", "Q-0117", RUN, 2, 2, shown, None, {}, None, "", last.kind)  # type: ignore[arg-type]  # no figure lacks its u here
+    demo = demo_line(last)
     printed = " ".join(typed(["runs", str(root), RUN, "--budget"], capsys).out.split())
+    assert message["verdict"] == stored["verdict"] == last.verdict == "accept"
+    assert f"; {last.verdict} (" in cycle_text(last, 2)
     for spec in FIGURES.values():
         figure = last.figure(spec.name)
         wide = half_width(figure)
         if spec.name in OF_MORE_STROKES:
             assert figure.value is wide is None
-            assert f"{spec.name}: no value" in printed
+            assert f"{spec.name}: no value (refused)" in printed
             assert message[spec.name] is message[f"{spec.name}_u95"] is None
             assert math.isnan(stored[spec.name])
             continue
@@ -99,8 +119,78 @@ def test_the_interval_reads_the_same_wherever_it_is_printed(
             figure.u,
             figure.nu,
         )
-    assert served.endswith(f"({INTERVAL_IS[last.kind]})")
-    assert heading(demo) == f"pan-a1 with Q-0117; {INTERVAL_IS[last.kind]}"
+        if spec.waveform:
+            assert band_text(figure) == BAND
+            assert f"{spec.name}: {text}; {INTERVAL_IS[last.kind]}; {BAND}" in printed
+            assert message[f"{spec.name}_band"] == [1, 1638]
+            assert (stored[f"{spec.name}_band_low"], stored[f"{spec.name}_band_high"]) == (1, 1638)
+    assert served.endswith(f"({INTERVAL_IS[last.kind]}; {BAND})")
+    assert heading(demo) == f"pan-a1 with Q-0117; {INTERVAL_IS[last.kind]}; {BAND}"
+
+
+def test_a_figure_that_is_not_judged_says_so_wherever_it_is_printed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    good = cycle(1, certified=True)
+    doubted = tuple(
+        msgspec.structs.replace(each, status=NOT_JUDGED, unseen=(2016, 4032) if each.band else ())
+        if each.status == OK
+        else each
+        for each in good.figures
+    )
+    last = msgspec.structs.replace(good, figures=doubted)
+    Night(tmp_path).add_chunk(10_000, rows=[Emit(CYCLES, last)])
+    printed = " ".join(typed(["runs", str(tmp_path), RUN, "--budget"], capsys).out.split())
+    demo, served = dict(rows(demo_line(last))), figures_text(last)
+    for spec in FIGURES.values():
+        figure = last.figure(spec.name)
+        if figure.value is None:
+            continue
+        text = f"{interval(figure.value, half_width(figure) or math.nan, spec.unit)} (not judged)"
+        band = f"; {BAND} without 2016, 4032" if spec.waveform else ""
+        assert f"{spec.name}: {text}; {INTERVAL_IS[last.kind]}{band}" in printed
+        if spec.heading:
+            assert demo[spec.heading] == text
+        if spec.heading and not spec.of_rated:
+            assert f"{spec.heading} {text}" in served
+    assert served.endswith(f"; {BAND} without 2016, 4032)")
+
+
+def test_bands_that_differ_are_said_by_figure() -> None:
+    ripple, cogging, friction = (
+        Figure(name, 1.0, band=band) for name, band in (("r", (1, 819)), ("c", (1, 1638)), ("f", None))
+    )
+    named = [("ripple", ripple), ("cogging", cogging), ("friction", friction)]
+    assert bands_text(named) == "ripple of orders 1 to 819; cogging of orders 1 to 1638"
+    assert bands_text([*named[1:], ("rms", cogging)]) == BAND
+    assert bands_text([("friction", friction), ("none", Figure("n", None, band=(1, 819)))]) == ""
+
+
+def test_the_nights_verdict_reads_the_same_wherever_it_is_printed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Word, reasons, what would decide and the decision rule in demo, serve, runs, MQTT and API."""
+    limit = LimitVerdict(
+        "friction_nm", "max", "at 3 rpm", 0.118, 0.002, 3.0, 0.15, "undecided", 4, kind=REPEATABILITY
+    )
+    night = NightVerdict(
+        "undecided", ("one reason", "another"), (limit,), ("3 more judged cycles",), 4, 8, rule=DECISION_RULE
+    )
+    Night(tmp_path).add_chunk(10_000, rows=[Emit(CYCLES, cycle(1, certified=False))])
+    files = RealFiles(tmp_path)
+    (manifest,) = manifests(files)
+    write_manifest(files, msgspec.structs.replace(manifest, night_verdict=night))
+    printed = " ".join(typed(["runs", str(tmp_path), RUN], capsys).out.split())
+    demo = rows(msgspec.structs.replace(demo_line(cycle(1, certified=False)), night_verdict=night))
+    served = night_text(night)
+    (listed,) = list_runs(tmp_path)
+    message = json.loads(payloads.run_ended(RunEnded(1, RUN, "plan done", "plan", night), Stamp(1, "b7")))
+    assert listed.night_verdict == night
+    assert message["night_verdict"] == json.loads(msgspec.json.encode(night))
+    for text in (*night.reasons, *night.would_decide, night.word, DECISION_RULE):
+        assert text in printed
+        assert text in served
+        assert text in " ".join(value for _, value in demo)
 
 
 def test_each_figure_has_a_table_with_every_line_and_its_share(

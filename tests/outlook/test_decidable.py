@@ -38,3 +38,37 @@ def test_a_certificate_twice_as_good_leaves_half_as_much_open() -> None:
     half = msgspec.structs.replace(FACTOR, factor_rel=Expanded(expanded=0.005, k=2.0))
     whole, better = (outlook(STATION, VARIANT, certificate=each).decidable[0] for each in (FACTOR, half))
     assert better.open_within == pytest.approx(whole.open_within / 2)
+
+
+@pytest.mark.parametrize(
+    ("limit", "told"),
+    [
+        (
+            Acceptance(max=0.0019),
+            "at 1.9 mN·m, because calibration and guard band leave 2 mN·m open",
+        ),
+        (
+            Acceptance(max=0.15, min=0.146),
+            "at 146 mN·m to 150 mN·m, because calibration and guard band leave 5.9 mN·m open",
+        ),
+        (
+            Acceptance(max=0.15, min=0.13, guard=0.008),
+            "at 130 mN·m to 150 mN·m, because calibration and guard band leave 22 mN·m open",
+        ),
+        (Acceptance(max=0.0021), ""),
+        (Acceptance(max=0.15, min=0.144), ""),
+        (Acceptance(min=0.0001), ""),
+    ],
+)
+def test_a_limit_that_no_unit_can_be_shown_to_keep_is_a_warning(limit: Acceptance, told: str) -> None:
+    """Half of what 1 K changes at 0.1 % of 20 N·m per 10 K, and 0.75 % of the value: 1.96 mN·m and, at 150 mN·m, 2.95."""
+    unsure = Certificate(
+        factor_rel=Expanded(expanded=0.015, k=2.0), full_scale_nm=20.0, tk0_rel_fs_per_10k=0.001
+    )
+    found = [
+        each
+        for each in outlook(STATION, accepting(friction_nm=limit), certificate=unsure).warnings
+        if "nothing can be accepted" in each
+    ]
+    told = f"friction_nm: nothing can be accepted {told} whatever is measured; " if told else ""
+    assert found == ([f"{told}widen the limit, or use a certificate of less uncertainty"] if told else [])

@@ -63,6 +63,13 @@ def test_another_unit_is_refused_and_named(
     assert refusal((time, angle, torque), **options) == message
 
 
+def test_a_small_hold_beside_no_friction_at_all_looks_like_volts(arrays: Triple) -> None:
+    time, angle, torque = arrays
+    assert refusal((time, angle, np.where(torque > 2.5, 0.1, 0.0))).startswith(
+        "torque_nm shows 100 mN·m held, without any friction, but 0.67 % of the rated torque; "
+    )
+
+
 def test_a_slow_machine_in_degrees_is_seen_as_well() -> None:
     time, angle, torque = cycle(rpm=1.0, strokes=0)
     assert "looks like degrees" in refusal((time, np.degrees(angle), torque))
@@ -132,7 +139,9 @@ def test_too_little_that_turns_says_what_is_needed() -> None:
 def test_friction_is_never_a_hold_whatever_the_zero_is(zero_nm: float, friction_nm: float) -> None:
     found = figures(cycle(zero_nm=zero_nm, hold_nm=0.0, friction=lambda way: math.copysign(friction_nm, way)))
     assert [record.setpoint_nm for record in found] == [0.0]
-    assert found.notes == (NO_HOLD,)
+    assert found.notes[-1] == NO_HOLD
+    assert all("less than bearings have" in note for note in found.notes[:-1])
+    assert friction_nm < 0.01 or len(found.notes) == 1
     assert found[0].figure("friction_nm").value == pytest.approx(friction_nm, abs=1e-3)
     assert found[0].figure("zero_nm").value == pytest.approx(zero_nm, abs=1e-3)
     assert found[0].figure("ripple_pp_nm").value is None
@@ -167,6 +176,33 @@ def test_a_hold_of_one_sense_is_found_beside_its_slow_pass(known: dict[str, floa
     found = figures(cycle(ways=(1,), strokes=0), **known)
     assert found[0].setpoint_nm == HOLD_NM
     assert found[0].figure("ripple_pp_nm").value is not None
+
+
+def test_a_hold_that_no_plan_states_is_said_to_be_checked_by_nothing(arrays: Triple) -> None:
+    """Volts of a 4 N·m/V channel look like N·m."""
+    time, angle, torque = arrays
+    said = "held, {} % of the rated torque, is read from torque_nm and checked by nothing: if something else was held, torque_nm is volts "
+    said += "or another unit; plan says what was held"
+    assert figures(arrays).notes == ("5 N·m " + said.format(33),)
+    assert figures((time, angle, torque / 4)).notes == ("1.249 N·m " + said.format("8.3"),)
+    assert figures(arrays, plan=PLAN).notes == ()
+
+
+def test_a_zero_or_a_grid_that_cannot_be_is_named(arrays: Triple) -> None:
+    assert refusal(arrays, zero_nm=-100.0) == (
+        "zero_nm is −100 N·m, 6.67 times the rated torque of 15 N·m, which looks like another unit: give N·m"
+    )
+    assert refusal(arrays, torque_lsb_nm=20.0) == (
+        "all of torque_nm lies within one count of 20 N·m; give a smaller torque_lsb_nm"
+    )
+
+
+def test_a_friction_that_no_bearing_has_is_said(arrays: Triple) -> None:
+    """A thousandth of every torque passes as N·m but for that."""
+    time, angle, torque = arrays
+    assert figures((time, angle, torque / 1000)).notes[0] == (
+        "friction of 100 µN·m is 0.00067 % of the rated torque, less than bearings have: check that torque_nm is N·m"
+    )
 
 
 def test_a_plan_says_that_a_lone_pass_was_a_hold() -> None:

@@ -190,6 +190,9 @@ def test_every_figure_has_its_table_with_both_directions() -> None:
         "breakaway",
         "zero",
     ]
+    assert history_text.head(told(night(0, {})))[-1] == (
+        "± of a course and of its slope is repeatability, 95 %: what the calibration leaves open is common to all its values"
+    )
     for _, rows in tables:
         assert [name for name, _ in rows if name] == ["turning +", "turning −"]
         assert "cycles judged; left out: " in rows[0][1]

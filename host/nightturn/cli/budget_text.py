@@ -9,8 +9,9 @@ import msgspec
 from nightturn.errors import ConfigError
 from nightturn.estimation.budget import shares_pct
 from nightturn.estimation.figures import FIGURES, unit_of
+from nightturn.estimation.intervals import band_text, marked
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.model.figures import INTERVAL_IS, BudgetLine
+from nightturn.model.figures import INTERVAL_IS, OK, BudgetLine, Figure
 from nightturn.model.quantities import fixed, interval, number, quantity
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ MANY = 1000.0
 
 
 class FigureBudget(msgspec.Struct, frozen=True):
-    """A figure with its 95 % half width (None where there is none) and the lines of its budget, shares in per cent."""
+    """A figure with its 95 % half width (None where there is none), the lines of its budget, shares in per cent, and its orders."""
 
     figure: str
     unit: str
@@ -35,6 +36,8 @@ class FigureBudget(msgspec.Struct, frozen=True):
     kind: str
     lines: tuple[BudgetLine, ...]
     shares_pct: tuple[float, ...]
+    status: str = OK
+    band: str = ""
 
 
 class CycleBudget(msgspec.Struct, frozen=True):
@@ -82,8 +85,27 @@ def _figure(name: str, cycle: Mapping[Any, Any], lines: tuple[BudgetLine, ...]) 
     value, u, nu = (_known(cycle[f"{name}{suffix}"]) for suffix in ("", "_u", "_nu"))
     u95 = None if u is None or nu is None else coverage_factor(nu) * u
     return FigureBudget(
-        name, unit_of(name), value, u95, u, nu, str(cycle[f"{name}_kind"]), lines, shares_pct(lines)
+        name,
+        unit_of(name),
+        value,
+        u95,
+        u,
+        nu,
+        str(cycle[f"{name}_kind"]),
+        lines,
+        shares_pct(lines),
+        str(cycle[f"{name}_status"]),
+        _band(name, cycle),
     )
+
+
+def _band(name: str, cycle: Mapping[Any, Any]) -> str:
+    """Which orders it contains, as everywhere; empty where orders mean nothing to it, and in a run of an older version."""
+    low, high = (_known(cycle.get(f"{name}_band_{end}")) for end in ("low", "high"))
+    if low is None or high is None:
+        return ""
+    unseen = tuple(int(order) for order in cycle[f"{name}_unseen"])
+    return band_text(Figure(name, None, band=(int(low), int(high)), unseen=unseen))
 
 
 def _known(value: float | None) -> float | None:
@@ -91,12 +113,13 @@ def _known(value: float | None) -> float | None:
 
 
 def title(figure: FigureBudget) -> str:
-    """`friction_nm: 89.10 ± 0.20 mN·m; ± is of the whole budget`."""
+    """`friction_nm: 89.10 ± 0.20 mN·m (not judged); ± is of the whole budget`."""
     if figure.value is None:
-        return f"{figure.figure}: no value"
+        return f"{figure.figure}: no value ({figure.status})"
     wide = math.inf if figure.u95 is None else figure.u95
-    said = f"{figure.figure}: {interval(figure.value, wide, figure.unit)}"
-    return said if figure.u95 is None else f"{said}; {INTERVAL_IS[figure.kind]}"
+    said = f"{figure.figure}: {marked(interval(figure.value, wide, figure.unit), figure.status)}"
+    said = said if figure.u95 is None else f"{said}; {INTERVAL_IS[figure.kind]}"
+    return f"{said}; {figure.band}" if figure.band else said
 
 
 def rows(figure: FigureBudget) -> list[tuple[str, str, str, str]]:

@@ -15,6 +15,7 @@ NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
 RANGES = ("range", "cycles")
 TURNING = {1: "+", -1: "−"}
 UNKNOWN = "unknown"
+COURSE_INTERVAL = "± of a course and of its slope is repeatability, 95 %: what the calibration leaves open is common to all its values"
 NO_CYCLE = "no figure has a value that can be followed"
 
 
@@ -43,6 +44,8 @@ def head(found: Account) -> list[str]:
     if not any(line.cycles for line in found.courses):
         left = {line.left_out for line in found.courses if line.left_out}
         lines.append(NO_CYCLE + (f"; left out, of each direction: {max(left)}" if left else ""))
+    else:
+        lines.append(COURSE_INTERVAL)
     return lines
 
 

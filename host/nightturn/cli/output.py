@@ -69,7 +69,7 @@ def print_table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) 
     shown = [row for row in (head, *rows) if any(row)]
     widths = [max(len(cell) for cell in column) for column in zip(*shown, strict=True)]
     last = max(VALUE_COLUMNS_MIN, COLUMNS - 2 * len(widths) - sum(widths[:-1]))
-    typer.echo(title)
+    print_text(title, hang=HANG)
     for *cells, value in shown:
         left = "".join(f"{cell.ljust(width)}  " for cell, width in zip(cells, widths[:-1], strict=True))
         for line in broken(value, last):

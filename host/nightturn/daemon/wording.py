@@ -3,7 +3,7 @@
 import math
 
 from nightturn.estimation.figures import FIGURES
-from nightturn.estimation.intervals import half_width
+from nightturn.estimation.intervals import bands_text, half_width, marked
 from nightturn.model.figures import BUDGET, INTERVAL_IS, OK, CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import bytes_text, interval
@@ -28,15 +28,19 @@ def cycle_text(cycle: CycleRecord, planned: int) -> str:
 def figures_text(cycle: CycleRecord) -> str:
     """The figures of a line, each with its 95 % interval and unit, or why there is none; and what the intervals hold."""
     said = ", ".join(f"{spec.heading} {_figure(cycle, spec.name, spec.unit)}" for spec in SHORT)
-    return f"{said} ({INTERVAL_IS[cycle.kind]})"
+    names = {figure.name: figure for figure in cycle.figures}
+    bands = bands_text((spec.heading, names[spec.name]) for spec in SHORT if spec.name in names)
+    return f"{said} ({INTERVAL_IS[cycle.kind]}{f'; {bands}' if bands else ''})"
 
 
 def night_text(verdict: NightVerdict) -> str:
-    """`undecided over 93 of 151 cycles: why; would decide: what`."""
+    """`undecided over 93 of 151 cycles: why; would decide: what; decision rule: which`."""
     said = f"{verdict.word} over {verdict.cycles} of {verdict.planned} cycles: {'; '.join(verdict.reasons)}"
     if verdict.kind == BUDGET:  # repeatability is among the reasons
         said += f"; {INTERVAL_IS[BUDGET]}"
-    return f"{said}; would decide: {'; '.join(verdict.would_decide)}" if verdict.would_decide else said
+    if verdict.would_decide:
+        said += f"; would decide: {'; '.join(verdict.would_decide)}"
+    return f"{said}; decision rule: {verdict.rule}" if verdict.rule else said
 
 
 def stored_text(run: str, amounts: Amounts, missing: int, *, ended: bool) -> str:
@@ -57,5 +61,4 @@ def _figure(cycle: CycleRecord, name: str, unit: str) -> str:
     if figure is None or figure.value is None:
         return "not measured" if figure is None or figure.status == OK else figure.status
     wide = half_width(figure)
-    said = interval(figure.value, math.inf if wide is None else wide, unit)
-    return said if figure.status == OK else f"{said} ({figure.status})"
+    return marked(interval(figure.value, math.inf if wide is None else wide, unit), figure.status)

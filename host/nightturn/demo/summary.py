@@ -10,7 +10,7 @@ from nightturn.demo.night import Night
 from nightturn.errors import RunNotFoundError
 from nightturn.estimation.budget import WITH_TEMPERATURE, comparison
 from nightturn.estimation.figures import FIGURES, ZERO
-from nightturn.estimation.intervals import half_width
+from nightturn.estimation.intervals import bands_text, half_width, marked
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import INTERVAL_IS, OK, CycleRecord, Figure
 from nightturn.model.nights import NightVerdict
@@ -21,12 +21,16 @@ from nightturn.storage.manifest import usable_manifest
 from nightturn.unit_history.account import account_of
 from nightturn.unit_history.headline import headline
 
+SHORT = tuple(spec for spec in FIGURES.values() if spec.heading and not spec.of_rated)
+"""The figures whose bands are said: each once, in N·m."""
+
 
 class FixtureLine(msgspec.Struct, frozen=True):
     """One fixture's line.
 
     `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value; `kind`
-    is what these ± hold, empty without a cycle.
+    is what these ± hold, empty without a cycle, `bands` which orders the waveforms contain. `statuses` has the word of each figure
+    that is not ok.
     `course` is what changed over the night and since when, or how far a limit is off.
     `zero_drift_nm` is the same of the difference between the last cycle's zero and the first one's.
     """
@@ -43,6 +47,8 @@ class FixtureLine(msgspec.Struct, frozen=True):
     stopped: str  # why motion was stopped last, empty when it never was
     kind: str = ""
     course: str = ""
+    statuses: dict[str, str] = {}
+    bands: str = ""
 
 
 def lines(night: Night) -> list[FixtureLine]:
@@ -68,6 +74,8 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         stopped=_stopped(night.tally.events.get(fixture, [])),
         kind=last.kind if last is not None else "",
         course=_course(night, state.unit) if state is not None and state.unit and complete else "",
+        statuses={each.name: each.status for each in last.figures if each.status != OK} if last else {},
+        bands=bands_text((spec.heading, last.figure(spec.name)) for spec in SHORT) if last else "",
     )
 
 
@@ -97,7 +105,7 @@ def _interval(cycle: CycleRecord | None, name: str) -> tuple[float, float | None
 
 
 def _drift(complete: Sequence[CycleRecord]) -> tuple[float, float | None] | None:
-    zeros = [zero for cycle in complete if (zero := cycle.figure(ZERO)).value is not None]
+    zeros = [zero for cycle in complete if (zero := cycle.figure(ZERO)).status == OK]
     if len(zeros) < 2:
         return None
     first, last = _without_temperature(zeros[0]), _without_temperature(zeros[-1])
@@ -116,9 +124,11 @@ def _without_temperature(zero: Figure) -> Figure:
 
 
 def heading(line: FixtureLine) -> str:
-    """Over a fixture's rows: which one, with which unit, and what its ± hold."""
+    """Over a fixture's rows: which one, with which unit, what its ± hold, and which orders its waveforms contain."""
     said = f"{line.fixture} with {line.unit}" if line.unit else line.fixture
-    return f"{said}; {INTERVAL_IS[line.kind]}" if line.kind else said
+    if line.kind:
+        said += f"; {INTERVAL_IS[line.kind]}"
+    return f"{said}; {line.bands}" if line.bands else said
 
 
 def _gaps(rows: Sequence[GapRow]) -> dict[str, dict[str, float]]:
@@ -138,7 +148,10 @@ def _gaps(rows: Sequence[GapRow]) -> dict[str, dict[str, float]]:
 def rows(line: FixtureLine) -> list[tuple[str, str]]:
     """A fixture's line as names and values for people; a figure in per cent of rated torque follows the same in N·m."""
     figures = [
-        (spec.heading, _figure_text(spec.unit, line.figures[spec.name]))
+        (
+            spec.heading,
+            marked(_figure_text(spec.unit, line.figures[spec.name]), line.statuses.get(spec.name, OK)),
+        )
         for spec in FIGURES.values()
         if spec.heading
     ]
@@ -160,6 +173,7 @@ def _verdict_rows(verdict: NightVerdict | None) -> list[tuple[str, str]]:
         ("verdict", verdict.word),
         *(("because", reason) for reason in verdict.reasons),
         *(("would decide", text) for text in verdict.would_decide),
+        *([("decision rule", verdict.rule)] if verdict.rule else []),
     ]
 
 

@@ -5,7 +5,7 @@ All of it from the exact sums of one pass, without a look at other cycles.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import acos, ceil, exp, log, pi
+from math import acos, ceil, erf, exp, log, pi, sqrt
 
 import numpy as np
 
@@ -35,6 +35,8 @@ STILL_SHARE = 0.05
 STILL_DOF = 12
 """Degrees of freedom of a bin before that can be said: by chance it is so in 1e-6 of the bins (chi-square)."""
 STILL_BINS = 3
+STUCK_SPARE = 3.0
+"""So many times as long as white noise would stay at a code is no noise: what a filter leaves of it changes more slowly."""
 NOISY_SHARE = 0.7
 """Of the usual variance inside a bin is left where the torque hardly changes, if noise makes it."""
 COARSE_CODES = 200
@@ -131,7 +133,12 @@ def _leg_findings(leg: LegSums, conditions: Conditions) -> list[Finding]:
     level = _level(leg, cells, conditions)
     if level is not None:
         return [(level, REFUSED)]
-    doubts = (_clipped(leg, cells, conditions), _coarse(leg, cells, conditions), _still(cells))
+    doubts = (
+        _clipped(leg, cells, conditions),
+        _still(cells),
+        _stuck(leg, conditions),
+        _coarse(leg, cells, conditions),
+    )
     return [(doubt, NOT_JUDGED) for doubt in doubts if doubt is not None][:1]
 
 
@@ -194,6 +201,54 @@ def repeats_of_noise(leg: LegSums, cells: Cells) -> int:
     # Without noise a crest repeats its code all the same: a sine of a codes is within one of them for acos(1 - 1/a) of pi.
     height = max((leg.raw_max - leg.raw_min) / 2, 1.0)
     return max(least, ceil(DWELL_SPARE * leg.n * acos(1 - 1 / height) / pi))
+
+
+def _stuck(leg: LegSums, conditions: Conditions) -> str | None:
+    """A stretch of a pass at one code that is longer than its noise, and the torque's own crest, would stay there."""
+    n, total, squares = (_in_order(leg, row) for row in (N, RAW, RAW_SQUARED))
+    seen = n > 0
+    n, total, squares = n[seen], total[seen], squares[seen]
+    code = total // n
+    single = (total == code * n) & (squares == code * total)
+    variance = squares / n - (total / n) ** 2
+    several = ~single & (n > 1)
+    if not several.any() or not single.any():
+        return None
+    begins = ~single | np.concatenate(([True], ~single[:-1] | (code[1:] != code[:-1])))
+    starts = np.flatnonzero(begins)
+    samples = np.where(single[starts], np.add.reduceat(n, starts), 0)
+    at = int(samples.argmax())
+    noise = median(variance[several] * n[several] / (n[several] - 1))
+    if samples[at] < _stays(leg, noise):
+        return None
+    bins = int(np.diff(starts, append=len(n))[at])
+    level = (int(code[starts[at]]) - conditions.zero_count) * conditions.lsb_nm
+    return (
+        f"Torque is at one code, {quantity(level, 'N·m')}, over {fixed(bins * 360 / BINS, 1)} degrees of a pass and "
+        f"{samples[at]} samples, and moves elsewhere: the channel was stuck or held its last value. Check cable and converter."
+    )
+
+
+def _in_order(leg: LegSums, row: int) -> Int64s:
+    """Sums of a pass by angle bin in the order in which it passed them."""
+    turned = np.roll(leg.sums[:, row, :: leg.direction], -_first_place(leg), axis=1)
+    return np.asarray(turned.ravel(), np.int64)
+
+
+def _first_place(leg: LegSums) -> int:
+    """Where the first bin of a pass lies when its bins are read in its sense."""
+    place = leg.first_bin % BINS
+    return place if leg.direction > 0 else BINS - 1 - place
+
+
+def _stays(leg: LegSums, noise: float) -> float:
+    """Samples in a row at one code from which on neither noise of this variance nor a smooth crest is an explanation."""
+    sigma = sqrt(max(noise - 1 / 12, 0.0))
+    same = erf(0.5 / (sqrt(2.0) * sigma)) if sigma > 0 else 1.0
+    if noise < DITHER_VARIANCE or same >= 1.0:
+        height = max((leg.raw_max - leg.raw_min) / 2, 1.0)
+        return DWELL_SPARE * leg.n * acos(1 - 1 / height) / pi
+    return STUCK_SPARE * log(CLIP_CHANCE / leg.n) / log(same)
 
 
 def _still(cells: Cells) -> str | None:

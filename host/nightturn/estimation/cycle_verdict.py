@@ -146,8 +146,8 @@ def _broken_condition(limit: AcceptLimit, seen: Seen) -> str:
     """What condition of the limit does not hold, as a sentence; empty when all hold."""
     turned = seen.turning.get(limit.figure)
     if limit.turning and turned != limit.turning:
-        other = "not known" if turned is None else SENSE[turned]
-        return f"not judged: the limit applies to the {SENSE[limit.turning]} sense, the pass turned in the {other} one"
+        which = "no pass was seen" if turned is None else f"the pass turned in the {SENSE[turned]} one"
+        return f"not judged: the limit applies to the {SENSE[limit.turning]} sense, {which}"
     if limit.at_rpm is not None:
         speed = seen.speeds_rpm.get(limit.figure)
         if not near(speed, limit.at_rpm, SPEED_TOLERANCE):

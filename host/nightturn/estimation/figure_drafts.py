@@ -34,6 +34,7 @@ from nightturn.estimation.remarks import (
     rms_of,
 )
 from nightturn.estimation.ripple import Ripple
+from nightturn.estimation.shifts import Shift
 from nightturn.model.figures import INCOMPLETE, REFUSED, Curve
 from nightturn.model.phases import HOLD, SLOW_TURN
 from nightturn.model.quantities import number, quantity
@@ -44,6 +45,8 @@ NO_FRICTION_SCATTER = "U needs at least two turns a pass or five previous cycles
 ZERO_MOVED_SHARE = 0.02
 """With two passes only, a zero that moved by less than this share of friction is passed over."""
 PASSES_NEEDED = 3
+BEARINGS_SHARE = 1e-4
+"""Bearings alone have more of the rated torque (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +72,18 @@ class Measured:
     hold_unfit: str = ""
     unheld: tuple[int, int] = (0, 0)
     curves: tuple[Curve, ...] = ()
+    slow_shift: Shift | None = None
+    hold_shift: Shift | None = None
 
     @property
     def legs(self) -> dict[str, Sequence[LegSums]]:
         """The passes by phase."""
         return {SLOW_TURN: self.slow, HOLD: () if self.hold is None else (self.hold,)}
+
+    @property
+    def shifts(self) -> dict[str, Shift | None]:
+        """What moved the torque within a pass, by phase."""
+        return {SLOW_TURN: self.slow_shift, HOLD: self.hold_shift}
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +196,7 @@ def friction(basis: Basis) -> Draft:
     if found.passes >= PASSES_NEEDED:  # a drift of zero cancels in two loops, and not in one
         note_loop(draft, found.step_nm, found.loop)
     _note_zero(draft, found)
-    _note_small(draft)
+    _note_small(draft, basis.conditions.rated_torque_nm)
     return draft
 
 
@@ -245,10 +255,18 @@ def _borrow_scatter(friction: Draft, previous_nm: Sequence[float]) -> None:
         friction.note(f"U from the scatter of {len(previous_nm)} previous cycles.")
 
 
-def _note_small(draft: Draft) -> None:
-    """Say when friction cannot be distinguished from none at all: a seal that was left out, a bearing without grease or preload."""
+def _note_small(draft: Draft, rated_torque_nm: float) -> None:
+    """Say when friction cannot be distinguished from none at all, or is less than bearings have.
+
+    A seal that was left out, a bearing without grease or preload, a shaft that nobody coupled, torque in another unit.
+    """
     if draft.value is None or draft.u is None or draft.nu is None:
         return
+    if draft.value < BEARINGS_SHARE * rated_torque_nm:
+        share = number(100 * draft.value / rated_torque_nm, 2)
+        draft.note(
+            f"Friction is {share} % of the rated torque, less than bearings have: check coupling, unit and factor of the torque channel."
+        )
     wide = coverage_factor(draft.nu) * draft.u
     if draft.value < wide:
         draft.note(

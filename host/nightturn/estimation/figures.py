@@ -11,7 +11,7 @@ from nightturn.estimation.budget import Enters, Seen
 from nightturn.estimation.cogging import Cogging
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.figure_drafts import Basis
-from nightturn.estimation.gates import Signals, note_band, note_hole
+from nightturn.estimation.gates import Signals, note_band, note_hole, note_shift
 from nightturn.estimation.quantisation import noise_counts
 from nightturn.estimation.rig_net import (
     AT_TRANSDUCER,
@@ -278,6 +278,9 @@ def _gated(spec: FigureSpec, basis: Basis, signals: Signals, gross: str) -> Draf
     else:
         for phase in phases:
             note_hole(draft, legs.get(phase, ()), basis.conditions.sense)
+    for phase in phases:
+        if not signals.findings.get(phase):  # a channel that clips or sticks shifts as well
+            note_shift(draft, basis.measured.shifts[phase])
     signals.note(draft, phases)
     return draft
 

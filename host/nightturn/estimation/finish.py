@@ -27,6 +27,7 @@ from nightturn.estimation.least_squares import InseparableError
 from nightturn.estimation.noise_model import Estimate
 from nightturn.estimation.rig_net import rig_orders
 from nightturn.estimation.ripple import Ripple, ripple_of, straight
+from nightturn.estimation.shifts import shift_of
 from nightturn.estimation.spectra import declared_orders, drift_and_cable, without_drift
 from nightturn.estimation.symptoms import symptoms_of
 from nightturn.estimation.transfer import Transfer, transfer_of
@@ -177,6 +178,8 @@ def measure(sums: CycleSums, conditions: Conditions) -> Measured:
         hold_unfit=held.unfit,
         unheld=sums.unheld,
         curves=curves_of(turned.laid, held.laid),
+        slow_shift=shift_of(turned.laid, abs(conditions.lsb_nm)),
+        hold_shift=None if held.laid is None else shift_of((held.laid,), abs(conditions.lsb_nm)),
     )
 
 

@@ -26,6 +26,7 @@ from nightturn.estimation.least_squares import InseparableError
 from nightturn.estimation.loop_energy import Loop
 from nightturn.estimation.order_fit import OrdersInseparableError
 from nightturn.estimation.quantiles import coverage_factor
+from nightturn.estimation.shifts import Shift
 from nightturn.estimation.spectra import cogging_order
 from nightturn.estimation.turns import (
     Complex128s,
@@ -51,6 +52,8 @@ ORDERS_NAMED = 5
 NO_LEVELS = "Friction, zero and drift cannot be separated; turn forward, back and forward, a whole turn each."
 LOOP_SHARE = 0.02
 """Half step and loop energy agreed within 0.3 % of friction (simulated, sectors of 15 degrees); more than this is said."""
+SHIFT_TIMES = 2.0
+"""A mean takes half of a shift in the middle of a pass at most, and a peak of one turn in two."""
 LAG_SIGMA = 3.0
 """Standard deviations between the lag of the low orders and the next alignment of the cogging order."""
 
@@ -211,6 +214,19 @@ def note_hole(draft: Draft, legs: Sequence[LegSums], sense: int) -> None:
     if width > HOLE_DEG_MAX:
         draft.note(
             f"No samples over {fixed(width, 0)} degrees from {fixed(start, 0)}°: the mean over a turn lacks them.",
+            NOT_JUDGED,
+        )
+
+
+def note_shift(draft: Draft, shift: Shift | None) -> None:
+    """A torque that shifted within a pass by more than twice the ±, which knows nothing of it."""
+    if draft.value is None or shift is None:
+        return
+    wide = coverage_factor(draft.nu) * draft.u if draft.u is not None and draft.nu is not None else 0.0
+    if shift.size_nm > SHIFT_TIMES * wide:
+        draft.note(
+            f"Torque shifts by {quantity(shift.size_nm, 'N·m', digits=2)} at {fixed(shift.angle_deg, 0)}° of one turn and not of the "
+            "others: a contact, the zero or the load moved during a pass.",
             NOT_JUDGED,
         )
 

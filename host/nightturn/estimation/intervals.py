@@ -1,8 +1,10 @@
 """The 95 % interval of a figure, from its own standard uncertainty and degrees of freedom."""
 
+from collections.abc import Iterable
+
 from nightturn.estimation.draft import combined
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.model.figures import Figure
+from nightturn.model.figures import OK, Figure
 
 
 def half_width(figure: Figure) -> float | None:
@@ -25,3 +27,28 @@ def own_part(figure: Figure) -> tuple[float, float]:
     assert u is not None
     assert nu is not None
     return u, nu
+
+
+def marked(text: str, status: str) -> str:
+    """The text of a figure, with its status where that forbids to believe it: `80.9 ± 0.3 mN·m (not judged)`."""
+    return text if status == OK else f"{text} ({status})"
+
+
+def band_text(figure: Figure) -> str:
+    """Which orders a figure contains and which declared ones it could not see; empty where orders mean nothing to it."""
+    if figure.band is None:
+        return ""
+    low, high = figure.band
+    said = f"orders {low} to {high}"
+    return f"{said} without {', '.join(str(order) for order in figure.unseen)}" if figure.unseen else said
+
+
+def bands_text(named: Iterable[tuple[str, Figure]]) -> str:
+    """The same of several figures under their names, once where it is the same of all; empty without any."""
+    bands: dict[str, list[str]] = {}
+    for name, figure in named:
+        if figure.value is not None and (text := band_text(figure)):
+            bands.setdefault(text, []).append(name)
+    if len(bands) == 1:
+        return next(iter(bands))
+    return "; ".join(f"{' and '.join(names)} of {text}" for text, names in bands.items())

@@ -13,6 +13,8 @@ from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import BUDGET, NU_MANY
+from nightturn.model.quantities import quantity
+from nightturn.model.verdicts import MAX, MIN
 from nightturn.outlook.limit_outlook import AcceptanceOutlook
 
 
@@ -23,6 +25,7 @@ class Decidable:
     Attributes:
         narrowest: no unit, however good, can be shown to keep an upper limit below this; with the guard band in it.
         open_within: a figure this near to its limit is never decided.
+        guard: the band beside the limit in which nothing is accepted.
     """
 
     figure: str
@@ -31,6 +34,7 @@ class Decidable:
     limit: float
     narrowest: float
     open_within: float
+    guard: float
 
 
 def decidable(accepted: Sequence[AcceptanceOutlook], conditions: Conditions) -> tuple[Decidable, ...]:
@@ -45,11 +49,36 @@ def decidable(accepted: Sequence[AcceptanceOutlook], conditions: Conditions) -> 
             limit,
             narrowest=_expanded_nm(each.figure, 0.0, conditions) * limit / limit_nm + each.limit.guard,
             open_within=_expanded_nm(each.figure, abs(limit_nm), conditions) * limit / limit_nm,
+            guard=each.limit.guard,
         )
         for each in accepted
         for bound, limit, limit_nm in each.bounds
         if limit_nm
     )
+
+
+def never_accepted(found: Sequence[Decidable]) -> tuple[str, ...]:
+    """A sentence for each limit that no unit can be shown to keep on this rig, however good it is and however many cycles run."""
+    out = []
+    for each in found:
+        lower = next((low for low in found if (low.figure, low.bound) == (each.figure, MIN)), None)
+        if each.bound != MAX:
+            continue
+        if lower is None:
+            room, open_within, between = each.limit, each.narrowest, quantity(each.limit, each.unit)
+        else:
+            room, open_within = (
+                each.limit - lower.limit,
+                each.open_within + lower.open_within + 2 * each.guard,
+            )
+            between = f"{quantity(lower.limit, each.unit)} to {quantity(each.limit, each.unit)}"
+        if room <= open_within:
+            out.append(
+                f"{each.figure}: nothing can be accepted at {between}, because calibration and guard band leave "
+                f"{quantity(open_within, each.unit, digits=2)} open whatever is measured; widen the limit, or use a certificate of "
+                "less uncertainty"
+            )
+    return tuple(out)
 
 
 def _expanded_nm(figure: str, size_nm: float, conditions: Conditions) -> float:

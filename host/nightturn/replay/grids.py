@@ -54,7 +54,7 @@ def torque_grid(torque: Float64s, rated_torque_nm: float, lsb_nm: float | None) 
     """The torques in counts, and the grid that takes them back.
 
     Raises:
-        ValueError: a grid too fine for 24 bit counts.
+        ValueError: a grid too fine for 24 bit counts, or too coarse for the torques.
     """
     if lsb_nm is not None and not (np.isfinite(lsb_nm) and lsb_nm > 0):
         raise ValueError(f"torque_lsb_nm is {lsb_nm}; it must be positive")
@@ -66,7 +66,12 @@ def torque_grid(torque: Float64s, rated_torque_nm: float, lsb_nm: float | None) 
             f"{quantity(found, 'N·m')}; give a larger torque_lsb_nm"
         )
     offset = _common_offset(counts)
-    return Grid(found, -offset), np.rint(counts - offset).astype(np.int32)
+    raw = np.rint(counts - offset).astype(np.int32)
+    if raw.min() == raw.max():
+        raise ValueError(
+            f"all of torque_nm lies within one count of {quantity(found, 'N·m')}; give a smaller torque_lsb_nm"
+        )
+    return Grid(found, -offset), raw
 
 
 def _spacing(torque: Float64s) -> float | None:

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from nightturn.estimation.figure_drafts import BEARINGS_SHARE
 from nightturn.model.quantities import fixed, number, quantity
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.replay.arrays import Arrays
@@ -23,8 +24,8 @@ HELD_APART = 0.3
 """A hold that is further from the plan's than this share is not its hold."""
 
 
-def check_torque(arrays: Arrays, rated_torque_nm: float) -> None:
-    """Refuse torques that no bench could carry, and a channel that says nothing.
+def check_torque(arrays: Arrays, rated_torque_nm: float, zero_nm: float | None) -> None:
+    """Refuse torques and a zero that no bench could have, and a channel that says nothing.
 
     Raises:
         ValueError: says what the numbers look like.
@@ -35,6 +36,11 @@ def check_torque(arrays: Arrays, rated_torque_nm: float) -> None:
         raise ValueError(
             f"torque_nm reaches {quantity(size, 'N·m')}, {number(size / rated_torque_nm, 3)} times the rated torque of "
             f"{rated}, which looks like mN·m, millivolts or converter counts: give N·m"
+        )
+    if abs(zero_nm or 0.0) > TORQUE_SHARE_MAX * rated_torque_nm:
+        raise ValueError(
+            f"zero_nm is {quantity(zero_nm or 0.0, 'N·m')}, {number(abs(zero_nm or 0.0) / rated_torque_nm, 3)} times the rated torque of "
+            f"{rated}, which looks like another unit: give N·m"
         )
     span = float(np.ptp(torque))
     if span == 0.0:
@@ -110,6 +116,24 @@ def check_held(
             f"at least {number(100 * LOADED_OF_RATED)} %, so it looks like volts or another unit: give N·m, or plan with the "
             "torque that was held"
         )
+
+
+def unproven(free: Unloaded, speeds: Speeds, rated_torque_nm: float, *, given: bool) -> tuple[str, ...]:
+    """What cannot be refused and need not be N·m all the same: a hold that no plan states, and a friction that no bearing has."""
+    out = []
+    if speeds.hold_nm and not given:
+        share = number(100 * speeds.hold_nm / rated_torque_nm, 2)
+        out.append(
+            f"{quantity(speeds.hold_nm, 'N·m')} held, {share} % of the rated torque, is read from torque_nm and checked by nothing: "
+            "if something else was held, torque_nm is volts or another unit; plan says what was held"
+        )
+    if free.both and 0 < free.friction_nm < BEARINGS_SHARE * rated_torque_nm:
+        share = number(100 * free.friction_nm / rated_torque_nm, 2)
+        out.append(
+            f"friction of {quantity(free.friction_nm, 'N·m', digits=2)} is {share} % of the rated torque, less than bearings "
+            "have: check that torque_nm is N·m"
+        )
+    return tuple(out)
 
 
 def _times(held: float, friction_nm: float) -> str:

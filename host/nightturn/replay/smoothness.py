@@ -38,7 +38,7 @@ from nightturn.replay.loaded import LOADED_OF_RATED, unloaded
 from nightturn.replay.lost import filled, taken_out
 from nightturn.replay.options import Options, checked_options
 from nightturn.replay.passes import passes_of
-from nightturn.replay.plausible import check_angle, check_held, check_speeds, check_torque
+from nightturn.replay.plausible import check_angle, check_held, check_speeds, check_torque, unproven
 from nightturn.replay.smooth_cycles import SmoothCycles
 from nightturn.replay.stamps import Stamps, sample_rate
 from nightturn.settings.rig import FILTER_U_REL, CyclePlan
@@ -54,10 +54,11 @@ NO_HOLD = (
 
 @dataclass(frozen=True, slots=True)
 class Commands:
-    """What was commanded, and what the channel reads without torque, N·m of its grid."""
+    """What was commanded, what the channel reads without torque, N·m of its grid, and what of it nothing proves."""
 
     speeds: Speeds
     zero_nm: float
+    notes: tuple[str, ...] = ()
 
 
 def smoothness(
@@ -113,14 +114,14 @@ def smoothness(
 
 def _found(arrays: Arrays, options: Options) -> SmoothCycles:
     """The cycles of arrays that were checked."""
-    check_torque(arrays, options.rated_torque_nm)
+    check_torque(arrays, options.rated_torque_nm, options.zero_nm)
     stamps = sample_rate(arrays.time_s)
     torque_nm = arrays.torque_nm - (options.zero_nm or 0.0)
     grid, raw = torque_grid(torque_nm, options.rated_torque_nm, options.torque_lsb_nm)
     series = Series(stamps.index, angle_counts(arrays.angle_rad, options.counts_per_rev), raw)
     commands = _commands(series, stamps.rate_hz, grid, options)
     records = _records(arrays, series, grid, commands, _conditions(options, stamps, grid, commands.speeds))
-    notes = [*arrays.notes, *stamps.notes, *options.notes]
+    notes = [*arrays.notes, *stamps.notes, *options.notes, *commands.notes]
     if not commands.speeds.hold_nm and options.plan is None:
         notes.append(NO_HOLD)
     return SmoothCycles(records, notes)
@@ -139,7 +140,7 @@ def _commands(series: Series, rate_hz: int, grid: Grid, options: Options) -> Com
         speeds = planned(options.plan)
         check_speeds(passes, speeds)
     check_held(passes, free, speeds, rated_nm, given=given)
-    return Commands(speeds, free.zero_nm)
+    return Commands(speeds, free.zero_nm, unproven(free, speeds, rated_nm, given=given))
 
 
 def _conditions(options: Options, stamps: Stamps, grid: Grid, speeds: Speeds) -> Conditions:
