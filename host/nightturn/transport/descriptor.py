@@ -13,12 +13,12 @@ from weakref import WeakKeyDictionary
 from nightturn.transport.port import OnBytes, OnLost
 from nightturn.world import Clock
 
-READ_BYTES = 4096
-"""At most at a time: 70 ms of samples at 10 kS/s. A tty gives no more at a time anyway."""
+READ_BYTES = 2048
+"""At most at a time: 36 ms of samples at 10 kS/s. 64 lines by turns take 20 ms, so that each has a lease that soon after a stall."""
 MORE_BYTES = READ_BYTES * 3 // 4
-"""A read of so many says that more may wait: a tty gives a few bytes less than it was asked for. Two polls of a USB line bring less."""
-ROUNDS_MAX = 8
-"""Of reading by turns, at most, before the loop does what else there is: half a second of samples, some 0.1 s for 64 fixtures."""
+"""A read of so many says that more may wait: a tty may give less than it has. A poll of a USB line at 10 kS/s brings less than that."""
+ROUNDS_MAX = 16
+"""Of reading by turns, at most, before the loop does what else there is: half a second of samples, 0.3 s for 64 fixtures."""
 WRITE_BACKLOG_MAX = 64 * 1024  # the device answers within ms; more waiting means that nobody reads
 
 
