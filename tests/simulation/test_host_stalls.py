@@ -142,12 +142,13 @@ def test_slow_turns_one_after_another_cost_no_lease_while_the_samples_come(
 
     async def act() -> None:
         scene = hall_scene(tmp_path, place, rng)
-        assert isinstance(scene.port, HallPort)
+        port = scene.port
+        assert isinstance(port, HallPort)
         await scene.until(lambda: scene.moving)
         for _ in range(3):
             await asyncio.sleep(rng.uniform(1.0, 1.5))
-            scene.port.slow_turns = [*SLOW_TURNS_S] * 2
-            await scene.until(lambda: not scene.port.slow_turns)
+            port.slow_turns = [*SLOW_TURNS_S] * 2
+            await scene.until(lambda: not port.slow_turns)
         await still_turns(scene)
 
     run(act)

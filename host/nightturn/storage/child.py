@@ -7,7 +7,7 @@ import socket
 import struct
 import subprocess
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from types import TracebackType
@@ -72,6 +72,7 @@ class Child:
         *,
         at_once: bool = False,
         answer_s: float | None = None,
+        environment: Mapping[str, str] | None = None,
     ) -> None:
         self._command = command
         self._wording = wording
@@ -79,6 +80,7 @@ class Child:
         self._held = tuple(held)
         self._at_once = at_once
         self._answer_s = answer_s
+        self._environment = environment or {}
         self._one_at_a_time = threading.Lock()
         self._child: _Child | None = None
         self._closed = False
@@ -155,7 +157,7 @@ class Child:
                     stdin=subprocess.DEVNULL,
                     stdout=subprocess.DEVNULL,  # the daemon's may be read by a machine
                     pass_fds=(theirs.fileno(), *self._held),
-                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1", **self._environment},
                     start_new_session=True,  # Ctrl-C is for the daemon
                 )
             except OSError as problem:

@@ -14,6 +14,13 @@ from nightturn.storage.sealer import Refused, ToPack, ToWrite
 
 COMMAND = (sys.executable, "-P", "-m", "nightturn.storage.sealing_child")
 WORDING = Wording("the process that seals", "sealing_process_ended", "the tape is kept and sealed later")
+GIVES_BACK = {
+    "MALLOC_ARENA_MAX": "1",
+    "MALLOC_MMAP_THRESHOLD_": str(4 << 20),
+    "MALLOC_TRIM_THRESHOLD_": str(1 << 20),
+}
+"""So that memory which a job has freed goes back to the system, as mallopt(3) of glibc has it. Six segments of 375 s at 10 kS/s sealed one after
+another: 176 MB at the peak and 128 between two, where it was 187 and 172."""
 JOB_S = 300.0
 SLOWEST_BYTES_PER_S = 100_000.0
 """A job has `JOB_S` and a second for each so many bytes of its segment: eight minutes for a default chunk at 10 kS/s, which takes one or
@@ -47,7 +54,7 @@ class ChildSealer(Child):
         self._root = root
         self._patience = patience
         held = [each for each in (lock, beside) if each >= 0]
-        super().__init__(command, WORDING, (str(root),), held, at_once=True)
+        super().__init__(command, WORDING, (str(root),), held, at_once=True, environment=GIVES_BACK)
 
     def write(self, segment_path: str, plans: Sequence[ChunkPlan], rows: Sequence[Emit]) -> Sealed:
         """As `seal.write_chunks`, in the child.
