@@ -12,8 +12,9 @@ from tests.simulation.scene import open_scene, run, settings_of
 from tests.storage.crash_states import MemoryFiles
 from tests.storage.scenario import FixedClock, plan_for
 
-from nightturn.bench.rounds import EARLY_PART, next_round
+from nightturn.bench.rounds import EARLY_PART, Beat, next_round
 from nightturn.bench.safekeeping import Finished, Safekeeping
+from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.model.device import Findings
 from nightturn.model.facts import Failure, Synced
 from nightturn.world import World, boundless
@@ -31,6 +32,27 @@ def test_a_round_is_a_multiple_of_the_period_and_comes_within_one_of_them(
 
 def test_a_timer_that_fires_a_little_early_is_followed_by_the_next_round_and_not_by_the_same() -> None:
     assert next_round(4.999999, 1.0) == 6.0
+
+
+def test_a_beat_that_a_late_loop_makes_in_another_way_is_not_made_twice_and_keeps_its_time() -> None:
+    at_s: list[float] = []
+
+    async def act() -> None:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, VirtualLoop)
+        beat = Beat(loop, 0.1, lambda: at_s.append(round(loop.time(), 3)))
+        await asyncio.sleep(0.15)
+        loop._virtual.now_s += 0.1  # the loop is held up
+        late = [beat.late]
+        beat.made()
+        late.append(beat.late)
+        await asyncio.sleep(0.2)
+        beat.cancel()
+        assert [*late, beat.late] == [True, False, False]
+        await asyncio.sleep(1.0)
+
+    run(act)
+    assert at_s == [0.1, 0.3, 0.4]
 
 
 def test_stations_that_started_at_different_times_sync_at_the_same_ones(tmp_path: Path) -> None:

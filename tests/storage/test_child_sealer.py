@@ -26,7 +26,7 @@ from typing_extensions import override
 from nightturn.errors import StorageError
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan
-from nightturn.storage.child_sealer import ROWS_A_MESSAGE, ChildSealer
+from nightturn.storage.child_sealer import JOB_S, ROWS_A_MESSAGE, ChildSealer
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
 from nightturn.storage.recovery import recover
@@ -102,6 +102,50 @@ def test_a_process_that_dies_at_any_stage_leaves_the_same_files_in_the_end(
 
     assert tape.left() == undisturbed
     assert len(set(begun)) == len(STAGES)  # each death was answered by a process of its own
+
+
+def test_a_process_that_hangs_is_ended_when_its_time_is_up_and_another_one_does_its_work(
+    tmp_path: Path, undisturbed: dict[str, bytes]
+) -> None:
+    lengths: list[int] = []
+
+    def patience(length: int) -> float:
+        """None at all for the first job of the first process, which hangs."""
+        lengths.append(length)
+        if len(lengths) == 1:
+            return 0.1
+        stage_file(tmp_path).unlink(missing_ok=True)
+        return 120.0
+
+    with ChildSealer(tmp_path, command=COMMAND, patience=patience) as sealer:
+        tape = Tape(tmp_path, sealer)
+        stage_file(tmp_path).write_text(f"hang {dying_child.RAW_RENAMED}", encoding="utf-8")
+        for _ in STAGES:
+            tape.seal()
+        assert sealer.hung == 1
+    left = tape.left()
+    assert left == undisturbed
+    assert lengths[0] == lengths[1] > 1000  # the same segment
+    assert len(lengths) == 2 * len(STAGES) + 1  # each is written and compressed
+
+
+def test_a_process_that_hangs_each_time_leaves_the_segment_to_a_later_attempt(tmp_path: Path) -> None:
+    with ChildSealer(tmp_path, command=COMMAND, patience=lambda _length: 0.1) as sealer:
+        tape = Tape(tmp_path, sealer)
+        stage_file(tmp_path).write_text(f"hang {dying_child.BEFORE}", encoding="utf-8")
+        path, plan = tape.finished()
+        with pytest.raises(StorageError, match=r"has not answered within 0.1 s, 2 times at the same work"):
+            tape.journal.seal(path, plan, rows_of_every_dataset())
+        assert sealer.hung == 2
+    found = recover(RealFiles(tmp_path), FIXTURE).leftovers
+    assert next(left.segment.last_record_no for left in found) == plan.last
+
+
+def test_a_job_has_minutes_and_more_for_a_longer_segment(tmp_path: Path) -> None:
+    sealer = ChildSealer(tmp_path)
+    (tmp_path / "long.ntj").write_bytes(bytes(17_000_000))
+    assert sealer._limit_s("absent.ntj") == JOB_S
+    assert sealer._limit_s("long.ntj") == JOB_S + 170.0
 
 
 def test_a_process_that_always_dies_leaves_the_segment_to_a_later_attempt_or_to_recovery(

@@ -19,7 +19,7 @@ from nightturn.bench.following import follows
 from nightturn.bench.ledger import Ledger
 from nightturn.bench.line import Line
 from nightturn.bench.proof import Proof
-from nightturn.bench.rounds import next_round
+from nightturn.bench.rounds import Beat
 from nightturn.bench.safekeeping import Finished, Safekeeping
 from nightturn.bench.shell import Shell
 from nightturn.bench.telling import Sink, Telling
@@ -107,7 +107,7 @@ class Station:
         self.losses = Losses()
         self.durable_through = -1
         self._world = world
-        self._line = Line(fixture, port, self._step, self._line_changed)
+        self._line = Line(fixture, port, self._received, self._line_changed)
         self._journal = journal
         self._keeping = Safekeeping(fixture, world, journal, self._kept)
         self._figuring = Figuring(fixture, finisher or OffloadFinisher(world), self._fact)
@@ -117,7 +117,7 @@ class Station:
         self._run = ""
         self._ledger: Ledger | None = None
         self._loop = asyncio.get_running_loop()
-        self._timers: dict[str, asyncio.TimerHandle] = {}
+        self._timers: dict[str, asyncio.TimerHandle | Beat] = {}
         self._close_task: asyncio.Task[None] | None = None
 
     def start(self, opened: RunOpened, segment: str = "", setting: facts.Setting | None = None) -> None:
@@ -434,6 +434,14 @@ class Station:
     def _line_changed(self, fact: facts.LinkFact) -> None:
         self._fact(facts.LINK, fact)
 
+    def _received(self, records: Sequence[Record]) -> None:
+        """What a read brought. A control tick that is due comes right behind it, not behind all other lines: no lease waits for them."""
+        self._step(records)
+        control = self._timers.get("control")
+        if isinstance(control, Beat) and control.late:
+            control.made()
+            self._control()
+
     def _control(self) -> None:
         clock = self._world.clock
         self._step([Tick(clock.monotonic_ns(), clock.utc_ns(), self.core.effects_crc)])
@@ -458,17 +466,4 @@ class Station:
             self._line.lost(why)
 
     def _again(self, name: str, period_s: float, call: Callable[[], None], *, in_step: bool = False) -> None:
-        """Call at a fixed cadence, without drift; a late loop skips what it missed. In step: all stations at the same moments."""
-        start = self._loop.time()
-        due = next_round(start, period_s) if in_step else start + period_s
-
-        def fire() -> None:
-            nonlocal due
-            if self._shell.closing or self.crashed is not None:
-                return
-            call()
-            now = self._loop.time()
-            due = next_round(now, period_s) if in_step else max(due + period_s, now + period_s / 10)
-            self._timers[name] = self._loop.call_at(due, fire)
-
-        self._timers[name] = self._loop.call_at(due, fire)
+        self._timers[name] = Beat(self._loop, period_s, call, in_step=in_step)

@@ -139,8 +139,9 @@ def parts(segment: Segment, plan: ChunkPlan) -> Iterator[pa.Table]:
         rest = pa.concat_tables([rest, piece])
         while rest.num_rows >= ROW_GROUP_ROWS:
             some = True
-            yield rest.slice(0, ROW_GROUP_ROWS).combine_chunks()
-            rest = rest.slice(ROW_GROUP_ROWS)
+            part = rest.slice(0, ROW_GROUP_ROWS).combine_chunks()
+            rest = rest.slice(ROW_GROUP_ROWS) if rest.num_rows > ROW_GROUP_ROWS else SCHEMA.empty_table()
+            yield part  # with nothing beside it in memory: the pieces that it is made of are as large
     if rest.num_rows or not some:
         yield rest.combine_chunks()
 
