@@ -31,6 +31,12 @@ CutTo = Annotated[
     Path | None,
     typer.Option("--cut", metavar="FILE", help="Write that stretch as a tape of its own, which replays."),
 ]
+WhatIfFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--what-if", metavar="FILE", help="Under other limits: [accept] and [fixture.protect] of this file."
+    ),
+]
 
 
 def run(
@@ -50,6 +56,7 @@ def run(
     until: Until = "",
     around: Around = "",
     cut: CutTo = None,
+    limits: WhatIfFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Feed a tape to the core and say `identical`, or show every difference.
@@ -60,10 +67,14 @@ def run(
     damage. Ends with 1 when anything differs or is damaged.
 
     With --at 03:12 it shows that minute instead: how the fixture stood, what it was given, what it decided and why, what the sensors showed; from
-    the nearest snapshot on, so that nothing before is read.
+    the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits: which cycles would be judged
+    otherwise, and when motion would first have been commanded otherwise; behind that the tape shows figures only.
     """
     from nightturn.replay.verdict import Options
 
+    if limits is not None:
+        _what_if(log, fixture, run_id, limits, as_json=as_json)
+        return
     if at or until or around or cut:
         _show(log, fixture, run_id, (at, until, around), cut, as_json=as_json)
         return
@@ -120,3 +131,24 @@ def _print_stretch(shown: "Shown", zone: str) -> None:
     print_table("sensors", replay_text.SECONDS_HEAD, replay_text.second_rows(shown, zone))
     for each in shown.missing:
         print_text(f"damaged: {each}", hang="  ")
+
+
+def _what_if(log: Path, fixture: str, run_id: str, file: Path, *, as_json: bool) -> None:
+    """The tape against other limits."""
+    from nightturn.cli import replay_text
+    from nightturn.cli.output import print_json, print_text
+    from nightturn.estimation.figures import FIGURES
+    from nightturn.replay.asked import zone_of_tape
+    from nightturn.replay.tapes import tape_of
+    from nightturn.replay.what_if import what_if
+    from nightturn.settings.limits import load_limits
+    from nightturn.settings.validate import RAW_LIMIT
+
+    limits = load_limits(file, FIGURES, (RAW_LIMIT,))
+    tape = tape_of(log, fixture, run_id)
+    found = what_if(tape, limits)
+    if as_json:
+        print_json(found)
+        return
+    for text in replay_text.what_if_lines(found, zone_of_tape(log, fixture, tape)):
+        print_text(text, hang="  ")

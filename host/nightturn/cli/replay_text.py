@@ -2,6 +2,7 @@
 
 from nightturn.model.quantities import fixed
 from nightturn.replay.shown_again import Second, Shown
+from nightturn.replay.what_if import WhatIf
 from nightturn.storage.zones import local_text
 from nightturn.trend.series import NEAR
 
@@ -24,6 +25,34 @@ def second_rows(shown: Shown, zone: str) -> list[tuple[str, ...]]:
     """What the sensors showed."""
     step = -(-len(shown.seconds) // EVERY) or 1
     return [_second(row, zone) for row in shown.seconds[::step]]
+
+
+def what_if_lines(found: WhatIf, zone: str) -> list[str]:
+    """What other limits would have changed."""
+    said = []
+    if found.now is not None:
+        was = found.was.word if found.was is not None else "none"
+        said.append(f"the night: {was} as recorded, {found.now.word} under these limits")
+        said += [f"because {each}" for each in found.now.reasons]
+    else:
+        said.append("no cycle was finished, so nothing is judged")
+    count = len(found.otherwise)
+    said.append(f"{count} of {found.cycles} cycles would be judged otherwise")
+    if found.otherwise:
+        first = found.otherwise[0]
+        said.append(
+            f"the first: cycle {first.cycle_no}, {local_text(first.ts, zone)}: {first.was}, now {first.now}"
+        )
+    if found.differs_ts is None:
+        said.append("motion would have been commanded as it was")
+    else:
+        said.append(
+            f"motion would first have been commanded otherwise at {local_text(found.differs_ts, zone)}: {found.differs}"
+        )
+        said.append(
+            "behind that the tape does not show what would have happened: only figures are said of it"
+        )
+    return [*said, *(f"damaged: {each}" for each in found.missing)]
 
 
 def _second(row: Second, zone: str) -> tuple[str, ...]:

@@ -42,7 +42,7 @@ def stretch_of(log: Path, fixture: str, run: str, at: str, until: str, around: s
             allowed="--at TIME, --at TIME --until TIME, or --around EVENT",
         )
     tape = tape_of(log, fixture, run)
-    zone = _zone(log, fixture, tape)
+    zone = zone_of_tape(log, fixture, tape)
     span = span_of(tape)
     if around:
         begin = _event(log, fixture, tape, around) - MINUTE_NS // 2
@@ -54,7 +54,7 @@ def stretch_of(log: Path, fixture: str, run: str, at: str, until: str, around: s
     return Asked(tape, begin, end, zone)
 
 
-def _zone(log: Path, fixture: str, tape: Tape) -> str:
+def zone_of_tape(log: Path, fixture: str, tape: Tape) -> str:
     """The zone of the bench: from the run's record, else from the tape itself, else UTC."""
     if fixture and tape.run:
         manifest = usable_manifest(RealFiles(log), fixture, tape.run)

@@ -46,7 +46,7 @@ def load_rig(path: Path, overrides: Sequence[str] = (), *, figures: Collection[s
     Raises:
         ConfigError: with file, table, key, value and what is allowed; a `ManyMistakesError` when there are several.
     """
-    table = _read_toml(path)
+    table = read_toml(path)
     overridden = dict(apply_override(table, argument) for argument in overrides)
     place = Place(str(path), overridden=overridden)
     raise_mistakes(listed_once(shape_mistakes(table, Rig, place)))
@@ -75,7 +75,7 @@ def load_variant(folder: Path, name: str, *, figures: Collection[str] | None = N
             where=str(path.parent),
             allowed=listed(known),
         )
-    table = _read_toml(path)
+    table = read_toml(path)
     place = Place(str(path))
     raise_mistakes(listed_once(shape_mistakes(table, Variant, place)))
     variant = msgspec.convert({"name": name, **table}, Variant)
@@ -124,7 +124,7 @@ def root_named(path: Path) -> Path:
     Raises:
         ConfigError: the file cannot be read, or `bench.data` is no text.
     """
-    part = _read_toml(path).get("bench", {})
+    part = read_toml(path).get("bench", {})
     data = part.get("data", BenchPart(lab="").data) if isinstance(part, dict) else None
     if not isinstance(data, str):
         raise ConfigError("names no folder", where=f"{path}: bench.data", allowed="a text, or --data FOLDER")
@@ -240,7 +240,12 @@ def _device_of(port: str) -> str:
     return os.path.realpath(port) if port.startswith("/") else port
 
 
-def _read_toml(path: Path) -> dict[str, object]:
+def read_toml(path: Path) -> dict[str, object]:
+    """A TOML file as tables.
+
+    Raises:
+        ConfigError: there is none, it is too large, or it is no TOML; names the line.
+    """
     text = _read_text(path)
     try:
         return tomllib.loads(text)
