@@ -91,7 +91,7 @@ def _print(found: "Account") -> None:
     if found.watch:
         print_text(f"watch: {found.watch}", hang="  ")
     if found.causes:
-        print_pairs("consistent with", [("", text) for text in found.causes])
+        print_pairs("consistent with", history_text.cause_rows(found))
 
 
 def _print_load(root: Path, unit: str, line: "SnLine | None", *, as_json: bool) -> None:

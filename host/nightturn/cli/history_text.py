@@ -98,6 +98,20 @@ def _rows(line: CourseLine) -> list[tuple[str, str]]:
     ]
 
 
+def cause_rows(found: Account) -> list[tuple[str, str]]:
+    """What the first change is consistent with, and others that say something else, each with its figure and when it was."""
+    rows = [("", text) for text in found.causes]
+    told = {line.names for line in found.asked[:1]}
+    for line in found.asked[1:]:
+        if line.names in told:
+            continue
+        told.add(line.names)
+        when = short(local_text(line.changed_ts, found.timezone))
+        rows.append((f"{line.title} {TURNING[line.direction]}", f"change of {when}:"))
+        rows += [("", text) for text in line.said]
+    return rows
+
+
 def load_rows(each: LoadLine) -> list[tuple[str, str]]:
     """What was carried, and what of it is damage."""
     rows = [

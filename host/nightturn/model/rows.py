@@ -162,6 +162,8 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
         suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.
         changed_cycle_no, changed_strokes, ts_changed: the newest change; ts_changed_from, ts_changed_to, cycle numbers alike: its 90 % set.
             A number is None where the cycle is of an earlier run of the unit.
+        causes: what that change is consistent with, by the keys of the table, best first; because: the same in sentences, with what competes and what
+            to measure next.
         level, level_half: where the figure is, ± 95 %.
         slope_per_stroke, slope_per_hour: with standard uncertainty `_u` and 95 % interval `_half`.
         limit, limit_bound: the nearest one ahead; with 95 % not reached before so many strokes or hours more.
@@ -193,6 +195,8 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     ts_changed: int | None = None
     ts_changed_from: int | None = None
     ts_changed_to: int | None = None
+    causes: str | None = None
+    because: str | None = None
     level: float | None = None
     level_half: float | None = None
     slope_per_stroke: float | None = None

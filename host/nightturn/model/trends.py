@@ -51,6 +51,13 @@ class Rate(msgspec.Struct, frozen=True):
     said: str = ""
 
 
+class Because(msgspec.Struct, frozen=True):
+    """What a change is consistent with: the causes that fit by their key in the table, best first, and what is said of them, sentences."""
+
+    names: tuple[str, ...]
+    said: tuple[str, ...]
+
+
 class Fitted(msgspec.Struct, frozen=True):
     """The course of one figure in one direction, up to a cycle.
 
@@ -61,6 +68,7 @@ class Fitted(msgspec.Struct, frozen=True):
         changes: in order. said: how it goes on, sentences.
         fingerprint: the numeric environment it was worked out in.
         alarmed: whether a watch that begins with the first cycle has seen a change; said with `chart` only.
+        because: what the newest change is consistent with; None where that was not asked.
         model, chart: what temperature does, and that watch, where temperature was to be learned; packed, else empty.
     """
 
@@ -74,6 +82,7 @@ class Fitted(msgspec.Struct, frozen=True):
     alarmed: bool = False
     model: bytes = b""
     chart: bytes = b""
+    because: Because | None = None
 
     def rate(self, axis: str) -> Rate | None:
         """Along strokes or hours."""

@@ -50,7 +50,7 @@ CURVE_RELATIVE = 1e-6
 """Curves are kept as float32, whose last bit may fall either way; of the largest value in one."""
 BY_TREND = ("strokes", "value", "u", "threshold")
 BY_FIGURE = frozenset({"figures", "fingerprint"})
-BY_ENVIRONMENT = frozenset({"said", "fingerprint", "model", "chart"})
+BY_ENVIRONMENT = frozenset({"said", "fingerprint", "model", "chart", "because"})
 """Of a course: what prints or packs the last digits."""
 
 
@@ -147,7 +147,10 @@ def course_differences(again: Sequence[tuple[TrendFitted, TrendFitted]]) -> list
                 found.append(f"{where}: {fact.error or 'there is one'} -> {here.error or 'there is one'}")
             continue
         exact = fact.fitted.fingerprint == here.fitted.fingerprint
-        names = [name for name in Fitted.__struct_fields__ if exact or name not in BY_ENVIRONMENT]
+        left_out = frozenset() if exact else BY_ENVIRONMENT
+        if fact.fitted.because is None:  # not asked, as before there were causes
+            left_out |= {"because"}
+        names = [name for name in Fitted.__struct_fields__ if name not in left_out]
         pairs = [
             (name, _plain(getattr(fact.fitted, name)), _plain(getattr(here.fitted, name))) for name in names
         ]

@@ -11,11 +11,13 @@ import numpy as np
 
 from nightturn.errors import fault
 from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
+from nightturn.evidence.cycle_values import Declared
 from nightturn.model.clocks import ClockOffset, bench_text
 from nightturn.model.facts import TrendFitted
-from nightturn.model.trends import Changed, Fitted, Rate
+from nightturn.model.trends import Because, Changed, Fitted, Rate
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
+from nightturn.trend.causes import Kept, because, window_of
 from nightturn.trend.change_point import LEAST, Found
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.cusum import Chart
@@ -50,7 +52,8 @@ class Point(msgspec.Struct, frozen=True, array_like=True):
 class FitJob(msgspec.Struct, frozen=True):
     """Everything that the course of a figure follows from; `learn`: also what temperature does, and the watch over all cycles without it.
 
-    `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one.
+    `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one. `kept` are cycles of the run where
+    a change is to be asked for its cause, by what is `declared` and with an encoder that is `referenced` or not.
     """
 
     figure: str
@@ -64,6 +67,9 @@ class FitJob(msgspec.Struct, frozen=True):
     learn: bool
     night: int = 0
     before: bytes = b""
+    kept: tuple[Kept, ...] = ()
+    declared: Declared = Declared()
+    referenced: bool = True
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
@@ -110,6 +116,7 @@ def _fitted(job: FitJob) -> Fitted:
         changes=tuple(_changed(course, each, moment, job.night) for each in course.found),
         said=course_text(course, along),
         fingerprint=fingerprint(),
+        because=_because(job, course),
     )
     if not job.learn:
         return found
@@ -118,6 +125,14 @@ def _fitted(job: FitJob) -> Fitted:
     return msgspec.structs.replace(
         found, alarmed=seen.ts is not None, model=model, chart=msgspec.msgpack.encode(chart)
     )
+
+
+def _because(job: FitJob, course: Course) -> Because | None:
+    """What the newest change is consistent with."""
+    if not job.kept or not course.found:
+        return None
+    window = window_of(course, len(course.found) - 1)
+    return because(job.kept, window, job.declared, referenced=job.referenced)
 
 
 def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeToLimit]) -> Iterator[Rate]:

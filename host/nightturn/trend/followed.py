@@ -9,7 +9,7 @@ from typing import NamedTuple
 import msgspec
 
 from nightturn.model.facts import TrendFitted
-from nightturn.model.trends import Changed, Fitted
+from nightturn.model.trends import Because, Changed, Fitted
 from nightturn.trend.block_means import GAP_STEPS
 from nightturn.trend.change_point import LEAST
 from nightturn.trend.course import BASELINE, LEARNED
@@ -85,6 +85,7 @@ class Followed(msgspec.Struct):
         suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
         told_ts: of the newest change that people were told of, UTC ns; 0 for none. near: whether they were told that a limit is near.
+        because: what the newest change is consistent with, as asked last; None where it was not.
         before: the packed watch that the newest mounting began with. awaits: whether the watch over earlier nights has not come.
     """
 
@@ -108,6 +109,7 @@ class Followed(msgspec.Struct):
     near: bool = False
     before: bytes = b""
     awaits: bool = False
+    because: Because | None = None
 
     @classmethod
     def start(cls, figure: str, threshold: float, before: bytes = b"") -> "Followed":
@@ -210,12 +212,18 @@ class Followed(msgspec.Struct):
         """The fit that was asked for will not come; what it was to learn is asked for again."""
         self.learned = self.learned and not learning
 
+    @property
+    def asks_causes(self) -> bool:
+        """Whether a change that the next fit may find is of interest."""
+        return bool(self.suspected or self.told_ts)
+
     def take(self, fact: TrendFitted) -> Changed | None:
         """A fit has come; a change that the watch has seen and that people were not told of yet."""
         self.trouble, awaited, self.awaits = fact.error, self.awaits, False
         if fact.fitted is None:
             return None
         self.fitted, self.fitted_cycle_no = fact.fitted, fact.cycle_no
+        self.because = fact.fitted.because
         if awaited:
             self.count = self.fitted_at = fact.fitted.cycles
         if fact.fitted.chart and (awaited or fact.fitted.model):

@@ -9,13 +9,15 @@ from collections.abc import Mapping, Sequence
 import msgspec
 import numpy as np
 
+from nightturn.evidence.cycle_values import Declared
 from nightturn.model.clocks import ClockOffset
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.rows import TrendRow
-from nightturn.model.trends import Changed
+from nightturn.model.trends import Because, Changed
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
+from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
 from nightturn.trend.fits import FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
@@ -31,21 +33,24 @@ NO_VALUE = "the figure has no value in this cycle"
 
 
 class Terms(msgspec.Struct, frozen=True):
-    """What the figures are held against: threshold of the watch, limits of variant and rig, the bench's clocks."""
+    """What the figures are held against: threshold of the watch, limits of variant and rig, the bench's clocks, what causes are asked with."""
 
     threshold: float
     variant: Variant
     protect: Mapping[str, Limit]
     offsets: tuple[ClockOffset, ...]
+    declared: Declared = Declared()
+    referenced: bool = True
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
-    """A course that is being fitted."""
+    """A course that is being fitted; `causes`: a change in it is to be asked for its cause."""
 
     figure: str
     direction: int
     cycle_no: int
     learn: bool
+    causes: bool = False
 
 
 class Lane(msgspec.Struct):
@@ -89,7 +94,7 @@ class Following(msgspec.Struct):
         night: the number of this run's among those whose cycles are followed together.
         strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
-        ticks: control ticks since it was asked for.
+        ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
     """
 
     lanes: dict[int, Lane] = {}
@@ -99,6 +104,7 @@ class Following(msgspec.Struct):
     wanted: list[tuple[str, int]] = []
     asked: Asked | None = None
     ticks: int = 0
+    kept: Keeping = msgspec.field(default_factory=Keeping)
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -106,7 +112,7 @@ class Following(msgspec.Struct):
             return
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
-        self.night = before.night
+        self.night, self.kept = before.night, before.kept
         asked, again = before.asked, list[tuple[str, int]]()
         if asked is not None:
             again = [(asked.figure, asked.direction)]
@@ -136,6 +142,7 @@ class Following(msgspec.Struct):
 
     def cycle(self, record: CycleRecord, terms: Terms) -> list[TrendRow]:
         """A cycle has its figures; a row for each that is followed."""
+        self.kept.add(record, thin=self.asked is None)
         if record.direction not in DIRECTIONS:
             return []
         if record.direction not in self.lanes:
@@ -184,7 +191,8 @@ class Following(msgspec.Struct):
         lane = self.lanes[direction]
         learn, newest = lane.figure(figure).take_learning(), lane.points[-1]
         up_to = newest.cycle_no if newest.night == self.night else 0
-        self.asked, self.ticks = Asked(figure, direction, up_to, learn), 0
+        causes = lane.figure(figure).asks_causes
+        self.asked, self.ticks = Asked(figure, direction, up_to, learn, causes), 0
         return self.job(terms)
 
     def job(self, terms: Terms) -> FitJob:
@@ -207,6 +215,9 @@ class Following(msgspec.Struct):
             asked.learn,
             self.night,
             lane.figure(asked.figure).before,
+            self.kept.up_to(asked.cycle_no) if asked.causes else (),
+            terms.declared,
+            terms.referenced,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:
@@ -288,11 +299,11 @@ def _row(record: CycleRecord, point: Point, place: int, each: Followed, watching
         threshold=each.chart.design.threshold,
         suspected_cycle_no=each.suspected if each.suspected > 0 else None,
     )
-    row = _with_change(row, changed) if changed is not None else row
+    row = _with_change(row, changed, each.because) if changed is not None else row
     return _with_fit(row, each)
 
 
-def _with_change(row: TrendRow, changed: Changed) -> TrendRow:
+def _with_change(row: TrendRow, changed: Changed, because: Because | None) -> TrendRow:
     return msgspec.structs.replace(
         row,
         changed_kind=changed.kind,
@@ -303,6 +314,8 @@ def _with_change(row: TrendRow, changed: Changed) -> TrendRow:
         ts_changed=changed.ts,
         ts_changed_from=changed.ts_from,
         ts_changed_to=changed.ts_to,
+        causes=None if because is None else ", ".join(because.names),
+        because=None if because is None else " ".join(because.said),
     )
 
 
