@@ -1,6 +1,6 @@
 """The life of a unit as lines and tables."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
@@ -10,6 +10,7 @@ from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, CourseLine
 from nightturn.unit_history.load import LoadLine
 from nightturn.unit_history.load_temperature import TemperatureLine
+from nightturn.unit_history.rolling import RolledLine
 
 NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
 RANGES = ("range", "cycles")
@@ -110,6 +111,18 @@ def cause_rows(found: Account) -> list[tuple[str, str]]:
         rows.append((f"{line.title} {TURNING[line.direction]}", f"change of {when}:"))
         rows += [("", text) for text in line.said]
     return rows
+
+
+def rolled_tables(lines: Sequence[RolledLine]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """A title and rows for each series: a row for each direction of turning."""
+    return [
+        (f"{title}, indicative" if indicative else title, [_rolled_row(each) for each in rows])
+        for (title, indicative), rows in groupby(lines, key=lambda each: (each.title, each.indicative))
+    ]
+
+
+def _rolled_row(line: RolledLine) -> tuple[str, str]:
+    return f"turning {TURNING[line.estimate.direction]}", line.text
 
 
 def load_rows(each: LoadLine) -> list[tuple[str, str]]:

@@ -150,6 +150,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `watch_threshold` is what the sums of the watch over figures are held against, in standard deviations; 0 on tapes from before there was
     one: nothing is followed. `trends` is what is known of their course by the cycles of the run so far, as `trend.following` packs it.
     `earlier` is what the unit's earlier nights say of it where there are no `trends`, as `trend.earlier` packs it; empty on older tapes.
+    `follows_orders` says that families of orders and strokes are followed too; not on older tapes.
     """
 
     run: str
@@ -197,6 +198,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     trends: bytes = b""
     routine: RoutineLeft | None = None
     earlier: bytes = b""
+    follows_orders: bool = False
 
 
 class LinkFact(msgspec.Struct, frozen=True):

@@ -156,7 +156,8 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
         strokes: of the unit's life before the cycle, as far as they are stored and the state of the run was not lost.
         value, u: of the cycle, None where it has none; u: standard uncertainty of its own scatter.
         degc: temperature nearest to the bearing.
-        status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; reason: why, a sentence, or empty.
+        status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; of a family of orders `not_watched`, of strokes `indicative`: these are
+            estimated now and then, value and u being those of the newest block of cycles. reason: why, a sentence, or empty.
         baseline, scatter: of the values that the watch rests on: mean, standard deviation.
         sum_up, sum_down: of the watch, in standard deviations; it sees a change beyond `threshold`.
         suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.

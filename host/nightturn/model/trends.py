@@ -58,6 +58,33 @@ class Because(msgspec.Struct, frozen=True):
     said: tuple[str, ...]
 
 
+class Rolled(msgspec.Struct, frozen=True):
+    """Level and slope of a series that is followed without being watched: a family of orders, or strokes.
+
+    Attributes:
+        blocks: means of `length` cycles each that it rests on.
+        value, u, strokes: of the newest block, in N·m, and strokes before it.
+        level, level_half: at the newest whole block, ± 95 %; None without a slope. why_not: why there is none, in words.
+        rates: along strokes and along hours, where there is a slope.
+    """
+
+    figure: str
+    direction: int
+    blocks: int
+    length: int
+    value: float
+    u: float
+    strokes: int
+    level: float | None = None
+    level_half: float | None = None
+    rates: tuple[Rate, ...] = ()
+    why_not: str = ""
+
+    def rate(self, axis: str) -> Rate | None:
+        """Along strokes or hours."""
+        return next((each for each in self.rates if each.axis == axis), None)
+
+
 class Fitted(msgspec.Struct, frozen=True):
     """The course of one figure in one direction, up to a cycle.
 
@@ -69,6 +96,7 @@ class Fitted(msgspec.Struct, frozen=True):
         fingerprint: the numeric environment it was worked out in.
         alarmed: whether a watch that begins with the first cycle has seen a change; said with `chart` only.
         because: what the newest change is consistent with; None where that was not asked.
+        rolled: what is followed without being watched, where that was asked instead.
         model, chart: what temperature does, and that watch, where temperature was to be learned; packed, else empty.
     """
 
@@ -83,6 +111,7 @@ class Fitted(msgspec.Struct, frozen=True):
     model: bytes = b""
     chart: bytes = b""
     because: Because | None = None
+    rolled: tuple[Rolled, ...] = ()
 
     def rate(self, axis: str) -> Rate | None:
         """Along strokes or hours."""

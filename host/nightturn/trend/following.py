@@ -19,8 +19,9 @@ from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
 from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
-from nightturn.trend.fits import FitJob, Point
+from nightturn.trend.fits import ROLLING, FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
+from nightturn.trend.rolling import Known, Rolling, Stroke, legs_of
 from nightturn.trend.series import FOLLOWED, NEAR
 
 POINTS_MAX = 600
@@ -33,7 +34,13 @@ NO_VALUE = "the figure has no value in this cycle"
 
 
 class Terms(msgspec.Struct, frozen=True):
-    """What the figures are held against: threshold of the watch, limits of variant and rig, the bench's clocks, what causes are asked with."""
+    """What the figures are held against, and what causes are asked with.
+
+    Attributes:
+        threshold: of the watch. variant, protect: limits of variant and rig. offsets: the bench's clocks.
+        declared: of unit and rig; referenced: whether the encoder finds its zero again after a boot.
+        known: what is followed without being watched; None where nothing is.
+    """
 
     threshold: float
     variant: Variant
@@ -41,6 +48,7 @@ class Terms(msgspec.Struct, frozen=True):
     offsets: tuple[ClockOffset, ...]
     declared: Declared = Declared()
     referenced: bool = True
+    known: Known | None = None
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
@@ -95,6 +103,7 @@ class Following(msgspec.Struct):
         strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
         ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
+        rolling: families of orders and strokes.
     """
 
     lanes: dict[int, Lane] = {}
@@ -105,6 +114,7 @@ class Following(msgspec.Struct):
     asked: Asked | None = None
     ticks: int = 0
     kept: Keeping = msgspec.field(default_factory=Keeping)
+    rolling: Rolling = msgspec.field(default_factory=Rolling)
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -114,7 +124,11 @@ class Following(msgspec.Struct):
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
         self.night, self.kept = before.night, before.kept
         asked, again = before.asked, list[tuple[str, int]]()
-        if asked is not None:
+        self.rolling = before.rolling
+        if asked is not None and asked.figure == ROLLING:
+            again = [(ROLLING, 0)]
+            self.rolling.answered()
+        elif asked is not None:
             again = [(asked.figure, asked.direction)]
             self.lanes[asked.direction].figure(asked.figure).give_back(learning=asked.learn)
         self.wanted = [*again, *(each for each in before.wanted if each not in again)]
@@ -134,8 +148,10 @@ class Following(msgspec.Struct):
         """What is known, for the run that goes on after a host restart; empty where nothing is followed."""
         return msgspec.msgpack.encode(self) if self.lanes or self.strokes else b""
 
-    def stroke(self, cycle_no: int) -> None:
-        """A stroke of this cycle has ended."""
+    def stroke(self, cycle_no: int, stroke: Stroke | None = None) -> None:
+        """A stroke of this cycle has ended; it is followed itself where it is given."""
+        if stroke is not None:
+            self.rolling.stroke(cycle_no, stroke)
         if not self.marks or self.marks[-1][0] < cycle_no:
             self.marks = [*self.marks[1 - MARKS_MAX :], (cycle_no, self.strokes)]
         self.strokes += 1
@@ -144,10 +160,12 @@ class Following(msgspec.Struct):
         """A cycle has its figures; a row for each that is followed."""
         self.kept.add(record, thin=self.asked is None)
         if record.direction not in DIRECTIONS:
+            self._roll(record, self.strokes, terms)
             return []
         if record.direction not in self.lanes:
             self.lanes = {**self.lanes, record.direction: Lane.start(terms.threshold)}
         lane, point = self.lanes[record.direction], self._point(record)
+        self._roll(record, point.strokes, terms)
         if record.status == OK:
             if self.asked is None:  # a course is made again from the points that it was asked for
                 lane.thin()
@@ -159,6 +177,15 @@ class Following(msgspec.Struct):
                 watching = self._followed(lane, place, record.direction)
             rows.append(_row(record, point, place, each, watching))
         return rows
+
+    def _roll(self, record: CycleRecord, strokes: float, terms: Terms) -> None:
+        """What is followed without being watched."""
+        if terms.known is None:
+            return
+        legs, complete = legs_of(record.curves), record.status == OK
+        self.rolling.cycle(record.cycle_no, record.ts_start, strokes, legs, terms.known, complete=complete)
+        if complete and self.rolling.wants_estimates() and (ROLLING, 0) not in self.wanted:
+            self.wanted = [*self.wanted, (ROLLING, 0)]
 
     def _followed(self, lane: Lane, place: int, direction: int) -> Watching:
         each = lane.figures[place]
@@ -188,6 +215,10 @@ class Following(msgspec.Struct):
         if self.asked is not None or not self.wanted:
             return None
         (figure, direction), *self.wanted = self.wanted
+        if figure == ROLLING:
+            self.rolling.ask()
+            self.asked, self.ticks = Asked(ROLLING, 0, self.rolling.newest, learn=False), 0
+            return self.job(terms)
         lane = self.lanes[direction]
         learn, newest = lane.figure(figure).take_learning(), lane.points[-1]
         up_to = newest.cycle_no if newest.night == self.night else 0
@@ -199,6 +230,11 @@ class Following(msgspec.Struct):
         """The one under way, from the cycles that there were when it was asked for."""
         asked = self.asked
         assert asked is not None
+        if asked.figure == ROLLING:
+            return FitJob(
+                ROLLING, 0, asked.cycle_no, (), terms.threshold, terms.variant, terms.protect, terms.offsets,
+                learn=False, tracks=self.rolling.asked,
+            )  # fmt: skip
         lane = self.lanes[asked.direction]
         points = tuple(
             each for each in lane.points if each.night < self.night or each.cycle_no <= asked.cycle_no
@@ -236,11 +272,14 @@ class Following(msgspec.Struct):
     def take(self, fact: TrendFitted) -> Changed | None:
         """The course that was waited for has come; a change that people are to be told of."""
         self.asked = None
+        if fact.figure == ROLLING:
+            self.rolling.answered()
+            return None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
     def nears(self, fact: TrendFitted, within_h: float) -> str:
         """As `Followed.nears`, of the figure whose course has come."""
-        return self.lanes[fact.direction].figure(fact.figure).nears(within_h)
+        return self.lanes[fact.direction].figure(fact.figure).nears(within_h) if fact.direction else ""
 
     def late(self, ticks_max: int) -> bool:
         """A control tick has passed; whether the course under way has taken too many."""
