@@ -6,9 +6,10 @@ from tests.storage.store import rig_settings
 
 from nightturn.cli.outlook_text import watch_rows
 from nightturn.errors import ConfigError
+from nightturn.estimation.figures import FRICTION
 from nightturn.motion.moves import cycle_seconds
 from nightturn.outlook.watch_outlook import NIGHT_S, watch_budget, watch_outlook
-from nightturn.settings.rig import Trend
+from nightturn.settings.rig import SlopeLimit, Trend
 from nightturn.trend.cusum import WATCHED_FROM
 from nightturn.trend.run_length import run_length
 from nightturn.trend.series import FOLLOWED
@@ -32,8 +33,33 @@ def test_the_row_says_the_rate_when_it_is_armed_and_what_a_change_does() -> None
     assert text.startswith("0.05 false alarms expected a night over 2 fixtures, 12 figures, 2 sides and ")
     assert text.endswith("; a change is a note, and the run goes on")
     assert watch_outlook(settings, 2, 0.05).armed_s == 3600.0 + 2 * WATCHED_FROM * cycle_seconds(settings)
+    assert "; a unit with earlier nights on this rig from " in text
+    assert ", on the same mounting from 1 h 0 min; " in text
     stops = msgspec.structs.replace(settings, trend=Trend(on_change="stop"))
-    assert watch_rows(watch_outlook(stops, 2, 0.05))[0][1].endswith("; a change ends the run")
+    assert watch_rows(watch_outlook(stops, 2, 0.05))[0][1].endswith(
+        "; a change is to be acted on now, and ends the run"
+    )
+
+
+def test_slopes_and_limits_are_said_with_how_urgent_each_is_and_what_it_costs_in_false_alarms() -> None:
+    slope = {FRICTION: SlopeLimit(per_1000_strokes=0.0005, per_hour=0.001, say="today")}
+    trend = Trend(on_change="today", limit_within_h=72.0, limit_act_now_h=2.0, slope=slope)
+    rows = watch_rows(watch_outlook(msgspec.structs.replace(rig_settings(), trend=trend), 2, 0.05))
+    assert rows[0][1].endswith("; a change is to be looked at today, and the run goes on")
+    name, text = rows[1]
+    assert name == "trends"
+    assert text.split("; ") == [
+        "today: friction changes by more than 500 µN·m per 1000 strokes or 1 mN·m per hour",
+        "act now: a limit may be reached within 2 h",
+        "note: a limit may be reached within 72 h",
+        "each by the 95 % interval of its course, so where nothing is so at most 1 course in 40 of a figure says it",
+    ]
+
+
+def test_a_slope_of_a_figure_that_nobody_follows_is_an_error() -> None:
+    trend = Trend(slope={"mean_torque_nm": SlopeLimit(per_hour=0.1)})
+    with pytest.raises(ConfigError, match="the course of mean_torque_nm is not followed"):
+        watch_outlook(msgspec.structs.replace(rig_settings(), trend=trend), 2, 0.05)
 
 
 def test_a_rate_that_cannot_be_kept_is_an_error() -> None:

@@ -1,7 +1,6 @@
 """Nights of a unit with a declared course, for the tests of its history."""
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import msgspec
 import numpy as np
@@ -36,7 +35,7 @@ def place(**changed: str) -> Place:
         "calibration": "TR-204/1",
         "plan": "slow turn at 5 rpm, hold 5 N·m at 5 rpm",
     }
-    return replace(Place(**usual), **changed)
+    return Place(settings=(), **{**usual, **changed})
 
 
 def usual_settings() -> RunSettings:

@@ -18,11 +18,12 @@ from nightturn.model.facts import RunOpened
 from nightturn.model.rows import TrendRow
 from nightturn.trend.course import course_of
 from nightturn.trend.cusum import LEVEL_FROM, WATCHED_FROM
-from nightturn.trend.earlier import Earlier
+from nightturn.trend.earlier import EARLIER, Earlier, first_night
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import changed_text, course_text
-from nightturn.unit_history.earlier import CYCLES_MAX, FIRST, earlier, earlier_of, with_earlier
+from nightturn.unit_history.asked import with_earlier
+from nightturn.unit_history.earlier import CYCLES_MAX, earlier, earlier_of
 from nightturn.unit_history.life import Life, life
 from nightturn.unit_history.nights import Night, Place
 
@@ -210,7 +211,6 @@ def test_the_history_watches_behind_a_remount_as_the_live_watch_does() -> None:
         ({"fixture": "pan-b1"}, "moved from pan-b1 to pan-a1 by R. Vale"),
         ({"transducer": "TR-212"}, "torque transducer TR-212, now TR-204"),
         ({"plan": "slow turn at 3 rpm"}, "plan: slow turn at 3 rpm, now"),
-        ({"settings": (("filter", '{"corner_hz":20}'),)}, "set otherwise: filter"),
     ],
 )
 def test_nights_on_another_rig_are_not_used_and_that_is_said(changed: dict[str, str], why: str) -> None:
@@ -225,15 +225,22 @@ def test_nights_on_another_rig_are_not_used_and_that_is_said(changed: dict[str, 
     assert [row.status for row in of(played, RIPPLE_PP)] == [row.status for row in of(alone(), RIPPLE_PP)]
 
 
+def test_a_filter_that_is_set_otherwise_is_another_rig() -> None:
+    found = before(replace(first(), place=replace(place(), settings=(("filter", '{"corner_hz":20}'),))))
+    assert (found.points, found.charts) == ({}, {})
+    assert found.said.endswith("not used: 90 cycles of 1 earlier night before (set otherwise: filter)")
+
+
 def test_the_first_night_of_a_unit_says_so() -> None:
-    assert before().said == FIRST.format(UNIT)
+    assert before().said == first_night(UNIT).said
     assert before().whole
 
 
 def spoilt(**columns: tuple[int, object]) -> Night:
     frame = first().cycles.copy()
     for name, (count, value) in columns.items():
-        frame.loc[frame.index[:count], name] = value
+        values = frame[name].tolist()
+        frame[name] = pd.Series([value] * count + values[count:], frame.index)
     return replace(first(), cycles=frame)
 
 
@@ -286,7 +293,7 @@ def test_a_run_whose_state_was_lost_goes_on_behind_its_own_cycles() -> None:
 
 
 def test_a_store_that_cannot_be_read_keeps_no_run_from_opening(tmp_path: Path) -> None:
-    assert earlier_of(tmp_path, opened()).said == FIRST.format(UNIT)
+    assert earlier_of(tmp_path, opened()).said == first_night(UNIT).said
     (tmp_path / "runs").write_text("no folder")
     found = earlier_of(tmp_path, opened())
     assert not found.whole
@@ -299,7 +306,20 @@ def test_a_run_that_brings_its_own_state_or_follows_nothing_reads_no_store(tmp_p
         msgspec.structs.replace(opened(), watch_threshold=0.0),
     ):
         assert with_earlier(tmp_path, each) == each
-    assert with_earlier(tmp_path, opened()).earlier != b""
+    assert EARLIER.decode(with_earlier(tmp_path, opened()).earlier) == first_night(UNIT)
+
+
+def test_a_process_that_reads_earlier_nights_and_ends_or_cannot_be_started_keeps_no_run_from_opening(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "runs" / "pan-a1").mkdir(parents=True)
+    (tmp_path / "runs" / "pan-a1" / "20261125T213000Z-4f1c.json").write_text("{}")
+    for command in (("/bin/false",), (str(tmp_path / "absent"),)):
+        found = EARLIER.decode(with_earlier(tmp_path, opened(), command).earlier)
+        assert not found.whole
+        assert "cannot be read: the process that reads earlier nights" in found.said
+    found = EARLIER.decode(with_earlier(tmp_path, opened()).earlier)
+    assert found.said == f"{first_night(UNIT).said}; left out: 1 run of which nobody can say whose they are"
 
 
 def test_a_figure_without_a_value_before_begins_as_one_of_a_new_unit() -> None:

@@ -127,7 +127,8 @@ def _asked(root: Path, fixture: str, *, as_json: bool) -> None:
         print_text(f"daemon on {root}")
         for name, answer in answers.items():
             waits = [("wait", answer.waits_for)] if answer.waits_for else []
-            print_pairs(name, [("state", answer.state), *waits])
+            trends = [(each.urgency, each.said) for each in answer.trends]
+            print_pairs(name, [("state", answer.state), *waits, *trends])
         if fixture:
             _print_night(answers[fixture])
             print_pairs("device counts, since it started", counters_text(answers[fixture].counters))

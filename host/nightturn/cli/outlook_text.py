@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from nightturn.fixture.protect import CLEAR_U
 from nightturn.model.phases import EXERCISE, PARK
 from nightturn.model.quantities import fixed, number, quantity, typed
+from nightturn.model.trends import ACT_NOW, NOTE, STOP, TODAY
 from nightturn.model.verdicts import MAX
 from nightturn.outlook.limit_outlook import AcceptanceOutlook, ProtectionOutlook
 from nightturn.outlook.order_outlook import PhaseOutlook
@@ -18,6 +19,12 @@ from nightturn.outlook.watch_outlook import WatchOutlook
 from nightturn.settings.confirming import confirming
 from nightturn.settings.validate import RAW_LIMIT
 
+ASKS = {
+    NOTE: "a note, and the run goes on",
+    TODAY: "to be looked at today, and the run goes on",
+    ACT_NOW: "to be acted on now, and the run goes on",
+    STOP: "to be acted on now, and ends the run",
+}
 DATED_S_MAX = 10 * 366 * 86_400.0
 """A longer plan has no end that anybody wants to read."""
 
@@ -63,9 +70,21 @@ def outlook_rows(outlook: Outlook, now_ns: int, zone: str) -> list[tuple[str, st
 
 def watch_rows(watch: WatchOutlook) -> list[tuple[str, str]]:
     """What the watch over figures promises."""
-    does = "a change ends the run" if watch.ends_run else "a change is a note, and the run goes on"
-    from_when = f"it watches from {duration(watch.armed_s)} of cycles on at the earliest, an hour of them for the temperature"
-    return [("watch", f"{watch.sentence}; {from_when}; {does}")]
+    does = f"a change is {ASKS[watch.on_change]}"
+    new, again, same = (
+        duration(each) for each in (watch.armed_s, watch.armed_remounted_s, watch.armed_mounted_s)
+    )
+    from_when = (
+        f"it watches from {new} of cycles on at the earliest, an hour of them for the temperature; a unit with earlier nights on this rig "
+        f"from {again}, on the same mounting from {same}"
+    )
+    by_95 = (
+        "; each by the 95 % interval of its course, so where nothing is so at most 1 course in 40 of a figure says it"
+        if watch.conditions
+        else ""
+    )
+    told = f"{'; '.join(watch.conditions)}{by_95}"
+    return [("watch", f"{watch.sentence}; {from_when}; {does}"), *([("trends", told)] if told else [])]
 
 
 def _planned_end(outlook: Outlook, now_ns: int, zone: str) -> str:

@@ -19,7 +19,7 @@ def run(
     data: OfData = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say what each fixture does, what it waits for and which command ends the wait.
+    """Say what each fixture does, what it waits for and which command ends the wait, and what the course of its figures asks of you.
 
     Asks the daemon that runs on the data root; ends with 3 when none answers. Where none runs it prints what was recorded last, which
     says nothing of now. The words describe bookkeeping, not a state

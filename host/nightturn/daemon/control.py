@@ -285,4 +285,5 @@ def _shown(request: Request, watch: Watched) -> Answer:
         night_verdict=station.core.state.run.night.verdict,
         durable_through=durable_through,
         durable_utc_ns=durable_utc_ns,
+        trends=station.core.state.run.trends.notices,
     )

@@ -8,6 +8,7 @@ import msgspec
 
 from nightturn.model.device import DeviceCounters
 from nightturn.model.nights import NightVerdict
+from nightturn.model.trends import Notice
 
 VERSION = 1
 LINE_BYTES_MAX = 64 * 1024
@@ -50,6 +51,7 @@ class Answer(msgspec.Struct, frozen=True):
         durable_through, durable_utc_ns: the last record of the open run that is known to be on the disk, and when it was written.
         shows: what a look before a `go` shows, as names and sentences.
         fixtures: which fixtures this daemon has, when a status names none.
+        trends: what the course of figures over the cycles of the open run asks of people, the most urgent first.
     """
 
     v: int
@@ -67,6 +69,7 @@ class Answer(msgspec.Struct, frozen=True):
     durable_through: int | None = None
     durable_utc_ns: int | None = None
     shows: tuple[tuple[str, str], ...] = ()
+    trends: tuple[Notice, ...] = ()
 
 
 class _Head(msgspec.Struct):

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import msgspec
@@ -37,6 +37,7 @@ from nightturn.settings.rig import BenchPart, FixtureSettings
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
 from nightturn.storage.sealer import Sealer
+from nightturn.unit_history.asked import with_earlier
 from nightturn.version import VERSION
 from nightturn.world import World
 
@@ -301,7 +302,8 @@ class FixtureWatch:
             )
 
         def make() -> None:
-            made.append(take_up(files, journal, clock, beginning, opened_for))
+            start = take_up(files, journal, clock, beginning, opened_for)
+            made.append(replace(start, opened=with_earlier(self._root, start.opened)))
 
         await self._world.offload(make)
         (start,) = made

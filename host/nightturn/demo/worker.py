@@ -34,6 +34,7 @@ from nightturn.settings.load import append_card, data_root, load_rig
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
+from nightturn.unit_history.asked import with_earlier
 from nightturn.version import VERSION
 from nightturn.world import World
 
@@ -153,6 +154,7 @@ def _station(
         round(CONTROL_S * 1000), STATUS_MS, TILE_SAMPLES, DURABLE_S_MAX, watch_threshold=watch.threshold
     )
     opened = runs.opened(settings, card, order.bench.parent, root, world.clock, rng, beginning, pace)
+    opened = with_earlier(root, opened)
     port = port_for(settings, world.clock, PortLocks("nightturn demo"), CONTROL_S)
     assert isinstance(port, VirtualPort)
     parent.send(Opened(opened.run, runs.info(settings, opened)))

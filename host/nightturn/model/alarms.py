@@ -9,6 +9,7 @@ class EndsWith(StrEnum):
 
     `GO`: a person's `go`, or the run's end. `NEXT_RUN`: another run, which only a person's `mount` begins. `DISK`: a sync
     that succeeds, on a disk with room. `DEVICE`: a device that streams. `RUN`: the run's end; the next start makes up for what is missing.
+    `TREND`: courses of which none asks to act now any more; behind the run's end another run.
     """
 
     GO = "go"
@@ -16,11 +17,15 @@ class EndsWith(StrEnum):
     DISK = "disk"
     DEVICE = "device"
     RUN = "run"
+    TREND = "trend"
 
 
 OTHER_THAN_GO: Mapping[str, EndsWith] = {
     "limit_exceeded": EndsWith.NEXT_RUN,
     "trend_stopped": EndsWith.NEXT_RUN,
+    "trend_changed": EndsWith.TREND,
+    "slope_steep": EndsWith.TREND,
+    "limit_near": EndsWith.TREND,
     "shaft_still_moves": EndsWith.NEXT_RUN,
     "rest_unseen": EndsWith.NEXT_RUN,
     "journal_failed": EndsWith.DISK,

@@ -6,6 +6,7 @@ from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.nights import NightVerdict
 from nightturn.model.phases import EXERCISE
+from nightturn.model.trends import Notice
 
 CYCLES = "cycles"
 BUDGET = "budget"
@@ -263,6 +264,7 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
         night_verdict: what all cycles say together so far; after the run's end it is the last.
         durable_through, durable_utc_ns: the last record that is known to be on the disk, and when it was written; None before
             a sync has ended.
+        trends: what the course of figures asks of people, the most urgent first.
     """
 
     ts: int
@@ -287,6 +289,7 @@ class StateRow(msgspec.Struct, frozen=True, kw_only=True):
     night_verdict: NightVerdict | None = None
     durable_through: int | None = None
     durable_utc_ns: int | None = None
+    trends: tuple[Notice, ...] = ()
 
 
 class StandingRow(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,6 +1,40 @@
 """What is known of the course of a figure over the cycles of a run, as it comes back from where it was fitted."""
 
+from typing import Literal
+
 import msgspec
+
+Urgency = Literal["note", "today", "act now"]
+NOTE: Urgency = "note"
+TODAY: Urgency = "today"
+ACT_NOW: Urgency = "act now"
+URGENCIES: tuple[Urgency, ...] = (NOTE, TODAY, ACT_NOW)
+"""The least urgent first."""
+STOP = "stop"
+
+
+class Notice(msgspec.Struct, frozen=True):
+    """What the course of a figure asks of people, as long as it stands.
+
+    Attributes:
+        figure, direction: which.
+        condition: `change`, `slope` or `limit`.
+        urgency: one of `URGENCIES`. since_ts: since when it is that urgent, UTC ns. said: the sentence.
+        because: of a change, what it is consistent with, what competes and what to measure next, sentences; empty where that was not asked.
+    """
+
+    figure: str
+    direction: int
+    condition: str
+    urgency: Urgency
+    since_ts: int
+    said: str
+    because: str = ""
+
+    @property
+    def key(self) -> tuple[str, int, str]:
+        """What it is about."""
+        return self.figure, self.direction, self.condition
 
 
 class Changed(msgspec.Struct, frozen=True):

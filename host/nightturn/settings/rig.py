@@ -10,6 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from nightturn.model.phases import SOAK, WARM_UP
+from nightturn.model.trends import Urgency
 
 PositiveFloat = Annotated[float, Meta(gt=0)]
 PositiveInt = Annotated[int, Meta(gt=0)]
@@ -115,15 +116,30 @@ class Limit(Part, frozen=True, kw_only=True):
     confirm: str = ""
 
 
-class Trend(Part, frozen=True, kw_only=True):
-    """What a change of a figure over the cycles of a run does: `note` says so and the run goes on, `stop` ends it.
+Hours = Annotated[float, Meta(gt=0, le=1000)]
 
-    With `limit_within_h` it is said once when a slope leads to a limit, of the variant or a protective one, and that may be reached within so
-    many hours (one-sided 95 % bound).
+
+class SlopeLimit(Part, frozen=True, kw_only=True):
+    """How steep a figure may go before that is said, in its unit, either way: beyond it by all that the 95 % interval leaves open."""
+
+    per_1000_strokes: PositiveFloat | None = None
+    per_hour: PositiveFloat | None = None
+    say: Urgency = "note"
+
+
+class Trend(Part, frozen=True, kw_only=True):
+    """What the course of a figure over the cycles of a run asks of people: a note, to look at it today, or to act now.
+
+    `on_change` is for a change; `stop` says act now and ends the run, which nothing else here does. `slope` is for one that is too steep, by
+    figure. A slope that leads to a limit, of the variant or a protective one, that may be reached within so many hours (one-sided 95 % bound)
+    is a note within `limit_within_h`, for today within `limit_today_h`, to act on now within `limit_act_now_h`.
     """
 
-    on_change: Literal["note", "stop"] = "note"
-    limit_within_h: Annotated[float, Meta(gt=0, le=1000)] | None = None
+    on_change: Literal["note", "today", "act now", "stop"] = "note"
+    limit_within_h: Hours | None = None
+    limit_today_h: Hours | None = None
+    limit_act_now_h: Hours | None = None
+    slope: dict[str, SlopeLimit] = {}
 
 
 class Shunt(Part, frozen=True, kw_only=True):

@@ -30,6 +30,7 @@ from nightturn.settings.rig import (
     Transducer,
 )
 from nightturn.settings.routine import SPEED_CLASS_GAP, routine_mistakes
+from nightturn.settings.trend_conditions import trend_mistakes
 from nightturn.settings.variant import Variant
 
 RAW_LIMIT = "torque_nm"
@@ -132,6 +133,7 @@ def fixture_mistakes(
     found += _travel_mistakes(fixture, place.inside("travel"))
     found += _protect_mistakes(fixture, place.inside("protect"), figures)
     found += _shunt_mistakes(fixture.shunt, place.inside("shunt"))
+    found += trend_mistakes(fixture, place.inside("trend"), figures)
     found += _plan_mistakes(fixture, place.inside("plan"))
     return found
 

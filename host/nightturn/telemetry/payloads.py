@@ -30,6 +30,7 @@ from nightturn.model.rows import (
     StateRow,
     TrendRow,
 )
+from nightturn.model.trends import Notice
 from nightturn.telemetry.cycle_values import measured, quality, temperatures
 from nightturn.telemetry.numbers import rounded
 
@@ -151,6 +152,7 @@ def state(
             "gaps": row.gaps,
             "missing_samples": row.missing,
             "night_verdict": row.night_verdict,
+            "trends": [_notice(each) for each in row.trends],
             "durable_through": row.durable_through,
             "durable_ts": _ts(row.durable_utc_ns),
             "expected_end_ts": _ts(expected_end_ns),
@@ -172,7 +174,7 @@ def standing(
         limits: of that run.
     """
     of_a_core = ("permitted_by", "phase", "link", "epoch", "samples", "gaps", "missing_samples")
-    nothing = dict.fromkeys((*of_a_core, "night_verdict", "durable_through", "durable_ts"))
+    nothing = dict.fromkeys((*of_a_core, "night_verdict", "trends", "durable_through", "durable_ts"))
     return _encode(
         {
             **_common("state", stamp, row.ts),
@@ -208,6 +210,10 @@ def live(row: LiveRow, stamp: Stamp) -> bytes:
             **temperatures(row.temperatures_degc),
         }
     )
+
+
+def _notice(found: Notice) -> dict[str, object]:
+    return {**msgspec.structs.asdict(found), "since_ts": utc_text(found.since_ts)}
 
 
 def _mounted(row: StateRow | None) -> dict[str, object]:

@@ -32,3 +32,14 @@ class Earlier(msgspec.Struct, frozen=True):
 
 
 EARLIER = msgspec.msgpack.Decoder(Earlier)
+ALONE = "each figure is watched from its first cycles on alone"
+
+
+def first_night(unit: str, left_out: str = "") -> Earlier:
+    """Nothing is stored of it, or nothing that can be read: `left_out` says what."""
+    return Earlier(f"no earlier night of {unit} is stored: {ALONE}{left_out}", whole=not left_out)
+
+
+def unreadable(unit: str, why: str) -> Earlier:
+    """Nobody can say what is stored of it."""
+    return Earlier(f"the earlier nights of {unit} cannot be read: {why}; {ALONE}", whole=False)

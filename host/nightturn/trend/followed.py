@@ -2,23 +2,25 @@
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
 import msgspec
 
 from nightturn.model.facts import TrendFitted
-from nightturn.model.trends import Because, Changed, Fitted
+from nightturn.model.trends import Because, Changed, Fitted, Notice
+from nightturn.settings.rig import Trend
 from nightturn.trend.block_means import GAP_STEPS
 from nightturn.trend.change_point import LEAST
+from nightturn.trend.conditions import change_notice, course_notices
 from nightturn.trend.course import BASELINE, LEARNED
 from nightturn.trend.cusum import Chart, Design
 from nightturn.trend.fits import CHART, Point, series_of
 from nightturn.trend.prewhiten import ALIKE_MAX
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.settled import LIMIT_K, NS_PER_H, WINDOW_H, breaks_of, hours_of
-from nightturn.trend.slope import POINTS_MIN, Axis
+from nightturn.trend.slope import POINTS_MIN
 from nightturn.trend.temperature import TemperatureModel, explained, paused
 from nightturn.trend.time_to_limit import words
 
@@ -84,7 +86,7 @@ class Followed(msgspec.Struct):
         learned: whether what temperature does has been asked for; model: that, packed; empty where it is not known.
         suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
-        told_ts: of the newest change that people were told of, UTC ns; 0 for none. near: whether they were told that a limit is near.
+        told_ts: of the newest change that people were told of, UTC ns; 0 for none. told_at: when they were, UTC ns.
         because: what the newest change is consistent with, as asked last; None where it was not.
         before: the packed watch that the newest mounting began with. awaits: whether the watch over earlier nights has not come.
     """
@@ -106,7 +108,7 @@ class Followed(msgspec.Struct):
     fitted_cycle_no: int = 0
     trouble: str = ""
     told_ts: int = 0
-    near: bool = False
+    told_at: int = 0
     before: bytes = b""
     awaits: bool = False
     because: Because | None = None
@@ -199,14 +201,14 @@ class Followed(msgspec.Struct):
         self.learned = self.learned or learn
         return learn or self.awaits
 
-    def nears(self, within_h: float) -> str:
-        """That a limit may be reached within so many hours by a slope that leads to it, a sentence; once, until it is so no more."""
-        rate = self.fitted.rate(Axis.HOURS) if self.fitted is not None else None
-        near = (
-            rate is not None and rate.towards and rate.not_before is not None and rate.not_before < within_h
-        )
-        was, self.near = self.near, near
-        return rate.said if rate is not None and near and not was else ""
+    def notices(self, direction: int, ts: int, trend: Trend) -> Iterator[Notice]:
+        """What the course that was fitted last asks of people, as known at `ts`."""
+        changed = self.changed
+        if changed is not None:
+            self.told_at = self.told_at or ts
+            yield change_notice(self.figure, direction, changed, self.because, self.told_at, trend)
+        if self.fitted is not None:
+            yield from course_notices(self.figure, direction, self.fitted, ts, trend)
 
     def give_back(self, *, learning: bool) -> None:
         """The fit that was asked for will not come; what it was to learn is asked for again."""
@@ -237,7 +239,7 @@ class Followed(msgspec.Struct):
         last = self.tries >= TRIES_MAX
         newest = fact.fitted.changes[-1] if fact.fitted.changes else None
         if newest is not None and newest.ts_from > self.told_ts and (newest.placed or last):
-            self.told_ts, self.suspected = newest.ts, 0
+            self.told_ts, self.told_at, self.suspected = newest.ts, 0, 0
             return newest
         if last:
             self.suspected = 0

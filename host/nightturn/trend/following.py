@@ -14,13 +14,14 @@ from nightturn.model.clocks import ClockOffset
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.rows import TrendRow
-from nightturn.model.trends import Because, Changed
-from nightturn.settings.rig import Limit
+from nightturn.model.trends import URGENCIES, Changed, Notice
+from nightturn.settings.rig import Limit, Trend
 from nightturn.settings.variant import Variant
 from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
 from nightturn.trend.fits import ROLLING, FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
+from nightturn.trend.live_rows import row_of
 from nightturn.trend.rolling import Known, Rolling, Stroke, legs_of
 from nightturn.trend.series import FOLLOWED, NEAR
 
@@ -104,6 +105,7 @@ class Following(msgspec.Struct):
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
         ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
         rolling: families of orders and strokes.
+        notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
     """
 
     lanes: dict[int, Lane] = {}
@@ -115,6 +117,8 @@ class Following(msgspec.Struct):
     ticks: int = 0
     kept: Keeping = msgspec.field(default_factory=Keeping)
     rolling: Rolling = msgspec.field(default_factory=Rolling)
+    notices: tuple[Notice, ...] = ()
+    noticed: int = 0
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -123,6 +127,7 @@ class Following(msgspec.Struct):
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
         self.night, self.kept = before.night, before.kept
+        self.notices, self.noticed = before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
         self.rolling = before.rolling
         if asked is not None and asked.figure == ROLLING:
@@ -175,7 +180,7 @@ class Following(msgspec.Struct):
             watching = Watching(NOT_JUDGED, INCOMPLETE)
             if record.status == OK:
                 watching = self._followed(lane, place, record.direction)
-            rows.append(_row(record, point, place, each, watching))
+            rows.append(row_of(record, point, place, each, watching))
         return rows
 
     def _roll(self, record: CycleRecord, strokes: float, terms: Terms) -> None:
@@ -277,14 +282,33 @@ class Following(msgspec.Struct):
             return None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
-    def nears(self, fact: TrendFitted, within_h: float) -> str:
-        """As `Followed.nears`, of the figure whose course has come."""
-        return self.lanes[fact.direction].figure(fact.figure).nears(within_h) if fact.direction else ""
+    def notice(self, fact: TrendFitted, ts: int, trend: Trend) -> list[Notice]:
+        """Take over what the course that has come asks of people; what is more urgent by it than before, so that they are told."""
+        before = {each.key: each for each in self.notices}
+        followed = self.lanes[fact.direction].figure(fact.figure)
+        found = [_since(before.get(each.key), each) for each in followed.notices(fact.direction, ts, trend)]
+        kept = [
+            each for each in self.notices if (each.figure, each.direction) != (fact.figure, fact.direction)
+        ]
+        every = tuple(sorted([*kept, *found], key=lambda each: -URGENCIES.index(each.urgency)))
+        self.noticed += every != self.notices
+        self.notices = every
+        return [each for each in found if _more_urgent(before.get(each.key), each)]
 
     def late(self, ticks_max: int) -> bool:
         """A control tick has passed; whether the course under way has taken too many."""
         self.ticks += self.asked is not None
         return self.asked is not None and self.ticks > ticks_max
+
+
+def _since(before: Notice | None, now: Notice) -> Notice:
+    """Since when it is as urgent as now."""
+    same = before is not None and before.urgency == now.urgency
+    return msgspec.structs.replace(now, since_ts=before.since_ts) if before is not None and same else now
+
+
+def _more_urgent(before: Notice | None, now: Notice) -> bool:
+    return before is None or URGENCIES.index(now.urgency) > URGENCIES.index(before.urgency)
 
 
 def _value(figure: Figure | None) -> tuple[float, float] | None:
@@ -315,67 +339,3 @@ def _mean(first: Point, second: Point) -> Point:
     degc = sum(known) / len(known) if known else np.nan
     strokes = (first.strokes + second.strokes) / 2
     return Point(first.cycle_no, first.ts, strokes, float(degc), tuple(values), tuple(us), first.night)
-
-
-def _row(record: CycleRecord, point: Point, place: int, each: Followed, watching: Watching) -> TrendRow:
-    value, fit, changed = point.values[place], each.level, each.changed
-    row = TrendRow(
-        ts=record.ts_end,
-        epoch=record.epoch,
-        cycle_no=record.cycle_no,
-        figure=each.figure,
-        direction=record.direction,
-        strokes=round(point.strokes),
-        value=value,
-        u=None if value is None else point.us[place],
-        degc=point.degc if np.isfinite(point.degc) else None,
-        status=watching.status,
-        reason=watching.reason,
-        baseline=None if fit is None else fit[0],
-        scatter=None if fit is None else fit[1],
-        sum_up=watching.up,
-        sum_down=watching.down,
-        threshold=each.chart.design.threshold,
-        suspected_cycle_no=each.suspected if each.suspected > 0 else None,
-    )
-    row = _with_change(row, changed, each.because) if changed is not None else row
-    return _with_fit(row, each)
-
-
-def _with_change(row: TrendRow, changed: Changed, because: Because | None) -> TrendRow:
-    return msgspec.structs.replace(
-        row,
-        changed_kind=changed.kind,
-        changed_cycle_no=changed.cycle_no,
-        changed_cycle_no_from=changed.cycle_no_from,
-        changed_cycle_no_to=changed.cycle_no_to,
-        changed_strokes=changed.strokes,
-        ts_changed=changed.ts,
-        ts_changed_from=changed.ts_from,
-        ts_changed_to=changed.ts_to,
-        causes=None if because is None else ", ".join(because.names),
-        because=None if because is None else " ".join(because.said),
-    )
-
-
-def _with_fit(row: TrendRow, each: Followed) -> TrendRow:
-    fitted = each.fitted
-    if fitted is None:
-        return row
-    known: dict[str, object] = {
-        "fitted_cycle_no": each.fitted_cycle_no,
-        "level": fitted.level,
-        "level_half": fitted.level_half,
-    }
-    for axis, per in (("strokes", "stroke"), ("hours", "hour")):
-        rate = fitted.rate(axis)
-        if rate is None:
-            continue
-        known |= {
-            f"slope_per_{per}": rate.slope,
-            f"slope_per_{per}_u": rate.u,
-            f"slope_per_{per}_half": rate.half,
-        }
-        if rate.limit is not None:
-            known |= {"limit": rate.limit, "limit_bound": rate.bound, f"not_before_{axis}": rate.not_before}
-    return msgspec.structs.replace(row, **known)

@@ -13,7 +13,9 @@ from nightturn.errors import RunNotFoundError, fault
 from nightturn.estimation.figures import FIGURES
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.facts import RunOpened
-from nightturn.trend.earlier import Earlier
+from nightturn.storage.stored import stored_at
+from nightturn.storage.summaries import UNIT_UNKNOWN, known_units
+from nightturn.trend.earlier import ALONE, Earlier, first_night, unreadable
 from nightturn.trend.fits import Point
 from nightturn.trend.following import DIRECTIONS, POINTS_MAX
 from nightturn.trend.series import FOLLOWED, Series
@@ -28,45 +30,33 @@ from nightturn.unit_history.life import (
     what_changed,
 )
 from nightturn.unit_history.nights import Night, Place, nights_of, place_of
+from nightturn.unit_history.usable import counted
 
 NIGHTS_MAX = 100
 """Newest runs of the unit that are read: work and rows at the opening of a run are bounded."""
 CYCLES_MAX = POINTS_MAX // 2
 """Of each direction: as many as a course is judged from, with room for a night's."""
 REASONS_MAX = 20
-FIRST = "no earlier night of {} is stored: each figure is watched from its first cycles on alone"
-
-
-def with_earlier(root: Path, opened: RunOpened) -> RunOpened:
-    """The first record of a run with what the earlier nights of its unit say; a run that goes on brings along what it knows.
-
-    Reads files: call it beside the loop. Whatever is wrong with the store, the run is opened, and says what it begins without.
-    """
-    if not opened.watch_threshold or opened.trends:
-        return opened
-    return msgspec.structs.replace(opened, earlier=msgspec.msgpack.encode(earlier_of(root, opened)))
 
 
 def earlier_of(root: Path, opened: RunOpened) -> Earlier:
-    """The same as a value."""
+    """What is stored below a data root of the unit whose run opens; whatever is wrong with the store is said."""
     settings = RunSettings.of(opened)
     unit = settings.card.unit
     try:
         nights, unread = nights_of(root, unit, COLUMNS, NIGHTS_MAX)
         return earlier(life(unit, nights, unread), opened, place_of(settings))
     except RunNotFoundError:
-        return Earlier(FIRST.format(unit))
+        return first_night(unit, _unknown(root))
     except Exception as error:  # noqa: BLE001 - a store that cannot be read keeps no run from opening
-        why = f"the earlier nights of {unit} cannot be read: {fault(error)}"
-        return Earlier(f"{why}; each figure is watched from its first cycles on alone", whole=False)
+        return unreadable(unit, fault(error))
 
 
 def earlier(found: Life, opened: RunOpened, place: Place) -> Earlier:
-    """The same of a life, for a run at this place."""
+    """What a life says of the run that opens at a place."""
     nights, steps = found.nights, list(found.steps)
     if not nights:
-        left = _left_out(found.unknown)
-        return Earlier(FIRST.format(found.unit) + left, whole=not found.unknown)
+        return first_night(found.unit, _left_out(found.unknown))
     words = what_changed(nights[-1].place, place)
     if words:
         remount = only_mounted(nights[-1].place, place)
@@ -85,6 +75,16 @@ def earlier(found: Life, opened: RunOpened, place: Place) -> Earlier:
         points=kept,
         charts=charts,
     )
+
+
+def _unknown(root: Path) -> str:
+    """That runs may have been of any unit; empty where there are none."""
+    try:
+        units = known_units(stored_at(root))
+    except RunNotFoundError:  # no such root
+        return ""
+    count = sum(each == UNIT_UNKNOWN for each in units.values())
+    return f"; left out: {counted(count, 'run')} of which nobody can say whose they are" if count else ""
 
 
 def _as_now(found: Life, figure: str) -> bool:
@@ -145,26 +145,30 @@ def _said(
     nights = {each.night for part in points.values() for each in part[-CYCLES_MAX:]}
     said = []
     if used:
-        said.append(f"the watch goes on behind {_cycles(used)} of {_nights(len(nights))} on this mounting")
+        said.append(
+            f"the watch goes on behind {counted(used, 'cycle')} of {counted(len(nights), 'earlier night')} on this mounting"
+        )
     if charts:
         mounted = len(mountings_before(steps))
         said.append(
-            f"how its figures scatter is known from {mounted} earlier mounting{'' if mounted == 1 else 's'} on this rig"
+            f"how its figures scatter is known from {counted(mounted, 'earlier mounting')} on this rig"
         )
     if not said:
-        said.append("each figure is watched from its first cycles on alone")
-    if steps and len(steps) > len(found.steps):
+        said.append(ALONE)
+    if len(steps) > len(found.steps) and steps[-1].remount:
         said.append(f"a new level begins: {steps[-1].words}")
     elsewhere = [night for night in found.nights if not _on_this_rig(night, steps)]
     if elsewhere:
         cycles = sum(night.complete for night in elsewhere)
         why = next((step.words for step in reversed(steps) if not step.remount), "")
-        said.append(f"not used: {_cycles(cycles)} of {_nights(len(elsewhere))} before ({why})")
+        said.append(
+            f"not used: {counted(cycles, 'cycle')} of {counted(len(elsewhere), 'earlier night')} before ({why})"
+        )
     others = [FIGURES[each].followed for each in found.methods if not _as_now(found, each)]
     if others:
         said.append(f"not used: {', '.join(others)}, made by an older or newer method")
     if beyond:
-        said.append(f"not used: {_cycles(beyond)} before the newest {CYCLES_MAX} of each direction")
+        said.append(f"not used: {counted(beyond, 'cycle')} before the newest {CYCLES_MAX} of each direction")
     return f"{found.unit} on {place.fixture}: {'; '.join(said)}{_left_out(found.unknown)}"
 
 
@@ -178,11 +182,3 @@ def _left_out(unknown: Sequence[str]) -> str:
         return ""
     more = [f"and {len(unknown) - REASONS_MAX} more"] if len(unknown) > REASONS_MAX else []
     return f"; left out: {'; '.join([*unknown[:REASONS_MAX], *more])}"
-
-
-def _cycles(count: int) -> str:
-    return f"{count} cycle{'' if count == 1 else 's'}"
-
-
-def _nights(count: int) -> str:
-    return f"{count} earlier night{'' if count == 1 else 's'}"

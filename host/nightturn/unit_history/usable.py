@@ -28,7 +28,7 @@ def sound(rows: pd.DataFrame, calibrations: Mapping[int, str]) -> tuple[pd.DataF
     said = []
     for why, those in wrong.items():
         if count := int((those & ~left).sum()):
-            said.append(f"{_counted(count, 'cycle')} {why}")
+            said.append(f"{counted(count, 'cycle')} {why}")
         left |= those
     return rows[~left], tuple(said)
 
@@ -43,7 +43,7 @@ def comparable(rows: pd.DataFrame, figure: str) -> tuple[Bools, int | None, tupl
     number = good & np.isfinite(value) & ~(u < 0)
     said, title = [], FIGURES[figure].followed
     if count := int((good & ~number).sum()):
-        said.append(f"{_counted(count, 'value')} of {title}: no number, or a ± that is none")
+        said.append(f"{counted(count, 'value')} of {title}: no number, or a ± that is none")
     method = rows[f"{figure}_method"].astype(float).to_numpy()
     known = number & np.isfinite(method)
     if not known.any():
@@ -51,9 +51,10 @@ def comparable(rows: pd.DataFrame, figure: str) -> tuple[Bools, int | None, tupl
     newest = int(method[np.flatnonzero(known)[-1]])
     same = number & (method == newest)
     if count := int((number & ~same).sum()):
-        said.append(f"{_counted(count, 'value')} of {title}: by another method than {newest}")
+        said.append(f"{counted(count, 'value')} of {title}: by another method than {newest}")
     return same, newest, tuple(said)
 
 
-def _counted(count: int, noun: str) -> str:
+def counted(count: int, noun: str) -> str:
+    """`1 cycle`, `12 cycles`."""
     return f"{count} {noun}{'' if count == 1 else 's'}"
