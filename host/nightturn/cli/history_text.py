@@ -132,6 +132,7 @@ def load_rows(each: LoadLine) -> list[tuple[str, str]]:
         ("torque", span(each.torque_min_nm, each.torque_max_nm, "N·m")),
         ("overloads", f"rated torque reached {each.overloads} times"),
         ("strokes", f"{each.strokes} of exercise"),
+        ("starts", f"{each.starts} behind a rest"),
     ]
     beside = _beside(each.beside, each.park_stops)
     rows += [("beside cycles", beside)] if beside else []
