@@ -49,6 +49,32 @@ def test_the_cable_is_confirmed_only_by_saying_so(tmp_path: Path, capsys: pytest
     assert (code, json.loads(out)["card"]["travel_zero_confirmed"]) == (0, True)
 
 
+def test_a_unit_that_stays_keeps_the_time_of_its_mounting_and_one_that_is_not_there_cannot_stay(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, root = write_bench(tmp_path), tmp_path / "nights"
+    code, _, err = typed([*command(path), "--stays"], capsys)
+    assert code == 2
+    assert "no unit is mounted, so Q-0117 cannot stay" in err
+    typed(command(path), capsys)
+    first = read_card(root, "pan-a1")
+    assert first is not None
+    for _ in range(2):
+        code, out, err = typed([*command(path), "--stays"], capsys)
+        assert (code, err) == (0, "")
+        assert f"Q-0117 (pan15) stays as mounted {first.mounted_utc}, says R. Vale" in " ".join(out.split())
+        card = read_card(root, "pan-a1")
+        assert card is not None
+        assert card.mounting == card.since_utc == first.mounted_utc
+    code, _, err = typed([*command(path, unit="Q-0118"), "--stays"], capsys)
+    assert code == 2
+    assert "Q-0117 is mounted, so Q-0118 cannot stay" in err
+    typed(command(path), capsys)
+    again = read_card(root, "pan-a1")
+    assert again is not None
+    assert again.since_utc == ""
+
+
 def test_a_unit_that_was_taken_off_leaves_a_line_and_no_card(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

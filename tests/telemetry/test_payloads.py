@@ -15,7 +15,6 @@ from nightturn.model.facts import Lock
 from nightturn.model.figures import BUDGET, INCOMPLETE, OK, REFUSED, Figure
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnded, TrendRow
-from nightturn.model.trends import Notice
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.telemetry import payloads
 from nightturn.telemetry.cycle_values import MAX_ORDERS
@@ -144,24 +143,6 @@ STATE_KEYS = COMMON | set(LIMITS) | {
     "samples", "gaps", "missing_samples", "waits_for", "permitted_by", "locks", "inputs", "expected_end_ts",
     "night_verdict", "durable_through", "durable_ts", "trends",
 }  # fmt: skip
-
-
-def test_a_state_says_what_the_course_of_figures_asks_of_people() -> None:
-    said = "friction, turning positive, rises since 2026-11-28 02:47 +00:00"
-    notice = Notice("friction_nm", 1, "change", "act now", T0, said)
-    row = msgspec.structs.replace(state_row(), trends=(notice,))
-    assert read(payloads.state(row, STAMP))["trends"] == [
-        {
-            "figure": "friction_nm",
-            "direction": 1,
-            "condition": "change",
-            "urgency": "act now",
-            "since_ts": read(payloads.state(row, STAMP))["ts"],
-            "said": said,
-        }
-    ]
-    assert read(payloads.state(state_row(), STAMP))["trends"] == []
-    assert read(payloads.standing(standing_row("unrecorded"), STAMP, row, LIMITS))["trends"] is None
 
 
 def test_a_state_says_who_what_how_far_and_until_when() -> None:

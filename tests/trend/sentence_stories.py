@@ -42,7 +42,7 @@ from nightturn.trend.slope import Axis, NoSlope, Slope, Unknown
 from nightturn.trend.temperature import Equilibrium, NoModelWhy, NoTemperatureModel, Paused, TemperatureModel
 from nightturn.trend.temperature_curves import Curve
 from nightturn.trend.temperature_curves import Kind as Shape
-from nightturn.trend.time_to_limit import Outcome, TimeToLimit, words
+from nightturn.trend.time_to_limit import Outcome, TimeToLimit, by_the_clock, words
 from nightturn.trend.watch import Watched
 from nightturn.trend.wording import (
     change_text,
@@ -150,6 +150,9 @@ def _limits() -> Iterator[Said]:
         change(FAR, outcome=Outcome.NO_TREND), change(FAR, not_before=0.0), change(FAR, capped=True), change(FAR, axis=Axis.HOURS),
     )  # fmt: skip
     yield from (("words", words(each, "N·m")) for each in limits)
+    hourly = change(FAR, axis=Axis.HOURS)
+    for each in (hourly, change(hourly, capped=True), change(hourly, not_before=0.0)):
+        yield "by_the_clock", by_the_clock(each, "N·m")
     for slope in (SLOPE, LEVEL_SLOPE):
         yield "words", words(slope, "N·m")
     for lacking in Unknown:
@@ -245,6 +248,12 @@ def _watches() -> Iterator[Said]:
     for _ in range(40):
         equal.add(0.08)
     yield "chart", equal.why_not
+    few = Chart(Design(8.0, watched_from=30))
+    for value in (0.1, 0.2, 0.3, 0.15):
+        few.add(value)
+    few.restart(Cause.REMOUNT)
+    few.add(0.4)
+    yield "chart", few.why_not
     level = Chart(Design(8.0, watched_from=5))
     rng = np.random.default_rng(4)
     for value in rng.standard_normal(60):

@@ -14,7 +14,15 @@ from nightturn.model.verdicts import MAX, MIN
 from nightturn.trend.block_means import UnusableSeriesError
 from nightturn.trend.slope import Axis, NoSlope, Slope, Unknown, slope
 from nightturn.trend.temperature import NoModelWhy, NoTemperatureModel, Paused
-from nightturn.trend.time_to_limit import HORIZON_SPANS, Outcome, TimeToLimit, fieller, time_to_limit, words
+from nightturn.trend.time_to_limit import (
+    HORIZON_SPANS,
+    Outcome,
+    TimeToLimit,
+    by_the_clock,
+    fieller,
+    time_to_limit,
+    words,
+)
 
 SPAN = 5000.0
 
@@ -203,6 +211,24 @@ def test_the_words_of_every_result(
     result: TimeToLimit | Slope | NoSlope | Paused | NoTemperatureModel, text: str
 ) -> None:
     assert words(result, "N·m") == text
+
+
+def test_by_the_clock_nothing_is_said_of_a_limit_that_is_reached_and_nothing_beyond_what_was_seen_three_times() -> (
+    None
+):
+    hours = Axis.HOURS
+    near = time_to_limit(line(0.1, 4e-6, 1e-4, 1e-7, axis=hours), 0.12)
+    assert (
+        by_the_clock(near, "N·m")
+        == "by the clock the limit 120 mN·m is with 95 % not reached before 4760 h more"
+    )
+    away = time_to_limit(line(0.1, -4e-6, 1e-4, 1e-7, axis=hours), 0.12)
+    assert (
+        by_the_clock(away, "N·m")
+        == "by the clock the limit 120 mN·m is with 95 % not reached within 15000 h more"
+    )
+    assert by_the_clock(time_to_limit(line(0.13, 4e-6, 1e-3, axis=hours), 0.12), "N·m") == ""
+    assert by_the_clock(time_to_limit(line(0.119, 4e-6, 1e-3, axis=hours), 0.12), "N·m") == ""
 
 
 def test_results_go_through_msgpack() -> None:

@@ -52,10 +52,60 @@ def test_a_rising_ripple_is_told_with_when_from_where_to_where() -> None:
     first, *rest = line.said
     assert first.startswith("rises since 2026-11-26 02:")
     assert "(90 %: " in first
-    assert re.search(r"; stroke 1[45]\d\d\), from (79\.9|80)\S* mN·m to 88\.\d+ mN·m$", first)
+    set_of = r"\(90 %: \d\d:\d\d to \d\d:\d\d, strokes 1\d{3} to 1\d{3}, cycles 9\d to \d{2,3}\)"
+    assert re.search(rf" at stroke 1[45]\d\d {set_of}, from (79\.9|80)\S* mN·m to 88\.\d+ mN·m$", first)
     assert re.fullmatch(r"no trend judged: 2\d values, 30 are wanted", rest[0])
     assert line.level is not None
     assert line.level == pytest.approx(0.0888, abs=3e-4)
+
+
+def test_several_changes_are_each_told_and_each_a_value_for_machines() -> None:
+    def twice(_: np.ndarray, strokes: np.ndarray) -> np.ndarray:
+        return 0.080 + 0.003 * (strokes >= 800) - 0.002 * (strokes >= 1600)
+
+    found = told(night(0, {RIPPLE_PP: twice}))
+    line = next(each for each in found.courses if (each.title, each.direction) == ("ripple", 1))
+    assert line.said[0].startswith("stepped up ")
+    assert line.said[1].startswith("then stepped down ")
+    assert [each.kind for each in line.changes] == ["step", "step"]
+    for change, true in zip(line.changes, (800, 1600), strict=True):
+        assert change.strokes_from is not None
+        assert change.strokes_to is not None
+        assert change.strokes_from - 32 <= true <= change.strokes_to + 32
+        assert change.ts_from <= change.ts <= change.ts_to
+    assert f"then {line.changes[1].said}" == line.said[1]
+
+
+def test_where_the_evidence_does_not_decide_step_and_ramp_are_both_told() -> None:
+    def late(_: np.ndarray, strokes: np.ndarray) -> np.ndarray:
+        return 0.080 + 0.0004 * np.clip((strokes - 1800) / 100, 0.0, 3.0)
+
+    undecided = [
+        text
+        for seed in range(1, 5)
+        for line in told(night(0, {RIPPLE_PP: late}, seed=seed, noise_nm=3e-4)).courses
+        for text in line.said
+        if line.title == "ripple" and text.endswith(": step or ramp is not decided")
+    ]
+    assert undecided
+    assert all(text.count("(90 %: ") == 2 for text in undecided)
+    assert all(("stepped up" in text) and ("rises since" in text) for text in undecided)
+
+
+def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:
+    one = night(0, {FRICTION: rising(0, 0.020, 0.080)})
+    fixture = msgspec.structs.replace(one.settings.fixture, protect={FRICTION: Limit(max=0.150)})
+    found = told(replace(one, settings=msgspec.structs.replace(one.settings, fixture=fixture)))
+    line = next(each for each in found.courses if (each.title, each.direction) == ("friction", 1))
+    assert any(re.search(r"not reached before \d+ strokes more", text) for text in line.said)
+    assert any(
+        re.fullmatch(r"by the clock the limit 150 mN·m is with 95 % not reached before [\d.]+ h more", text)
+        for text in line.said
+    )
+    assert line.not_before_strokes is not None
+    assert line.not_before_hours is not None
+    # 16 strokes in 190 s; the two bounds are of the same line
+    assert line.not_before_hours == pytest.approx(line.not_before_strokes / 16 * 190 / 3600, rel=0.02)
 
 
 def test_a_zero_that_drifts_is_the_zeros_and_nothing_else_moves() -> None:

@@ -13,6 +13,7 @@ from tests.unit_history.nights import CYCLE_S, STROKES, Course, night, place
 
 from nightturn.estimation.figures import FIGURES, FRICTION, RIPPLE_PP
 from nightturn.fixture import trending
+from nightturn.model.cards import MountCard
 from nightturn.model.clocks import bench_text
 from nightturn.model.facts import RunOpened
 from nightturn.model.rows import TrendRow
@@ -24,8 +25,8 @@ from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import changed_text, course_text
 from nightturn.unit_history.asked import with_earlier
 from nightturn.unit_history.earlier import CYCLES_MAX, earlier, earlier_of
-from nightturn.unit_history.life import Life, life
-from nightturn.unit_history.nights import Night, Place
+from nightturn.unit_history.life import Life, life, only_mounted, what_changed
+from nightturn.unit_history.nights import Night, Place, place_of
 
 UNIT = "Q-0121"
 CYCLES = 90
@@ -106,7 +107,9 @@ def test_numbers_and_sentences_of_a_live_row_are_those_of_the_history_of_both_ni
         assert row.not_before_strokes == (limits[0].not_before if limits else None)
         fitted = live().work.state.run.trends.lanes[direction].figure(RIPPLE_PP).fitted
         if fitted is not None and row.fitted_cycle_no == of(live(), RIPPLE_PP, direction)[-1].fitted_cycle_no:
-            assert fitted.said == course_text(course, limits)
+            assert fitted.said == course_text(
+                course, limits, limits_ahead(course, second().settings.variant, {}, by_hours=True)
+            )
         if row.status == "changed":
             assert row.reason == changed_text(course, course.found[-1], lambda ts: bench_text(ts, ()))
             assert row.changed_strokes == series.strokes[series.ts.tolist().index(row.ts_changed)]
@@ -191,6 +194,38 @@ def test_behind_a_remount_the_level_is_new_and_the_scatter_is_known() -> None:
     warm = statuses.index("not_armed")
     assert statuses.index("watched") - warm == LEVEL_FROM
     assert "of 10 values since a remount" in of(played, RIPPLE_PP)[warm].reason
+
+
+def test_a_card_that_says_that_the_unit_was_not_touched_is_no_other_mounting() -> None:
+    settings = first().settings
+    later = msgspec.structs.replace(settings.card, mounted_utc="2026-11-26T21:00:00Z")
+    stays = msgspec.structs.replace(later, since_utc=settings.card.mounted_utc)
+
+    def under(card: MountCard) -> Place:
+        return place_of(msgspec.structs.replace(settings, card=card))
+
+    assert what_changed(place_of(settings), under(stays)) == ""
+    assert what_changed(place_of(settings), under(later)) == "mounted again on pan-a1 by R. Vale"
+    assert only_mounted(place_of(settings), under(later))
+
+
+def test_of_many_mountings_the_newest_that_say_enough_are_asked_and_that_is_said() -> None:
+    nights = [
+        night(
+            at,
+            {},
+            cycles=CYCLES,
+            strokes_before=at * CYCLES * STROKES,
+            where=place(mounted_utc=f"2026-11-{at + 1:02}"),
+        )
+        for at in range(4)
+    ]
+    found = before(*nights, where=place(mounted_utc="2026-12-01"))
+    assert (
+        "how its figures scatter is known from the newest 2 of 4 earlier mountings on this rig" in found.said
+    )
+    newest = before(*nights[2:], where=place(mounted_utc="2026-12-01"))
+    assert found.charts == newest.charts
 
 
 def test_the_history_watches_behind_a_remount_as_the_live_watch_does() -> None:
@@ -304,9 +339,12 @@ def test_a_run_that_brings_its_own_state_or_follows_nothing_reads_no_store(tmp_p
     for each in (
         msgspec.structs.replace(opened(), trends=b"known"),
         msgspec.structs.replace(opened(), watch_threshold=0.0),
+        msgspec.structs.replace(opened(), resumed=True),
     ):
         assert with_earlier(tmp_path, each) == each
-    assert EARLIER.decode(with_earlier(tmp_path, opened()).earlier) == first_night(UNIT)
+    lost = msgspec.structs.replace(opened(), resumed=True, lost="the run's tape cannot be read")
+    for each in (opened(), lost):
+        assert EARLIER.decode(with_earlier(tmp_path, each).earlier) == first_night(UNIT)
 
 
 def test_a_process_that_reads_earlier_nights_and_ends_or_cannot_be_started_keeps_no_run_from_opening(

@@ -13,6 +13,14 @@ from nightturn.model.cards import MountCard
 EXAMPLE = 'nightturn mount bench.toml pan-a1 --unit Q-0117 --variant pan15 --operator "R. Vale" --travel-zero'
 
 
+Stays = Annotated[
+    bool,
+    typer.Option(
+        "--stays", help="The unit sits there since its last card and was not touched: its course goes on."
+    ),
+]
+
+
 def run(
     bench: BenchFile,
     fixture: Annotated[str, typer.Argument(help="The fixture's id.")],
@@ -25,12 +33,14 @@ def run(
         bool,
         typer.Option("--travel-zero", help="I have seen that the cable hangs free: travel counts from here."),
     ] = False,
+    stays: Stays = False,
     as_json: AsJson = False,
 ) -> None:
     """Append a mount card under the data root; the last card is in force when a run begins.
 
     While a daemon runs on the data root, it writes the card. A card begins a run, which records; nothing turns before
-    `nightturn go`. Travel counts from where somebody has seen the cable hang free: --travel-zero says so. It counts on from run to
+    `nightturn go`. With --stays the unit was not touched since its last card, so what changes from then on is the unit's; without it a new
+    mounting begins. Travel counts from where somebody has seen the cable hang free: --travel-zero says so. It counts on from run to
     run as long as the device stays up, or its sheet names an encoder that distinguishes the turns of the whole travel; once it is
     unknown, this ends with 2 without --travel-zero. It is refused, with 1, while the shaft turns or may turn: stop it first.
     """
@@ -50,6 +60,7 @@ def run(
         variant=product.name,
         notes=notes,
         travel_zero=travel_zero,
+        stays=stays,
     )
     root = data_root(bench, rig)
     travel = mount(root, station, request, time.time_ns())
@@ -65,6 +76,7 @@ def _show(fixture: str, card: MountCard, path: Path, travel: str) -> None:
     from nightturn.cli.output import HANG, print_text
 
     go = f"`nightturn go {fixture} --unit {card.unit} --operator NAME`"
-    mounted = f"{card.unit} ({card.variant}) mounted by {card.operator}; card in {path}"
+    does = f"stays as mounted {card.since_utc}, says" if card.since_utc else "mounted by"
+    mounted = f"{card.unit} ({card.variant}) {does} {card.operator}; card in {path}"
     for said in (mounted, travel, f"nothing turns; next: {go}"):
         print_text(f"{fixture}: {said}", hang=HANG)

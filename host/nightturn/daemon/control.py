@@ -117,11 +117,12 @@ class Control:
         )
         if travel.unknown and not request.travel_zero:
             return msgspec.structs.replace(refused(request.id, travel.unknown), left_out=True)
-        card = card_of(request, self._world.clock.utc_ns())
+        made: list[MountCard] = []
         try:
-            await self._world.offload(lambda: _append(self._root, request.fixture, card))
+            await self._world.offload(lambda: made.append(self._write(request)))
         except NightturnError as error:
             return refused(request.id, str(error))
+        (card,) = made
         station = watch.station  # whatever run is open by now: a `go` must not find it with the older card
         kept = True  # the card is
         if station is not None and station.run_ended is None:
@@ -129,6 +130,13 @@ class Control:
             kept = record_no is not None and await _kept(station, record_no)
         said = travel_text(travel, settings, anew=request.travel_zero)
         return msgspec.structs.replace(_shown(request, watch), kept=kept, travel=said)
+
+    def _write(self, request: Request) -> MountCard:
+        """Beside the loop: the card of a request, which is in force from here on."""
+        before = read_card(self._root, request.fixture) if request.stays else None
+        card = card_of(request, self._world.clock.utc_ns(), before)
+        _append(self._root, request.fixture, card)
+        return card
 
     async def _go(self, request: Request, watch: Watched, station: Station) -> Answer:
         """Permission to turn, for the unit that is mounted and no other, by the newest card there is."""

@@ -34,6 +34,7 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     variant: str = ""
     notes: str = ""
     travel_zero: bool = False
+    stays: bool = False
 
 
 class Answer(msgspec.Struct, frozen=True):

@@ -19,14 +19,22 @@ from nightturn.settings.validate import card_mistakes
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import RUNNING, newest_run, read_manifest
 
+TAKEN_OFF = "`nightturn mount` without --stays"
 SEE_TO_IT = "check the cable, then `--travel-zero`"
 NEVER = Travel(None, "unknown: no run has counted it")
 INTERRUPTED = Travel(None, "unknown: the last run was interrupted, and its tape has not been read since")
 UNREADABLE = Travel(None, "unknown: the manifest of the last run cannot be read")
 
 
-def card_of(request: Request, utc_ns: int) -> MountCard:
-    """The card that a request describes."""
+def card_of(request: Request, utc_ns: int, before: MountCard | None = None) -> MountCard:
+    """The card that a request describes; `before` is the one in force.
+
+    Raises:
+        ConfigError: the unit is to stay where it is, and is not there.
+    """
+    if request.stays and (before is None or before.unit != request.unit):
+        there = "no unit is mounted" if before is None else f"{before.unit} is mounted"
+        raise ConfigError(f"{there}, so {request.unit} cannot stay", where=request.fixture, allowed=TAKEN_OFF)
     mounted = dt.datetime.fromtimestamp(utc_ns // 10**9, dt.UTC).isoformat().replace("+00:00", "Z")
     return MountCard(
         unit=request.unit,
@@ -35,6 +43,7 @@ def card_of(request: Request, utc_ns: int) -> MountCard:
         notes=request.notes,
         mounted_utc=mounted,
         travel_zero_confirmed=request.travel_zero,
+        since_utc=before.mounting if before is not None and request.stays else "",
     )
 
 
@@ -78,16 +87,19 @@ def mount(root: Path, settings: FixtureSettings, request: Request, utc_ns: int) 
     """Have the card in force that the request describes; returns what travel counts from.
 
     Raises:
-        ConfigError: a name on the card is not allowed, or the travel is unknown and nobody has seen to the cable.
+        ConfigError: a name on the card is not allowed, the travel is unknown and nobody has seen to the cable, or the unit is to stay and is
+            not there.
         StorageError: another process than a daemon owns the root, or the card cannot be written.
         DeviceError: the daemon that owns it does not answer.
         NightturnError: the daemon refuses.
     """
-    card = card_of(request, utc_ns)
-    raise_mistakes(card_mistakes(request.fixture, card))
+    raise_mistakes(
+        card_mistakes(request.fixture, card_of(msgspec.structs.replace(request, stays=False), utc_ns))
+    )
     found = own_root_or_meet(root, "nightturn mount", lambda holder: bool(holder.socket))
     if isinstance(found, Lock):
         try:
+            card = card_of(request, utc_ns, read_card(root, request.fixture))
             travel = recorded_travel(root, settings)
             if travel.unknown and not request.travel_zero:
                 raise _travel_unknown(request, travel.unknown)

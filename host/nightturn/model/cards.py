@@ -12,7 +12,10 @@ class CardVersion(msgspec.Struct, frozen=True):
 
 
 class MountCard(msgspec.Struct, frozen=True, kw_only=True):
-    """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off."""
+    """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off.
+
+    `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty.
+    """
 
     unit: str
     variant: str
@@ -21,3 +24,9 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     mounted_utc: str
     travel_zero_confirmed: bool = False
     taken_off: bool = False
+    since_utc: str = ""
+
+    @property
+    def mounting(self) -> str:
+        """When the unit was put where it is: cards of one mounting have the same."""
+        return self.since_utc or self.mounted_utc

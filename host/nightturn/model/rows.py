@@ -162,13 +162,14 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
         baseline, scatter: of the values that the watch rests on: mean, standard deviation.
         sum_up, sum_down: of the watch, in standard deviations; it sees a change beyond `threshold`.
         suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.
-        changed_cycle_no, changed_strokes, ts_changed: the newest change; ts_changed_from, ts_changed_to, cycle numbers alike: its 90 % set.
+        changed_cycle_no, changed_strokes, ts_changed: the newest change; `_from` and `_to` of each: its 90 % set.
             A number is None where the cycle is of an earlier run of the unit.
         causes: what that change is consistent with, by the keys of the table, best first; because: the same in sentences, with what competes and what
             to measure next.
         level, level_half: where the figure is, ± 95 %.
         slope_per_stroke, slope_per_hour: with standard uncertainty `_u` and 95 % interval `_half`.
         limit, limit_bound: the nearest one ahead; with 95 % not reached before so many strokes or hours more.
+        ewma: exponentially weighted mean of the watched values, for a picture: nothing is judged by it.
     """
 
     ts: int
@@ -211,6 +212,9 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     limit_bound: str | None = None
     not_before_strokes: float | None = None
     not_before_hours: float | None = None
+    changed_strokes_from: int | None = None
+    changed_strokes_to: int | None = None
+    ewma: float | None = None
 
 
 class ChunkPlan(msgspec.Struct, frozen=True):

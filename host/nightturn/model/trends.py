@@ -42,7 +42,7 @@ class Changed(msgspec.Struct, frozen=True):
 
     Attributes:
         cycle_no, strokes, ts: of the first cycle behind it, of a bend the last before its ramp; strokes of the unit's life, UTC ns.
-        cycle_no_from, cycle_no_to, ts_from, ts_to: between which it lies with 90 %. A number is None where the cycle is of an earlier run.
+        cycle_no_from, cycle_no_to, strokes_from, strokes_to, ts_from, ts_to: between which it lies with 90 %. A number is None where the cycle is of an earlier run.
         before, after: levels, of a bend before it and at the end, in the figure's unit; u_before, u_after: their standard uncertainties.
         placed: whether enough cycles lie behind it to say where it began. said: the sentence.
     """
@@ -61,6 +61,8 @@ class Changed(msgspec.Struct, frozen=True):
     u_after: float
     placed: bool
     said: str
+    strokes_from: int | None = None
+    strokes_to: int | None = None
 
 
 class Rate(msgspec.Struct, frozen=True):

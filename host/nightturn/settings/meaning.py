@@ -64,6 +64,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "mounted_utc": SETTING,
         "travel_zero_confirmed": SETTING,
         "taken_off": SETTING,
+        "since_utc": SETTING,
     },
 }
 NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (

@@ -16,7 +16,7 @@ from nightturn.estimation.turns import Bools
 from nightturn.model.figures import NU_MANY
 from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
-from nightturn.trend.change_point import VALUES_MIN, Found, Kind, changes
+from nightturn.trend.change_point import VALUES_MIN, Change, Found, Kind, changes
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
 from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, hours_of, settled, swept, thinned
@@ -81,17 +81,16 @@ class Course:
 
         A step lies behind the last cycle of before, a bend before the first of its ramp.
         """
-        return self.spanned(self.found[0]) if self.found else None
+        return self.spanned(self.found[0].change) if self.found else None
 
-    def spanned(self, found: Found) -> tuple[int, int, int]:
-        """The same of any of its changes."""
+    def spanned(self, change: Change) -> tuple[int, int, int]:
+        """The same of any change."""
         ts = self.series.ts
-        low, high = self.places(found)
-        return int(ts[found.change.at]), int(ts[low]), int(ts[high])
+        low, high = self.places(change)
+        return int(ts[change.at]), int(ts[low]), int(ts[high])
 
-    def places(self, found: Found) -> tuple[int, int]:
+    def places(self, change: Change) -> tuple[int, int]:
         """Between which values a change lies with 90 %."""
-        change = found.change
         back, on = (1, 0) if change.kind is Kind.STEP else (0, 1)
         return max(change.places[0] - back, 0), min(change.places[-1] + on, len(self.series.ts) - 1)
 

@@ -153,7 +153,9 @@ class Chart(msgspec.Struct):
         needed = self.design.watched_from
         there = self.series.count_all
         if there < needed:
-            return f"not watched yet: {there} of {needed} values since {self.cause}"
+            own = self.series.count
+            since = f"since {self.cause}" if own == there else f"{own} of them since {self.cause}"
+            return f"not watched yet: {there} of {needed} values {since}"
         needed = min(needed, LEVEL_FROM)
         if self.series.count < needed:
             return f"not watched yet: {self.series.count} of {needed} values since {self.cause}"

@@ -117,8 +117,8 @@ def _fitted(job: FitJob) -> Fitted:
         level=None if level is None else level[0],
         level_half=None if level is None else level[1],
         rates=tuple(_rates(course, along, hourly)),
-        changes=tuple(_changed(course, each, moment, job.night) for each in course.found),
-        said=course_text(course, along),
+        changes=changes_of(course, moment, job.night),
+        said=course_text(course, along, hourly),
         fingerprint=fingerprint(),
         because=_because(job, course),
     )
@@ -163,10 +163,15 @@ def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeTo
         yield rate
 
 
+def changes_of(course: Course, moment: Moment, night: int) -> tuple[Changed, ...]:
+    """Every change of a course, in order; cycles have a number where they are of this night."""
+    return tuple(_changed(course, each, moment, night) for each in course.found)
+
+
 def _changed(course: Course, found: Found, moment: Moment, night: int) -> Changed:
     change, series = found.change, course.series
-    ts, ts_from, ts_to = course.spanned(found)
-    low, high = course.places(found)
+    ts, ts_from, ts_to = course.spanned(change)
+    low, high = course.places(change)
 
     def number(at: int) -> int | None:
         return int(series.cycle_no[at]) if series.night[at] == night else None
@@ -186,4 +191,6 @@ def _changed(course: Course, found: Found, moment: Moment, night: int) -> Change
         u_after=change.u_after,
         placed=change.places[-1] < len(course.values) - LEAST,
         said=changed_text(course, found, moment),
+        strokes_from=round(float(series.strokes[low])),
+        strokes_to=round(float(series.strokes[high])),
     )

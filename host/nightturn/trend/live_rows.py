@@ -75,6 +75,7 @@ def row_of(record: CycleRecord, point: Point, place: int, each: Followed, watchi
         sum_down=watching.down,
         threshold=each.chart.design.threshold,
         suspected_cycle_no=each.suspected if each.suspected > 0 else None,
+        ewma=each.chart.ewma,
     )
     row = _with_change(row, changed, each.because) if changed is not None else row
     return _with_fit(row, each)
@@ -88,6 +89,8 @@ def _with_change(row: TrendRow, changed: Changed, because: Because | None) -> Tr
         changed_cycle_no_from=changed.cycle_no_from,
         changed_cycle_no_to=changed.cycle_no_to,
         changed_strokes=changed.strokes,
+        changed_strokes_from=changed.strokes_from,
+        changed_strokes_to=changed.strokes_to,
         ts_changed=changed.ts,
         ts_changed_from=changed.ts_from,
         ts_changed_to=changed.ts_to,

@@ -168,6 +168,16 @@ def _limit_words(result: TimeToLimit, unit: str) -> str:
     return text if result.likely is None else f"{text}, by the line alone after {number(result.likely, 2)}"
 
 
+def by_the_clock(result: TimeToLimit, unit: str) -> str:
+    """What a bound along hours adds to that along strokes; empty where the limit is reached, or may be."""
+    if result.outcome is Outcome.REACHED or result.not_before <= 0:
+        return ""
+    limit = quantity(result.limit, unit, beside=result.level)
+    if result.capped:
+        return f"by the clock the limit {limit} is with 95 % not reached within {_amount(result.horizon, result.axis)} more"
+    return f"by the clock the limit {limit} is with 95 % not reached before {_amount(result.not_before, result.axis)} more"
+
+
 def _rate(axis: Axis, slope: float, half: float, unit: str) -> str:
     """`0.42 ± 0.05 mN·m per 1000 strokes`."""
     each = "1000 strokes" if axis is Axis.STROKES else "hour"

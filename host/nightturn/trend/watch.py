@@ -46,13 +46,7 @@ def known_before(series: Series, mountings: Sequence[int], threshold: float) -> 
         mountings: those stretches, oldest first, between which nothing but the mounting was another.
         threshold: as `watched`.
     """
-    parts, count = list[Series](), 0
-    for stretch in reversed(mountings):
-        part = thinned(series.part(series.stretch == stretch))
-        if len(part.value):
-            parts, count = [part, *parts], count + len(part.value)
-        if count >= MOUNTINGS_VALUES:
-            break
+    parts = mountings_asked(series, mountings)
     if not parts:
         return None
     chart = Chart(Design(threshold))
@@ -60,6 +54,18 @@ def known_before(series: Series, mountings: Sequence[int], threshold: float) -> 
         _charted(chart, *judged_of(part))
         chart.restart(Cause.REMOUNT)
     return chart
+
+
+def mountings_asked(series: Series, mountings: Sequence[int]) -> list[Series]:
+    """The newest of some stretches that have `MOUNTINGS_VALUES` values together, or all of them, oldest first; without those that have none."""
+    parts, count = list[Series](), 0
+    for stretch in reversed(mountings):
+        part = thinned(series.part(series.stretch == stretch))
+        if len(part.value):
+            parts, count = [part, *parts], count + len(part.value)
+        if count >= MOUNTINGS_VALUES:
+            break
+    return parts
 
 
 def _charted(chart: Chart, series: Series, values: Float64s) -> tuple[Watched, Chart]:

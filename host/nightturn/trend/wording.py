@@ -3,13 +3,13 @@
 from collections.abc import Callable, Sequence
 
 from nightturn.model.quantities import fixed, interval, number, quantity
-from nightturn.trend.change_point import LEAST, VALUES_MIN, Found, Kind
+from nightturn.trend.change_point import LEAST, VALUES_MIN, Change, Found, Kind
 from nightturn.trend.course import Course
 from nightturn.trend.settled import NS_PER_H
-from nightturn.trend.slope import Slope
+from nightturn.trend.slope import Axis, Slope
 from nightturn.trend.temperature import Equilibrium, NoTemperatureModel, TemperatureModel
 from nightturn.trend.temperature_curves import Kind as Curve
-from nightturn.trend.time_to_limit import TimeToLimit, words
+from nightturn.trend.time_to_limit import TimeToLimit, by_the_clock, words
 from nightturn.trend.watch import Watched
 
 NO_CHANGE = "no step or ramp began"
@@ -28,45 +28,60 @@ def short(moment: str) -> str:
 
 
 def change_text(course: Course, moment: Moment) -> tuple[str, ...]:
-    """The first change since the last known step, with the times between which it lies, and how many there are behind it."""
+    """The changes since the last known step, the first one first, each as `changed_text`; or that none could be looked for."""
     if not course.found:
         count = len(course.values)
         few = f"no change looked for: {count} values, {VALUES_MIN} are wanted"
         return (few,) if count < VALUES_MIN else ()
-    said = [changed_text(course, course.found[0], moment)]
-    if course.found[0].other is not None:
-        said.append("whether it is a step or a ramp is not decided")
-    if len(course.found) > 1:
-        last = int(course.series.ts[course.found[-1].change.at])
-        count = len(course.found) - 1
-        what = "one more change" if count == 1 else f"{count} more changes"
-        said.append(f"{what} behind it, the last at {short(moment(last))}")
-    return tuple(said)
+    first, *more = (changed_text(course, each, moment) for each in course.found)
+    return (first, *(f"then {each}" for each in more))
 
 
 def changed_text(course: Course, found: Found, moment: Moment) -> str:
-    """One change: `stepped up 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; stroke 4100), from 88.7 to 91.2 mN·m`."""
-    change, series = found.change, course.series
-    unit = series.unit
-    at, low, high = course.spanned(found)
+    """`stepped up 2026-11-28 02:47 +00:00 at stroke 4100 (90 %: 02:41 to 02:52, strokes 4020 to 4180, cycles 251 to 263), from 88.7 to 91.2 mN·m`.
+
+    Where the evidence does not decide between step and ramp both are there.
+    """
+    change, unit = found.change, course.series.unit
+    levels = f"from {quantity(change.before, unit)} to {quantity(change.after, unit, beside=change.before)}"
+    text = f"{_since(course, change, moment)}, {levels}"
+    if found.other is None:
+        return text
+    return f"{text}; or {_since(course, found.other, moment)}: step or ramp is not decided"
+
+
+def _since(course: Course, change: Change, moment: Moment) -> str:
+    """How it goes since when, with the 90 % set in clock time, strokes and cycles."""
+    series = course.series
+    at, low, high = course.spanned(change)
     begin = DAY + 1 if high - low < CLOCK_H * NS_PER_H else 0
-    between = " to ".join(short(moment(each))[begin:MINUTE] for each in (low, high))
+    between = [" to ".join(short(moment(each))[begin:MINUTE] for each in (low, high))]
+    first, last = course.places(change)
+    stroke = ""
+    if course.axis is Axis.STROKES:
+        stroke = f" at stroke {fixed(series.strokes[change.at], 0)}"
+        between.append(f"strokes {fixed(series.strokes[first], 0)} to {fixed(series.strokes[last], 0)}")
+    if series.night[first] == series.night[last]:
+        between.append(f"cycles {series.cycle_no[first]} to {series.cycle_no[last]}")
     goes = {
         (Kind.STEP, True): "stepped up",
         (Kind.STEP, False): "stepped down",
         (Kind.BEND, True): "rises since",
         (Kind.BEND, False): "falls since",
     }[change.kind, change.after > change.before]
-    text = f"{goes} {short(moment(at))} (90 %: {between}; stroke {fixed(series.strokes[change.at], 0)})"
-    if change.kind is Kind.BEND and change.places[0] <= LEAST:
-        text += ", or since before that"
-    return f"{text}, from {quantity(change.before, unit)} to {quantity(change.after, unit, beside=change.before)}"
+    text = f"{goes} {short(moment(at))}{stroke} (90 %: {', '.join(between)})"
+    early = change.kind is Kind.BEND and change.places[0] <= LEAST
+    return f"{text}, or since before that" if early else text
 
 
-def course_text(course: Course, limits: Sequence[TimeToLimit]) -> tuple[str, ...]:
-    """How it goes on, what temperature has to do with it, and the limits ahead."""
+def course_text(
+    course: Course, limits: Sequence[TimeToLimit], hourly: Sequence[TimeToLimit] = ()
+) -> tuple[str, ...]:
+    """How it goes on, what temperature has to do with it, and the limits ahead: along strokes, and by the clock too where those are not hours."""
     unit = course.series.unit
     going = [words(each, unit) for each in limits] if limits else [words(course.slope, unit)]
+    if limits and limits[0].axis is not Axis.HOURS:
+        going += [text for each in hourly if (text := by_the_clock(each, unit))]
     if course.found and isinstance(course.slope, Slope):
         going[0] = f"since the last change: {going[0]}"
     return (*going, *_ranks(course), *_temperature(course))

@@ -10,16 +10,18 @@ import pandas as pd
 
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
-from nightturn.model.trends import Because
+from nightturn.model.trends import Because, Changed
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of
+from nightturn.trend.fits import changes_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.run_length import Budget
 from nightturn.trend.series import Series
-from nightturn.trend.time_to_limit import words
+from nightturn.trend.slope import Axis
+from nightturn.trend.time_to_limit import TimeToLimit, words
 from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import (
     change_text,
@@ -72,6 +74,9 @@ class CourseLine(msgspec.Struct, frozen=True):
         watch_ts: when a watch that sees one cycle after the other told of a change; watch_text: that, or why it would not.
         changed_ts, changed_strokes: the first change behind the last known step; from, to: the 90 % set, UTC ns.
         said: the sentences.
+        changes: all of them; numbers of cycles are of the newest night.
+        not_before_strokes, not_before_hours: with 95 % no limit is reached before so many more, never more than three times what was seen;
+            None without a slope or a limit.
     """
 
     figure: str
@@ -91,6 +96,9 @@ class CourseLine(msgspec.Struct, frozen=True):
     changed_to_ts: int | None
     changed_strokes: int | None
     said: tuple[str, ...]
+    changes: tuple[Changed, ...] = ()
+    not_before_strokes: float | None = None
+    not_before_hours: float | None = None
 
 
 class CauseLine(msgspec.Struct, frozen=True):
@@ -209,6 +217,7 @@ def _line(course: Course, whole: Series, found: Life, zone: str, budget: Budget)
     level = course.level
     settings = found.nights[-1].settings
     limits = limits_ahead(course, settings.variant, settings.fixture.protect)
+    hourly = limits_ahead(course, settings.variant, settings.fixture.protect, by_hours=True)
     watch = watched(course, budget.threshold, known_before(whole, found.mountings, budget.threshold))
     moment = partial(local_text, zone=zone)
     return CourseLine(
@@ -228,8 +237,15 @@ def _line(course: Course, whole: Series, found: Life, zone: str, budget: Budget)
         changed_from_ts=None if at is None else at[1],
         changed_to_ts=None if at is None else at[2],
         changed_strokes=None if first is None else int(series.strokes[first.at]),
-        said=(*change_text(course, moment), *course_text(course, limits)),
+        said=(*change_text(course, moment), *course_text(course, limits, hourly)),
+        changes=changes_of(course, moment, len(found.nights) - 1),
+        not_before_strokes=_soonest(limits) if course.axis is Axis.STROKES else None,
+        not_before_hours=_soonest(hourly),
     )
+
+
+def _soonest(limits: Sequence[TimeToLimit]) -> float | None:
+    return min((each.not_before for each in limits), default=None)
 
 
 def _rank(course: Course, place: int) -> tuple[int, bool, float]:
@@ -253,6 +269,6 @@ def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[
             because = because_of(course, place, found.nights, rows)
         except StorageError as error:
             because = Because((), (f"Causes are not looked for: {error}",))
-        figure, at = course.series.figure, course.spanned(course.found[place])[0]
+        figure, at = course.series.figure, course.spanned(course.found[place].change)[0]
         title = FIGURES[figure].followed
         yield CauseLine(figure, course.series.direction, title, at, because.names, because.said)

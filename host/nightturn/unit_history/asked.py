@@ -24,11 +24,11 @@ ANSWER_S_MAX = 60.0
 
 
 def with_earlier(root: Path, opened: RunOpened, command: Sequence[str] = COMMAND) -> RunOpened:
-    """The first record of a run with what the earlier nights of its unit say; a run that goes on brings along what it knows.
+    """The first record of a run with what the earlier nights of its unit say; a run that goes on brings along what it knows, unless that is lost.
 
     It blocks: call it beside the loop. Whatever is wrong with the store, the run is opened, and says what it begins without.
     """
-    if not opened.watch_threshold or opened.trends:
+    if not opened.watch_threshold or opened.trends or (opened.resumed and not opened.lost):
         return opened
     return msgspec.structs.replace(opened, earlier=_earlier(root, opened, command))
 

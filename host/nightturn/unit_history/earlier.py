@@ -19,7 +19,7 @@ from nightturn.trend.earlier import ALONE, Earlier, first_night, unreadable
 from nightturn.trend.fits import Point
 from nightturn.trend.following import DIRECTIONS, POINTS_MAX
 from nightturn.trend.series import FOLLOWED, Series
-from nightturn.trend.watch import known_before
+from nightturn.trend.watch import known_before, mountings_asked
 from nightturn.unit_history.life import (
     COLUMNS,
     Life,
@@ -68,7 +68,7 @@ def earlier(found: Life, opened: RunOpened, place: Place) -> Earlier:
     charts = _charts(every, mountings_before(steps), opened.watch_threshold)
     own = nights[-1].run == opened.run
     return Earlier(
-        said=_said(found, place, steps, points, charts),
+        said=_said(found, place, steps, points, every if charts else ()),
         whole=not found.unknown,
         strokes=found.strokes,
         night=len(nights) - 1 if own else len(nights),
@@ -137,9 +137,9 @@ def _said(
     place: Place,
     steps: Sequence[Step],
     points: Mapping[int, Sequence[Point]],
-    charts: Mapping[int, tuple[bytes, ...]],
+    every: Sequence[Series],
 ) -> str:
-    """What is used and what is not."""
+    """What is used and what is not; `every` are the series whose scatter is known from before."""
     used = sum(min(len(each), CYCLES_MAX) for each in points.values())
     beyond = sum(len(each) for each in points.values()) - used
     nights = {each.night for part in points.values() for each in part[-CYCLES_MAX:]}
@@ -148,11 +148,12 @@ def _said(
         said.append(
             f"the watch goes on behind {counted(used, 'cycle')} of {counted(len(nights), 'earlier night')} on this mounting"
         )
-    if charts:
-        mounted = len(mountings_before(steps))
-        said.append(
-            f"how its figures scatter is known from {counted(mounted, 'earlier mounting')} on this rig"
-        )
+    if every:
+        mountings = mountings_before(steps)
+        asked = max(len(mountings_asked(each, mountings)) for each in every)
+        newest = f"the newest {asked} of " if asked < len(mountings) else ""
+        mounted = counted(len(mountings), "earlier mounting")
+        said.append(f"how its figures scatter is known from {newest}{mounted} on this rig")
     if not said:
         said.append(ALONE)
     if len(steps) > len(found.steps) and steps[-1].remount:

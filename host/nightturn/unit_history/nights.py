@@ -40,7 +40,7 @@ class Place:
 
     Attributes:
         fixture: on which.
-        mounted_utc: when the card was written; another card is another mounting.
+        mounted_utc: when the unit was put there; another card is another mounting unless it says that nothing was touched.
         operator: who wrote it.
         transducer: serial of the torque transducer; empty where the rig file gives the factor.
         calibration: id of its record.
@@ -212,7 +212,7 @@ def place_of(settings: RunSettings) -> Place:
     )
     return Place(
         fixture=settings.fixture.id,
-        mounted_utc=settings.card.mounted_utc,
+        mounted_utc=settings.card.mounting,
         operator=settings.card.operator,
         transducer=settings.fixture.transducer.serial,
         calibration=settings.calibration.id,
