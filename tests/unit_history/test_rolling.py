@@ -34,7 +34,17 @@ def stored(root: Path, cycles: int = COUNT) -> None:
             sign = 1 if at % 2 else -1
             torque = sign * (0.2 + 1e-4 * record.cycle_no + 1e-5 * at)
             stroke = StrokeRow(
-                record.ts_start + 1, 0, record.cycle_no, at + 1, sign, 0, 1, torque, 1.5 * torque, abs(torque), None
+                record.ts_start + 1,
+                0,
+                record.cycle_no,
+                at + 1,
+                sign,
+                0,
+                1,
+                torque,
+                1.5 * torque,
+                abs(torque),
+                None,
             )
             rows.append(Emit(STROKES, stroke))
         rows.append(Emit(CYCLES, record))
