@@ -112,6 +112,22 @@ def test_a_slope_is_found_along_strokes_and_hours_and_none_where_there_is_none()
     assert abs(level.rates[0].slope) < level.rates[0].half
 
 
+def test_where_cycles_follow_unevenly_the_slope_by_the_clock_is_fitted_by_itself() -> None:
+    even, rng = _tracked(1e-5, 60), np.random.default_rng(8)
+    late = [
+        msgspec.structs.replace(each, ts=each.ts + int(rng.integers(0, HOUR_NS // 4))) for each in even.blocks
+    ]
+    (one, other) = estimated(msgspec.msgpack.encode([even, Track("slot_orders_nm", 1, late)]))
+    hours = [each.rate(Axis.HOURS) for each in (one, other)]
+    strokes = one.rate(Axis.STROKES)
+    assert strokes is not None
+    assert hours[0] is not None
+    assert hours[1] is not None
+    assert hours[0].slope == pytest.approx(16 * strokes.slope, rel=1e-9)
+    assert hours[1].slope != hours[0].slope
+    assert hours[1].slope == pytest.approx(hours[0].slope, rel=0.05)
+
+
 def test_too_few_cycles_give_no_slope_and_say_so() -> None:
     (found,) = estimated(msgspec.msgpack.encode([_tracked(1e-5, 12)]))
     assert (found.level, found.rates) == (None, ())

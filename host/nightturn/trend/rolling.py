@@ -38,6 +38,8 @@ GROWTH = 1.5
 """Estimates are made anew when there are so many times the cycles of the last ones."""
 WAITING_MAX = 16
 """Cycles whose strokes are kept before their figures have come; four may wait."""
+EVEN = 0.02
+"""Of the time between two blocks: where strokes and hours run together as well as this, the slope along one is that along the other."""
 TOO_FEW = f"no slope: {{}} blocks, {POINTS_MIN} are wanted"
 
 
@@ -211,7 +213,8 @@ def _estimated(track: Track) -> Rolled:
     if len(blocks) < POINTS_MIN:
         return msgspec.structs.replace(found, why_not=TOO_FEW.format(len(blocks)))
     series = _series(track, blocks)
-    axes = {Axis.STROKES: series.strokes, Axis.HOURS: hours_of(series)}
+    hours, pace = hours_of(series), _pace(series)
+    axes = {Axis.STROKES: series.strokes} if pace else {Axis.STROKES: series.strokes, Axis.HOURS: hours}
     lines = [_line(series, at, axis) for axis, at in axes.items() if (np.diff(at) > 0).all()]
     slopes = [each for each in lines if isinstance(each, Slope)]
     if not slopes:
@@ -220,12 +223,22 @@ def _estimated(track: Track) -> Rolled:
         )
         return msgspec.structs.replace(found, why_not=why)
     best = slopes[0]
+    rates = [Rate(each.axis.value, each.slope, each.slope_u, each.half_width) for each in slopes]
+    if pace:
+        rates.append(Rate(Axis.HOURS.value, best.slope / pace, best.slope_u / pace, best.half_width / pace))
     return msgspec.structs.replace(
-        found,
-        level=best.level,
-        level_half=coverage_factor(best.nu) * best.level_u,
-        rates=tuple(Rate(each.axis.value, each.slope, each.slope_u, each.half_width) for each in slopes),
+        found, level=best.level, level_half=coverage_factor(best.nu) * best.level_u, rates=tuple(rates)
     )
+
+
+def _pace(series: Series) -> float:
+    """Hours a stroke where cycles follow each other evenly, so that one line is the other; 0 where it has to be fitted."""
+    hours, strokes = hours_of(series), series.strokes
+    if not (np.diff(strokes) > 0).all() or not (np.diff(hours) > 0).all():
+        return 0.0
+    pace, first = np.polyfit(strokes, hours, 1)
+    off = np.abs(hours - first - pace * strokes).max()
+    return float(pace) if off <= EVEN * np.median(np.diff(hours)) else 0.0
 
 
 def _line(series: Series, at: Float64s, axis: Axis) -> Slope | str:
