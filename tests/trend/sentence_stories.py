@@ -296,7 +296,8 @@ def _rolling() -> Iterator[Said]:
             blocks[7] = msgspec.structs.replace(blocks[7], value=float("nan"))
         return Track("slot_orders_nm", 1, blocks)
 
-    for each in (track(5, 1), track(40, 0), track(40, 1), track(40, 1, hole=True)):
+    faint = Track("slot_orders_nm", 1, [Block(at * HOUR_NS, 16.0 * at, 0.0, 1e-5, 1) for at in range(40)])
+    for each in (faint, track(5, 1), track(40, 0), track(40, 1), track(40, 1, hole=True)):
         (found,) = estimated(msgspec.msgpack.encode([each]))
         yield "estimated", found.why_not
     for slope in (1e-5, 1e-9):

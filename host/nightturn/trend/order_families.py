@@ -1,8 +1,7 @@
 """Families of orders and strokes as figures of a cycle: what is followed over cycles without being watched.
 
-A family's amplitude is the root of the power that its orders hold beyond what the scatter from turn to turn leaves there; no order
-is picked out, so a family that is not there reads zero in the mean of its power. Nothing is led back through resonance or filter: these are
-courses, not figures.
+A family's amplitude is the root of the power that its orders hold beyond what the scatter from turn to turn leaves there, and zero where they
+hold less; no order is picked out. Nothing is led back through resonance or filter: these are courses, not figures.
 """
 
 import math

@@ -15,6 +15,7 @@ from nightturn.estimation.fingerprint import one_blas_thread
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.evidence.cycle_values import Declared
 from nightturn.model.figures import Curve
+from nightturn.model.quantities import quantity
 from nightturn.model.tiles import Float64s
 from nightturn.model.trends import Rate, Rolled
 from nightturn.trend.block_means import UnusableSeriesError
@@ -22,6 +23,7 @@ from nightturn.trend.order_families import (
     STROKE_MEAN,
     STROKE_PEAK,
     STROKE_RMS,
+    STROKES,
     Leg,
     amplitudes,
     families_of,
@@ -40,6 +42,9 @@ WAITING_MAX = 16
 """Cycles whose strokes are kept before their figures have come; four may wait."""
 EVEN = 0.02
 """Of the time between two blocks: where strokes and hours run together as well as this, the slope along one is that along the other."""
+FAINT = 2.0
+"""Standard uncertainties of a block below which a family does not stand out of the noise."""
+TOO_FAINT = "no slope: nothing stands out of the noise; most blocks hold less than {}"
 TOO_FEW = f"no slope: {{}} blocks, {POINTS_MIN} are wanted"
 
 
@@ -213,6 +218,9 @@ def _estimated(track: Track) -> Rolled:
     if len(blocks) < POINTS_MIN:
         return msgspec.structs.replace(found, why_not=TOO_FEW.format(len(blocks)))
     series = _series(track, blocks)
+    if track.figure not in STROKES and np.median(series.value) < FAINT * np.median(series.u):
+        most = float(np.median(series.value) + FAINT * np.median(series.u))
+        return msgspec.structs.replace(found, why_not=TOO_FAINT.format(quantity(most, series.unit, digits=2)))
     hours, pace = hours_of(series), _pace(series)
     axes = {Axis.STROKES: series.strokes} if pace else {Axis.STROKES: series.strokes, Axis.HOURS: hours}
     lines = [_line(series, at, axis) for axis, at in axes.items() if (np.diff(at) > 0).all()]
