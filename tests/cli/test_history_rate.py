@@ -12,14 +12,14 @@ from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
 @pytest.mark.parametrize(
     ("root", "text", "rate"),
     [
-        ("nights", "false_alarms_per_night = 0.2\n", 0.2),
-        ("nights", "", FALSE_ALARMS_PER_NIGHT),
-        ("elsewhere", "false_alarms_per_night = 0.2\n", FALSE_ALARMS_PER_NIGHT),
-        ("nights", "false_alarms_per_night = -1\n", FALSE_ALARMS_PER_NIGHT),
+        ("nights", "false_alarms_per_night = 0.2\n", (0.2, 2)),
+        ("nights", "", (FALSE_ALARMS_PER_NIGHT, 2)),
+        ("elsewhere", "false_alarms_per_night = 0.2\n", (FALSE_ALARMS_PER_NIGHT, 1)),
+        ("nights", "false_alarms_per_night = -1\n", (FALSE_ALARMS_PER_NIGHT, 1)),
     ],
 )
 def test_the_rate_is_that_of_the_rig_file_beside_the_data_where_there_is_one(
-    tmp_path: Path, root: str, text: str, rate: float
+    tmp_path: Path, root: str, text: str, rate: tuple[float, int]
 ) -> None:
     bench = write_bench(tmp_path)
     bench.write_text(bench.read_text().replace('data = "nights"\n', f'data = "nights"\n{text}'))
@@ -27,4 +27,4 @@ def test_the_rate_is_that_of_the_rig_file_beside_the_data_where_there_is_one(
 
 
 def test_without_a_rig_file_it_is_the_usual_one(tmp_path: Path) -> None:
-    assert history._rate(tmp_path / "nights") == FALSE_ALARMS_PER_NIGHT
+    assert history._rate(tmp_path / "nights") == (FALSE_ALARMS_PER_NIGHT, 1)

@@ -14,6 +14,7 @@ from nightturn.cli import history_text
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import COGGING_PP, FRICTION, MEAN_TORQUE, RIPPLE_PP, ZERO
 from nightturn.model.verdicts import MAX, MIN
+from nightturn.outlook.watch_outlook import watch_outlook
 from nightturn.settings.rig import Bearing, Limit
 from nightturn.settings.variant import Acceptance
 from nightturn.trend.causes import VALUES, declared_of
@@ -90,6 +91,15 @@ def test_where_the_evidence_does_not_decide_step_and_ramp_are_both_told() -> Non
     assert undecided
     assert all(text.count("(90 %: ") == 2 for text in undecided)
     assert all(("stepped up" in text) and ("rises since" in text) for text in undecided)
+
+
+def test_the_watch_of_the_history_is_that_of_the_bench_whose_rate_it_shares() -> None:
+    nights = [night(0, {}, cycles=8)]
+    of_three = account(life("Q-0121", nights), whole, 0.05, 3).watch
+    settings = nights[0].settings.fixture
+    assert of_three == watch_outlook(settings, 3, 0.05).sentence
+    assert of_three.startswith("0.05 false alarms expected a night over 3 fixtures, 12 figures, 2 sides and ")
+    assert account(life("Q-0121", nights), whole).watch == watch_outlook(settings, 1, 0.05).sentence
 
 
 def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:

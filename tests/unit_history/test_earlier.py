@@ -170,6 +170,27 @@ def test_what_changed_in_an_earlier_night_is_said_once_at_the_opening_and_stops_
     assert (row.status, row.changed_cycle_no) == ("not_judged", None)
 
 
+def test_a_second_night_that_is_colder_is_told_as_no_change_of_what_temperature_moves() -> None:
+    """Nobody knows what 4 K do to this unit, so what they may do is not called a change: the watch may suspect one, and it is not told."""
+    colder = night(
+        1,
+        {FRICTION: lambda hours, _s: np.full(len(hours), 0.080 * 1.08)},
+        cycles=CYCLES,
+        degc=lambda hours, _s: np.full(len(hours), 21.0),
+    )
+    played = Live(earlier=before(first())).play(records(colder, [FRICTION]))
+    assert changes(played) == []
+    assert played.work.state.run.trends.notices == ()
+    found = course_of(
+        next(
+            each
+            for each in life(UNIT, [first(), colder]).series
+            if (each.figure, each.direction) == (FRICTION, 1)
+        )
+    )
+    assert (found.found, found.hidden) == ((), 1)
+
+
 def test_a_quiet_second_night_says_nothing_but_what_it_rests_on() -> None:
     played = Live(earlier=before(first())).play(records(night(1, {}, cycles=CYCLES), [RIPPLE_PP]))
     (event,) = played.events

@@ -67,15 +67,15 @@ def run(
     from nightturn.cli.output import print_json
     from nightturn.unit_history.account import account_of
 
-    found = account_of(root, unit, _rate(root) if false_alarms is None else false_alarms)
+    found = account_of(root, unit, *(_rate(root) if false_alarms is None else (false_alarms, 1)))
     if as_json:
         print_json(found)
     else:
         _print(found)
 
 
-def _rate(root: Path) -> float:
-    """What the rig file states whose data these are; where none is beside them, or it cannot be used, what it would be by itself."""
+def _rate(root: Path) -> tuple[float, int]:
+    """What the rig file states whose data these are, and over how many fixtures; without a usable one beside them the usual rate, over one."""
     from nightturn.errors import NightturnError
     from nightturn.settings.load import data_root, load_rig
     from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
@@ -85,8 +85,8 @@ def _rate(root: Path) -> float:
         rig = load_rig(bench)
         own = data_root(bench, rig).resolve() == root.resolve()
     except (NightturnError, OSError):
-        return FALSE_ALARMS_PER_NIGHT
-    return rig.bench.false_alarms_per_night if own else FALSE_ALARMS_PER_NIGHT
+        return FALSE_ALARMS_PER_NIGHT, 1
+    return (rig.bench.false_alarms_per_night, len(rig.fixture)) if own else (FALSE_ALARMS_PER_NIGHT, 1)
 
 
 def _print(found: "Account") -> None:

@@ -54,9 +54,9 @@ def _steep(fitted: Fitted, limit: SlopeLimit | None, unit: str) -> tuple[Urgency
 
 
 def _near(fitted: Fitted, trend: Trend) -> tuple[Urgency, str] | None:
-    """A slope that leads to a limit whose one-sided 95 % bound lies within the hours that were asked for."""
+    """A slope that leads to a limit whose one-sided 95 % bound lies within the hours that were asked for, and within what may be said at all."""
     rate = fitted.rate(Axis.HOURS)
-    if rate is None or not rate.towards or rate.not_before is None:
+    if rate is None or not rate.towards or rate.not_before is None or rate.capped:
         return None
     return next(((urgency, rate.said) for urgency, hours in within(trend) if _sooner(rate, hours)), None)
 

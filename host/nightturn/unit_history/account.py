@@ -11,14 +11,14 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.model.trends import Because, Changed
-from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
+from nightturn.outlook.watch_outlook import watch_budget
+from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.fits import changes_of
 from nightturn.trend.limits_ahead import limits_ahead
-from nightturn.trend.run_length import Budget
 from nightturn.trend.series import Series
 from nightturn.trend.slope import Axis
 from nightturn.trend.time_to_limit import TimeToLimit, words
@@ -35,7 +35,6 @@ from nightturn.unit_history.causes import because_of
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
-from nightturn.unit_history.watch import budget_of
 
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 """Whose change is said first."""
@@ -153,9 +152,9 @@ RowsOf = Callable[[Night], pd.DataFrame]
 
 
 def account_of(
-    root: str | Path, unit: str, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT
+    root: str | Path, unit: str, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT, fixtures: int = 1
 ) -> Account:
-    """The account of a unit's life below a data root.
+    """The account of a unit's life below a data root; a rate that a bench of so many fixtures shares gives the threshold of its live watch.
 
     Raises:
         RunNotFoundError: no such root, or no run of that unit.
@@ -166,14 +165,19 @@ def account_of(
         rows = Run(Path(root), night.place.fixture, night.run).cycles()
         return rows.sort_values("ts_start", kind="stable", ignore_index=True)
 
-    return account(life_of(root, unit), rows_of, false_alarms_per_night)
+    return account(life_of(root, unit), rows_of, false_alarms_per_night, fixtures)
 
 
-def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT) -> Account:
+def account(
+    found: Life,
+    rows_of: RowsOf,
+    false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT,
+    fixtures: int = 1,
+) -> Account:
     """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
     courses = [course_of(series) for series in found.series]
     asked = tuple(_asked(rows_of, found, courses))
-    budget = budget_of(courses, false_alarms_per_night)
+    budget = watch_budget(_newest(found), fixtures, false_alarms_per_night) if courses else None
     zone = found.nights[-1].timezone if found.nights else "UTC"
     return Account(
         unit=found.unit,
@@ -181,11 +185,15 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         strokes=found.strokes,
         revolutions=sum(night.revolutions for night in found.nights),
         hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at().items()),
-        watch=budget.sentence() if courses else "",
+        watch=budget.sentence() if budget is not None else "",
         temperature=temperature_text(standing_still(found.nights[-1])) if found.nights else "",
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
-        courses=tuple(_line(*each, found, zone, budget) for each in zip(courses, found.series, strict=True)),
+        courses=tuple(
+            _line(*each, found, zone, budget.threshold)
+            for each in zip(courses, found.series, strict=True)
+            if budget is not None
+        ),
         causes=asked[0].said if asked else (),
         unknown=found.unknown,
         beside=found.beside(),
@@ -211,14 +219,19 @@ def _nights(found: Life) -> Sequence[NightLine]:
     ]
 
 
-def _line(course: Course, whole: Series, found: Life, zone: str, budget: Budget) -> CourseLine:
+def _newest(found: Life) -> FixtureSettings:
+    """The rig of its newest night."""
+    return found.nights[-1].settings.fixture
+
+
+def _line(course: Course, whole: Series, found: Life, zone: str, threshold: float) -> CourseLine:
     series, first = course.series, course.found[0].change if course.found else None
     at = course.when
     level = course.level
     settings = found.nights[-1].settings
     limits = limits_ahead(course, settings.variant, settings.fixture.protect)
     hourly = limits_ahead(course, settings.variant, settings.fixture.protect, by_hours=True)
-    watch = watched(course, budget.threshold, known_before(whole, found.mountings, budget.threshold))
+    watch = watched(course, threshold, known_before(whole, found.mountings, threshold))
     moment = partial(local_text, zone=zone)
     return CourseLine(
         figure=series.figure,

@@ -22,7 +22,7 @@ def history(root: str | Path, *, unit: str, orders: bool = False) -> pd.DataFram
 
     Columns: figure; direction (+1 or -1); ts (start of the cycle, UTC); strokes (recorded in the unit's life before it); value and
     u (standard uncertainty of the cycle's own scatter), N·m; degc (temperature nearest to the bearing, NaN where none was read);
-    stretch (known steps before it: remount, rig, calibration, plan); run, fixture, cycle_no. What the steps were is in
+    stretch (known steps before it: remount, rig, calibration, plan, settings); run, fixture, cycle_no. What the steps were is in
     `attrs["steps"]`, nights without figures in `attrs["unknown"]`.
 
     With `orders` the families of orders and the strokes instead, since the last known step: a row for each block of cycles with its mean. Columns: figure;
