@@ -18,7 +18,7 @@ from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import number, scientific
 from nightturn.model.rows import TrendRow
-from nightturn.model.trends import Changed, Fitted
+from nightturn.model.trends import Changed, Fitted, Rolled
 from nightturn.replay.full import Rows
 from nightturn.replay.wording import change, order_table, phase_apart
 
@@ -163,15 +163,14 @@ def course_differences(again: Sequence[tuple[TrendFitted, TrendFitted]]) -> list
 
 
 def _plain(value: object) -> object:
-    """A tuple of structs as one of tuples; a change without its sentence, whose last digit may turn."""
-    if not isinstance(value, tuple):
-        return value
-    return tuple(
-        astuple(msgspec.structs.replace(each, said="") if isinstance(each, Changed) else each)
-        if isinstance(each, msgspec.Struct)
-        else each
-        for each in value
-    )
+    """Tuples and structs as tuples; a change without its sentence and a series without its reason, whose last digit may turn."""
+    if isinstance(value, tuple):
+        return tuple(_plain(each) for each in value)
+    if isinstance(value, Changed):
+        value = msgspec.structs.replace(value, said="")
+    elif isinstance(value, Rolled):
+        value = msgspec.structs.replace(value, why_not="")
+    return _plain(astuple(value)) if isinstance(value, msgspec.Struct) else value
 
 
 def _of_same_method(was: CycleRecord, now: CycleRecord) -> tuple[CycleRecord, CycleRecord, bool]:
