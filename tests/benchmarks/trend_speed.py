@@ -7,6 +7,7 @@ import time
 
 import numpy as np
 from tests.fixture.living import Live, records
+from tests.fixture.test_rolling import with_curves
 from tests.unit_history.nights import Course, night
 
 from nightturn.estimation.figures import BREAKAWAY, FRICTION, RIPPLE_PP
@@ -29,8 +30,8 @@ def main() -> None:
         return lambda hours, strokes: level * (1 - per_k * (degc(hours, strokes) - 28.0))
 
     courses = {FRICTION: warmed(0.1, 0.01), BREAKAWAY: warmed(0.2, 0.01), RIPPLE_PP: warmed(0.08, 0.0)}
-    cycles = list(records(night(0, courses, cycles=700, degc=degc), FOLLOWED))
-    live, loop_s, course_s = Live(), [], []
+    cycles = list(with_curves(records(night(0, courses, cycles=700, degc=degc), FOLLOWED)))
+    live, loop_s, course_s = Live(orders=True), [], []
     for record in cycles:
         began = time.process_time()
         trending.cycle(live.work, record)

@@ -38,7 +38,7 @@ class PlantStory:
 def values_of(record: CycleRecord) -> CycleValues:
     """A record as it is read back from the store."""
     (row,) = cycles_table([record]).to_pylist()
-    return cycle_values(row)
+    return cycle_values(row, 0)
 
 
 def _worn(k: int) -> Product:

@@ -10,7 +10,7 @@ from nightturn.telemetry import payloads
 
 def test_a_state_says_what_the_course_of_figures_asks_of_people() -> None:
     said = "friction, turning positive, rises since 2026-11-28 02:47 +00:00"
-    notice = Notice("friction_nm", 1, "change", "act now", T0, said)
+    notice = Notice("friction_nm", 1, "change", "act now", T0, said, "Consistent with wear.")
     row = msgspec.structs.replace(state_row(), trends=(notice,))
     assert read(payloads.state(row, STAMP))["trends"] == [
         {
@@ -20,6 +20,7 @@ def test_a_state_says_what_the_course_of_figures_asks_of_people() -> None:
             "urgency": "act now",
             "since_ts": read(payloads.state(row, STAMP))["ts"],
             "said": said,
+            "because": "Consistent with wear.",
         }
     ]
     assert read(payloads.state(state_row(), STAMP))["trends"] == []

@@ -17,10 +17,11 @@ from nightturn.model.verdicts import MAX, MIN
 from nightturn.outlook.watch_outlook import watch_outlook
 from nightturn.settings.rig import Bearing, Limit
 from nightturn.settings.variant import Acceptance
+from nightturn.trend.causes import VALUES, declared_of
 from nightturn.trend.course import course_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.unit_history.account import Account, account
-from nightturn.unit_history.causes import cycle_values, declared_of
+from nightturn.unit_history.causes import EPOCHS_MAX, cycle_values, kept_of
 from nightturn.unit_history.life import life
 from nightturn.unit_history.nights import Night
 
@@ -253,9 +254,9 @@ def test_a_stored_cycle_becomes_plain_values_and_older_columns_are_not_looked_fo
         ]
     )
     row[f"{COGGING_PP}_n_rev"] = 2
-    assert cycle_values(row).defects is None  # two turns cannot tell a spike from a defect
+    assert cycle_values(row, 0).defects is None  # two turns cannot tell a spike from a defect
     row[f"{COGGING_PP}_n_rev"] = 4
-    found = cycle_values(row)
+    found = cycle_values(row, 0)
     assert found.lines is not None
     assert [(line.order, line.amplitude_nm) for line in found.lines] == [(20.02, 0.008)]
     assert found.defects is not None
@@ -263,16 +264,58 @@ def test_a_stored_cycle_becomes_plain_values_and_older_columns_are_not_looked_fo
     assert (found.railed, found.jumps, found.hold_orders) == (0, 0, None)
     assert found.temperatures_degc == {"bearing": 25.0}
     del row["lines"], row["defects"], row["railed"]
-    older = cycle_values(row)
+    older = cycle_values(row, 0)
     assert (older.lines, older.defects, older.railed) == (None, None, None)
 
 
 def test_the_bearings_of_unit_and_rig_are_declared_each_by_its_name() -> None:
     one = night(0, {}).settings
     own, rigs = Bearing(name="output", orders=(10.01,)), Bearing(name="spindle", orders=(7.1,))
-    settings = msgspec.structs.replace(
-        one,
-        variant=msgspec.structs.replace(one.variant, bearing=(own,)),
-        fixture=msgspec.structs.replace(one.fixture, bearing=(rigs,)),
+    variant = msgspec.structs.replace(one.variant, bearing=(own,))
+    assert declared_of(variant, (rigs,)).bearings == (
+        ("bearing output of the unit", 10.01),
+        ("bearing spindle", 7.1),
     )
-    assert declared_of(settings).bearings == (("bearing output of the unit", 10.01), ("bearing spindle", 7.1))
+
+
+def test_cycles_that_the_encoder_broke_off_count_with_the_next_complete_one() -> None:
+    rows = whole(night(0, {}, cycles=5))
+    rows["reasons"] = [[], ["the encoder jumped by 900 counts at sample 7 or up to 50 ms later"], [], [], []]
+    rows.loc[1, "status"] = "incomplete"
+    found = [VALUES.decode(each.packed).encoder_findings for each in kept_of(rows, 0)]
+    assert found == [0, 1, 0, 0]
+    assert [each.boot for each in kept_of(rows, 2)] == [2 * EPOCHS_MAX] * 4
+
+
+def test_a_change_within_a_later_night_of_one_mounting_is_held_against_the_night_before() -> None:
+    nights = [
+        night(0, {}, cycles=60),
+        night(1, {FRICTION: lambda hours, _: 0.080 + 0.004 * (hours > 2.0)}, cycles=60, strokes_before=960),
+    ]
+    found = told(*nights)
+    first = found.asked[0]
+    assert (first.figure, first.names) == (FRICTION, ("wear",))
+    assert first.said[-1].startswith("Compared are 20 cycles with 20 of the baseline.")
+    assert first.said == found.causes
+    assert {line.title for line in found.asked} == {"friction"}
+
+
+def test_every_change_is_asked_for_its_cause_and_the_table_shows_each_answer_once() -> None:
+    courses = {
+        FRICTION: lambda hours, _: 0.080 + 0.004 * (hours > 2.0),
+        ZERO: lambda hours, _: 0.080 + 0.004 * (hours > 4.0),
+    }
+    found = told(night(0, courses))
+    assert {(line.title, line.direction) for line in found.asked} == {
+        (title, direction) for title in ("friction", "zero") for direction in (1, -1)
+    }
+    rows = history_text.cause_rows(found)
+    assert [text for _, text in rows[: len(found.causes)]] == list(found.causes)
+    assert [text[:10] for label, text in rows if label == "zero +"] == ["change of "]
+    assert len(rows) == len(found.causes) + 1 + len(found.asked[2].said)
+
+
+def test_a_quiet_night_is_asked_for_no_cause() -> None:
+    found = told(night(0, {}))
+    assert found.asked == ()
+    assert history_text.cause_rows(found) == []

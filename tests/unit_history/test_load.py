@@ -16,7 +16,7 @@ SCALE = TorqueScale(LSB_NM, 100.0, -(1 << 23), (1 << 23) - 1)
 def carried(torque_nm: np.ndarray, run: str = "20261125T213000Z-4f1c") -> _Carried:
     history = LoadHistory.start(load_settings(SCALE, RATED_NM, 1000.0))
     history.add(np.rint(torque_nm / LSB_NM + SCALE.zero_count).astype(np.int32))
-    return _Carried(run, night(0, {}, cycles=1), history, SCALE)
+    return _Carried(run, night(0, {}, cycles=1), history, SCALE, 3)
 
 
 def swings(times: int, range_nm: float, middle_nm: float = 5.0) -> np.ndarray:
@@ -62,3 +62,15 @@ def test_with_an_s_n_line_there_is_a_sum_and_how_often_all_of_it_could_be_repeat
     assert found.damage.low <= 100.5e-6 <= found.damage.high
     assert found.repetitions == pytest.approx(1 / found.damage.value)
     assert LINE_OF_USER in found.remarks
+
+
+def test_closed_cycles_are_in_the_matrix_of_ranges_and_means_and_starts_add_up() -> None:
+    found = _line([carried(swings(20, 4.0)), carried(swings(20, 4.0, -3.0), "20261126T213000Z-4f1c")], None)
+    assert sum(count for *_, count in found.matrix) in range(36, 41)
+    for low, high, mean_low, mean_high, count in found.matrix:
+        assert high is not None
+        assert mean_low is not None
+        assert mean_high is not None
+        assert count == 1 or low <= 4.0 <= high
+        assert count == 1 or mean_low <= 5.0 <= mean_high or mean_low <= -3.0 <= mean_high
+    assert found.starts == 6

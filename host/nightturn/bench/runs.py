@@ -254,6 +254,7 @@ def opened(
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
         figures_apart=True,
+        follows_orders=True,
     )
     return _taken_over(begins, card, beginning, settings.id)
 

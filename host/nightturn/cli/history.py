@@ -13,6 +13,14 @@ if TYPE_CHECKING:
 
 EXAMPLE = "nightturn history nights --unit Q-0121"
 
+Load = Annotated[
+    bool, typer.Option("--load", help="What the shaft has carried instead, from all stored samples.")
+]
+Orders = Annotated[
+    bool,
+    typer.Option("--orders", help="Families of orders and strokes instead, with level and slope of each."),
+]
+
 
 def run(
     root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
@@ -26,9 +34,7 @@ def run(
             help="Expected a night over all figures of the unit, for the watch; as in the rig file beside the data root, else 0.05.",
         ),
     ] = None,
-    load: Annotated[
-        bool, typer.Option("--load", help="What the shaft has carried instead, from all stored samples.")
-    ] = False,
+    load: Load = False,
     sn: Annotated[
         str,
         typer.Option(
@@ -37,6 +43,7 @@ def run(
             help="With --load: an S-N line, cycles N0 at a range of S0 N·m, slope M.",
         ),
     ] = "",
+    orders: Orders = False,
     as_json: AsJson = False,
 ) -> None:
     """Show the life of a unit over runs, fixtures and rigs: strokes, what moved and since when, limits ahead, what it is consistent with.
@@ -45,11 +52,17 @@ def run(
     are judged behind the last step, where the unit has warmed up. A change has a 90 % set of times; a slope and a level have 95 % intervals, which
     know how alike neighbouring cycles are. With 95 % a limit is not reached before the strokes given, and nothing is said beyond three times what was seen.
 
+    With --orders the families of orders that unit, rig and bearings declare, and the strokes, since the last known step: means over blocks of cycles, level and
+    slope. They are not watched, no limit is held against them, and temperature is not taken off.
+
     With --load torque cycles by range, overloads, hours at each torque and temperature instead. They say nothing of a life unless --sn gives a line of the part.
     """
     line = _sn_line(sn, load=load)
     if load:
         _print_load(root, unit, line, as_json=as_json)
+        return
+    if orders:
+        _print_orders(root, unit, as_json=as_json)
         return
     from nightturn.cli.output import print_json
     from nightturn.unit_history.account import account_of
@@ -91,7 +104,27 @@ def _print(found: "Account") -> None:
     if found.watch:
         print_text(f"watch: {found.watch}", hang="  ")
     if found.causes:
-        print_pairs("consistent with", [("", text) for text in found.causes])
+        print_pairs("consistent with", history_text.cause_rows(found))
+
+
+def _print_orders(root: Path, unit: str, *, as_json: bool) -> None:
+    """What is followed without being watched."""
+    from nightturn.cli import history_text
+    from nightturn.cli.output import print_json, print_pairs, print_text
+    from nightturn.unit_history.life import life_of
+    from nightturn.unit_history.rolling import followed_of, lines_of
+
+    found = followed_of(root, life_of(root, unit))
+    lines, unknown = lines_of(found), found.unknown
+    if as_json:
+        print_json({"unit": unit, "orders": lines, "unknown": unknown})
+        return
+    for title, rows in history_text.rolled_tables(lines):
+        print_pairs(f"{unit}: {title}", rows)
+    for why in unknown:
+        print_text(f"not known: {why}", hang="  ")
+    if not lines:
+        print_text(f"{unit}: no stored curves or strokes to read")
 
 
 def _print_load(root: Path, unit: str, line: "SnLine | None", *, as_json: bool) -> None:

@@ -1,6 +1,6 @@
 """The life of a unit as lines and tables."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
@@ -10,6 +10,7 @@ from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, CourseLine
 from nightturn.unit_history.load import LoadLine
 from nightturn.unit_history.load_temperature import TemperatureLine
+from nightturn.unit_history.rolling import RolledLine
 
 NIGHTS = ("started", "fixture", "cycles", "strokes", "verdict")
 RANGES = ("range", "cycles")
@@ -101,6 +102,32 @@ def _rows(line: CourseLine) -> list[tuple[str, str]]:
     ]
 
 
+def cause_rows(found: Account) -> list[tuple[str, str]]:
+    """What the first change is consistent with, and others that say something else, each with its figure and when it was."""
+    rows = [("", text) for text in found.causes]
+    told = {line.names for line in found.asked[:1]}
+    for line in found.asked[1:]:
+        if line.names in told:
+            continue
+        told.add(line.names)
+        when = short(local_text(line.changed_ts, found.timezone))
+        rows.append((f"{line.title} {TURNING[line.direction]}", f"change of {when}:"))
+        rows += [("", text) for text in line.said]
+    return rows
+
+
+def rolled_tables(lines: Sequence[RolledLine]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """A title and rows for each series: a row for each direction of turning."""
+    return [
+        (f"{title}, indicative" if indicative else title, [_rolled_row(each) for each in rows])
+        for (title, indicative), rows in groupby(lines, key=lambda each: (each.title, each.indicative))
+    ]
+
+
+def _rolled_row(line: RolledLine) -> tuple[str, str]:
+    return f"turning {TURNING[line.estimate.direction]}", line.text
+
+
 def load_rows(each: LoadLine) -> list[tuple[str, str]]:
     """What was carried, and what of it is damage."""
     rows = [
@@ -108,6 +135,7 @@ def load_rows(each: LoadLine) -> list[tuple[str, str]]:
         ("torque", span(each.torque_min_nm, each.torque_max_nm, "N·m")),
         ("overloads", f"rated torque reached {each.overloads} times"),
         ("strokes", f"{each.strokes} of exercise"),
+        ("starts", f"{each.starts} behind a rest"),
     ]
     beside = _beside(each.beside, each.park_stops)
     rows += [("beside cycles", beside)] if beside else []

@@ -14,7 +14,7 @@ from nightturn.estimation.phases import (
     phase_beside,
     speeds_of,
 )
-from nightturn.estimation.scan import Piece, Scan, Stretch, before, encoder_jump, join
+from nightturn.estimation.scan import ENCODER_JUMPED, Piece, Scan, Stretch, before, encoder_jump, join
 from nightturn.estimation.starts import Starts, StartSums
 from nightturn.model.phases import EXERCISE, STAND
 from nightturn.model.tiles import Tile
@@ -180,7 +180,7 @@ class Estimator(msgspec.Struct):
         jump = 0 if self.leg is None or goes_on else encoder_jump(s, self.settings)
         if jump:
             self._break(
-                f"the encoder jumped by {jump} counts at sample {s.start} or up to 50 ms later", s.start, out
+                f"{ENCODER_JUMPED} {jump} counts at sample {s.start} or up to 50 ms later", s.start, out
             )
             return
         if sign == 0:

@@ -12,6 +12,8 @@ JUMP_SPEEDS = 3
 """No shaft on a measuring speed goes on at three times of it from one sample to the next."""
 JUMP_COUNTS = 2
 """Rounding of the encoder at two samples."""
+ENCODER_JUMPED = "the encoder jumped by"
+"""So begins the reason for which a cycle is broken off there."""
 
 
 class Piece(msgspec.Struct, frozen=True, array_like=True):

@@ -3,7 +3,7 @@
 import msgspec
 
 
-class Value(msgspec.Struct, frozen=True):
+class Value(msgspec.Struct, frozen=True, array_like=True):
     """A figure that may be believed: value, the cycle's own standard uncertainty with its degrees of freedom, and what all cycles share."""
 
     value: float
@@ -12,7 +12,7 @@ class Value(msgspec.Struct, frozen=True):
     u_common: float = 0.0
 
 
-class OrderValue(msgspec.Struct, frozen=True):
+class OrderValue(msgspec.Struct, frozen=True, array_like=True):
     """One order of a table: peak N·m, phase rad, standard uncertainty N·m; `order` may lie between whole ones."""
 
     order: float
@@ -21,14 +21,14 @@ class OrderValue(msgspec.Struct, frozen=True):
     u_nm: float = 0.0
 
 
-class DefectValue(msgspec.Struct, frozen=True):
+class DefectValue(msgspec.Struct, frozen=True, array_like=True):
     """A deviation at one angle: where, degrees, and how high, N·m."""
 
     angle_deg: float
     height_nm: float
 
 
-class CycleValues(msgspec.Struct, frozen=True):
+class CycleValues(msgspec.Struct, frozen=True, array_like=True):
     """One cycle. None is "not looked for", an empty tuple or 0 is "looked for and not there".
 
     Attributes:
@@ -39,7 +39,7 @@ class CycleValues(msgspec.Struct, frozen=True):
         lines: orders that are no whole numbers. defects: deviations at one angle.
         temperatures_degc: by role.
         railed, jumps: samples of the measuring passes. jump_angles_deg: where the shaft was, at most some hundred.
-        coverage: share of the expected samples. encoder_findings: jumps, standstills and lost index marks of the encoder.
+        coverage: share of the expected samples. encoder_findings: jumps of the encoder, which break a cycle off, since the complete cycle before.
     """
 
     start_s: float = 0.0

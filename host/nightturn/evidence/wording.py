@@ -56,9 +56,9 @@ def finding_text(finding: Finding, features: Features) -> str:
     return " ".join(parts)
 
 
-def next_texts(finding: Finding) -> tuple[str, str] | None:
+def next_texts(cause: str) -> tuple[str, str] | None:
     """What to measure next, and which cause that would hold or rule out; None where no row of the table fits."""
-    rule = BY_CAUSE.get(finding.cause)
+    rule = BY_CAUSE.get(cause)
     if rule is None:
         return None
     hands = f" {HANDS}" if rule.hands else ""

@@ -157,12 +157,15 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
         strokes: of the unit's life before the cycle, as far as they are stored and the state of the run was not lost.
         value, u: of the cycle, None where it has none; u: standard uncertainty of its own scatter.
         degc: temperature nearest to the bearing.
-        status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; reason: why, a sentence, or empty.
+        status: `not_judged`, `not_armed`, `watched`, `suspected` or `changed`; of a family of orders `not_watched`, of strokes `indicative`: these are
+            estimated now and then, value and u being those of the newest block of cycles. reason: why, a sentence, or empty.
         baseline, scatter: of the values that the watch rests on: mean, standard deviation.
         sum_up, sum_down: of the watch, in standard deviations; it sees a change beyond `threshold`.
         suspected_cycle_no: from which cycle on the watch sees a change; None while it sees none, or where the change is placed.
         changed_cycle_no, changed_strokes, ts_changed: the newest change; `_from` and `_to` of each: its 90 % set.
             A number is None where the cycle is of an earlier run of the unit.
+        causes: what that change is consistent with, by the keys of the table, best first; because: the same in sentences, with what competes and what
+            to measure next.
         level, level_half: where the figure is, ± 95 %.
         slope_per_stroke, slope_per_hour: with standard uncertainty `_u` and 95 % interval `_half`.
         limit, limit_bound: the nearest one ahead; with 95 % not reached before so many strokes or hours more.
@@ -195,6 +198,8 @@ class TrendRow(msgspec.Struct, frozen=True, kw_only=True):
     ts_changed: int | None = None
     ts_changed_from: int | None = None
     ts_changed_to: int | None = None
+    causes: str | None = None
+    because: str | None = None
     level: float | None = None
     level_half: float | None = None
     slope_per_stroke: float | None = None

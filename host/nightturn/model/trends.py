@@ -20,6 +20,7 @@ class Notice(msgspec.Struct, frozen=True):
         figure, direction: which.
         condition: `change`, `slope` or `limit`.
         urgency: one of `URGENCIES`. since_ts: since when it is that urgent, UTC ns. said: the sentence.
+        because: of a change, what it is consistent with, what competes and what to measure next, sentences; empty where that was not asked.
     """
 
     figure: str
@@ -28,6 +29,7 @@ class Notice(msgspec.Struct, frozen=True):
     urgency: Urgency
     since_ts: int
     said: str
+    because: str = ""
 
     @property
     def key(self) -> tuple[str, int, str]:
@@ -85,6 +87,40 @@ class Rate(msgspec.Struct, frozen=True):
     said: str = ""
 
 
+class Because(msgspec.Struct, frozen=True):
+    """What a change is consistent with: the causes that fit by their key in the table, best first, and what is said of them, sentences."""
+
+    names: tuple[str, ...]
+    said: tuple[str, ...]
+
+
+class Rolled(msgspec.Struct, frozen=True):
+    """Level and slope of a series that is followed without being watched: a family of orders, or strokes.
+
+    Attributes:
+        blocks: means of `length` cycles each that it rests on.
+        value, u, strokes: of the newest block, in N·m, and strokes before it.
+        level, level_half: at the newest whole block, ± 95 %; None without a slope. why_not: why there is none, in words.
+        rates: along strokes and along hours, where there is a slope.
+    """
+
+    figure: str
+    direction: int
+    blocks: int
+    length: int
+    value: float
+    u: float
+    strokes: int
+    level: float | None = None
+    level_half: float | None = None
+    rates: tuple[Rate, ...] = ()
+    why_not: str = ""
+
+    def rate(self, axis: str) -> Rate | None:
+        """Along strokes or hours."""
+        return next((each for each in self.rates if each.axis == axis), None)
+
+
 class Fitted(msgspec.Struct, frozen=True):
     """The course of one figure in one direction, up to a cycle.
 
@@ -95,6 +131,8 @@ class Fitted(msgspec.Struct, frozen=True):
         changes: in order. said: how it goes on, sentences.
         fingerprint: the numeric environment it was worked out in.
         alarmed: whether a watch that begins with the first cycle has seen a change; said with `chart` only.
+        because: what the newest change is consistent with; None where that was not asked.
+        rolled: what is followed without being watched, where that was asked instead.
         model, chart: what temperature does, and that watch, where temperature was to be learned; packed, else empty.
     """
 
@@ -108,6 +146,8 @@ class Fitted(msgspec.Struct, frozen=True):
     alarmed: bool = False
     model: bytes = b""
     chart: bytes = b""
+    because: Because | None = None
+    rolled: tuple[Rolled, ...] = ()
 
     def rate(self, axis: str) -> Rate | None:
         """Along strokes or hours."""

@@ -18,7 +18,7 @@ from nightturn.model.limits import AT_LIMIT
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import number, scientific
 from nightturn.model.rows import TrendRow
-from nightturn.model.trends import Changed, Fitted
+from nightturn.model.trends import Changed, Fitted, Rolled
 from nightturn.replay.full import Rows
 from nightturn.replay.wording import change, order_table, phase_apart
 
@@ -50,7 +50,7 @@ CURVE_RELATIVE = 1e-6
 """Curves are kept as float32, whose last bit may fall either way; of the largest value in one."""
 BY_TREND = ("strokes", "value", "u", "threshold")
 BY_FIGURE = frozenset({"figures", "fingerprint"})
-BY_ENVIRONMENT = frozenset({"said", "fingerprint", "model", "chart"})
+BY_ENVIRONMENT = frozenset({"said", "fingerprint", "model", "chart", "because"})
 """Of a course: what prints or packs the last digits."""
 
 
@@ -147,7 +147,10 @@ def course_differences(again: Sequence[tuple[TrendFitted, TrendFitted]]) -> list
                 found.append(f"{where}: {fact.error or 'there is one'} -> {here.error or 'there is one'}")
             continue
         exact = fact.fitted.fingerprint == here.fitted.fingerprint
-        names = [name for name in Fitted.__struct_fields__ if exact or name not in BY_ENVIRONMENT]
+        left_out = frozenset() if exact else BY_ENVIRONMENT
+        if fact.fitted.because is None:  # not asked, as before there were causes
+            left_out |= {"because"}
+        names = [name for name in Fitted.__struct_fields__ if name not in left_out]
         pairs = [
             (name, _plain(getattr(fact.fitted, name)), _plain(getattr(here.fitted, name))) for name in names
         ]
@@ -160,15 +163,14 @@ def course_differences(again: Sequence[tuple[TrendFitted, TrendFitted]]) -> list
 
 
 def _plain(value: object) -> object:
-    """A tuple of structs as one of tuples; a change without its sentence, whose last digit may turn."""
-    if not isinstance(value, tuple):
-        return value
-    return tuple(
-        astuple(msgspec.structs.replace(each, said="") if isinstance(each, Changed) else each)
-        if isinstance(each, msgspec.Struct)
-        else each
-        for each in value
-    )
+    """Tuples and structs as tuples; a change without its sentence and a series without its reason, whose last digit may turn."""
+    if isinstance(value, tuple):
+        return tuple(_plain(each) for each in value)
+    if isinstance(value, Changed):
+        value = msgspec.structs.replace(value, said="")
+    elif isinstance(value, Rolled):
+        value = msgspec.structs.replace(value, why_not="")
+    return _plain(astuple(value)) if isinstance(value, msgspec.Struct) else value
 
 
 def _of_same_method(was: CycleRecord, now: CycleRecord) -> tuple[CycleRecord, CycleRecord, bool]:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from nightturn.estimation.figures import FIGURES, unit_of
 from nightturn.model.quantities import interval, quantity
-from nightturn.model.trends import ACT_NOW, NOTE, TODAY, Changed, Fitted, Notice, Rate, Urgency
+from nightturn.model.trends import ACT_NOW, NOTE, TODAY, Because, Changed, Fitted, Notice, Rate, Urgency
 from nightturn.settings.rig import SlopeLimit, Trend
 from nightturn.trend.slope import Axis
 
@@ -17,11 +17,15 @@ def named(figure: str, direction: int) -> str:
     return f"{FIGURES[figure].followed}, {TURNING[direction]},"
 
 
-def change_notice(figure: str, direction: int, changed: Changed, ts: int, trend: Trend) -> Notice:
-    """What a change that people were told of at `ts` asks of them."""
+def change_notice(
+    figure: str, direction: int, changed: Changed, because: Because | None, ts: int, trend: Trend
+) -> Notice:
+    """What a change that people were told of at `ts` asks of them, and what it is consistent with."""
     urgency = ACT_NOW if trend.on_change == "stop" else trend.on_change
     said = f"{named(figure, direction)} {changed.said}"
-    return Notice(figure, direction, CHANGE, urgency, ts, said)
+    return Notice(
+        figure, direction, CHANGE, urgency, ts, said, " ".join(because.said) if because is not None else ""
+    )
 
 
 def course_notices(figure: str, direction: int, fitted: Fitted, ts: int, trend: Trend) -> Iterator[Notice]:

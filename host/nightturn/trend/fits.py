@@ -11,15 +11,18 @@ import numpy as np
 
 from nightturn.errors import fault
 from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
+from nightturn.evidence.cycle_values import Declared
 from nightturn.model.clocks import ClockOffset, bench_text
 from nightturn.model.facts import TrendFitted
-from nightturn.model.trends import Changed, Fitted, Rate
+from nightturn.model.trends import Because, Changed, Fitted, Rate
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
+from nightturn.trend.causes import Kept, because, window_of
 from nightturn.trend.change_point import LEAST, Found
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.cusum import Chart
 from nightturn.trend.limits_ahead import limits_ahead
+from nightturn.trend.rolling import estimated
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import TemperatureModel
@@ -28,6 +31,8 @@ from nightturn.trend.watch import charted
 from nightturn.trend.wording import Moment, changed_text, course_text
 
 NOT_FITTED = "the course could not be fitted"
+ROLLING = "rolling"
+"""In the place of a figure: everything that is followed without being watched."""
 CHART = msgspec.msgpack.Decoder(Chart)
 
 
@@ -50,7 +55,8 @@ class Point(msgspec.Struct, frozen=True, array_like=True):
 class FitJob(msgspec.Struct, frozen=True):
     """Everything that the course of a figure follows from; `learn`: also what temperature does, and the watch over all cycles without it.
 
-    `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one.
+    `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one. `kept` are cycles of the run where
+    a change is to be asked for its cause, by what is `declared` and with an encoder that is `referenced` or not. With the figure `ROLLING` estimates of `tracks` are wanted instead.
     """
 
     figure: str
@@ -64,6 +70,10 @@ class FitJob(msgspec.Struct, frozen=True):
     learn: bool
     night: int = 0
     before: bytes = b""
+    kept: tuple[Kept, ...] = ()
+    declared: Declared = Declared()
+    referenced: bool = True
+    tracks: bytes = b""
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
@@ -90,7 +100,7 @@ def fitted(job: FitJob) -> TrendFitted:
     """The course up to the newest cycle of a job, or why there is none. A pure function, 5 to some 500 ms."""
     try:
         with one_blas_thread():
-            found = _fitted(job)
+            found = _fitted(job) if job.figure != ROLLING else _rolled(job)
     except Exception as error:  # noqa: BLE001 - a figure whose course is not known says so; the night goes on
         return TrendFitted(job.figure, job.direction, job.cycle_no, error=f"{NOT_FITTED}: {fault(error)}")
     return TrendFitted(job.figure, job.direction, job.cycle_no, found)
@@ -110,6 +120,7 @@ def _fitted(job: FitJob) -> Fitted:
         changes=changes_of(course, moment, job.night),
         said=course_text(course, along, hourly),
         fingerprint=fingerprint(),
+        because=_because(job, course),
     )
     if not job.learn:
         return found
@@ -118,6 +129,18 @@ def _fitted(job: FitJob) -> Fitted:
     return msgspec.structs.replace(
         found, alarmed=seen.ts is not None, model=model, chart=msgspec.msgpack.encode(chart)
     )
+
+
+def _rolled(job: FitJob) -> Fitted:
+    return Fitted(0, None, None, (), (), (), fingerprint(), rolled=estimated(job.tracks))
+
+
+def _because(job: FitJob, course: Course) -> Because | None:
+    """What the newest change is consistent with."""
+    if not job.kept or not course.found:
+        return None
+    window = window_of(course, len(course.found) - 1)
+    return because(job.kept, window, job.declared, referenced=job.referenced)
 
 
 def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeToLimit]) -> Iterator[Rate]:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import msgspec
 
 from nightturn.model.facts import TrendFitted
-from nightturn.model.trends import Changed, Fitted, Notice
+from nightturn.model.trends import Because, Changed, Fitted, Notice
 from nightturn.settings.rig import Trend
 from nightturn.trend.block_means import GAP_STEPS
 from nightturn.trend.change_point import LEAST
@@ -87,6 +87,7 @@ class Followed(msgspec.Struct):
         suspected: the cycle from which on the watch sees a change, 0 for none; behind: judged cycles from there on; tries: in which it was looked for.
         fitted, fitted_cycle_no: the last fit and its newest cycle; trouble: why the last one failed.
         told_ts: of the newest change that people were told of, UTC ns; 0 for none. told_at: when they were, UTC ns.
+        because: what the newest change is consistent with, as asked last; None where it was not.
         before: the packed watch that the newest mounting began with. awaits: whether the watch over earlier nights has not come.
     """
 
@@ -110,6 +111,7 @@ class Followed(msgspec.Struct):
     told_at: int = 0
     before: bytes = b""
     awaits: bool = False
+    because: Because | None = None
 
     @classmethod
     def start(cls, figure: str, threshold: float, before: bytes = b"") -> "Followed":
@@ -204,7 +206,7 @@ class Followed(msgspec.Struct):
         changed = self.changed
         if changed is not None:
             self.told_at = self.told_at or ts
-            yield change_notice(self.figure, direction, changed, self.told_at, trend)
+            yield change_notice(self.figure, direction, changed, self.because, self.told_at, trend)
         if self.fitted is not None:
             yield from course_notices(self.figure, direction, self.fitted, ts, trend)
 
@@ -212,12 +214,18 @@ class Followed(msgspec.Struct):
         """The fit that was asked for will not come; what it was to learn is asked for again."""
         self.learned = self.learned and not learning
 
+    @property
+    def asks_causes(self) -> bool:
+        """Whether a change that the next fit may find is of interest."""
+        return bool(self.suspected or self.told_ts)
+
     def take(self, fact: TrendFitted) -> Changed | None:
         """A fit has come; a change that the watch has seen and that people were not told of yet."""
         self.trouble, awaited, self.awaits = fact.error, self.awaits, False
         if fact.fitted is None:
             return None
         self.fitted, self.fitted_cycle_no = fact.fitted, fact.cycle_no
+        self.because = fact.fitted.because
         if awaited:
             self.count = self.fitted_at = fact.fitted.cycles
         if fact.fitted.chart and (awaited or fact.fitted.model):

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 import msgspec
 import numpy as np
 
+from nightturn.evidence.cycle_values import Declared
 from nightturn.model.clocks import ClockOffset
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import OK, CycleRecord, Figure
@@ -16,9 +17,12 @@ from nightturn.model.rows import TrendRow
 from nightturn.model.trends import URGENCIES, Changed, Notice
 from nightturn.settings.rig import Limit, Trend
 from nightturn.settings.variant import Variant
+from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
-from nightturn.trend.fits import FitJob, Point
+from nightturn.trend.fits import ROLLING, FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
+from nightturn.trend.live_rows import row_of
+from nightturn.trend.rolling import Known, Rolling, Stroke, legs_of
 from nightturn.trend.series import FOLLOWED, NEAR
 
 POINTS_MAX = 600
@@ -31,21 +35,31 @@ NO_VALUE = "the figure has no value in this cycle"
 
 
 class Terms(msgspec.Struct, frozen=True):
-    """What the figures are held against: threshold of the watch, limits of variant and rig, the bench's clocks."""
+    """What the figures are held against, and what causes are asked with.
+
+    Attributes:
+        threshold: of the watch. variant, protect: limits of variant and rig. offsets: the bench's clocks.
+        declared: of unit and rig; referenced: whether the encoder finds its zero again after a boot.
+        known: what is followed without being watched; None where nothing is.
+    """
 
     threshold: float
     variant: Variant
     protect: Mapping[str, Limit]
     offsets: tuple[ClockOffset, ...]
+    declared: Declared = Declared()
+    referenced: bool = True
+    known: Known | None = None
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
-    """A course that is being fitted."""
+    """A course that is being fitted; `causes`: a change in it is to be asked for its cause."""
 
     figure: str
     direction: int
     cycle_no: int
     learn: bool
+    causes: bool = False
 
 
 class Lane(msgspec.Struct):
@@ -89,7 +103,8 @@ class Following(msgspec.Struct):
         night: the number of this run's among those whose cycles are followed together.
         strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
-        ticks: control ticks since it was asked for.
+        ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
+        rolling: families of orders and strokes.
         notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
     """
 
@@ -100,6 +115,8 @@ class Following(msgspec.Struct):
     wanted: list[tuple[str, int]] = []
     asked: Asked | None = None
     ticks: int = 0
+    kept: Keeping = msgspec.field(default_factory=Keeping)
+    rolling: Rolling = msgspec.field(default_factory=Rolling)
     notices: tuple[Notice, ...] = ()
     noticed: int = 0
 
@@ -109,9 +126,14 @@ class Following(msgspec.Struct):
             return
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
-        self.night, self.notices, self.noticed = before.night, before.notices, before.noticed
+        self.night, self.kept = before.night, before.kept
+        self.notices, self.noticed = before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
-        if asked is not None:
+        self.rolling = before.rolling
+        if asked is not None and asked.figure == ROLLING:
+            again = [(ROLLING, 0)]
+            self.rolling.answered()
+        elif asked is not None:
             again = [(asked.figure, asked.direction)]
             self.lanes[asked.direction].figure(asked.figure).give_back(learning=asked.learn)
         self.wanted = [*again, *(each for each in before.wanted if each not in again)]
@@ -131,19 +153,24 @@ class Following(msgspec.Struct):
         """What is known, for the run that goes on after a host restart; empty where nothing is followed."""
         return msgspec.msgpack.encode(self) if self.lanes or self.strokes else b""
 
-    def stroke(self, cycle_no: int) -> None:
-        """A stroke of this cycle has ended."""
+    def stroke(self, cycle_no: int, stroke: Stroke | None = None) -> None:
+        """A stroke of this cycle has ended; it is followed itself where it is given."""
+        if stroke is not None:
+            self.rolling.stroke(cycle_no, stroke)
         if not self.marks or self.marks[-1][0] < cycle_no:
             self.marks = [*self.marks[1 - MARKS_MAX :], (cycle_no, self.strokes)]
         self.strokes += 1
 
     def cycle(self, record: CycleRecord, terms: Terms) -> list[TrendRow]:
         """A cycle has its figures; a row for each that is followed."""
+        self.kept.add(record, thin=self.asked is None)
         if record.direction not in DIRECTIONS:
+            self._roll(record, self.strokes, terms)
             return []
         if record.direction not in self.lanes:
             self.lanes = {**self.lanes, record.direction: Lane.start(terms.threshold)}
         lane, point = self.lanes[record.direction], self._point(record)
+        self._roll(record, point.strokes, terms)
         if record.status == OK:
             if self.asked is None:  # a course is made again from the points that it was asked for
                 lane.thin()
@@ -153,8 +180,17 @@ class Following(msgspec.Struct):
             watching = Watching(NOT_JUDGED, INCOMPLETE)
             if record.status == OK:
                 watching = self._followed(lane, place, record.direction)
-            rows.append(_row(record, point, place, each, watching))
+            rows.append(row_of(record, point, place, each, watching))
         return rows
+
+    def _roll(self, record: CycleRecord, strokes: float, terms: Terms) -> None:
+        """What is followed without being watched."""
+        if terms.known is None:
+            return
+        legs, complete = legs_of(record.curves), record.status == OK
+        self.rolling.cycle(record.cycle_no, record.ts_start, strokes, legs, terms.known, complete=complete)
+        if complete and self.rolling.wants_estimates() and (ROLLING, 0) not in self.wanted:
+            self.wanted = [*self.wanted, (ROLLING, 0)]
 
     def _followed(self, lane: Lane, place: int, direction: int) -> Watching:
         each = lane.figures[place]
@@ -184,16 +220,26 @@ class Following(msgspec.Struct):
         if self.asked is not None or not self.wanted:
             return None
         (figure, direction), *self.wanted = self.wanted
+        if figure == ROLLING:
+            self.rolling.ask()
+            self.asked, self.ticks = Asked(ROLLING, 0, self.rolling.newest, learn=False), 0
+            return self.job(terms)
         lane = self.lanes[direction]
         learn, newest = lane.figure(figure).take_learning(), lane.points[-1]
         up_to = newest.cycle_no if newest.night == self.night else 0
-        self.asked, self.ticks = Asked(figure, direction, up_to, learn), 0
+        causes = lane.figure(figure).asks_causes
+        self.asked, self.ticks = Asked(figure, direction, up_to, learn, causes), 0
         return self.job(terms)
 
     def job(self, terms: Terms) -> FitJob:
         """The one under way, from the cycles that there were when it was asked for."""
         asked = self.asked
         assert asked is not None
+        if asked.figure == ROLLING:
+            return FitJob(
+                ROLLING, 0, asked.cycle_no, (), terms.threshold, terms.variant, terms.protect, terms.offsets,
+                learn=False, tracks=self.rolling.asked,
+            )  # fmt: skip
         lane = self.lanes[asked.direction]
         points = tuple(
             each for each in lane.points if each.night < self.night or each.cycle_no <= asked.cycle_no
@@ -210,6 +256,9 @@ class Following(msgspec.Struct):
             asked.learn,
             self.night,
             lane.figure(asked.figure).before,
+            self.kept.up_to(asked.cycle_no) if asked.causes else (),
+            terms.declared,
+            terms.referenced,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:
@@ -228,6 +277,9 @@ class Following(msgspec.Struct):
     def take(self, fact: TrendFitted) -> Changed | None:
         """The course that was waited for has come; a change that people are to be told of."""
         self.asked = None
+        if fact.figure == ROLLING:
+            self.rolling.answered()
+            return None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
     def notice(self, fact: TrendFitted, ts: int, trend: Trend) -> list[Notice]:
@@ -287,68 +339,3 @@ def _mean(first: Point, second: Point) -> Point:
     degc = sum(known) / len(known) if known else np.nan
     strokes = (first.strokes + second.strokes) / 2
     return Point(first.cycle_no, first.ts, strokes, float(degc), tuple(values), tuple(us), first.night)
-
-
-def _row(record: CycleRecord, point: Point, place: int, each: Followed, watching: Watching) -> TrendRow:
-    value, fit, changed = point.values[place], each.level, each.changed
-    row = TrendRow(
-        ts=record.ts_end,
-        epoch=record.epoch,
-        cycle_no=record.cycle_no,
-        figure=each.figure,
-        direction=record.direction,
-        strokes=round(point.strokes),
-        value=value,
-        u=None if value is None else point.us[place],
-        degc=point.degc if np.isfinite(point.degc) else None,
-        status=watching.status,
-        reason=watching.reason,
-        baseline=None if fit is None else fit[0],
-        scatter=None if fit is None else fit[1],
-        sum_up=watching.up,
-        sum_down=watching.down,
-        threshold=each.chart.design.threshold,
-        suspected_cycle_no=each.suspected if each.suspected > 0 else None,
-        ewma=each.chart.ewma,
-    )
-    row = _with_change(row, changed) if changed is not None else row
-    return _with_fit(row, each)
-
-
-def _with_change(row: TrendRow, changed: Changed) -> TrendRow:
-    return msgspec.structs.replace(
-        row,
-        changed_kind=changed.kind,
-        changed_cycle_no=changed.cycle_no,
-        changed_cycle_no_from=changed.cycle_no_from,
-        changed_cycle_no_to=changed.cycle_no_to,
-        changed_strokes=changed.strokes,
-        changed_strokes_from=changed.strokes_from,
-        changed_strokes_to=changed.strokes_to,
-        ts_changed=changed.ts,
-        ts_changed_from=changed.ts_from,
-        ts_changed_to=changed.ts_to,
-    )
-
-
-def _with_fit(row: TrendRow, each: Followed) -> TrendRow:
-    fitted = each.fitted
-    if fitted is None:
-        return row
-    known: dict[str, object] = {
-        "fitted_cycle_no": each.fitted_cycle_no,
-        "level": fitted.level,
-        "level_half": fitted.level_half,
-    }
-    for axis, per in (("strokes", "stroke"), ("hours", "hour")):
-        rate = fitted.rate(axis)
-        if rate is None:
-            continue
-        known |= {
-            f"slope_per_{per}": rate.slope,
-            f"slope_per_{per}_u": rate.u,
-            f"slope_per_{per}_half": rate.half,
-        }
-        if rate.limit is not None:
-            known |= {"limit": rate.limit, "limit_bound": rate.bound, f"not_before_{axis}": rate.not_before}
-    return msgspec.structs.replace(row, **known)

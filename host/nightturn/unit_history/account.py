@@ -1,6 +1,6 @@
 """Everything that is told of a unit's life: its nights, the course of each figure, limits ahead, and what a change is consistent with."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -10,9 +10,8 @@ import pandas as pd
 
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
-from nightturn.evidence.judge import NOTHING_MOVED
-from nightturn.evidence.wording import finding_text, how_text, next_texts
-from nightturn.model.trends import Changed
+from nightturn.evidence.wording import next_texts
+from nightturn.model.trends import Because, Changed
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
 from nightturn.storage.reader import Run
@@ -33,13 +32,13 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import causes_since
+from nightturn.unit_history.causes import because_of
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
 
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
-"""Whose change is asked for its cause, the first of them that changed."""
+"""Whose change is said first."""
 
 
 class NightLine(msgspec.Struct, frozen=True):
@@ -109,6 +108,22 @@ class NextLine(msgspec.Struct, frozen=True):
     why: str
 
 
+class CauseLine(msgspec.Struct, frozen=True):
+    """What one change is consistent with.
+
+    Attributes:
+        figure, direction, title: of which figure. changed_ts: when it most likely was, UTC ns.
+        names: causes that fit by their key in the table, best first. said: the sentences.
+    """
+
+    figure: str
+    direction: int
+    title: str
+    changed_ts: int
+    names: tuple[str, ...]
+    said: tuple[str, ...]
+
+
 class Account(msgspec.Struct, frozen=True):
     """The life of a unit as it is told.
 
@@ -119,8 +134,9 @@ class Account(msgspec.Struct, frozen=True):
         temperature: whether it stood still when the last night ended.
         watch: what the rate of false alarms means for this unit.
         courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
+        asked: the same of every change of every figure, the first of which `causes` repeats.
         unknown: nights of which no figures are here, and why.
-        measure_next: for each cause, what would hold it or rule it out.
+        measure_next: for each cause of the first change, what would hold it or rule it out.
     """
 
     unit: str
@@ -137,6 +153,7 @@ class Account(msgspec.Struct, frozen=True):
     unknown: tuple[str, ...]
     beside: dict[str, tuple[int, float]] = {}
     park_stops: int = 0
+    asked: tuple[CauseLine, ...] = ()
     measure_next: tuple[NextLine, ...] = ()
 
 
@@ -169,7 +186,7 @@ def account(
 ) -> Account:
     """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
     courses = [course_of(series) for series in found.series]
-    causes, measure_next = _causes(rows_of, found, courses)
+    asked = tuple(_asked(rows_of, found, courses))
     budget = watch_budget(_newest(found), fixtures, false_alarms_per_night) if courses else None
     zone = found.nights[-1].timezone if found.nights else "UTC"
     return Account(
@@ -187,11 +204,14 @@ def account(
             for each in zip(courses, found.series, strict=True)
             if budget is not None
         ),
-        causes=causes,
+        causes=asked[0].said if asked else (),
         unknown=found.unknown,
         beside=found.beside(),
         park_stops=found.park_stops,
-        measure_next=measure_next,
+        asked=asked,
+        measure_next=tuple(
+            NextLine(*each) for each in map(next_texts, asked[0].names if asked else ()) if each
+        ),
     )
 
 
@@ -254,22 +274,27 @@ def _soonest(limits: Sequence[TimeToLimit]) -> float | None:
     return min((each.not_before for each in limits), default=None)
 
 
-def _causes(
-    rows_of: RowsOf, found: Life, courses: Sequence[Course]
-) -> tuple[tuple[str, ...], tuple[NextLine, ...]]:
-    """What the first figure that changed is consistent with; a change within one night alone can be held against its own baseline."""
-    changed = [course for course in courses if course.found]
-    if not changed:
-        return (), ()
-    course = min(changed, key=lambda each: (WORN.index(each.series.figure), -abs(each.found[0].change.gain)))
-    place = course.found[0].change.places[0]
-    night = found.nights[int(course.series.night[place])]
-    try:
-        rows = rows_of(night)
-    except StorageError as error:
-        return (f"Causes are not looked for: {error}",), ()
-    features, findings = causes_since(night, rows, int(course.series.ts[place]))
-    if findings[0].cause == NOTHING_MOVED:
-        return (finding_text(findings[0], features),), ()
-    texts = (*(finding_text(each, features) for each in findings), how_text(features))
-    return texts, tuple(NextLine(*each) for each in map(next_texts, findings) if each is not None)
+def _rank(course: Course, place: int) -> tuple[int, bool, float]:
+    """What is worn by turning first; the first change of a figure, and the plainest."""
+    return WORN.index(course.series.figure), place > 0, -abs(course.found[place].change.gain)
+
+
+def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[CauseLine]:
+    """What each change is consistent with, those that are said first in front; each night is read once."""
+    read: dict[str, pd.DataFrame] = {}
+
+    def rows(night: Night) -> pd.DataFrame:
+        if night.run not in read:
+            read[night.run] = rows_of(night)
+        return read[night.run]
+
+    changed = [(course, place) for course in courses for place in range(len(course.found))]
+    changed.sort(key=lambda each: _rank(*each))
+    for course, place in changed:
+        try:
+            because = because_of(course, place, found.nights, rows)
+        except StorageError as error:
+            because = Because((), (f"Causes are not looked for: {error}",))
+        figure, at = course.series.figure, course.spanned(course.found[place].change)[0]
+        title = FIGURES[figure].followed
+        yield CauseLine(figure, course.series.direction, title, at, because.names, because.said)

@@ -1,68 +1,91 @@
 """What a change is consistent with: the cycles before it against those since, as plain values for the table of causes."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+import msgspec
 import numpy as np
 import pandas as pd
 
-from nightturn.estimation.bearings import declared_bearings
-from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, MEAN_TORQUE, RIPPLE_PP, ZERO
+from nightturn.estimation.figures import COGGING_PP, RIPPLE_PP
 from nightturn.estimation.symptoms import COGGING
-from nightturn.evidence import features as kinds
-from nightturn.evidence.cycle_values import CycleValues, Declared, DefectValue, OrderValue, Value
-from nightturn.evidence.features import Features
-from nightturn.evidence.from_cycles import features_of
-from nightturn.evidence.judge import Finding, causes
-from nightturn.fixture.stream import RunSettings
+from nightturn.evidence.cycle_values import CycleValues, DefectValue, OrderValue, Value
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.phases import SLOW_TURN
+from nightturn.model.trends import Because
+from nightturn.trend.causes import (
+    CYCLES,
+    DEFECT_TURNS,
+    FIGURES,
+    LINE_TURNS,
+    Kept,
+    Window,
+    because,
+    declared_of,
+    encoder_findings,
+    has_reference,
+    window_of,
+)
+from nightturn.trend.course import Course
 from nightturn.unit_history.nights import Night
 
-LINE_TURNS, DEFECT_TURNS = 2, 3
-"""Turns from which on a cycle is searched for lines between whole orders, and for deviations at one angle."""
-CYCLES = 20
-"""So many cycles before the change are held against as many of the newest."""
-FIGURES = {
-    kinds.FRICTION: FRICTION,
-    kinds.BREAKAWAY: BREAKAWAY,
-    kinds.ZERO: ZERO,
-    kinds.MEAN_TORQUE: MEAN_TORQUE,
-    kinds.RIPPLE: RIPPLE_PP,
-    kinds.COGGING: COGGING_PP,
-}
+EPOCHS_MAX = 1 << 31
+"""Below it are the numbers of the epochs of a night."""
 TEMPERATURE, DEGC = "temp_", "_degc"
 
 
-def causes_since(night: Night, rows: pd.DataFrame, changed_ts: int) -> tuple[Features, tuple[Finding, ...]]:
-    """Features and findings for a change in a night; `rows` are its cycles with all their columns, in order of time."""
-    complete = rows[rows["status"] == OK]
-    begins = complete["ts_start"].astype("int64").to_numpy()
-    before = complete[begins < changed_ts].tail(CYCLES)
-    now = complete[begins >= changed_ts].tail(CYCLES)
-    found = features_of(_values(before), _values(now), declared_of(night.settings))
-    return found, causes(found)
+def because_of(
+    course: Course, place: int, nights: Sequence[Night], rows_of: Callable[[Night], pd.DataFrame]
+) -> Because:
+    """What a change of a course is consistent with, by the cycles of its mounting in whichever night they are.
+
+    Raises:
+        StorageError: the rows of a night cannot be read.
+    """
+    window = window_of(course, place)
+    numbers = _wanted(range(int(course.series.night[0]), int(course.series.night[-1]) + 1), nights, window)
+    kept = [each for number in numbers for each in kept_of(rows_of(nights[number]), number)]
+    settings = nights[numbers[-1]].settings
+    declared = declared_of(settings.variant, settings.fixture.bearing)
+    return because(kept, window, declared, referenced=has_reference(settings.fixture.encoder))
 
 
-def declared_of(settings: RunSettings) -> Declared:
-    """What is known of unit and rig."""
-    own, rigs = declared_bearings(settings.variant.bearing), declared_bearings(settings.fixture.bearing)
-    return Declared(
-        settings.variant.pole_pairs,
-        settings.variant.slots,
-        (*((f"{name} of the unit", order) for name, order in own), *rigs),
-    )
+def _wanted(numbers: Sequence[int], nights: Sequence[Night], window: Window) -> list[int]:
+    """The nights with the cycles that are compared."""
+    wanted = {numbers[-1]}
+    for low, high in ((window.since, window.first), (window.last, window.until)):
+        count = 0
+        for number in reversed(numbers):
+            cycles = nights[number].cycles
+            if not len(cycles):
+                continue
+            begins = cycles["ts_start"][cycles["status"] == OK].astype("int64")
+            if inside := int(((begins >= low) & (begins < high)).sum()):
+                wanted.add(number)
+            count += inside
+            if count >= CYCLES:
+                break
+    return sorted(wanted)
 
 
-def _values(rows: pd.DataFrame) -> tuple[CycleValues, ...]:
-    return tuple(
-        cycle_values({str(name): value for name, value in row.items()}) for row in rows.to_dict("records")
-    )
+def kept_of(rows: pd.DataFrame, night: int) -> list[Kept]:
+    """The complete cycles of a night, whose `rows` have all their columns and lie in order of time, as causes are asked of."""
+    found, findings = list[Kept](), 0
+    for row in rows.to_dict("records"):
+        findings += encoder_findings(list(row["reasons"]) if _is_list(row.get("reasons")) else ())
+        if row["status"] != OK:
+            continue
+        values = cycle_values({str(name): value for name, value in row.items()}, findings)
+        begun = pd.Timestamp(row["ts_start"]).value
+        boot = night * EPOCHS_MAX + int(row["epoch"])
+        found.append(Kept(int(row["cycle_no"]), begun, boot, msgspec.msgpack.encode(values)))
+        findings = 0
+    return found
 
 
-def cycle_values(row: Mapping[str, Any]) -> CycleValues:
-    """A stored cycle as plain values; a column that an earlier version did not write was not looked for."""
+def cycle_values(row: Mapping[str, Any], findings: int) -> CycleValues:
+    """A stored cycle as plain values, with the findings of the encoder before it; a column that an earlier version did not write was not looked for."""
     turns = _whole(row.get(f"{COGGING_PP}_n_rev")) or 0
     bands = [_whole(row.get(f"{name}_band_high")) for name in (RIPPLE_PP, COGGING_PP) if _has(row, name)]
     return CycleValues(
@@ -84,6 +107,7 @@ def cycle_values(row: Mapping[str, Any]) -> CycleValues:
         railed=_whole(row.get("railed")),
         jumps=_whole(row.get("jumps")),
         coverage=float(row["coverage"]),
+        encoder_findings=findings,
     )
 
 
@@ -107,6 +131,10 @@ def _number(value: object) -> float | None:
 def _whole(value: object) -> int | None:
     found = _number(value)
     return None if found is None else int(found)
+
+
+def _is_list(table: object) -> bool:
+    return isinstance(table, list | np.ndarray)
 
 
 def _rows(table: object) -> list[Mapping[str, Any]] | None:

@@ -23,6 +23,7 @@ from nightturn.trend.damage import (
 )
 from nightturn.trend.load_history import LoadHistory, LoadSettings
 from nightturn.trend.rainflow import CLASSES, Classes
+from nightturn.trend.starts import Starts
 from nightturn.unit_history.life import Life
 from nightturn.unit_history.nights import Night
 
@@ -49,6 +50,8 @@ class LoadLine(msgspec.Struct, frozen=True):
         against_first: damage of the newest of its runs as a multiple of the first one's, with m; None with one run.
         damage: Miner's sum by the S-N line that was given; repetitions: how often all of it could be repeated by that.
         remarks: what a reader has to know.
+        matrix: (lowest range N·m, highest, lowest mean N·m, highest, closed cycles) of the classes that occur; None for no bound. Half cycles are not in it.
+        starts: times that the shaft began to turn behind a rest.
         strokes: of exercise; beside: strokes and hours of warm-up and soak by phase; park_stops: times that it was parked.
     """
 
@@ -65,6 +68,8 @@ class LoadLine(msgspec.Struct, frozen=True):
     damage: Damage | None
     repetitions: float | None
     remarks: tuple[str, ...]
+    matrix: tuple[tuple[float, float | None, float | None, float | None, int], ...]
+    starts: int
     strokes: int
     beside: dict[str, tuple[int, float]]
     park_stops: int
@@ -78,6 +83,7 @@ class _Carried:
     night: Night
     history: LoadHistory
     scale: TorqueScale
+    starts: int
 
 
 def loads_of(
@@ -119,12 +125,16 @@ def _of_night(run: Run, night: Night) -> _Carried:
     scale = known.pop()
     rated_nm, rate_hz = night.settings.variant.rated_torque_nm, night.settings.fixture.rate_hz
     history = LoadHistory.start(load_settings(scale, rated_nm, float(rate_hz)))
+    starts = Starts.start(float(rate_hz), night.settings.fixture.encoder.counts_per_rev)
     place: tuple[int, int] | None = None
     for tile in run.tiles(TILE_S):
         gap = tile.index - place[1] if place is not None and place[0] == tile.epoch else 0
         history.add(tile.raw, missing=max(gap, 0))
+        if place is None or place[0] != tile.epoch:
+            starts.interrupt()
+        starts.add(tile.index, tile.encoder)
         place = (tile.epoch, tile.end)
-    return _Carried(run.run, night, history, scale)
+    return _Carried(run.run, night, history, scale, starts.count)
 
 
 def load_settings(scale: TorqueScale, rated_nm: float, rate_hz: float) -> LoadSettings:
@@ -184,6 +194,8 @@ def _line(group: Sequence[_Carried], line: SnLine | None) -> LoadLine:
         damage=damage,
         repetitions=None if damage is None else repetitions(damage),
         remarks=tuple(dict.fromkeys((*whole.remarks, *said))) or (NO_LIFE if line is None else LINE_OF_USER,),
+        matrix=_matrix(whole, torque),
+        starts=sum(each.starts for each in group),
         strokes=part.strokes,
         beside=part.beside(),
         park_stops=part.park_stops,
@@ -201,3 +213,19 @@ def _cycles(history: LoadHistory, nm_per_count: float) -> tuple[tuple[float, flo
         for number in range(CLASSES, -1, -1)
         if counts[number] > 0
     )
+
+
+def _matrix(
+    history: LoadHistory, torque: TorqueScale
+) -> tuple[tuple[float, float | None, float | None, float | None, int], ...]:
+    """Closed cycles by class of range and of mean, the largest range first; a negative scale turns the means round."""
+    edges_nm = ((history.settings.classes.edges_counts - torque.zero_count) * torque.lsb_nm).tolist()
+    bounds = [None, *edges_nm, None]
+    width = history.settings.classes.step_counts * abs(torque.lsb_nm)
+    found = []
+    for of_range, of_mean in np.argwhere(history.cycles.matrix)[::-1].tolist():
+        low, high = bounds[of_mean], bounds[of_mean + 1]
+        low, high = (low, high) if torque.lsb_nm > 0 else (high, low)
+        most = None if of_range == CLASSES else (of_range + 1) * width
+        found.append((of_range * width, most, low, high, int(history.cycles.matrix[of_range, of_mean])))
+    return tuple(found)
