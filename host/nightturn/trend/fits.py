@@ -55,6 +55,7 @@ class FitJob(msgspec.Struct, frozen=True):
     protect: Mapping[str, Limit]
     offsets: tuple[ClockOffset, ...]
     learn: bool
+    zero_nm_per_k: float = 0.0
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
@@ -88,7 +89,7 @@ def fitted(job: FitJob) -> TrendFitted:
 
 
 def _fitted(job: FitJob) -> Fitted:
-    course = course_of(series_of(job.points, job.figure, job.direction))
+    course = course_of(series_of(job.points, job.figure, job.direction), job.zero_nm_per_k)
     along = limits_ahead(course, job.variant, job.protect)
     hourly = limits_ahead(course, job.variant, job.protect, by_hours=True)
     moment = partial(bench_text, offsets=job.offsets)

@@ -30,12 +30,13 @@ NO_VALUE = "the figure has no value in this cycle"
 
 
 class Terms(msgspec.Struct, frozen=True):
-    """What the figures are held against: threshold of the watch, limits of variant and rig, the bench's clocks."""
+    """What the figures are held against: threshold of the watch, limits of variant and rig, the bench's clocks, what a kelvin may do to the zero, N·m."""
 
     threshold: float
     variant: Variant
     protect: Mapping[str, Limit]
     offsets: tuple[ClockOffset, ...]
+    zero_nm_per_k: float = 0.0
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
@@ -183,6 +184,7 @@ class Following(msgspec.Struct):
             terms.protect,
             terms.offsets,
             asked.learn,
+            terms.zero_nm_per_k,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:

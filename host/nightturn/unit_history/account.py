@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 import pandas as pd
 
+from nightturn.calibration.records import certificate_of
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
@@ -16,7 +17,7 @@ from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
-from nightturn.trend.course import Course, course_of
+from nightturn.trend.course import Course, course_of, zero_per_k
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.run_length import Budget
 from nightturn.trend.time_to_limit import words
@@ -145,7 +146,8 @@ def account_of(
 
 def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT) -> Account:
     """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
-    courses = [course_of(series) for series in found.series]
+    per_k = zero_per_k(certificate_of(found.nights[-1].settings.calibration)) if found.nights else 0.0
+    courses = [course_of(series, per_k) for series in found.series]
     budget = budget_of(courses, false_alarms_per_night)
     zone = found.nights[-1].timezone if found.nights else "UTC"
     return Account(
