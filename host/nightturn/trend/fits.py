@@ -16,7 +16,7 @@ from nightturn.model.facts import TrendFitted
 from nightturn.model.trends import Changed, Fitted, Rate
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
-from nightturn.trend.change_point import LEAST, Found
+from nightturn.trend.change_point import LEAST, Found, Kind
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import FOLLOWED, Series
@@ -26,6 +26,9 @@ from nightturn.trend.time_to_limit import Outcome, TimeToLimit, words
 from nightturn.trend.watch import charted
 from nightturn.trend.wording import Moment, changed_text, course_text
 
+CLEAR = 3
+"""Cycles that must lie between the set of a ramp and the last place where the search puts one: a step that is too new to be placed is
+fitted as a ramp that begins there (500 standard deviations, seen 7 cycles on: told in 21 of 100 as a ramp from before it)."""
 NOT_FITTED = "the course could not be fitted"
 
 
@@ -149,6 +152,6 @@ def _changed(course: Course, found: Found, moment: Moment) -> Changed:
         u_before=change.u_before,
         after=change.after,
         u_after=change.u_after,
-        placed=change.places[-1] < len(course.values) - LEAST,
+        placed=change.places[-1] < len(course.values) - LEAST - (CLEAR if change.kind is Kind.BEND else 0),
         said=changed_text(course, found, moment),
     )

@@ -56,7 +56,7 @@ class Story:
     Attributes:
         onset: the cycle from 0 in which something begins; None where nothing does.
         right: causes that are right, fine: that may be named beside; no right one where nothing is to be said.
-        slopes: what a figure truly gains a stroke behind the onset, as a share of its level for friction, in N·m for the zero.
+        ramps: the figure that goes straight from the onset to the end; empty without one.
         mounted: the cycle before which the unit was mounted again, on record, for another night; 0 without.
     """
 
@@ -65,7 +65,7 @@ class Story:
     onset: int | None = None
     right: frozenset[str] = frozenset()
     fine: frozenset[str] = field(default_factory=frozenset)
-    slopes: dict[str, float] = field(default_factory=dict)
+    ramps: str = ""
     mounted: int = 0
 
     @property
@@ -95,6 +95,15 @@ class Night:
             calibration_id="", config_digest="", sums_sha256="", fingerprint="", figures=made,
             temperatures_degc={"bearing": float(self.degc[k])},
         )  # fmt: skip
+
+    @property
+    def slope_nm(self) -> float:
+        """What the figure that ramps gains a stroke, but for temperature."""
+        story, onset = self.story, self.story.onset
+        assert onset is not None
+        last = replace(self.units[-1], degc=self.units[onset].degc)
+        gains = [_true(unit, 1)[story.ramps] for unit in (self.units[onset], last)]
+        return (gains[1] - gains[0]) / ((story.cycles - 1 - onset) * STROKES)
 
     def values(self, k: int) -> CycleValues:
         """As the table of causes gets it."""
@@ -198,7 +207,7 @@ class Sequence:
         return OWN_HEAT_K * (1 - math.exp(-at / OWN_HEAT_S)) + self.sway_k * day
 
     def story(
-        self, name: str, right: str, then: Callable[[float], dict[str, float]], *fine: str, **slopes: float
+        self, name: str, right: str, then: Callable[[float], dict[str, float]], *fine: str, ramps: str = ""
     ) -> Story:
         """Fields of the unit from the onset on, by hours since then; nothing begins where no cause is right."""
 
@@ -210,7 +219,7 @@ class Sequence:
             return replace(warm, **{**changed, "degc": warm.degc + changed.get("degc", 0.0)})
 
         onset = self.onset if right else None
-        return Story(name, unit_at, onset, frozenset({right} - {""}), frozenset(fine), slopes)
+        return Story(name, unit_at, onset, frozenset({right} - {""}), frozenset(fine), ramps)
 
 
 def _towards(hours: float, constant_h: float) -> float:
@@ -234,10 +243,9 @@ def _begun(night: Sequence) -> tuple[Story, ...]:
     worn, spall, chip = between(0.05, 0.10), between(0.004, 0.012), between(0.003, 0.008)
     place, loose = between(0.0, 0.02), between(0.4, 0.8)
     zero = night.draws.either() * between(0.01, 0.1)
-    a_stroke = CYCLE_S / 3600 / STROKES / whole_h
     return (
         night.story("none", "", lambda _: {}),
-        night.story("wear", "wear", lambda h: {"friction": 1 + worn * h / whole_h}, friction=worn * a_stroke),
+        night.story("wear", "wear", lambda h: {"friction": 1 + worn * h / whole_h}, ramps=FRICTION),
         night.story("spall", "bearing", lambda h: _spalled(0.0004 + spall * _towards(h, SPALL_GROWS_H))),
         night.story("chip", "magnets", lambda _: {"chip_nm": chip, "place_nm": place}),
         night.story("coupling", "coupling", lambda h: {"stiffness": 1 - loose * _towards(h, LOOSENS_H)}),
@@ -245,7 +253,7 @@ def _begun(night: Sequence) -> tuple[Story, ...]:
             "zero drift",
             "zero drift",
             lambda h: {"zero_nm": 0.005 + zero * h / whole_h},
-            zero=zero * a_stroke,
+            ramps=ZERO,
         ),
         _cable(night),
     )

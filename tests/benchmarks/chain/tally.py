@@ -6,10 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.stats import binom
 from tests.benchmarks.chain.following import Seen, Told, causes_at, naive
-from tests.benchmarks.chain.measured import PLANT
 from tests.benchmarks.chain.nights import CYCLE_S, Night
 
-from nightturn.estimation.figures import FRICTION, ZERO
 from nightturn.evidence.judge import NOTHING_FITS, NOTHING_MOVED, Finding
 from nightturn.trend.cusum import WATCHED_FROM
 
@@ -23,7 +21,6 @@ NAIVE_SD = 4.0
 MOVED_K = 0.3
 """A temperature that has moved by so much between two groups may be named for it."""
 CABLE = "cable"
-OF = {"friction": FRICTION, "zero": ZERO}
 
 
 @dataclass
@@ -122,11 +119,9 @@ class Tally:
             for _, rate in seen.rates.values():
                 self.sloped.add(abs(rate.slope) <= rate.half)
             return
-        for name, share in night.story.slopes.items():
-            scale = PLANT[FRICTION].level_nm if OF[name] == FRICTION else 1.0
-            for (figure, _), (behind, rate) in seen.rates.items():
-                if figure == OF[name] and behind > night.story.cycles // 2:
-                    self.sloped.add(abs(rate.slope - share * scale) <= rate.half)
+        for (figure, _), (behind, rate) in seen.rates.items():
+            if figure == night.story.ramps and behind > night.story.cycles // 2:
+                self.sloped.add(abs(rate.slope - night.slope_nm) <= rate.half)
 
     def _causes(self, night: Night, found: Sequence[Finding], onset: int) -> None:
         named = {each.cause for each in found} - {NOTHING_FITS, NOTHING_MOVED}
