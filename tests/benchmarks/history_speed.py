@@ -36,7 +36,9 @@ def main() -> int:
         fitted_s = time.process_time()
         account(found, whole)
         whole_s = time.process_time() - fitted_s + read_s - began
-    print(f"{NIGHTS} nights of {CYCLES} cycles, {len(found.series)} series, {whole_s:.2f} CPU s (<= {BOUND_S})")
+    print(
+        f"{NIGHTS} nights of {CYCLES} cycles, {len(found.series)} series, {whole_s:.2f} CPU s (<= {BOUND_S})"
+    )
     print(f"life {read_s - began:.2f} s, courses {fitted_s - read_s:.2f} s")
     return int(whole_s > BOUND_S)
 

@@ -14,7 +14,15 @@ def test_a_change_comes_first_with_its_time_and_what_it_is_consistent_with() -> 
     said = headline(told(night(0, {FRICTION: rising(1500, 0.020)})))
     assert said.startswith("friction rises since 2026-11-26 0")
     assert "(90 %: " in said
-    assert "; consistent with wear, dirt or loss of lubricant in the bearings" in said
+    assert "; consistent with wear, dirt or loss of lubricant in the bearings (running friction " in said
+    assert "rejected" not in said
+
+
+def test_of_a_changed_unit_it_says_when_its_limits_first_rejected_a_cycle() -> None:
+    one = night(0, {FRICTION: rising(1500, 0.020)})
+    one.cycles.loc[one.cycles.index[120:], "verdict"] = "reject"
+    begins = one.cycles["ts_start"].iloc[120].strftime("%Y-%m-%d %H:%M +00:00")
+    assert headline(told(one)).endswith(f"; first cycle rejected by its limits: {begins}")
 
 
 def test_of_two_figures_that_changed_the_one_that_wears_is_named() -> None:

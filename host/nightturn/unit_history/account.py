@@ -13,6 +13,7 @@ from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.judge import NOTHING_MOVED
 from nightturn.evidence.wording import finding_text, how_text
+from nightturn.model.verdicts import REJECT
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
@@ -105,6 +106,7 @@ class Account(msgspec.Struct, frozen=True):
         watch: what the rate of false alarms means for this unit.
         courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
         unknown: nights of which no figures are here, and why.
+        rejected_ts: when the first cycle of the last night began that its limits reject, UTC ns; None without one.
     """
 
     unit: str
@@ -121,6 +123,7 @@ class Account(msgspec.Struct, frozen=True):
     unknown: tuple[str, ...]
     beside: dict[str, tuple[int, float]] = {}
     park_stops: int = 0
+    rejected_ts: int | None = None
 
 
 RowsOf = Callable[[Night], pd.DataFrame]
@@ -165,7 +168,13 @@ def account(found: Life, rows_of: RowsOf, false_alarms_per_night: float = FALSE_
         unknown=found.unknown,
         beside=found.beside(),
         park_stops=found.park_stops,
+        rejected_ts=_rejected(found.nights[-1]) if found.nights else None,
     )
+
+
+def _rejected(night: Night) -> int | None:
+    begins = night.cycles["ts_start"][night.cycles["verdict"] == REJECT]
+    return int(begins.astype("int64").min()) if len(begins) else None
 
 
 def _nights(found: Life) -> Sequence[NightLine]:
