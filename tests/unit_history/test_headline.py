@@ -2,12 +2,18 @@
 
 import msgspec
 import numpy as np
+import pandas as pd
+import pytest
 from tests.unit_history.nights import night, rising
-from tests.unit_history.test_account import told
+from tests.unit_history.test_account import told, whole
 
 from nightturn.estimation.figures import FRICTION, RIPPLE_PP
 from nightturn.settings.variant import Acceptance
+from nightturn.trend.series import FOLLOWED
+from nightturn.unit_history.account import account
 from nightturn.unit_history.headline import headline
+from nightturn.unit_history.life import life
+from nightturn.unit_history.nights import Night
 
 
 def test_a_change_comes_first_with_its_time_and_what_it_is_consistent_with() -> None:
@@ -57,3 +63,23 @@ def test_a_figure_with_too_few_cycles_is_named_beside_those_without_a_change() -
     one = night(0, {})
     one.cycles.loc[one.cycles.index[:100], f"{FRICTION}_status"] = "refused"
     assert headline(told(one)) == "no step or ramp began, but there are too few cycles for friction"
+
+
+@pytest.mark.parametrize(("cycles", "says"), [(30, True), (2, False)])
+def test_a_signal_that_jumps_is_named_with_its_cause_though_no_figure_is_judged(
+    cycles: int, says: bool
+) -> None:
+    one = night(0, {})
+    bad = one.cycles.index[-cycles:]
+
+    def jumping(of: Night) -> pd.DataFrame:
+        rows = whole(of)
+        rows.loc[bad, "jumps"] = 6
+        return rows
+
+    one.cycles.loc[bad, "jumps"] = 6
+    for name in FOLLOWED:
+        one.cycles.loc[bad, f"{name}_status"] = "not judged"
+    said = headline(account(life("Q-0121", [one]), jumping))
+    assert said.startswith("no step or ramp began")
+    assert ("; consistent with a bridge cable or plug with an intermittent contact (" in said) is says

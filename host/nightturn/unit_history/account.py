@@ -31,7 +31,7 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import causes_since
+from nightturn.unit_history.causes import bad_signal_ts, causes_since
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
@@ -104,7 +104,8 @@ class Account(msgspec.Struct, frozen=True):
         beside: strokes and hours of warm-up and soak by phase; park_stops: how often the shaft was parked for a person.
         temperature: whether it stood still when the last night ended.
         watch: what the rate of false alarms means for this unit.
-        courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
+        courses: by figure and direction. causes: what the first change is consistent with, or a torque signal
+            that went bad, sentences; empty without either.
         unknown: nights of which no figures are here, and why.
         rejected_ts: when the first cycle of the last night began that its limits reject, UTC ns; None without one.
     """
@@ -223,19 +224,33 @@ def _line(course: Course, found: Life, zone: str, budget: Budget) -> CourseLine:
     )
 
 
+def _begun(found: Life, courses: Sequence[Course]) -> tuple[Night, int] | None:
+    """In which night and when the first figure changed; where none did, when the torque signal of the last night went bad."""
+    changed = [course for course in courses if course.found]
+    if changed:
+        course = min(
+            changed, key=lambda each: (WORN.index(each.series.figure), -abs(each.found[0].change.gain))
+        )
+        place = course.found[0].change.places[0]
+        return found.nights[int(course.series.night[place])], int(course.series.ts[place])
+    if not found.nights:
+        return None
+    night = found.nights[-1]
+    bad = bad_signal_ts(night)
+    return None if bad is None else (night, bad)
+
+
 def _causes(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> tuple[str, ...]:
     """What the first figure that changed is consistent with; a change within one night alone can be held against its own baseline."""
-    changed = [course for course in courses if course.found]
-    if not changed:
+    begun = _begun(found, courses)
+    if begun is None:
         return ()
-    course = min(changed, key=lambda each: (WORN.index(each.series.figure), -abs(each.found[0].change.gain)))
-    place = course.found[0].change.places[0]
-    night = found.nights[int(course.series.night[place])]
+    night, ts = begun
     try:
         rows = rows_of(night)
     except StorageError as error:
         return (f"Causes are not looked for: {error}",)
-    features, findings = causes_since(night, rows, int(course.series.ts[place]))
+    features, findings = causes_since(night, rows, ts)
     if findings[0].cause == NOTHING_MOVED:
         return (finding_text(findings[0], features),)
     return (*(finding_text(each, features) for each in findings), how_text(features))

@@ -12,7 +12,7 @@ from nightturn.estimation.symptoms import COGGING
 from nightturn.evidence import features as kinds
 from nightturn.evidence.cycle_values import CycleValues, Declared, DefectValue, OrderValue, Value
 from nightturn.evidence.features import Features
-from nightturn.evidence.from_cycles import features_of
+from nightturn.evidence.from_cycles import UNSOUND_JUMPS, features_of
 from nightturn.evidence.judge import Finding, causes
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
@@ -24,6 +24,9 @@ LINE_TURNS, DEFECT_TURNS = 2, 3
 """Turns from which on a cycle is searched for lines between whole orders, and for deviations at one angle."""
 CYCLES = 20
 """So many cycles before the change are held against as many of the newest."""
+SIGNS = ("railed", "jumps")
+BAD_LEAST = 3
+"""Cycles with a bad signal from which on it is no accident."""
 FIGURES = {
     kinds.FRICTION: FRICTION,
     kinds.BREAKAWAY: BREAKAWAY,
@@ -43,6 +46,17 @@ def causes_since(night: Night, rows: pd.DataFrame, changed_ts: int) -> tuple[Fea
     now = complete[begins >= changed_ts].tail(CYCLES)
     found = features_of(_values(before), _values(now), declared_of(night.settings))
     return found, causes(found)
+
+
+def bad_signal_ts(night: Night) -> int | None:
+    """When the first cycle of a night began whose torque signal railed or jumped, ns since 1970 UTC; None with fewer than `BAD_LEAST` of them.
+
+    Such cycles are not judged, so no figure changes with them.
+    """
+    cycles = night.cycles
+    railed, jumps = (pd.to_numeric(cycles[name]).fillna(0) for name in SIGNS)
+    begins = cycles["ts_start"][(railed > 0) | (jumps >= UNSOUND_JUMPS)]
+    return int(begins.astype("int64").min()) if len(begins) >= BAD_LEAST else None
 
 
 def declared_of(settings: RunSettings) -> Declared:

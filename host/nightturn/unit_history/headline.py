@@ -9,16 +9,20 @@ CAUSE = "Consistent with "
 
 def headline(found: Account) -> str:
     """`ripple rises since 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; …); consistent with a bearing defect`."""
+    causes = [text for text in found.causes if text.startswith(CAUSE)]
+    parts = [_course(found), *(_named(text, first=not place) for place, text in enumerate(causes))]
+    if found.rejected_ts is not None and any(line.changed_ts is not None for line in found.courses):
+        begins = short(local_text(found.rejected_ts, found.timezone))
+        parts.append(f"first cycle rejected by its limits: {begins}")
+    return "; ".join(parts)
+
+
+def _course(found: Account) -> str:
+    """The change, or how far a limit is off, or that nothing can be said."""
     changed = [line for line in found.courses if line.changed_ts is not None]
     if changed:
         first = min(changed, key=_rank)
-        causes = [text for text in found.causes if text.startswith(CAUSE)]
-        parts = [f"{first.title} {first.said[0]}"]
-        parts += [_named(text, first=not place) for place, text in enumerate(causes)]
-        if found.rejected_ts is not None:
-            begins = short(local_text(found.rejected_ts, found.timezone))
-            parts.append(f"first cycle rejected by its limits: {begins}")
-        return "; ".join(parts)
+        return f"{first.title} {first.said[0]}"
     judged = [line for line in found.courses if line.judged]
     if not judged:
         return NOTHING_JUDGED

@@ -9,9 +9,10 @@ import pandas as pd
 
 from nightturn.model.figures import OK
 from nightturn.trend.series import FOLLOWED, Series
+from nightturn.unit_history.causes import SIGNS
 from nightturn.unit_history.nights import TEMPERATURES, Night, Place, nights_of, temperatures_degc
 
-KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id", "verdict")
+KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id", "verdict", *SIGNS)
 PARTS = ("", "_u", "_u_rep", "_status")
 COLUMNS = [*KEYS, *TEMPERATURES, *(f"{name}{part}" for name in FOLLOWED for part in PARTS)]
 
