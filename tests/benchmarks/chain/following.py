@@ -9,6 +9,7 @@ from tests.benchmarks.chain.nights import STROKES, Night, direction_of
 from tests.evidence.stories import DECLARED
 from tests.unit_history.nights import usual_settings
 
+from nightturn.calibration.records import certificate_of
 from nightturn.demo.scenario import calibration
 from nightturn.evidence.from_cycles import features_of
 from nightturn.evidence.judge import Finding, causes
@@ -54,7 +55,9 @@ class Seen:
 
 def terms(threshold: float) -> Terms:
     """Limits of the usual unit, none on the rig; the certificate of the demo's transducer."""
-    return Terms(threshold, usual_settings().variant, {}, (), zero_per_k(calibration("TR-204").uncertainty))
+    return Terms(
+        threshold, usual_settings().variant, {}, (), zero_per_k(certificate_of(calibration("TR-204")))
+    )
 
 
 def followed(night: Night, held: Terms, *, slopes: bool = False, every: bool = False) -> Seen:

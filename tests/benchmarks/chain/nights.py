@@ -7,6 +7,7 @@ warm-up and day those of the demo's fixtures, from cold: 2 K of the unit's own h
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 from zlib import crc32
 
 import msgspec
@@ -207,7 +208,7 @@ class Sequence:
         return OWN_HEAT_K * (1 - math.exp(-at / OWN_HEAT_S)) + self.sway_k * day
 
     def story(
-        self, name: str, right: str, then: Callable[[float], dict[str, float]], *fine: str, ramps: str = ""
+        self, name: str, right: str, then: Callable[[float], dict[str, Any]], *fine: str, ramps: str = ""
     ) -> Story:
         """Fields of the unit from the onset on, by hours since then; nothing begins where no cause is right."""
 

@@ -126,7 +126,8 @@ class Tally:
     def _causes(self, night: Night, found: Sequence[Finding], onset: int) -> None:
         named = {each.cause for each in found} - {NOTHING_FITS, NOTHING_MOVED}
         strange = named - night.story.right - night.story.fine - _temperatures(night, onset)
-        self.right.add(bool(named & night.story.right))
+        if night.story.right:
+            self.right.add(bool(named & night.story.right))
         self.wrong.add(bool(strange))
         self.named |= strange
 
