@@ -77,7 +77,7 @@ def told(story: Story, seed: int, cycles: int = CYCLES) -> tuple[list[CycleValue
     courses = [_courses(rng, cycles) for _ in range(2)]
     groups = [
         [
-            _cycle(
+            cycle_of(
                 rng, tell(k), k + at * 4 * cycles, {name: float(course[k]) for name, course in own.items()}
             )
             for k in range(cycles)
@@ -100,13 +100,13 @@ def _courses(
     return out
 
 
-def _gain_at(order: int, stiffness: float) -> float:
+def gain_at(order: int, stiffness: float) -> float:
     """What the compliant mount makes of an order."""
     r = order * SPEED_RPM / 60 / (RESONANCE_HZ * math.sqrt(stiffness))
     return 1 / abs(complex(1 - r * r, 2 * DAMPING * r))
 
 
-def _cycle(rng: np.random.Generator, unit: Unit, k: int, noise: dict[str, float]) -> CycleValues:
+def cycle_of(rng: np.random.Generator, unit: Unit, k: int, noise: dict[str, float]) -> CycleValues:
     degc = unit.degc + 0.15 * noise["degc"]
     direction = 1 if k % 2 else -1
     friction = 0.093 * unit.friction * (1 + unit.per_k * (degc - 24.0)) * (1 + 0.004 * noise["friction"])
@@ -160,7 +160,7 @@ def _tables(
     rng: np.random.Generator, unit: Unit, degc: float, *, spoilt: bool, noise: float
 ) -> tuple[tuple[OrderValue, ...], tuple[OrderValue, ...]]:
     """Orders as complex amplitudes with noise; what does not stand out is not in the table."""
-    own = _cogging_of(unit, degc, noise)
+    own = cogging_of(unit, degc, noise)
     if unit.spall_nm > FLOOR_NM and rng.random() < 0.5:
         own[10] = own.get(10, 0.0) + 0.3 * unit.spall_nm
     held: dict[int, complex] = {16: 0.002 + unit.current_nm, 96: 0.004, 192: 0.0015}
@@ -170,7 +170,7 @@ def _tables(
         out = []
         for order in sorted(parts):
             u = 1.5e-4 * (8.0 if spoilt else 1.0)
-            seen = unit.gain * parts[order] * _gain_at(order, unit.stiffness) * np.exp(1j * order * turned)
+            seen = unit.gain * parts[order] * gain_at(order, unit.stiffness) * np.exp(1j * order * turned)
             seen = complex(seen + u * complex(rng.normal(), rng.normal()))
             if abs(seen) > GATE * u:
                 out.append(OrderValue(order, abs(seen), math.atan2(seen.imag, seen.real), u))
@@ -179,7 +179,7 @@ def _tables(
     return table(own), table({**own, **held})
 
 
-def _cogging_of(unit: Unit, degc: float, noise: float) -> dict[int, complex]:
+def cogging_of(unit: Unit, degc: float, noise: float) -> dict[int, complex]:
     """Complex amplitudes of the unpowered torque."""
     field = unit.field * (1 - 0.002 * (degc - 24.0)) * (1 + 0.003 * noise)
     own: dict[int, complex] = {

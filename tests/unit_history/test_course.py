@@ -5,9 +5,10 @@ import pytest
 from tests.unit_history.nights import STROKES, Course, night, place, rising
 
 from nightturn.estimation.figures import FRICTION, RIPPLE_PP, ZERO
+from nightturn.model.certificates import Certificate, Expanded
 from nightturn.trend import course as courses
 from nightturn.trend.change_point import Kind
-from nightturn.trend.course import course_of
+from nightturn.trend.course import course_of, zero_per_k
 from nightturn.trend.series import Series
 from nightturn.trend.settled import POINTS, breaks_of, settled, swept, thinned
 from nightturn.trend.slope import NoSlope, Slope, Unknown
@@ -79,6 +80,23 @@ def test_a_steady_drift_is_a_slope_and_no_change() -> None:
     assert isinstance(found.slope, Slope)
     assert abs(found.slope.slope * 1000 - 0.0067) < 3 * found.slope.half_width * 1000
     assert found.slope.half_width * 1000 < 1e-4
+
+
+def test_what_a_kelvin_may_do_to_the_zero_by_its_certificate_is_not_called_a_change() -> None:
+    def cooling(hours: np.ndarray, _: np.ndarray) -> np.ndarray:
+        return np.asarray(25.0 - 2.0 * (hours > 4.0))
+
+    def zero(hours: np.ndarray, strokes: np.ndarray) -> np.ndarray:
+        return 0.047 + 4e-4 * (cooling(hours, strokes) - 25.0)
+
+    stated = Certificate(full_scale_nm=20.0, tk0_rel_fs_per_10k=Expanded(0.0003, 2.0))
+    series = series_of(ZERO, night(0, {ZERO: zero}, degc=cooling))
+    assert zero_per_k(stated) == pytest.approx(6e-4)
+    assert (zero_per_k(None), zero_per_k(Certificate())) == (0.0, 0.0)
+    assert len(course_of(series).found) == 1
+    found = course_of(series, zero_per_k(stated))
+    assert (found.found, found.hidden) == ((), 1)
+    assert found.doubt == pytest.approx(1.2e-3)
 
 
 @pytest.mark.parametrize("seed", range(5))

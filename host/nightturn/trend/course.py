@@ -10,9 +10,10 @@ from functools import partial
 import numpy as np
 
 from nightturn.errors import InsufficientSamplesError
-from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS
+from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.turns import Bools
+from nightturn.model.certificates import Certificate, standard
 from nightturn.model.figures import NU_MANY
 from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
@@ -36,6 +37,11 @@ BASELINE = 60
 """Cycles of one direction behind a step from which temperature is learned: some six hours of the demo's plan."""
 PER_K = {FRICTION: 0.06, BREAKAWAY: 0.06, RIPPLE_PP: 0.003, RIPPLE_RMS: 0.003, COGGING_PP: 0.003}
 """By which share of it a kelvin may change a figure at most: grease, and magnets (common practice, no source)."""
+ZERO_COVERAGE = 2.0
+"""Standard uncertainties of the certificate's temperature coefficient of zero that are reckoned with."""
+CURVED = 1
+"""Cycles on either side by which a set is wider for a ramp, because none is quite straight: with a defect whose growth slows down, at 20 to 60
+standard deviations, sets hold the moment in 0.9 of the nights, without it in 0.8 (`tests/benchmarks/chain_truth.py`)."""
 LEARNED = frozenset({FRICTION, BREAKAWAY})
 """The figures that temperature moves enough to learn it from a night."""
 
@@ -79,7 +85,7 @@ class Course:
     def when(self) -> tuple[int, int, int] | None:
         """The first change: when it most likely was, from when and to when it lies with 90 %, ns since 1970 UTC; None without one.
 
-        A step lies behind the last cycle of before, a bend before the first of its ramp.
+        A step lies behind the last cycle of before, a bend around the first of its ramp.
         """
         return self.spanned(self.found[0].change) if self.found else None
 
@@ -90,8 +96,11 @@ class Course:
         return int(ts[change.at]), int(ts[low]), int(ts[high])
 
     def places(self, change: Change) -> tuple[int, int]:
-        """Between which values a change lies with 90 %."""
-        back, on = (1, 0) if change.kind is Kind.STEP else (0, 1)
+        """Between which values a change lies with 90 %.
+
+        A ramp begins at any moment between two cycles, and the place that fits best is then either of them; and it is seldom straight.
+        """
+        back, on = (1, 0) if change.kind is Kind.STEP else (1 + CURVED, 1 + CURVED)
         return max(change.places[0] - back, 0), min(change.places[-1] + on, len(self.series.ts) - 1)
 
     @property
@@ -131,8 +140,15 @@ def judged_of(series: Series) -> tuple[Series, Float64s]:
     return series.part(inside), series.value[inside] - known.shift[inside]
 
 
-def course_of(series: Series) -> Course:
-    """The course of a series behind its last known step."""
+def zero_per_k(known: Certificate | None) -> float:
+    """By how much a kelvin may move the zero at most, N·m, by what a calibration record states; 0 where it states nothing."""
+    if known is None:
+        return 0.0
+    return ZERO_COVERAGE * (known.full_scale_nm or 0.0) * standard(known.tk0_rel_fs_per_10k) / 10.0
+
+
+def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
+    """The course of a series behind its last known step; the zero may follow temperature by so much (`zero_per_k`)."""
     latest = thinned(series.latest)
     known, warm = _temperature(latest), settled(latest)
     judged = warm & known.inside
@@ -140,7 +156,7 @@ def course_of(series: Series) -> Course:
     values = left.value - known.shift[judged]
     axis = Axis.STROKES if (np.diff(left.strokes) > 0).all() else Axis.HOURS
     learned = isinstance(known.model, TemperatureModel)
-    doubt = 0.0 if learned else _doubt(left)
+    doubt = 0.0 if learned else _doubt(left, zero_nm_per_k)
     line, beside = _line(left, values, common, axis, known)
     every, steady = _changes(values, _along(left, axis), line)
     found = tuple(each for each in every if abs(each.change.after - each.change.before) > doubt)
@@ -202,12 +218,14 @@ def _temperature(series: Series) -> _Known:
     return _Known(model, taken.shift, taken.common, taken.nu, inside)
 
 
-def _doubt(series: Series) -> float:
+def _doubt(series: Series, zero_nm_per_k: float) -> float:
     """What temperature may have done to a figure at most; nothing where none was read, which is said elsewhere."""
     read = series.degc[np.isfinite(series.degc)]
-    if not read.size or series.figure not in PER_K:
+    if not read.size:
         return 0.0
-    return float(np.ptp(read) * PER_K[series.figure] * np.median(np.abs(series.value)))
+    if series.figure == ZERO:
+        return float(np.ptp(read)) * zero_nm_per_k
+    return float(np.ptp(read) * PER_K.get(series.figure, 0.0) * np.median(np.abs(series.value)))
 
 
 def _along(series: Series, axis: Axis) -> Float64s:

@@ -18,7 +18,7 @@ from nightturn.model.trends import Because, Changed, Fitted, Rate
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
 from nightturn.trend.causes import Kept, because, window_of
-from nightturn.trend.change_point import LEAST, Found
+from nightturn.trend.change_point import LEAST, Found, Kind
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.cusum import Chart
 from nightturn.trend.limits_ahead import limits_ahead
@@ -30,6 +30,9 @@ from nightturn.trend.time_to_limit import Outcome, TimeToLimit, words
 from nightturn.trend.watch import charted
 from nightturn.trend.wording import Moment, changed_text, course_text
 
+CLEAR = 3
+"""Cycles that must lie between the set of a ramp and the last place where the search puts one: a step that is too new to be placed is
+fitted as a ramp that begins there (500 standard deviations, seen 7 cycles on: told in 21 of 100 as a ramp from before it)."""
 NOT_FITTED = "the course could not be fitted"
 ROLLING = "rolling"
 """In the place of a figure: everything that is followed without being watched."""
@@ -74,6 +77,7 @@ class FitJob(msgspec.Struct, frozen=True):
     declared: Declared = Declared()
     referenced: bool = True
     tracks: bytes = b""
+    zero_nm_per_k: float = 0.0
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
@@ -107,7 +111,7 @@ def fitted(job: FitJob) -> TrendFitted:
 
 
 def _fitted(job: FitJob) -> Fitted:
-    course = course_of(series_of(job.points, job.figure, job.direction))
+    course = course_of(series_of(job.points, job.figure, job.direction), job.zero_nm_per_k)
     along = limits_ahead(course, job.variant, job.protect)
     hourly = limits_ahead(course, job.variant, job.protect, by_hours=True)
     moment = partial(bench_text, offsets=job.offsets)
@@ -189,7 +193,7 @@ def _changed(course: Course, found: Found, moment: Moment, night: int) -> Change
         u_before=change.u_before,
         after=change.after,
         u_after=change.u_after,
-        placed=change.places[-1] < len(course.values) - LEAST,
+        placed=change.places[-1] < len(course.values) - LEAST - (CLEAR if change.kind is Kind.BEND else 0),
         said=changed_text(course, found, moment),
         strokes_from=round(float(series.strokes[low])),
         strokes_to=round(float(series.strokes[high])),

@@ -41,6 +41,7 @@ class Terms(msgspec.Struct, frozen=True):
         threshold: of the watch. variant, protect: limits of variant and rig. offsets: the bench's clocks.
         declared: of unit and rig; referenced: whether the encoder finds its zero again after a boot.
         known: what is followed without being watched; None where nothing is.
+        zero_nm_per_k: what a kelvin may do to the zero.
     """
 
     threshold: float
@@ -50,6 +51,7 @@ class Terms(msgspec.Struct, frozen=True):
     declared: Declared = Declared()
     referenced: bool = True
     known: Known | None = None
+    zero_nm_per_k: float = 0.0
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
@@ -259,6 +261,7 @@ class Following(msgspec.Struct):
             self.kept.up_to(asked.cycle_no) if asked.causes else (),
             terms.declared,
             terms.referenced,
+            zero_nm_per_k=terms.zero_nm_per_k,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:

@@ -128,9 +128,9 @@ def standing_out(detrended: Float64s, lags: int) -> float:
 
 def _ranks(detrended: Float64s) -> Float64s:
     """Ranks about their mean, ties at the middle of theirs."""
-    from scipy.stats import rankdata
-
-    return np.asarray(rankdata(detrended) - (len(detrended) + 1) / 2)
+    _, place, counts = np.unique(detrended, return_inverse=True, return_counts=True)
+    middle = np.cumsum(counts) - (counts - 1) / 2
+    return np.asarray(middle[place] - (len(detrended) + 1) / 2)
 
 
 def variance_ratio(count: int, alike: Float64s) -> float:

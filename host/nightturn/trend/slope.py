@@ -286,7 +286,7 @@ def mixture(
 def _noises(stacked: Float64s, scatter: Float64s, steps: Float64s) -> Iterator[_Noise]:
     """Columns (n, q) freed of every noise that is weighed, the white one first."""
     relative = scatter / np.sqrt(np.mean(scatter**2))
-    uneven = np.ptp(relative) > EQUAL
+    uneven, apart = np.ptp(relative) > EQUAL, _apart(steps)
     for rho in RHOS:
         # A very slow noise is rarer than a quick one: Beta(1, 1.5), which leaves the likelihood the last word.
         prior = 0.5 * float(np.log(1 - rho))
@@ -295,8 +295,11 @@ def _noises(stacked: Float64s, scatter: Float64s, steps: Float64s) -> Iterator[_
         if uneven:
             free, log_det = whitened(stacked / relative[:, None], rho, steps)
             yield _Noise(rho, prior - log_det - float(np.log(relative).sum()), free)
-        for share in SHARES if uneven or rho > 0 else ():
-            free, log_det = _beside_white(stacked, relative, rho, share, steps)
+        if not uneven and rho == 0:
+            continue
+        alike = np.power(rho, apart) if rho > 0 else np.eye(len(relative))
+        for share in SHARES:
+            free, log_det = _beside_white(stacked, relative, alike, share)
             yield _Noise(rho, prior + float(np.log(BESIDE)) - log_det, free)
 
 
@@ -308,16 +311,19 @@ def whitened(stacked: Float64s, rho: float, steps: Float64s) -> tuple[Float64s, 
     return np.asarray((stacked - kept[:, None] * before) / left[:, None]), float(np.log(left).sum())
 
 
-def _beside_white(
-    stacked: Float64s, relative: Float64s, rho: float, share: float, steps: Float64s
-) -> tuple[Float64s, float]:
-    """The same for autocorrelated noise beside independent noise of the stated u, by Cholesky's factor."""
-    from scipy.linalg import solve_triangular
-
+def _apart(steps: Float64s) -> Float64s:
+    """Steps between any two values (n, n); infinite between stretches."""
     stretch = np.cumsum(np.isinf(steps))
     along = np.cumsum(np.where(np.isinf(steps), 0.0, steps))
-    apart = np.where(stretch[:, None] == stretch, np.abs(along[:, None] - along), np.inf)
-    alike = np.power(rho, apart) if rho > 0 else np.eye(len(relative))
+    return np.where(stretch[:, None] == stretch, np.abs(along[:, None] - along), np.inf)
+
+
+def _beside_white(
+    stacked: Float64s, relative: Float64s, alike: Float64s, share: float
+) -> tuple[Float64s, float]:
+    """The same for noise with these correlations (n, n) beside independent noise of the stated u, by Cholesky's factor."""
+    from scipy.linalg import solve_triangular
+
     factor = np.linalg.cholesky(share * alike + (1 - share) * np.diag(relative**2))
     return np.asarray(solve_triangular(factor, stacked, lower=True)), float(np.log(np.diag(factor)).sum())
 

@@ -8,16 +8,18 @@ import msgspec
 import numpy as np
 import pandas as pd
 
+from nightturn.calibration.records import certificate_of
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.wording import next_texts
 from nightturn.model.trends import Because, Changed
+from nightturn.model.verdicts import REJECT
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
 from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
-from nightturn.trend.course import Course, course_of
+from nightturn.trend.course import Course, course_of, zero_per_k
 from nightturn.trend.fits import changes_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import Series
@@ -32,7 +34,7 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import because_of
+from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
@@ -133,10 +135,12 @@ class Account(msgspec.Struct, frozen=True):
         beside: strokes and hours of warm-up and soak by phase; park_stops: how often the shaft was parked for a person.
         temperature: whether it stood still when the last night ended.
         watch: what the rate of false alarms means for this unit.
-        courses: by figure and direction. causes: what the first change is consistent with, sentences; empty without a change.
+        courses: by figure and direction. causes: what the first change is consistent with, or a torque signal that went bad, sentences; empty
+            without either.
         asked: the same of every change of every figure, the first of which `causes` repeats.
         unknown: nights of which no figures are here, and why.
         measure_next: for each cause of the first change, what would hold it or rule it out.
+        rejected_ts: when the first cycle of the last night began that its limits reject, UTC ns; None without one.
     """
 
     unit: str
@@ -155,6 +159,7 @@ class Account(msgspec.Struct, frozen=True):
     park_stops: int = 0
     asked: tuple[CauseLine, ...] = ()
     measure_next: tuple[NextLine, ...] = ()
+    rejected_ts: int | None = None
 
 
 RowsOf = Callable[[Night], pd.DataFrame]
@@ -185,7 +190,8 @@ def account(
     fixtures: int = 1,
 ) -> Account:
     """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
-    courses = [course_of(series) for series in found.series]
+    per_k = zero_per_k(certificate_of(found.nights[-1].settings.calibration)) if found.nights else 0.0
+    courses = [course_of(series, per_k) for series in found.series]
     asked = tuple(_asked(rows_of, found, courses))
     budget = watch_budget(_newest(found), fixtures, false_alarms_per_night) if courses else None
     zone = found.nights[-1].timezone if found.nights else "UTC"
@@ -212,7 +218,13 @@ def account(
         measure_next=tuple(
             NextLine(*each) for each in map(next_texts, asked[0].names if asked else ()) if each
         ),
+        rejected_ts=_rejected(found.nights[-1]) if found.nights else None,
     )
+
+
+def _rejected(night: Night) -> int | None:
+    begins = night.cycles["ts_start"][night.cycles["verdict"] == REJECT]
+    return int(begins.astype("int64").min()) if len(begins) else None
 
 
 def _nights(found: Life) -> Sequence[NightLine]:
@@ -298,3 +310,17 @@ def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[
         figure, at = course.series.figure, course.spanned(course.found[place].change)[0]
         title = FIGURES[figure].followed
         yield CauseLine(figure, course.series.direction, title, at, because.names, because.said)
+    if not changed:
+        yield from _bad_signal(rows, found)
+
+
+def _bad_signal(rows_of: RowsOf, found: Life) -> Iterator[CauseLine]:
+    """Where no figure changed: what a torque signal that went bad in the last night is consistent with; its cycles have no figure."""
+    if not found.nights or (bad := bad_signal_ts(found.nights[-1])) is None:
+        return
+    night = found.nights[-1]
+    try:
+        because = because_of_signal(night, rows_of(night), bad)
+    except StorageError as error:
+        because = Because((), (f"Causes are not looked for: {error}",))
+    yield CauseLine("", 0, "torque signal", bad, because.names, because.said)

@@ -10,6 +10,7 @@ import pandas as pd
 from nightturn.estimation.figures import COGGING_PP, RIPPLE_PP
 from nightturn.estimation.symptoms import COGGING
 from nightturn.evidence.cycle_values import CycleValues, DefectValue, OrderValue, Value
+from nightturn.evidence.from_cycles import UNSOUND_JUMPS
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.phases import SLOW_TURN
@@ -18,6 +19,7 @@ from nightturn.trend.causes import (
     CYCLES,
     DEFECT_TURNS,
     FIGURES,
+    FOREVER,
     LINE_TURNS,
     Kept,
     Window,
@@ -32,6 +34,9 @@ from nightturn.unit_history.nights import Night
 
 EPOCHS_MAX = 1 << 31
 """Below it are the numbers of the epochs of a night."""
+SIGNS = ("railed", "jumps")
+BAD_LEAST = 3
+"""Cycles with a bad signal from which on it is no accident."""
 TEMPERATURE, DEGC = "temp_", "_degc"
 
 
@@ -67,6 +72,25 @@ def _wanted(numbers: Sequence[int], nights: Sequence[Night], window: Window) -> 
             if count >= CYCLES:
                 break
     return sorted(wanted)
+
+
+def bad_signal_ts(night: Night) -> int | None:
+    """When the first cycle of a night began whose torque signal railed or jumped, ns since 1970 UTC; None with fewer than `BAD_LEAST` of them.
+
+    Such cycles are not judged, so no figure changes with them.
+    """
+    cycles = night.cycles
+    railed, jumps = (pd.to_numeric(cycles[name]).fillna(0) for name in SIGNS)
+    begins = cycles["ts_start"][(railed > 0) | (jumps >= UNSOUND_JUMPS)]
+    return int(begins.astype("int64").min()) if len(begins) >= BAD_LEAST else None
+
+
+def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because:
+    """What a torque signal that went bad at that moment is consistent with, by the cycles of its night."""
+    settings = night.settings
+    declared = declared_of(settings.variant, settings.fixture.bearing)
+    window = Window(0, bad_ts, bad_ts, FOREVER)
+    return because(kept_of(rows, 0), window, declared, referenced=has_reference(settings.fixture.encoder))
 
 
 def kept_of(rows: pd.DataFrame, night: int) -> list[Kept]:

@@ -1,6 +1,7 @@
 """One sentence on a unit: what changed, since when and what it is consistent with; or how far a limit is off."""
 
-from nightturn.trend.wording import NO_CHANGE, NOTHING_JUDGED
+from nightturn.storage.zones import local_text
+from nightturn.trend.wording import NO_CHANGE, NOTHING_JUDGED, short
 from nightturn.unit_history.account import WORN, Account, CourseLine
 
 CAUSE = "Consistent with "
@@ -8,12 +9,20 @@ CAUSE = "Consistent with "
 
 def headline(found: Account) -> str:
     """`ripple rises since 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; …); consistent with a bearing defect`."""
+    causes = [text for text in found.causes if text.startswith(CAUSE)]
+    parts = [_course(found), *(_named(text, first=not place) for place, text in enumerate(causes))]
+    if found.rejected_ts is not None and any(line.changed_ts is not None for line in found.courses):
+        begins = short(local_text(found.rejected_ts, found.timezone))
+        parts.append(f"first cycle rejected by its limits: {begins}")
+    return "; ".join(parts)
+
+
+def _course(found: Account) -> str:
+    """The change, or how far a limit is off, or that nothing can be said."""
     changed = [line for line in found.courses if line.changed_ts is not None]
     if changed:
         first = min(changed, key=_rank)
-        causes = [text.partition(":")[0] for text in found.causes if text.startswith(CAUSE)]
-        said = f"{first.title} {first.said[0]}"
-        return "; ".join([said, *(f"c{text[1:]}" for text in causes)])
+        return f"{first.title} {first.said[0]}"
     judged = [line for line in found.courses if line.judged]
     if not judged:
         return NOTHING_JUDGED
@@ -25,6 +34,13 @@ def headline(found: Account) -> str:
         return said
     nearest = min(ahead, key=_rank)
     return f"{said}; {nearest.title}: {nearest.limit_text}"
+
+
+def _named(cause: str, *, first: bool) -> str:
+    """`consistent with damage in a bearing`, and of the first cause what speaks for it most, in brackets."""
+    name, _, rest = cause.partition(": ")
+    evidence = rest.partition("; ")[0].partition(". ")[0].removesuffix(".")
+    return f"c{name[1:]} ({evidence})" if first else f"c{name[1:]}"
 
 
 def _rank(line: CourseLine) -> tuple[int, int]:

@@ -10,10 +10,11 @@ import pandas as pd
 from nightturn.model.figures import OK
 from nightturn.trend.following import DIRECTIONS
 from nightturn.trend.series import FOLLOWED, Series
+from nightturn.unit_history.causes import SIGNS
 from nightturn.unit_history.nights import TEMPERATURES, Night, Place, nights_of, temperatures_degc
 from nightturn.unit_history.usable import comparable, sound
 
-KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id")
+KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id", "verdict", *SIGNS)
 PARTS = ("", "_u", "_u_rep", "_status", "_method")
 COLUMNS = [*KEYS, *TEMPERATURES, *(f"{name}{part}" for name in FOLLOWED for part in PARTS)]
 
