@@ -132,7 +132,10 @@ def cogging_of(
     lag, other_nm = _other_alignments(found)
     as_read = Lines(kept, found.amplitudes, found.of_mean[kept] / 2 * found.geometry)
     lines = transfer.lines(as_read)
-    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, declared | family, kept)
+    known = declared | family
+    faint = with_others(
+        found.faint, found.mean, found.of_mean, found.gate, known, kept, found.scatter.nu
+    )
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Cogging(
         turns=sum(found.counts),

@@ -96,7 +96,7 @@ _ROWS = (
         drafts.ripple_pp,
         "ripple",
         waveform=True,
-        method=6,
+        method=7,
         measurand=_RIPPLE + _PP,
         followed="ripple",
     ),
@@ -121,7 +121,7 @@ _ROWS = (
         "ripple of rated",
         of_rated=True,
         waveform=True,
-        method=6,
+        method=7,
         measurand=_RIPPLE + _PP,
     ),
     FigureSpec(
@@ -132,7 +132,7 @@ _ROWS = (
         drafts.cogging_pp,
         "cogging",
         waveform=True,
-        method=6,
+        method=7,
         measurand=f"unpowered torque over one turn that both directions share, {_AT_TRANSDUCER}: {_PP}",
         followed="cogging",
     ),
@@ -144,7 +144,7 @@ _ROWS = (
         drafts.friction,
         "friction",
         enters=budget.HALF_STEP,
-        method=5,
+        method=6,
         measurand=_FRICTION,
         followed="friction",
     ),
@@ -157,7 +157,7 @@ _ROWS = (
         "friction of rated",
         of_rated=True,
         enters=budget.HALF_STEP,
-        method=5,
+        method=6,
         measurand=_FRICTION,
     ),
     FigureSpec(
@@ -177,7 +177,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.coulomb,
         enters=budget.HALF_STEP,
-        method=3,
+        method=4,
         measurand=f"{_LINE}, at speed zero",
     ),
     FigureSpec(
@@ -187,7 +187,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.viscous,
         enters=budget.HALF_STEP,
-        method=3,
+        method=4,
         measurand=f"{_LINE}: its slope",
     ),
     FigureSpec(
@@ -197,7 +197,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.breakaway,
         enters=budget.LEVEL,
-        method=2,
+        method=3,
         measurand=(
             "largest torque within three degrees that opposes a start from rest, means over 20 ms, less zero and cogging; median of "
             "the starts of unpowered passes"
@@ -211,7 +211,7 @@ _ROWS = (
         SLOW_TURN,
         drafts.zero,
         enters=budget.HALF_SUM,
-        method=4,
+        method=5,
         measurand="reading without torque: half the sum of the mean torques of both directions, at the middle of the slow passes",
         followed="zero",
     ),
@@ -223,7 +223,7 @@ _ROWS = (
         drafts.mean_torque,
         enters=budget.LEVEL,
         rests_on=(HOLD, SLOW_TURN),
-        method=4,
+        method=5,
         measurand="mean torque over whole turns of the hold at the transducer, friction included, less the zero of the slow passes",
     ),
 )

@@ -354,7 +354,7 @@ def _half_width(
     inside: Callable[[Float64s], Float64s], grid: Float64s, shares: Float64s, share: float
 ) -> float:
     """The half-width within which a share lies, to a few parts in ten thousand; `shares` lie within those of `grid`."""
-    for _ in range(2):
+    for _ in range(4):
         at = min(max(int(np.searchsorted(shares, share)), 1), len(grid) - 1)
         grid = grid[at - 1] * (grid[at] / grid[at - 1]) ** _STEPS
         shares = inside(grid)
