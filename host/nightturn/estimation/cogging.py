@@ -133,9 +133,7 @@ def cogging_of(
     as_read = Lines(kept, found.amplitudes, found.of_mean[kept] / 2 * found.geometry)
     lines = transfer.lines(as_read)
     known = declared | family
-    faint = with_others(
-        found.faint, found.mean, found.of_mean, found.gate, known, kept, found.scatter.nu
-    )
+    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, known, kept, found.scatter.nu)
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Cogging(
         turns=sum(found.counts),

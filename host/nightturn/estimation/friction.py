@@ -19,10 +19,10 @@ another range, a channel that is stuck, a coupling that rings."""
 PREVIOUS_MIN = 5
 """Fewer earlier cycles say nothing about the scatter from cycle to cycle."""
 DRIFT, BEND, STEP = "drift", "bend", "step {}"
-BENT, BENT_REPEATED, BENT_HELD = 4.0, 0.1, 0.3
+BENT, BENT_REPEATED, BENT_HELD = 4.0, 0.1, 0.2
 """Weight of a bend against a straight drift before anything was measured: in passes of one turn, of more turns, and over these and the
-hold, which is longer. With 0.025 a bend of 5 mN·m in 40 mN·m of noise left zero and mean torque covered in .87 and .81 of the cycles, with
-these in .93 and .91; with 0.4 for the passes the zero is covered in .87 under 1/f noise (150 cycles each)."""
+hold, which is longer. With 0.025 a bend of 5 mN·m in 40 mN·m of noise left zero and mean torque covered in .87 and .82 of the cycles, with
+these in .93 and .93; with 0.4 for the passes the zero is covered in .87 under 1/f noise (150 to 200 cycles each)."""
 HOLD_ROWS = 24
 """Means kept of the hold: it gives one level and the noise about it, no drift."""
 SURE = 0.8
@@ -132,7 +132,7 @@ def levelled(hold: Turns, fit: OrderFit, slow: Slow | None, least_variance: floa
     """Mean torque of the hold less the zero that the slow passes say it had at that time; None without a whole turn.
 
     Without slow passes it is the level as the calibration gives it. The hold's turns also say how slow the noise is, longer
-    than the slow passes do: alone they covered friction in .88 of the cycles under 1/f noise of 3 mN·m, with it .93 to .95.
+    than the slow passes do: alone they covered friction in .88 to .92 of the cycles under 1/f noise of 3 mN·m, with it .92 to .97.
 
     Raises:
         InseparableError: the levels cannot be told apart.

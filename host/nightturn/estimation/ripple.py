@@ -116,9 +116,7 @@ def ripple_of(
         spectrum, found.of_mean / transfer.gain**2, lines, declared | family, everything=local is not None
     )
     known = declared | family
-    faint = with_others(
-        found.faint, found.mean, found.of_mean, found.gate, known, kept, found.scatter.nu
-    )
+    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, known, kept, found.scatter.nu)
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Ripple(
         turns=found.count,
