@@ -19,8 +19,8 @@ TAKEN_OUT = 1e-12
 """Power over noise of an order that was taken out of the waveform as hum: nothing but rounding."""
 OTHERS_EXCESS = 3.0
 """All other orders together count in an rms only where their power exceeds the noise's by this many standard deviations."""
-OTHERS_CHANCE = 2e-4
-"""Chance of noise to pass for a group of other orders. With three standard deviations of the power alone, as if the noise were known, it
+BESIDE_CHANCE, OTHERS_CHANCE = 0.02, 2e-4
+"""Chance of noise to pass for orders beside the strong ones, of which few are asked, and for all others together. With three standard deviations of the power alone, as if the noise were known, it
 did so in 1 to 4 of 100 cycles, and each of these read a single order 11 to 16 % high (40 mN·m of noise; simulated)."""
 SIDES = 3
 """Orders on either side of a strong one that an encoder out of centre may fill."""
@@ -137,15 +137,21 @@ def with_others(
     beside = np.zeros_like(free)
     beside[sides[(sides > 0) & (sides < len(free))]] = True
     usual = np.arange(len(free)) <= last
-    for orders in (np.flatnonzero(free & beside), np.flatnonzero(free & usual & ~beside)):
-        faint = _with_group(faint, orders, amplitudes, noise, gate, nu)
+    for some, chance in ((beside, BESIDE_CHANCE), (usual & ~beside, OTHERS_CHANCE)):
+        faint = _with_group(faint, np.flatnonzero(free & some), amplitudes, noise, gate, nu, chance)
     return faint
 
 
 def _with_group(
-    faint: Faint, orders: Int64s, amplitudes: Complex128s, noise: Float64s, gate: Float64s, nu: int
+    faint: Faint,
+    orders: Int64s,
+    amplitudes: Complex128s,
+    noise: Float64s,
+    gate: Float64s,
+    nu: int,
+    chance: float,
 ) -> Faint:
-    """The faint orders and a group more, where it holds more than noise."""
+    """The faint orders and a group more, where it holds more than noise by this chance."""
     seen = np.abs(amplitudes[orders]) ** 2 > TAKEN_OUT * noise[orders]
     orders = orders[(noise[orders] > 0) & seen]
     lines = len(orders)
@@ -155,7 +161,7 @@ def _with_group(
     # Of sums: a mean of ratios to noises that are estimates themselves is too large.
     power = float((chosen.real**2 + chosen.imag**2).sum() / own.sum())
     beneath = nu * max(lines / NOISE_ORDERS, 1.0)
-    if power < f_quantile(1.0 - OTHERS_CHANCE, 2 * lines, beneath):
+    if power < f_quantile(1.0 - chance, 2 * lines, beneath):
         return faint
     return Faint(
         np.concatenate((faint.orders, orders)),

@@ -282,6 +282,7 @@ FAMILIES += (
         recorded=record_ode,
         truth=truth_ode,
         expect=expecting(VALUE, value=STARTS),
+        long_seeds=200,
     ),
     Family(
         name="slow starts LuGre ODE long presliding",
