@@ -158,8 +158,8 @@ def _with_group(
     if lines == 0 or len(faint.orders) == 0:
         return faint
     chosen, own = amplitudes[orders], noise[orders]
-    # Of sums: a mean of ratios to noises that are estimates themselves is too large.
-    power = float((chosen.real**2 + chosen.imag**2).sum() / own.sum())
+    # Line by line, since noise may differ; the mean ratio to a noise that is an estimate itself is nu/(nu - 2) without signal.
+    power = float(((chosen.real**2 + chosen.imag**2) / own).mean()) * (1.0 - 2.0 / nu)
     beneath = nu * max(lines / NOISE_ORDERS, 1.0)
     if power < f_quantile(1.0 - chance, 2 * lines, beneath):
         return faint
