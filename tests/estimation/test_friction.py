@@ -211,9 +211,11 @@ def test_a_turned_sense_leaves_friction_and_turns_no_zero(seed: int, first: int)
     plain, turned = finish(clean(bench), seed), finish(clean(replace(bench, sense=-1)), seed)
     for name in FIGURES:
         one, two = plain.figure(name), turned.figure(name)
-        assert one.value == pytest.approx(two.value, abs=2e-5)
-        # The mirrored parts of a turn begin elsewhere. Of the hold's few parts u is known to 1/√(2 nu), 10 % and more.
+        # The mirrored parts of a turn begin elsewhere: 3 µN·m of friction and zero, 25 of the mean torque, 0.04 to 0.08 of their u. Of
+        # the hold's few parts u is known to 1/√(2 nu), 10 % and more.
         assert one.nu is not None
+        assert one.u is not None
+        assert one.value == pytest.approx(two.value, abs=0.15 * one.u)
         assert one.u == pytest.approx(two.u, rel=max(0.1, 1 / np.sqrt(2 * one.nu)))
 
 

@@ -8,10 +8,11 @@ from scipy.stats import binom
 from tests.estimation.synthetic import Bench, clean, cycles_of
 
 from nightturn.estimation.extremes import Lines, expected_peak_to_peak
-from nightturn.estimation.families import Faint, faint_orders, family_orders
+from nightturn.estimation.families import Faint, faint_orders, family_orders, with_others
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.hidden import hidden_pp
 from nightturn.estimation.intervals import half_width
+from nightturn.estimation.spectra import pooled_scatter
 from nightturn.estimation.waveform import peak_to_peak
 
 SMALL = Bench(
@@ -106,6 +107,26 @@ def test_faint_orders_are_drawn_in_by_the_share_of_noise_in_them() -> None:
             faint = read(power, rng)
             shares.append(float(np.abs(faint.shrunk).sum() / np.abs(faint.amplitudes).sum()))
         assert low <= np.mean(shares) <= high, power
+
+
+def others(signal: float, rng: np.random.Generator) -> bool:
+    """Whether four turns of noise, with this power of signal over it in orders that nobody declared, show them as a group."""
+    turns = (rng.standard_normal((4, 240)) + 1j * rng.standard_normal((4, 240))) / np.sqrt(2)
+    turns += np.sqrt(signal / 4) * np.exp(2j * np.pi * rng.random(240))
+    scatter = pooled_scatter([(turns, np.ones(4))])
+    assert scatter is not None
+    mean, noise, gate = turns.mean(0), scatter.variance / 4, np.full(240, 17.0)
+    known, kept = frozenset({8, 16, 168}), np.array([168])
+    mean[168] = 30.0
+    faint = faint_orders(mean, noise, gate, known, frozenset(), kept)
+    return len(with_others(faint, mean, noise, gate, known, kept, scatter.nu).counts) > len(faint.counts)
+
+
+def test_noise_that_is_itself_estimated_passes_for_no_other_orders() -> None:
+    # 2 of 100 beside the strong order, nearly none of all else; by three deviations of the power alone it was 6 of 100
+    rng = np.random.default_rng(11)
+    assert sum(others(0.0, rng) for _ in range(300)) <= int(binom.ppf(0.999, 300, 0.0202))
+    assert sum(others(1.0, rng) for _ in range(50)) == 50
 
 
 NOTHING = faint_orders(

@@ -1,11 +1,14 @@
 """The lag between the directions: several orders decide, faint ones together, and what they leave open is said."""
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 from tests.estimation.synthetic import Bench, cycles_of, record
 
+from nightturn.estimation.cogging import _other_alignments, _Reading
 from nightturn.estimation.finish import finish_cycle, measure
 from nightturn.estimation.lag import Lag, find_lag
 
@@ -109,3 +112,36 @@ def test_weak_orders_align_rightly_or_leave_it_open() -> None:
         found = find_lag(forward, backward, noise, noise, frozenset(weak))
         wrong += abs(found.rad) > 1e-3 and not found.ambiguous
     assert wrong <= 4
+
+
+LATE = 2 * np.pi / 168
+"""Half a period of order 168: to align by as much more turns it round, so all of it would be friction."""
+
+
+def beside(amplitude_nm: float) -> tuple[Lag, float]:
+    """What a second alignment means to a cogging of order 168 and another of this amplitude; noise E|c|² is 1e-8 N²·m²."""
+    orders = np.array([7, 168])
+    turned = np.array([amplitude_nm, 0.020], np.complex128) * np.exp(1j * np.array([0.4, 1.1]))
+    of_mean = np.full(200, 1e-8)
+    reading = SimpleNamespace(
+        lag=Lag(0.0, ambiguous=True, rivals=(LATE,)),
+        forward=SimpleNamespace(orders=orders),
+        amplitudes=turned,
+        single=(turned, turned),
+        of_mean=of_mean,
+    )
+    return _other_alignments(cast("_Reading", reading))
+
+
+def test_a_line_that_noise_may_have_made_does_not_settle_the_lag_of_a_single_order() -> None:
+    # 12 times its noise: it stands out among the declared orders, where 6.9 do, and 14 are wanted of an order that votes
+    lag, other_nm = beside(12**0.5 * 1e-4)
+    assert lag.ambiguous
+    assert lag.rivals == (LATE,)
+    assert other_nm == 0.0
+
+
+def test_two_sure_orders_settle_alignments_between_which_the_value_hardly_changes() -> None:
+    lag, other_nm = beside(20**0.5 * 1e-4)
+    assert not lag.ambiguous
+    assert 0.0 < other_nm < 0.01 * 0.040

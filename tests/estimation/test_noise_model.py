@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 from scipy.stats import binom, t
 
-from nightturn.estimation.noise_model import PERIOD_SPANS, Movement, NoiseModel, flicker_covariance
+from nightturn.estimation.noise_model import (
+    PERIOD_SPANS,
+    Movement,
+    NoiseModel,
+    _mixed,
+    flicker_covariance,
+)
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.tiles import Float64s
 
@@ -138,3 +144,17 @@ def test_a_small_change_may_be_a_step_as_well_as_a_drift_and_a_clear_drift_is_no
     small, clear = model(noise + TIMES / 40, (step,)), model(noise + 2 * TIMES, (step,))
     assert small.chance("step") > 0.1
     assert clear.chance("step") < 0.05
+
+
+@pytest.mark.parametrize("scatter", [1e-4, 1e-3, 1e-2])
+def test_of_two_values_that_cannot_be_told_apart_the_interval_ends_where_their_scatter_says(
+    scatter: float,
+) -> None:
+    """Half of it about -1, half about +1: a tenth of each half is beyond the interval, so it ends 1.645 of its scatter further out."""
+    nu = 1e4
+    found = _mixed(np.array([0.5, 0.5]), np.array([-1.0, 1.0]), np.full(2, scatter**2), np.full(2, nu))
+    assert found.u is not None
+    assert found.nu is not None
+    half = coverage_factor(found.nu) * found.u
+    assert found.value == pytest.approx(0.0, abs=1e-12)
+    assert (half - 1.0) / scatter == pytest.approx(t.ppf(0.95, nu), rel=0.02)

@@ -17,6 +17,7 @@ from tests.benchmarks.truth.family import (
     HELD,
     PEAKS,
     REFUSE,
+    SELDOM,
     TURNED,
     VALUE,
     Family,
@@ -101,13 +102,26 @@ def test_the_command_prints_a_line_for_each_figure_and_fails_where_a_bound_is_br
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     code = main(["--families", "dead channel", "--seeds", "1", "--jobs", "1", "--json"])
-    lines = json.loads(capsys.readouterr().out)["lines"]
+    printed = capsys.readouterr()
+    lines = json.loads(printed.out)["lines"]
     broken = [line for line in lines if line["broken"]]
 
     assert [line["figure"] for line in lines[: len(ALL)]] == list(ALL)
     assert {line["family"] for line in lines} == {"dead channel"}
     assert len(lines) == len(ALL) * len(BY_NAME["dead channel"].white_nm)
     assert code == (1 if broken else 0)
+    assert len(printed.err.splitlines()) == len(broken)
+
+
+def test_a_broken_bound_is_named_and_makes_the_exit_code_1(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expect = expecting(REFUSE, value=("friction",))
+    asked = replace(BY_NAME["dead channel"], expect=expect, white_nm=(0.006,), valued=1.0)
+    monkeypatch.setitem(BY_NAME, "dead channel", asked)
+
+    assert main(["--families", "dead channel", "--seeds", "1", "--jobs", "1", "--table"]) == 1
+    assert capsys.readouterr().err == "dead channel, 6 mN·m, friction: refused\n"
 
 
 def test_the_command_names_what_it_cannot_run_and_rejects_a_name_that_no_family_has(
@@ -171,14 +185,16 @@ def test_bad_values_break_theirs(n: int) -> None:
     assert line(VALUE, values(n), replace(BY_NAME["base"], defect_in=PEAKS)).broken == ("defect missed",)
 
 
-def test_what_cannot_be_had_at_a_noise_needs_no_value_there_and_one_everywhere_else() -> None:
+def test_what_cannot_be_had_at_a_noise_must_have_no_value_there_and_one_everywhere_else() -> None:
     family = replace(BY_NAME["base"], expect=expecting(VALUE), lost={0.040: ("ripple_pp",)})
     none = values(40, ok=False)
 
     assert line_of(family, 0.040, "ripple_pp", none).broken == ()
     assert line_of(family, 0.006, "ripple_pp", none).broken == ("refused",)
     assert line_of(family, 0.040, "cogging_pp", none).broken == ("refused",)
-    assert "bias" in line_of(family, 0.040, "ripple_pp", values(40, bias=0.013)).broken
+    assert line_of(family, 0.040, "ripple_pp", values(1) + none).broken == ()
+    assert line_of(family, 0.040, "ripple_pp", values(40)).broken == ("too often",)
+    assert "silent" in line_of(family, 0.040, "ripple_pp", values(2, bias=0.05) + none).broken
 
 
 def test_intervals_that_are_too_wide_are_a_fault_once_there_are_many() -> None:
@@ -200,7 +216,7 @@ def test_the_bounds_are_those_of_the_binomial_distribution() -> None:
 def test_every_kind_of_trouble_of_the_audit_is_among_the_families() -> None:
     kinds = {kind for family in FAMILIES for kind in family.expect.values()}
 
-    assert kinds == {VALUE, REFUSE, EITHER, ANY}
+    assert kinds == {VALUE, REFUSE, EITHER, SELDOM, ANY}
     assert len(FAMILIES) >= 55
     assert all(family.expect[name] != VALUE for name in HELD for family in (BY_NAME["clipped crest"],))
     assert BY_NAME["magnets and slots ±3 %"].expect == expecting(VALUE)

@@ -98,6 +98,11 @@ class _Reading:
         """Whether there are turns enough to look for a deviation at one angle."""
         return self.scattered and sum(self.counts) >= LOCAL_TURNS
 
+    def faint_with_others(self, known: frozenset[int]) -> Faint:
+        """The faint orders with those that nobody declared, where they hold more than noise."""
+        kept, nu = self.forward.orders, self.scatter.nu
+        return with_others(self.faint, self.mean, self.of_mean, self.gate, known, kept, nu)
+
     @property
     def geometry(self) -> Float64s:
         """By order fitted, how many times larger its variance is than over whole turns without a hole."""
@@ -132,7 +137,7 @@ def cogging_of(
     lag, other_nm = _other_alignments(found)
     as_read = Lines(kept, found.amplitudes, found.of_mean[kept] / 2 * found.geometry)
     lines = transfer.lines(as_read)
-    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, declared | family, kept)
+    faint = found.faint_with_others(declared | family)
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Cogging(
         turns=sum(found.counts),

@@ -18,7 +18,7 @@ from nightturn.estimation.figure_drafts import Basis, Measured, order_table, ori
 from nightturn.estimation.figures import FIGURES, MEAN_TORQUE, figures_of
 from nightturn.estimation.fingerprint import fingerprint, one_blas_thread
 from nightturn.estimation.folds import BINS, LegSums, N, StrokeSums, mean_and_variance
-from nightturn.estimation.friction import Friction, Slow, friction_of, mean_torque_of, slow_passes
+from nightturn.estimation.friction import Friction, Slow, friction_of, levelled, slow_passes
 from nightturn.estimation.friction_pattern import Variation, variation_of
 from nightturn.estimation.friction_speed import NO_STROKES, OverSpeed, over_speed
 from nightturn.estimation.gates import NO_LEVELS, inseparable
@@ -158,16 +158,18 @@ def measure(sums: CycleSums, conditions: Conditions) -> Measured:
     breaks: tuple[Break, ...] = ()
     if turned.cogging is not None and turned.friction is not None:
         breaks = breaks_of(sums.starts, turned.cogging, turned.friction.zero.value, conditions)
-    held = _Held()
+    held, friction = _Held(), turned.friction
     if hold is not None:
         held = _hold(hold, conditions, sums.index_first, turned.passes, turned.cogging)
+    if friction is not None and held.friction is not None:
+        friction = replace(friction, step=held.friction)
     return Measured(
         slow=tuple(slow),
         hold=hold,
         ripple=held.ripple,
         cogging=turned.cogging,
         variation=turned.variation,
-        friction=turned.friction,
+        friction=friction,
         over_speed=over,
         breaks=breaks,
         mean_torque=held.mean_torque,
@@ -348,10 +350,11 @@ def _centre(leg: Turns) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Held:
-    """What the hold gave; `unfit` is why there is no fit."""
+    """What the hold gave, `friction` beside it; `unfit` is why there is no fit."""
 
     ripple: Ripple | None = None
     mean_torque: Estimate | None = None
+    friction: Estimate | None = None
     laid: Laid | None = None
     unfit: str = ""
 
@@ -375,7 +378,9 @@ def _hold(
     except InseparableError as error:
         return _Held(laid=laid, unfit=inseparable(error, [hold], conditions.sense))
     try:
-        mean = mean_torque_of(turns, ripple.fit, passes, rounding_variance(conditions))
+        found = levelled(turns, ripple.fit, passes, rounding_variance(conditions))
     except np.linalg.LinAlgError:
-        return _Held(ripple, None, laid, NO_LEVELS)
-    return _Held(ripple, mean, laid)
+        return _Held(ripple, laid=laid, unfit=NO_LEVELS)
+    if found is None:
+        return _Held(ripple, laid=laid)
+    return _Held(ripple, found.mean_torque, found.friction, laid)

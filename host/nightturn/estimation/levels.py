@@ -43,6 +43,11 @@ class Levels:
     turns: tuple[int, ...]
     legs: tuple[int, ...]
 
+    @property
+    def white(self) -> float:
+        """Power of the white noise for each unit of time, N²·m²·s: alike in legs of the same noise and rate."""
+        return float((self.variance * self.duration_s).mean())
+
 
 @dataclass(frozen=True, slots=True)
 class _Laid:

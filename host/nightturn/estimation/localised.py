@@ -233,10 +233,9 @@ def _zones(z: Float64s, least: float, foot: float) -> Bools:
 
 def _widened(zones: Bools, by: int) -> Bools:
     """The zones with this many bins more at either side."""
-    reach = np.arange(-by, by + 1)
-    out = np.zeros_like(zones)
-    out[(np.flatnonzero(zones)[:, None] + reach) % len(zones)] = True
-    return out
+    around = np.concatenate((zones[len(zones) - by :], zones, zones[:by]))
+    passed = np.concatenate(([0], np.cumsum(around)))
+    return np.asarray(passed[2 * by + 1 :] > passed[: len(zones)], np.bool_)
 
 
 def _run_length(zones: Bools, at: int) -> int:

@@ -26,8 +26,8 @@ GRID = 12
 LOWEST, HIGHEST = 0.3, 1e5
 """Range of ρ times its largest eigenvalue: below, 1/f is lost in white noise; above, white noise is lost in it."""
 WHITE = 0.8
-"""Weight of white noise alone before anything was measured: friction is covered in .88 of the cycles under 1/f noise of 3 mN·m. With 0.55
-it is in .90, but in .985 in white noise (200 and 400 cycles)."""
+"""Weight of white noise alone before anything was measured: from the slow passes alone friction is covered in .88 of the cycles under 1/f
+noise of 3 mN·m. With 0.55 it is in .90, but in .985 in white noise (200 and 400 cycles); the hold's turns help more."""
 MOVED = 0.025
 """Weight of each further movement of the zero before anything was measured."""
 EITHER = 0.5
@@ -39,6 +39,8 @@ SEEN = 1e-3
 NARROWEST, WIDEST, HALF_WIDTH_STEPS = 0.02, 12.0, 16
 """Where a half-width is looked for, in standard deviations: a mixture's can be far narrower than a normal's."""
 _STEPS = np.arange(HALF_WIDTH_STEPS) / (HALF_WIDTH_STEPS - 1)
+HALF_WIDTH_ROUNDS = 4
+"""To a hundred-thousandth of the half-width: where two values are possible, it may be a thousand times the scatter about either."""
 NEGLIGIBLE = 1e-5
 HALF_WIDTHS = (CONFIDENCE, 0.99)
 NU_LEAST, NU_MOST = 2.5, 500.0
@@ -353,8 +355,8 @@ def _mixed(weights: Float64s, centres: Float64s, variances: Float64s, nus: Float
 def _half_width(
     inside: Callable[[Float64s], Float64s], grid: Float64s, shares: Float64s, share: float
 ) -> float:
-    """The half-width within which a share lies, to a few parts in ten thousand; `shares` lie within those of `grid`."""
-    for _ in range(2):
+    """The half-width within which a share lies, to a hundred-thousandth; `shares` lie within those of `grid`."""
+    for _ in range(HALF_WIDTH_ROUNDS):
         at = min(max(int(np.searchsorted(shares, share)), 1), len(grid) - 1)
         grid = grid[at - 1] * (grid[at] / grid[at - 1]) ** _STEPS
         shares = inside(grid)

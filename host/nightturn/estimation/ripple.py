@@ -112,10 +112,9 @@ def ripple_of(
     spectrum = transfer.torque(first.mean)
     if local is None:
         spectrum[kept] = lines.amplitudes
-    rms = _rms(
-        spectrum, found.of_mean / transfer.gain**2, lines, declared | family, everything=local is not None
-    )
-    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, declared | family, kept)
+    known = declared | family
+    rms = _rms(spectrum, found.of_mean / transfer.gain**2, lines, known, everything=local is not None)
+    faint = with_others(found.faint, found.mean, found.of_mean, found.gate, known, kept, found.scatter.nu)
     peak = expected_peak_to_peak(lines, transfer.faint(faint), transfer.local(local))
     return Ripple(
         turns=found.count,

@@ -14,6 +14,7 @@ from nightturn.model.tiles import Float64s, Int64s
 
 NEIGHBOURS = 5
 """Scatter is pooled over this many orders on either side."""
+NOISE_ORDERS = 2 * NEIGHBOURS + 1
 OWN_SHARE = 0.3
 """The pooled scatter of an order never falls below this share of its own."""
 DECLARED_CONFIDENCE = 0.999
@@ -235,9 +236,8 @@ def pooled_scatter(groups: Sequence[TurnSpectra]) -> Scatter | None:
     own[0] = own[1]
     # A few turns leave an order a few differences of its own, too few to judge it by; noise is alike at neighbouring
     # orders, and real and imaginary part count each. At both ends the neighbours are mirrored.
-    width = 2 * NEIGHBOURS + 1
-    pooled = np.convolve(_mirrored(own, NEIGHBOURS), np.full(width, 1.0 / width), "valid")
-    return Scatter(np.maximum(_with_slow_noise(own, pooled, dof), OWN_SHARE * own), dof * width * 2)
+    pooled = np.convolve(_mirrored(own, NEIGHBOURS), np.full(NOISE_ORDERS, 1.0 / NOISE_ORDERS), "valid")
+    return Scatter(np.maximum(_with_slow_noise(own, pooled, dof), OWN_SHARE * own), dof * NOISE_ORDERS * 2)
 
 
 def _mirrored(values: Float64s, by: int) -> Float64s:

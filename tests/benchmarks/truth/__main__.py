@@ -32,7 +32,7 @@ Job = tuple[str, float, int, int]
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Print the table; 1 when a bound is broken."""
+    """Print the table; 1 when a bound is broken, and then the rows are named, beside a table or a document on stderr."""
     options = _options(arguments)
     if options.list:
         print("\n".join(family.name for family in FAMILIES))
@@ -52,6 +52,8 @@ def main(arguments: list[str] | None = None) -> int:
         if not options.json and not options.table:
             print(_row(line), flush=True)
     broken = sum(bool(line.broken) for line in lines)
+    if options.table or options.json:
+        sys.stderr.writelines(f"{_broken(line)}\n" for line in lines if line.broken)
     if options.table:
         print("\n".join(short_table(lines)))
     elif options.json:
@@ -127,6 +129,10 @@ def _row(line: Line) -> str:
     )
 
 
+def _broken(line: Line) -> str:
+    return f"{line.family}, {1e3 * line.white_nm:g} mN·m, {line.figure}: {', '.join(line.broken)}"
+
+
 def _span(line: Line) -> str:
     low, high = coverage_band(line.values - line.without_u) if line.values > line.without_u else (0.0, 1.0)
     return f"{low:.3f}-{high:.3f}"
@@ -138,7 +144,16 @@ def _summary(lines: list[Line], skipped: list[str], seconds: float) -> None:
         f"\nbias within {BIAS_PCT:g} % beyond chance, coverage {COVERAGE[0]:g} to {COVERAGE[1]:g}, silent errors no more than "
         "99.9 % intervals show"
     )
-    for word in ("silent", "not refused", "refused", "bias", "coverage", "defect missed", "false defect"):
+    for word in (
+        "silent",
+        "not refused",
+        "refused",
+        "too often",
+        "bias",
+        "coverage",
+        "defect missed",
+        "false defect",
+    ):
         hit = [line for line in lines if word in line.broken]
         names = dict.fromkeys(line.family for line in hit)
         print(f"{word:13} broken in {len(hit):4d} of {len(lines)} lines: {'; '.join(names) or 'none'}")

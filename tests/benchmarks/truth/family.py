@@ -9,7 +9,7 @@ from tests.benchmarks.truth.closed_form import Samples, Truth, record, truth_of
 from tests.benchmarks.truth.judging import FIELDS, FIGURES, Judged, by_arrays, by_stream, judged, naive_of
 from tests.benchmarks.truth.signals import Signal
 
-VALUE, REFUSE, EITHER, ANY = "value", "refuse", "either", "any"
+VALUE, REFUSE, EITHER, SELDOM, ANY = "value", "refuse", "either", "seldom", "any"
 ALL = tuple(FIGURES)
 PEAKS = ("ripple_pp", "cogging_pp")
 HELD = ("ripple_pp", "ripple_rms", "mean_torque")
@@ -36,15 +36,15 @@ class Family:
 
     Attributes:
         draw: (random generator, white noise rms N·m) -> a signal; systematic errors are drawn in it.
-        expect: figure -> value (a value in bounds), refuse (must not be ok), either (a value in bounds, if there is one) or any
-            (printed only: what the figure is of is a matter of definition there).
+        expect: figure -> value (a value in bounds), refuse (must not be ok), either (a value in bounds, if there is one), seldom
+            (the same, and hardly a cycle gets one) or any (printed only: what the figure is of is a matter of definition there).
         rotor: held to the rotor's figures instead of the transducer's.
         known: fields of `Conditions` that the product is given: from the signal it must be able to correct.
         arrays: through `smoothness` on plain arrays instead of the stream of a fixture.
         cycles: cycles of one machine one after the other; the last is judged.
         white_nm: levels of white noise, rms N·m.
-        lost: noise rms N·m -> figures that need no value there, because the family's comment says why none can be had; a value that
-            is given is held to the bounds all the same.
+        lost: noise rms N·m -> figures of which hardly a cycle gets a value there, for the reason in the family's comment: an
+            estimator that begins to give them has to earn a value in that place.
         valued: share of cycles that must get a value, where a value is expected.
         defect_in: figures that must name a local deviation, while the other peak-to-peaks must not; None looks at none.
         long_seeds: seeds in the long form.
@@ -68,7 +68,7 @@ class Family:
 
     def expected(self, figure: str, white_nm: float) -> str:
         """What is expected of a figure at a noise."""
-        return EITHER if figure in self.lost.get(white_nm, ()) else self.expect[figure]
+        return SELDOM if figure in self.lost.get(white_nm, ()) else self.expect[figure]
 
     def names_deviation(self, figure: str) -> bool | None:
         """Whether this figure must name a local deviation, or must not; None where nobody looks."""

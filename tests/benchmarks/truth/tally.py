@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import binom
-from tests.benchmarks.truth.family import ANY, REFUSE, VALUE, Family
+from tests.benchmarks.truth.family import ANY, REFUSE, SELDOM, VALUE, Family
 from tests.benchmarks.truth.judging import Judged
 
 BIAS_PCT = 1.0
@@ -13,6 +13,8 @@ MANY = 200
 """From so many values on the coverage is held to its bounds as it is; below, to what chance makes of them."""
 CHANCE = 0.999
 SILENT_CHANCE = 0.001
+SELDOM_SHARE = 0.05
+"""Share of the cycles that may get a value where hardly any should."""
 DEFECT_FOUND = 0.99
 NORMAL = 3.29  # two-sided 99.9 %
 
@@ -121,15 +123,10 @@ def _broken(line: Line, intervals: int, covered: int, valued: float) -> list[str
     """The names of the bounds that do not hold."""
     if line.expect == ANY:
         return []
-    out = []
-    if line.silent > silent_most(line.values):
-        out.append("silent")
+    out = ["silent"] if line.silent > silent_most(line.values) else []
+    out += _share_broken(line, valued)
     if line.expect == REFUSE:
-        if line.values > silent_most(line.cycles):
-            out.append("not refused")
         return out
-    if line.expect == VALUE and line.values < float(binom.ppf(1 - CHANCE, line.cycles, valued)):
-        out.append("refused")
     if line.values > 1:
         chance = NORMAL * line.scatter_pct / np.sqrt(line.values)
         if not abs(line.bias_pct) <= BIAS_PCT + chance:
@@ -139,3 +136,14 @@ def _broken(line: Line, intervals: int, covered: int, valued: float) -> list[str
         if not low <= covered / intervals <= high:
             out.append("coverage")
     return out
+
+
+def _share_broken(line: Line, valued: float) -> list[str]:
+    """Whether as many cycles got a value as should."""
+    if line.expect == REFUSE and line.values > silent_most(line.cycles):
+        return ["not refused"]
+    if line.expect == VALUE and line.values < float(binom.ppf(1 - CHANCE, line.cycles, valued)):
+        return ["refused"]
+    if line.expect == SELDOM and line.values > float(binom.ppf(CHANCE, line.cycles, SELDOM_SHARE)):
+        return ["too often"]
+    return []
