@@ -13,7 +13,8 @@ from nightturn.estimation.quantiles import CONFIDENCE, coverage_factor
 SEEDS, SEEDS_LONG = 200, 400
 PEAKS_LEAST, PEAKS_MOST = 0.90, 0.99
 """A peak-to-peak reckons with orders that are too faint to see. Where they are absent it reads high, by 0.54 % beside a U of
-1.8 % at 40 mN·m, and .925 of the intervals hold the truth (600 seeds after these); at low noise more than 95 % do."""
+1.8 % at 40 mN·m, and .925 of the intervals hold the truth (600 seeds after these); at low noise more than 95 % do. Friction reckons with a bend
+within a pass that it cannot see (one in ten beforehand): without one .985 of its intervals hold the truth (400 seeds), with one .94."""
 
 REDUCED = Bench(
     rate_hz=250,
@@ -52,7 +53,8 @@ def held(bench: Bench, seeds: int) -> dict[str, tuple[int, float]]:
 def check(bench: Bench, seeds: int, bias: float) -> None:
     least, chance = (int(binom.ppf(p, seeds, CONFIDENCE)) for p in (0.0005, 0.9995))
     for name, (hits, mean) in held(bench, seeds).items():
-        band = (int(PEAKS_LEAST * seeds), int(PEAKS_MOST * seeds)) if "_pp_" in name else (least, chance)
+        most = int(PEAKS_MOST * seeds)
+        band = (int(PEAKS_LEAST * seeds), most) if "_pp_" in name else (least, max(chance, most))
         assert band[0] <= hits <= band[1], (name, hits)
         assert abs(mean) < bias, (name, mean)
 
