@@ -42,6 +42,30 @@ def told(*nights: Night) -> Account:
     return account(life("Q-0121", nights), whole)
 
 
+def bad_from(at: int, jumps: int, of: Night) -> Night:
+    """The same night, its torque signal jumping in every second cycle from one on, which is then not judged."""
+    rows = whole(of)
+    bad = np.arange(len(rows)) >= at
+    rows.loc[bad, "jumps"] = jumps
+    rows.loc[bad & (np.arange(len(rows)) % 2 == 0), f"{FRICTION}_status"] = "not judged"
+    return replace(of, cycles=rows)
+
+
+def test_a_torque_signal_that_jumps_is_asked_for_its_cause_although_no_figure_changed() -> None:
+    bad = bad_from(60, 5, night(0, {}))
+    found = account(life("Q-0121", [bad]), lambda each: each.cycles)
+    assert [line.title for line in found.asked] == ["torque signal"]
+    assert found.causes[0].startswith("Consistent with a bridge cable or plug")
+
+
+def test_what_moves_while_few_cycles_are_there_is_no_cause_of_a_bad_signal() -> None:
+    warm = bad_from(2, 0, night(0, {ZERO: lambda hours, _: 0.047 + 0.01 * hours}, cycles=6))
+    warm.cycles["railed"] = [0, 0, 9, 9, 9, 9]
+    warm.cycles.loc[2:, "status"] = "incomplete"
+    found = account(life("Q-0121", [warm]), lambda each: each.cycles)
+    assert found.causes == ()
+
+
 def said(found: Account, title: str, direction: int = 1) -> Sequence[str]:
     return next(each.said for each in found.courses if (each.title, each.direction) == (title, direction))
 

@@ -1,6 +1,7 @@
 """The two shows of `nightturn demo`, and what they print."""
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -63,7 +64,22 @@ def night(out: Path, hours: float, seed: int, *, as_json: bool) -> None:
     bench = write_scene(out, hours, seed)
     with Progress(hours, quiet=as_json) as progress:
         recorded = run_night(bench, hours, seed, progress.at)
-    show("The night", recorded, bench, as_json=as_json)
+    reports = _reports(recorded.root, out)
+    show("The night", recorded, bench, reports, as_json=as_json)
+
+
+def _reports(root: Path, out: Path) -> list[str]:
+    """The morning's reports of the night; where they cannot be made, why, in one line."""
+    from nightturn.errors import ConfigError
+    from nightturn.report.chosen import of_night
+    from nightturn.report.written import write_reports
+    from nightturn.storage.runs import list_runs
+
+    runs = list_runs(root)
+    try:
+        return [each.path for each in write_reports(runs, of_night(runs, None), root, out / "reports")]
+    except ConfigError as error:
+        return [f"none; {error}"]
 
 
 def emulated(out: Path, firmware: Path | None, *, as_json: bool) -> None:
@@ -89,7 +105,7 @@ def seconds_recorded(seconds: float, *, quiet: bool) -> OnProgress:
     return say
 
 
-def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
+def show(title: str, recorded: Night, bench: Path, reports: Sequence[str] = (), *, as_json: bool) -> None:
     """Print the table and what to type next."""
     table = lines(recorded)
     if as_json:
@@ -97,6 +113,7 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
             {
                 "fixtures": table,
                 "data": str(recorded.root),
+                "reports": reports,
                 "real_s": round(recorded.real_s, 1),
                 "samples": recorded.samples,
             }
@@ -107,6 +124,8 @@ def show(title: str, recorded: Night, bench: Path, *, as_json: bool) -> None:
         print_pairs(heading(line), rows(line))
     print_text(_amount(recorded))
     typer.echo(f"data: {recorded.root}")
+    for each in reports:
+        typer.echo(f"report: {each}")
     typer.echo("next:")
     for command in (
         f"check {bench}",

@@ -1,32 +1,22 @@
 """A batch as one HTML file: a dot a unit for each figure that the variant limits."""
 
-from importlib import resources
-
-import jinja2
-
 from nightturn.pictures.dots import Dot, draw_dots
-from nightturn.pictures.paper import repainting
 from nightturn.pictures.picture import Picture
 from nightturn.report.batch import Batch, FigureOfBatch, figure_words, verdict_rows
-from nightturn.report.document import CAUTION
+from nightturn.report.templates import rendered
 
 HEAD = ("unit", "fixture", "verdict", "nights")
 
 
 def batch_page(batch: Batch) -> str:
     """The page of a variant's units."""
-    room = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True
-    )
-    files = resources.files("nightturn.report")
-    return room.from_string(files.joinpath("batch.html").read_text("utf-8")).render(
+    return rendered(
+        "batch.html",
         batch=batch,
         head=HEAD,
         units=verdict_rows(batch),
         figures=[(each.title, figure_words(each)) for each in batch.figures],
         pictures=[_picture(place, each) for place, each in enumerate(batch.figures)],
-        caution=CAUTION,
-        look=repainting() + files.joinpath("look.css").read_text("utf-8"),
     )
 
 

@@ -1,17 +1,13 @@
 """A comparison as one HTML file, with both turns in one picture."""
 
 import math
-from importlib import resources
-
-import jinja2
 
 from nightturn.pictures.both import draw_both
-from nightturn.pictures.paper import repainting
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.turn import Turned
 from nightturn.report.compared import Comparison, figure_rows, means_of, order_rows
-from nightturn.report.document import CAUTION
 from nightturn.report.night import ReportNight
+from nightturn.report.templates import rendered
 
 ORDER_HEAD = ("order", "A", "B", "A less B")
 
@@ -20,18 +16,13 @@ def comparison_page(
     found: Comparison, one: ReportNight, other: ReportNight, last_h: float | None = None
 ) -> str:
     """The page of two runs held against each other."""
-    room = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True
-    )
-    files = resources.files("nightturn.report")
-    return room.from_string(files.joinpath("compare.html").read_text("utf-8")).render(
+    return rendered(
+        "compare.html",
         found=found,
         figures=[(line.title, words) for line, words in figure_rows(found)],
         order_head=ORDER_HEAD,
         orders=order_rows(found),
         pictures=_pictures(found, one, other, last_h),
-        caution=CAUTION,
-        look=repainting() + files.joinpath("look.css").read_text("utf-8"),
     )
 
 

@@ -1,21 +1,13 @@
 """The report as one HTML text that needs nothing else: no script, no outside address, the same bytes for the same run."""
 
 from collections.abc import Sequence
-from importlib import resources
 
-import jinja2
-
-from nightturn.pictures.paper import repainting
 from nightturn.report import behind
 from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
 from nightturn.report.night import ReportNight
+from nightturn.report.templates import rendered
 from nightturn.storage.runs import RunSummary
-
-CAUTION = (
-    "This report moves nothing and proves nothing about the safety of a rig. Rotating machinery: the motion lease is not a safety function; "
-    "emergency stop, guards and safe torque off belong in certified hardware; follow local codes and qualified people."
-)
 
 
 def document(night: ReportNight, others: Sequence[RunSummary] = ()) -> str:
@@ -24,13 +16,13 @@ def document(night: ReportNight, others: Sequence[RunSummary] = ()) -> str:
     Args:
         night: the run that it is of.
         others: runs of other fixtures beside it, which are asked whether they changed as well.
+
+    Raises:
+        ConfigError: Jinja2 is not installed.
     """
     files, files_left = behind.files(night)
-    room = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True
-    )
-    template = room.from_string(_text("page.html"))
-    return template.render(
+    return rendered(
+        "page.html",
         page=first_page(night, others),
         drawn=drawn(night),
         causes=night.life.causes if night.life is not None else (),
@@ -41,8 +33,6 @@ def document(night: ReportNight, others: Sequence[RunSummary] = ()) -> str:
         files_head=behind.FILES_HEAD,
         files=files,
         files_left=files_left,
-        caution=CAUTION,
-        look=repainting() + _text("look.css"),
     )
 
 
@@ -52,7 +42,3 @@ def file_name(night: ReportNight) -> str:
         each if (each.isalnum() and each.isascii()) or each in "-_." else "_" for each in night.unit
     )
     return f"report-{unit[:64]}-{night.run.run}.html"
-
-
-def _text(name: str) -> str:
-    return resources.files("nightturn.report").joinpath(name).read_text("utf-8")

@@ -323,4 +323,5 @@ def _bad_signal(rows_of: RowsOf, found: Life) -> Iterator[CauseLine]:
         because = because_of_signal(night, rows_of(night), bad)
     except StorageError as error:
         because = Because((), (f"Causes are not looked for: {error}",))
-    yield CauseLine("", 0, "torque signal", bad, because.names, because.said)
+    if because is not None:
+        yield CauseLine("", 0, "torque signal", bad, because.names, because.said)

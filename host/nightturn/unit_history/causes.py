@@ -10,7 +10,9 @@ import pandas as pd
 from nightturn.estimation.figures import COGGING_PP, RIPPLE_PP
 from nightturn.estimation.symptoms import COGGING
 from nightturn.evidence.cycle_values import CycleValues, DefectValue, OrderValue, Value
+from nightturn.evidence.features import JUMPS, RAILED
 from nightturn.evidence.from_cycles import UNSOUND_JUMPS
+from nightturn.evidence.rules import RULES
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.phases import SLOW_TURN
@@ -35,6 +37,12 @@ from nightturn.unit_history.nights import Night
 EPOCHS_MAX = 1 << 31
 """Below it are the numbers of the epochs of a night."""
 SIGNS = ("railed", "jumps")
+SIGNAL_CAUSES = frozenset(
+    rule.cause
+    for rule in RULES
+    if any(each.kind in {RAILED, JUMPS} for needed in rule.needs for each in needed)
+)
+"""Causes by which a torque signal rails or jumps."""
 BAD_LEAST = 3
 """Cycles with a bad signal from which on it is no accident."""
 TEMPERATURE, DEGC = "temp_", "_degc"
@@ -85,12 +93,16 @@ def bad_signal_ts(night: Night) -> int | None:
     return int(begins.astype("int64").min()) if len(begins) >= BAD_LEAST else None
 
 
-def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because:
-    """What a torque signal that went bad at that moment is consistent with, by the cycles of its night."""
+def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because | None:
+    """What a torque signal that went bad at that moment is consistent with, by the cycles of its night; None where no cause of that fits.
+
+    Few cycles may leave nothing but what moves anyway while a unit warms up, and that is no cause of a bad signal.
+    """
     settings = night.settings
     declared = declared_of(settings.variant, settings.fixture.bearing)
     window = Window(0, bad_ts, bad_ts, FOREVER)
-    return because(kept_of(rows, 0), window, declared, referenced=has_reference(settings.fixture.encoder))
+    found = because(kept_of(rows, 0), window, declared, referenced=has_reference(settings.fixture.encoder))
+    return found if SIGNAL_CAUSES & set(found.names) else None
 
 
 def kept_of(rows: pd.DataFrame, night: int) -> list[Kept]:
