@@ -63,7 +63,7 @@ def limit(
             UNDECIDED,
             [limit(UNDECIDED, 0.5)],
             False,
-            "Q-0117 is not decided so far: ripple is 0.500 ± 0.010 % of rated torque over 12 cycles, inside its limit, but these are too few to accept.",
+            "Q-0117 is not decided so far: what was judged is inside its limit, but of too few cycles: 12 cycles for ripple.",
         ),
         (
             UNDECIDED,

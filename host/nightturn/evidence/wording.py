@@ -27,6 +27,8 @@ TWO_SIDED = 0.05
 """What is said behind ± is the 95 % interval."""
 ONLY_CHANGES = (GAIN, TILT)
 """Kinds of which only the change means something."""
+SAFE_FIRST = "drive off, energy sources isolated and locked by local rules (a stop by nightturn isolates nothing), then:"
+"""In front of what brings somebody's hands to the rig, where it is a step to do."""
 HANDS = "Before anybody reaches in: isolate and lock the energy sources by local rules; a stop by nightturn isolates nothing."
 BY_CAUSE = {rule.cause: rule for rule in RULES}
 
@@ -61,8 +63,8 @@ def next_texts(cause: str) -> tuple[str, str] | None:
     rule = BY_CAUSE.get(cause)
     if rule is None:
         return None
-    hands = f" {HANDS}" if rule.hands else ""
-    return rule.next, f"It would hold or rule out {rule.title}.{hands}"
+    first = f"{SAFE_FIRST} " if rule.hands else ""
+    return f"{first}{rule.next}", f"It would hold or rule out {rule.title}."
 
 
 def feature_text(feature: Feature) -> str:

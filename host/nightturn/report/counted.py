@@ -113,9 +113,12 @@ def _not_judged(night: ReportNight) -> str:
     reasons: Counter[str] = Counter()
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
     for figure in sorted(figures):
-        status = night.cycles[f"{figure}_status"]
-        for texts in night.cycles[f"{figure}_reasons"][status != OK]:
-            reasons.update(str(each) for each in np.atleast_1d(texts))
+        good = night.cycles[f"{figure}_status"] == OK
+        said = night.cycles[f"{figure}_reasons"]
+        # what is said of judged cycles as well did not keep one from being judged
+        always = {str(each) for texts in said[good] for each in np.atleast_1d(texts)}
+        for texts in said[~good]:
+            reasons.update(str(each) for each in np.atleast_1d(texts) if str(each) not in always)
     return "; ".join(f"{count} × {text.rstrip('.')}" for text, count in reasons.most_common(REASONS_MAX))
 
 

@@ -76,7 +76,7 @@ def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
             limits,
             changed=titles,
             measure_next=_measure_next(night.life),
-            would_decide=verdict.would_decide if verdict is not None else (),
+            would_decide=_spoken(verdict.would_decide) if verdict is not None else (),
             disturbed=_look_after(night) if upset else (),
         ),
         counted=counted(night),
@@ -84,6 +84,15 @@ def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
         rule=verdict.rule if verdict is not None else "",
         rig=_rig(night, others),
     )
+
+
+def _spoken(texts: Sequence[str]) -> tuple[str, ...]:
+    """The same, with a figure's name in words where its key begins a text."""
+    said = []
+    for text in texts:
+        key, colon, rest = text.partition(": ")
+        said.append(f"{FIGURES[key].spoken}: {rest}" if colon and key in FIGURES else text)
+    return tuple(said)
 
 
 def changed_lines(life: Account | None) -> list[CourseLine]:

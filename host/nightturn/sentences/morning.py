@@ -85,6 +85,9 @@ def verdict_sentence(unit: str, word: str | None, limits: Sequence[LimitSaid], *
         names = " and ".join(each.title for each in unjudged)
         return f"{unit} cannot be judged{so_far}: no cycle gave a {names} that can be held against its limit."
     open_limits = [each for each in limits if each.word == UNDECIDED]
+    if open_limits and all(map(_inside, open_limits)):
+        counts = ", ".join(f"{_cycles(each.judged)} for {each.title}" for each in open_limits)
+        return f"{unit} is not decided{so_far}: what was judged is inside its limit, but of too few cycles: {counts}."
     return f"{unit} is not decided{so_far}: {'; '.join(map(_open, open_limits))}."
 
 
@@ -115,14 +118,15 @@ def _open(each: LimitSaid) -> str:
     if each.value is None:
         return f"{each.title} is not known"
     found = _with_unit(each.value, each.half, each)
-    if each.half is not None and _inside(each):
-        return f"{each.title} is {found} over {_cycles(each.judged)}, inside its limit, but these are too few to accept"
+    if _inside(each):
+        return f"{each.title} is {found}, inside its limit, but of too few cycles ({each.judged})"
     return f"{each.title} is {found}, too near to the limit to decide, {_allowed(each)}"
 
 
 def _inside(each: LimitSaid) -> bool:
-    assert each.value is not None
-    assert each.half is not None
+    """Whether the whole interval of the night lies inside the limit."""
+    if each.value is None or each.half is None:
+        return False
     return each.value + each.half <= each.limit if each.upper else each.value - each.half >= each.limit
 
 
@@ -181,8 +185,8 @@ def to_do(
             )
         )
     found += measure_next
-    if word == UNDECIDED:
-        found += [Doing("Measure on, to decide.", f"It would decide: {each}.") for each in would_decide]
+    if word == UNDECIDED and would_decide:
+        found.append(Doing("Measure on, to decide.", f"It would decide: {'; '.join(would_decide)}."))
     return (*found, *disturbed)
 
 
