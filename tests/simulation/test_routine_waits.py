@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from tests.simulation.permission_scene import killed, line_down, stays_still
 from tests.simulation.scene import CARD, open_scene, run
-from tests.simulation.test_routine import PARKS, settling, with_plan
+from tests.simulation.test_routine import PARKS, WARM, doing, settling, with_plan
 
-from nightturn.model.phases import EXERCISE
+from nightturn.model.phases import EXERCISE, PARK, SLOW_TURN, WARM_UP
 from nightturn.settings.rig import Exercise
 
 
@@ -45,6 +45,40 @@ def test_what_waits_for_a_person_does_not_go_on_by_itself_when_the_line_is_lost_
         following.go()
         await following.until(lambda: following.moving)
         assert following.count(kind) == 0
+        await following.station.close()
+
+    run(act)
+
+
+@pytest.mark.parametrize("phase", [WARM_UP, PARK, SLOW_TURN])
+def test_a_host_that_restarts_in_a_part_of_the_plan_goes_on_with_that_part(
+    tmp_path: Path, phase: str
+) -> None:
+    """The time of a warm-up counts on, a park that was not reached is turned to again, a cycle that was broken off does not count."""
+    settings = with_plan("resume", warm_up=WARM, park=PARKS)
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=settings)
+        await doing(scene, phase)
+        left = scene.station.core.state.motion
+        if phase == WARM_UP:
+            await scene.until(lambda: left.routine.turned_ns > 2_000_000_000)
+        elif phase == SLOW_TURN:
+            await asyncio.sleep(1.5)  # long enough that it is on the disk that the warm-up was over
+        before, cycles = left.routine.left, left.planner.cycles_done
+        killed(scene)
+        await asyncio.sleep(2.0)
+        following = open_scene(tmp_path, settings=settings, device=scene.device)
+        motion = following.station.core.state.motion
+        assert motion.routine.left == before
+        assert (motion.planner.cycles_done, cycles) == (cycles, int(phase == PARK))
+        await doing(following, phase)
+        assert following.count("motion_resumed") == 1
+        assert following.count("warm_up_began") == (phase == WARM_UP)
+        await following.until(lambda: following.count("parked") == 1)
+        await following.until(lambda: following.motion == "locked")
+        assert following.why_locked == ["parked at 45°, 1 cycle done; the plan waits for a person"]
+        assert following.count("motion_resumed") == 1
         await following.station.close()
 
     run(act)

@@ -41,6 +41,8 @@ class MotionLeft(msgspec.Struct, frozen=True):
     `go_utc_ns` is when it was given, `stopped_utc_ns` the last that is known of that daemon; `resumes` counts how often
     motion has gone on by itself since. `events_through` and `events_newest` are up to which number every event of the
     device was seen, and the newest that was. `bound` is what the permission was given for.
+    `seen_tick` is the device tick of the newest block that was seen and `seen_utc_ns` when, by that daemon's clock: a wall clock that is
+    set back meanwhile shortens no outage. -1 is not known; None is a tape from before this was kept, on which the wall clock decided alone.
     """
 
     by: str
@@ -51,6 +53,8 @@ class MotionLeft(msgspec.Struct, frozen=True):
     events_through: int = 0
     events_newest: int = 0
     bound: Bound | None = None
+    seen_tick: int | None = None
+    seen_utc_ns: int = 0
 
 
 class StreamLeft(msgspec.Struct, frozen=True):
@@ -89,14 +93,15 @@ class RoutineLeft(msgspec.Struct, frozen=True):
 class Seen(msgspec.Struct, frozen=True):
     """A device as a core saw it last.
 
-    Its boot, when by UTC, ns (0 = not known), where its shaft stood, encoder counts (None before any sample), and the newest
-    latched event of that boot.
+    Its boot, when by UTC, ns (0 = not known), where its shaft stood, encoder counts (None before any sample), the newest
+    latched event of that boot, and the device tick of that moment (-1 = not known).
     """
 
     boot_id: int
     ts: int
     position: int | None = None
     newest_latched: int = 0
+    tick: int = -1
 
 
 class Travel(msgspec.Struct, frozen=True):
