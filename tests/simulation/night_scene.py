@@ -17,12 +17,13 @@ from nightturn.virtual.device import VirtualDevice
 LIMIT_NM = 0.25  # a good unit has some 0.21 N·m at this speed, a bad one 0.29
 BAD = 2.0  # of a good unit's friction
 ACCEPTED = f"{VARIANT}[accept]\nfriction_nm = {{ max = {LIMIT_NM}, at_rpm = 60.0 }}\n"
+ARRIVED_COUNTS = FAST.encoder.counts_per_rev // 7200
 CYCLE_S = 20.0  # more than one takes
 
 
 def quick(cycles: int) -> CyclePlan:
     """So many cycles of slow turns alone."""
-    return CyclePlan(slow_turn=SlowTurn(revolutions=2, speed_rpm=60.0), cycles=cycles)
+    return CyclePlan(slow_turn=SlowTurn(revolutions=2, speed_rpm=60.0), dwell_s=2.0, cycles=cycles)
 
 
 def worn(device: VirtualDevice, is_bad: Callable[[], bool]) -> None:
@@ -38,6 +39,17 @@ def worn(device: VirtualDevice, is_bad: Callable[[], bool]) -> None:
     condition.levels = levels  # type: ignore[method-assign]  # the one unit of this scene
 
 
+def cycle_to_come(scene: Scene) -> int:
+    """Which cycle the shaft is in, from 0; from the moment at which it has arrived at the end of one the next.
+
+    By the shaft and not by the figures, which come later: a friction that doubles within a pass is no cycle's.
+    """
+    state = scene.station.core.state
+    planner = state.motion.planner
+    last = planner.commanded and planner.move_no == len(planner.moves) - 1
+    return planner.cycles_done + (last and abs(state.watch.position - planner.target) <= ARRIVED_COUNTS)
+
+
 def night(
     root: Path,
     planned: int,
@@ -45,11 +57,13 @@ def night(
     *,
     until: int | None = None,
     end: Callable[[Scene], None] | None = None,
+    again: bool = False,
     **scene_of: object,
 ) -> Scene:
     """A station until its run has ended by its plan, or until so many cycles are finished and `end` ends it.
 
-    `bad` are the cycles, counted from 0, in which the unit is worn.
+    `bad` are the cycles, counted from 0, in which the unit is worn. `again`: it goes on behind a host restart with a device whose clock begins
+    anew, so a person says `go` once more.
     """
     kept: list[Scene] = []
     settings = settings_of(plan=quick(planned), after_restart="resume", chunk_s=200.0)
@@ -58,7 +72,10 @@ def night(
         scene = open_scene(root, **{"settings": settings, "variant": ACCEPTED, **scene_of})  # type: ignore[arg-type]  # keywords passed on
         kept.append(scene)
         done = scene.station.core.state.run.night.night
-        worn(scene.device, lambda: scene.station.core.state.run.night.night.cycles in bad)
+        worn(scene.device, lambda: cycle_to_come(scene) in bad)
+        if again:
+            await scene.until(lambda: scene.count("time_locked") == 1)
+            scene.go()
         wanted = planned if until is None else until
         limit_s = CYCLE_S * max(wanted - done.cycles, 0) + 60.0
         if until is None:

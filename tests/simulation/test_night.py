@@ -179,8 +179,8 @@ def restarted(root: Path, planned: int, cuts: list[int], bad: range = range(0)) 
     """The night in which the host is killed after each of so many counted cycles, and at last ends by its plan."""
     # Each of these virtual loops begins at zero: so late that no host starts, by the wall clock, before the last one was killed.
     for number, cut in enumerate(cuts):
-        night(root, planned, bad, until=cut, end=killed, later_s=75.0 * number)
-    return night(root, planned, bad, later_s=75.0 * len(cuts))
+        night(root, planned, bad, until=cut, end=killed, again=number > 0, later_s=75.0 * number)
+    return night(root, planned, bad, again=bool(cuts), later_s=75.0 * len(cuts))
 
 
 def test_every_cycle_counts_through_restarts_of_the_host(tmp_path: Path) -> None:

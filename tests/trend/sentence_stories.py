@@ -20,7 +20,7 @@ from nightturn.estimation.figures import FRICTION, RIPPLE_PP
 from nightturn.evidence import features as kinds
 from nightturn.evidence.features import Feature, Features
 from nightturn.evidence.judge import Finding, causes
-from nightturn.evidence.wording import feature_text, finding_text, how_text
+from nightturn.evidence.wording import BY_CAUSE, feature_text, finding_text, how_text, next_texts
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import CycleRecord
 from nightturn.model.trends import Changed, Fitted, Rate, Rolled
@@ -323,6 +323,10 @@ def _evidence() -> Iterator[Said]:
     for each in told:
         yield "finding_text", " | ".join(finding_text(finding, each) for finding in causes(each))
     yield "finding_text", finding_text(Finding("wear", (moved(kinds.BEYOND),)), features())
+    yield from (
+        ("next_texts", " ".join(next_texts(cause) or ("",)))
+        for cause in ("bridge_cable", "nothing fits", *BY_CAUSE)
+    )
     yield "how_text", how_text(features())
     yield "how_text", how_text(features(known=(kinds.REMOUNT,)))
     yield "feature_text", feature_text(moved(kinds.OTHER_LINE, at=5.37))
@@ -353,6 +357,9 @@ def _units() -> Iterator[Said]:
     ripple = accounts[-1].courses[0]
     zero = msgspec.structs.replace(ripple, title="zero", judged=False)
     mixed = (msgspec.structs.replace(ripple, judged=True), zero)
+    began = accounts[-1].nights[0].started_ts
+    rises = msgspec.structs.replace(ripple, changed_ts=began, said=("rises",))
+    yield "headline", headline(msgspec.structs.replace(accounts[-1], courses=(rises,), rejected_ts=began))
     yield "headline", headline(msgspec.structs.replace(accounts[-1], courses=mixed))
     usual = place()
     for after in (

@@ -145,7 +145,7 @@ def test_what_does_not_stand_out_of_the_noise_has_no_slope_and_says_how_little_t
     )
     (found,) = estimated(msgspec.msgpack.encode([faint]))
     assert (found.level, found.rates) == (None, ())
-    assert found.why_not == "no slope: nothing stands out of the noise; most blocks hold less than 25 µN·m"
+    assert found.why_not == "no slope: nothing lies above the noise; most blocks hold less than 25 µN·m"
 
 
 def test_too_few_cycles_give_no_slope_and_say_so() -> None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nightturn.model.quantities import interval, number, quantity
-from nightturn.pictures.frame import framed
+from nightturn.pictures.frame import Frame, framed
 from nightturn.pictures.paper import GROWN, INK, SOFT
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.scale import Scale, around
@@ -64,28 +64,15 @@ def draw_dots(
         grid=False,
     )
     frame.value_axis_foot(f"{title}, {unit}")
-    rigs = sorted({dot.rig for dot in dots})
-    for place, dot in enumerate(dots):
-        y = frame.y.one(len(dots) - place - 0.5)
-        x = frame.x.one(dot.value)
-        ink = GROWN if dot.outlying else INK
-        if dot.half is not None:
-            frame.paper.segment(
-                (frame.x.one(dot.value - dot.half), y), (frame.x.one(dot.value + dot.half), y), ink, 1.0
-            )
-        frame.paper.dot(x, y, 3.0, ink, filled=rigs.index(dot.rig) % 2 == 0)
-        frame.beside(y, f"{dot.unit}, {dot.rig}" + (" apart" if dot.outlying else ""), SOFT)
-    for value, words, dash in (
-        (limit, "limit", ""),
-        (expected, "expected below" if upper else "expected above", "4 3"),
-    ):
-        if value is not None:
-            x = frame.x.one(value)
-            frame.paper.segment((x, frame.y.high_px), (x, frame.y.low_px), INK, 1.2, dash)
-            frame.paper.text(
-                x, frame.y.high_px - 5, f"{words} {number(value, 4)}", anchor="middle", ink=INK, size_px=10
-            )
-    description = _description(dots, title, unit, limit, expected)
+    _dots(frame, dots)
+    _bounds(frame, limit, expected, upper=upper)
+    return _picture(frame, dots, title, unit, name, _description(dots, title, unit, limit, expected))
+
+
+def _picture(
+    frame: Frame, dots: Sequence[Dot], title: str, unit: str, name: str, description: str
+) -> Picture:
+    """The drawing with its words and numbers."""
     return Picture(
         name,
         f"{title[:1].upper()}{title[1:]} of every unit",
@@ -98,6 +85,35 @@ def draw_dots(
             for dot in dots
         ),
     )
+
+
+def _dots(frame: Frame, dots: Sequence[Dot]) -> None:
+    """A row a unit."""
+    rigs = sorted({dot.rig for dot in dots})
+    for place, dot in enumerate(dots):
+        y = frame.y.one(len(dots) - place - 0.5)
+        x = frame.x.one(dot.value)
+        ink = GROWN if dot.outlying else INK
+        if dot.half is not None:
+            frame.paper.segment(
+                (frame.x.one(dot.value - dot.half), y), (frame.x.one(dot.value + dot.half), y), ink, 1.0
+            )
+        frame.paper.dot(x, y, 3.0, ink, filled=rigs.index(dot.rig) % 2 == 0)
+        frame.beside(y, f"{dot.unit}, {dot.rig}" + (" apart" if dot.outlying else ""), SOFT)
+
+
+def _bounds(frame: Frame, limit: float | None, expected: float | None, *, upper: bool) -> None:
+    """The limit, and what the others lead to expect."""
+    for value, words, dash in (
+        (limit, "limit", ""),
+        (expected, "expected below" if upper else "expected above", "4 3"),
+    ):
+        if value is not None:
+            x = frame.x.one(value)
+            frame.paper.segment((x, frame.y.high_px), (x, frame.y.low_px), INK, 1.2, dash)
+            frame.paper.text(
+                x, frame.y.high_px - 5, f"{words} {number(value, 4)}", anchor="middle", ink=INK, size_px=10
+            )
 
 
 def _description(

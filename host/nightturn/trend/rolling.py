@@ -44,7 +44,7 @@ EVEN = 0.02
 """Of the time between two blocks: where strokes and hours run together as well as this, the slope along one is that along the other."""
 FAINT = 2.0
 """Standard uncertainties of a block below which a family does not stand out of the noise."""
-TOO_FAINT = "no slope: nothing stands out of the noise; most blocks hold less than {}"
+TOO_FAINT = "no slope: nothing lies above the noise; most blocks hold less than {}"
 TOO_FEW = f"no slope: {{}} blocks, {POINTS_MIN} are wanted"
 
 
