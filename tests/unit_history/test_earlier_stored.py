@@ -16,7 +16,7 @@ from nightturn.model.rows import CYCLES
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import of_opened, write_manifest
 from nightturn.storage.unit_runs import runs_of_unit
-from nightturn.trend.earlier import EARLIER, Earlier
+from nightturn.trend.earlier import EARLIER, Earlier, first_night
 from nightturn.unit_history import nights
 from nightturn.unit_history.asked import with_earlier
 from nightturn.unit_history.earlier import earlier_of
@@ -112,3 +112,14 @@ def test_damaged_cycles_are_left_out_with_why_and_the_other_nights_are_used(tmp_
     assert sum(len(part) for part in found.points.values()) == 4
     assert f"; left out: {RUN}: " in found.said
     assert not found.whole
+
+
+def test_runs_of_other_units_start_no_process(tmp_path: Path) -> None:
+    usual, nobody = opened(NEXT), ("/bin/false",)
+    for each in (opened(RUN, "Q-0999"), usual):
+        write_manifest(RealFiles(tmp_path), of_opened(FIXTURE, each))
+    assert EARLIER.decode(with_earlier(tmp_path, usual, nobody).earlier) == first_night("Q-0121")
+    lost = msgspec.structs.replace(usual, resumed=True, lost="the run's tape cannot be read")
+    assert not EARLIER.decode(
+        with_earlier(tmp_path, lost, nobody).earlier
+    ).whole  # its own cycles would count

@@ -1,6 +1,7 @@
 """Asking for a unit's earlier nights without reading them here: frames of a whole life are not for a process that records."""
 
 import sys
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -9,8 +10,10 @@ import msgspec
 from nightturn.errors import StorageError
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened
+from nightturn.model.names import RUN_ID
 from nightturn.storage.child import Child, Wording
 from nightturn.storage.files import RealFiles
+from nightturn.storage.manifest import read_manifest
 from nightturn.trend.earlier import first_night, unreadable
 
 COMMAND = (sys.executable, "-P", "-m", "nightturn.unit_history.earlier_child")
@@ -19,6 +22,10 @@ WORDING = Wording(
     "earlier_nights_process_ended",
     "the run begins without them",
 )
+ONE_AT_A_TIME = threading.Lock()
+"""A process that reads frames takes some 100 MB and a second of a core; a hall's units ask one after the other."""
+MANIFESTS_MAX = 2000
+"""Manifests that are looked at before a process is started: 0.05 ms each."""
 ANSWER_S_MAX = 60.0
 """A hundred nights take some 2 s, most of it the start of the process; a run waits no longer than this to open."""
 
@@ -36,15 +43,36 @@ def with_earlier(root: Path, opened: RunOpened, command: Sequence[str] = COMMAND
 def _earlier(root: Path, opened: RunOpened, command: Sequence[str]) -> bytes:
     unit = msgspec.json.decode(opened.card, type=MountCard).unit
     try:
-        if not _any_run(root):
+        # a run whose state was lost goes on behind its own cycles
+        if not _may_have_run(root, unit, "" if opened.lost else opened.run):
             return msgspec.msgpack.encode(first_night(unit))
-        with Child(command, WORDING, answer_s=ANSWER_S_MAX) as child:
+        with ONE_AT_A_TIME, Child(command, WORDING, answer_s=ANSWER_S_MAX) as child:
             answer: bytes = child.ask((str(root), opened))
     except (StorageError, TimeoutError, OSError) as error:
         return msgspec.msgpack.encode(unreadable(unit, str(error)))
     return answer
 
 
-def _any_run(root: Path) -> bool:
+def _may_have_run(root: Path, unit: str, own: str) -> bool:
+    """Whether the store may hold another run of the unit; a hall's first night starts no process for each of its units.
+
+    By the cards in the manifests; one that cannot be read may be the unit's, and so may any of very many.
+    """
     files = RealFiles(root)
-    return any(files.list(f"runs/{fixture}") for fixture in files.list("runs"))
+    found = [
+        (fixture, name.removesuffix(".json"))
+        for fixture in files.list("runs")
+        for name in files.list(f"runs/{fixture}")
+        if RUN_ID.fullmatch(name.removesuffix(".json"))
+    ]
+    if len(found) > MANIFESTS_MAX:
+        return True
+    return any(run != own and _may_be_of(files, fixture, run, unit) for fixture, run in found)
+
+
+def _may_be_of(files: RealFiles, fixture: str, run: str, unit: str) -> bool:
+    try:
+        card = read_manifest(files, fixture, run).card
+        return not card or msgspec.json.decode(card, type=MountCard).unit == unit
+    except (StorageError, msgspec.MsgspecError):
+        return True
