@@ -328,21 +328,6 @@ def test_a_lamp_that_is_refused_while_the_shaft_turns_stops_it_and_locks(tmp_pat
     run(act)
 
 
-def test_a_lamp_that_falls_back_while_the_shaft_turns_stops_it_and_locks(tmp_path: Path) -> None:
-    async def act() -> None:
-        scene = open_scene(tmp_path, settings=RESUME)
-        await scene.until(lambda: scene.moving)
-        scene.device.advance(scene.world.clock.monotonic_ns())
-        scene.device._rig.expiry[wire.Output.LAMP] = scene.device._firmware.tick
-        await scene.until(lambda: scene.motion == "locked", 15)
-        assert "the warning lamp switched off by itself" in reasons(scene)
-        await stays_still(scene, 45.0)
-        assert scene.motion == "locked"
-        await scene.station.close()
-
-    run(act)
-
-
 def test_a_lamp_that_falls_back_during_the_countdown_locks(tmp_path: Path) -> None:
     async def act() -> None:
         scene = open_scene(tmp_path, settings=RESUME)
