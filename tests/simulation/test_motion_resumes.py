@@ -139,7 +139,8 @@ def test_after_a_short_restart_in_the_same_boot_motion_goes_on_where_the_rig_fil
         await following.until(lambda: following.motion == "announced")
         await stays_still(following, 14.5)
         await following.until(lambda: following.moving)
-        assert following.count("motion_resumed") == 1
+        (resumed,) = [event for event in following.events if event.kind == "motion_resumed"]
+        assert resumed.detail.endswith(f"permitted by {CARD.operator}; goes on by itself (1 of 3)")
         permission = following.station.core.state.motion.permission
         assert (permission.by, permission.resumes) == (CARD.operator, 1)
         await following.station.close()
