@@ -323,10 +323,7 @@ def _evidence() -> Iterator[Said]:
     for each in told:
         yield "finding_text", " | ".join(finding_text(finding, each) for finding in causes(each))
     yield "finding_text", finding_text(Finding("wear", (moved(kinds.BEYOND),)), features())
-    yield from (
-        ("next_texts", " ".join(next_texts(cause) or ("",)))
-        for cause in ("bridge_cable", "nothing fits", *BY_CAUSE)
-    )
+    yield from (("next_texts", " ".join(next_texts(cause) or ("",))) for cause in ("nothing fits", *BY_CAUSE))
     yield "how_text", how_text(features())
     yield "how_text", how_text(features(known=(kinds.REMOUNT,)))
     yield "feature_text", feature_text(moved(kinds.OTHER_LINE, at=5.37))

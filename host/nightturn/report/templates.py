@@ -24,10 +24,14 @@ def rendered(name: str, **values: object) -> str:
             "needs Jinja2, which is not installed", where="report", allowed="pip install 'nightturn[report]'"
         ) from error
     room = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, keep_trailing_newline=True
+        loader=jinja2.FunctionLoader(_text),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
     )
     look = repainting() + _text("look.css")
-    return room.from_string(_text(name)).render(look=look, caution=CAUTION, **values)
+    return room.get_template(name).render(look=look, caution=CAUTION, **values)
 
 
 def _text(name: str) -> str:
