@@ -36,7 +36,7 @@ RANDOM: tuple[tuple[str, str], ...] = (
     (r"\d{8}T\d{6}Z(?=-[0-9a-f]{4})", "20261125T210000Z"),  # when a run began
     (r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d", "2026-11-25 21:00:00"),
     (r"\d{4}-\d\d-\d\d \d\d:\d\d(?!:)", "2026-11-25 21:00"),
-    (r"\d\d:\d\d(\s+)to(\s+)\d\d:\d\d(?=;)", r"21:00\1to\g<2>21:00"),  # when something changed
+    (r"\d\d:\d\d(\s+)to(\s+)\d\d:\d\d(?=[;,)])", r"21:00\1to\g<2>21:00"),  # when something changed
     (r"\d{4}-\d\d-\d\dT[\d:.]+(Z|\+00:00)", "2026-11-25T21:00:00Z"),
     (r"\b1[78]\d{17}\b", "1"),  # ns since 1970
     (r"(hour \d+ of \d+: )\d+ cycles", r"\g<1>1 cycles"),  # which of three processes came how far
