@@ -91,7 +91,7 @@ def test_a_rig_that_reads_higher_and_units_that_differ_are_found() -> None:
         sum(each.sd**2 for each in figure.lines if each.words != "from unit to unit") ** 0.5
     )
     assert sum(each.share_pct for each in figure.lines) == pytest.approx(100.0)
-    assert "two units that differ by less than" in measuring_words(figure)
+    assert "two units differ beyond doubt only by more than 3.8 mN·m" in measuring_words(figure)
     assert dict(component_rows(figure))["from unit to unit"].endswith("3 degrees of freedom")
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.variance import Component, Factor, Variances, variances
-from nightturn.model.quantities import fixed, quantity, span
+from nightturn.model.quantities import fixed, quantity
 from nightturn.model.tiles import Float64s
 from nightturn.report.study_measured import DONE, Measured
 from nightturn.settings.study import StudyPlan
@@ -202,8 +202,8 @@ def measuring_words(figure: FigureOfStudy) -> str:
     """What a single night's value is good for, as a sentence."""
     sd, apart = (_between(figure.measuring, figure.unit, times) for times in (1.0, TOLD_APART))
     return (
-        f"measuring alone, on any of these rigs, scatters by {sd} about {quantity(figure.mean, figure.unit)}; one night each tells two "
-        f"units apart that differ by more than {apart}"
+        f"measuring alone, on any of these rigs, scatters by {sd} about {quantity(figure.mean, figure.unit)}; with one night each, two "
+        f"units differ beyond doubt only by more than {apart}"
     )
 
 
