@@ -72,6 +72,9 @@ VERBS: dict[str, Verb] = {
         "Hold two units or two nights against each other, each difference with its ±.",
     ),
     "batch": Verb("nightturn.cli.batch", "All units of a variant: verdicts, outliers, who may be released."),
+    "study": Verb(
+        "nightturn.cli.study", "Whose the scatter is: units, rigs, operators, mountings; what to mount next."
+    ),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."

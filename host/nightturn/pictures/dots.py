@@ -34,6 +34,7 @@ def draw_dots(
     upper: bool,
     expected: float | None,
     name: str,
+    each: str = "unit",
     width_px: float = 920,
 ) -> Picture:
     """A row a unit, in the order given.
@@ -46,6 +47,7 @@ def draw_dots(
         upper: whether more is forbidden.
         expected: the tolerance limit of the batch, None where too few units are there.
         name: unique within a page.
+        each: what a dot stands for.
         width_px: of the picture.
     """
     ends = [each for dot in dots for each in (dot.value - (dot.half or 0.0), dot.value + (dot.half or 0.0))]
@@ -66,20 +68,24 @@ def draw_dots(
     frame.value_axis_foot(f"{title}, {unit}")
     _dots(frame, dots)
     _bounds(frame, limit, expected, upper=upper)
-    return _picture(frame, dots, title, unit, name, _description(dots, title, unit, limit, expected))
+    return _picture(
+        frame, dots, title, unit, name, each, _description(dots, title, unit, each, limit, expected)
+    )
 
 
 def _picture(
-    frame: Frame, dots: Sequence[Dot], title: str, unit: str, name: str, description: str
+    frame: Frame, dots: Sequence[Dot], title: str, unit: str, name: str, each: str, description: str
 ) -> Picture:
     """The drawing with its words and numbers."""
+    known = " with its 95 % interval" if any(dot.half is not None for dot in dots) else ""
+    apart = " Plum: apart from the others." if any(dot.outlying for dot in dots) else ""
     return Picture(
         name,
-        f"{title[:1].upper()}{title[1:]} of every unit",
-        "A dot a unit with its 95 % interval; filled and open by rig. Plum: apart from the others.",
+        f"{title[:1].upper()}{title[1:]} of every {each}",
+        f"A dot a {each}{known}; filled and open by rig.{apart}",
         description,
         frame.paper.svg(title, description),
-        ("unit", "rig", f"{title}, {unit}"),
+        (each, "rig", f"{title}, {unit}"),
         tuple(
             (dot.unit, dot.rig, interval(dot.value, dot.half if dot.half is not None else float("inf"), unit))
             for dot in dots
@@ -117,12 +123,12 @@ def _bounds(frame: Frame, limit: float | None, expected: float | None, *, upper:
 
 
 def _description(
-    dots: Sequence[Dot], title: str, unit: str, limit: float | None, expected: float | None
+    dots: Sequence[Dot], title: str, unit: str, each: str, limit: float | None, expected: float | None
 ) -> str:
     if not dots:
-        return f"No unit has a judged {title}."
+        return f"No {each} has a judged {title}."
     low, high = (quantity(pick(dot.value for dot in dots), unit) for pick in (min, max))
-    parts = [f"{title} of {len(dots)} unit{'' if len(dots) == 1 else 's'}, from {low} to {high}."]
+    parts = [f"{title} of {len(dots)} {each}{'' if len(dots) == 1 else 's'}, from {low} to {high}."]
     apart = [dot.unit for dot in dots if dot.outlying]
     if apart:
         parts.append(f"Apart from the others: {', '.join(apart)}.")

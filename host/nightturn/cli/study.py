@@ -1,0 +1,80 @@
+"""`nightturn study`: whose the scatter of a figure is: units, rigs, operators, mountings."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from nightturn.cli.arguments import AsJson
+
+if TYPE_CHECKING:
+    from nightturn.report.study import Study
+
+EXAMPLE = "nightturn study study.toml nights"
+NEXT_SHOWN = 3
+HEAD = ("", "unit", "rig", "operator", "mounting", "runs")
+
+
+def run(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The study: units, rigs, operators, how often.")
+    ],
+    root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
+    *,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Also as one HTML file, a dot a mounting.")
+    ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every planned mounting in its order, with its runs.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Plan a study of repeatability and reproducibility, see how far it has gone, and what it says so far.
+
+    The file names variant, figures, units, rigs and operators, how many mountings each unit gets on each rig by each operator, and how many nights each
+    mounting. Lists `units_of` and `operators_of`, by rig, are for units or operators that stay at their rig. The order of the mountings is drawn, round by
+    round; a study that is broken off goes on where it stopped, and what is said rests on whole rounds. Measuring itself is done by runs as ever: mount, go.
+
+    Each standard deviation is what one factor adds to the mean of a night, with its 95 % interval from an analysis of variance in which all factors are random.
+    """
+    from nightturn.cli.output import print_json
+    from nightturn.report.study import study_of
+    from nightturn.report.study_measured import measured
+    from nightturn.settings.study import load_study
+    from nightturn.trend.series import FOLLOWED
+
+    plan = load_study(file, FOLLOWED)
+    found = study_of(plan, *measured(root, plan))
+    if out is not None:
+        from nightturn.report.study_page import study_page
+        from nightturn.report.written import write_whole
+
+        write_whole(out, study_page(found))
+    if as_json:
+        print_json(found)
+    else:
+        _print(found, every=every)
+
+
+def _print(found: "Study", *, every: bool) -> None:
+    """How far it has gone, what is next, and each figure's components."""
+    from nightturn.cli.output import print_pairs, print_table, print_text
+    from nightturn.report.study import component_rows, measuring_words
+    from nightturn.report.study_measured import DONE
+
+    print_text(f"{found.variant}: {found.done} of {len(found.measured)} mountings are done")
+    left = [each for each in found.measured if each.state != DONE]
+    shown = list(found.measured) if every else left[:NEXT_SHOWN]
+    if shown:
+        rows = [
+            (each.state, each.mounting.unit, each.mounting.rig, each.mounting.operator, str(each.mounting.number), ", ".join(each.runs))
+            for each in shown
+        ]  # fmt: skip
+        print_table("all mountings" if every else "next", HEAD, rows)
+    for each in (*(text for one in shown for text in one.missing), *found.said, *found.silent):
+        print_text(each, hang="  ")
+    if found.waits:
+        print_text(found.waits)
+    for figure in found.figures:
+        print_pairs(f"{figure.title}, of {found.rounds} whole rounds", component_rows(figure))
+        print_text(measuring_words(figure), hang="  ")
