@@ -75,6 +75,9 @@ VERBS: dict[str, Verb] = {
     "study": Verb(
         "nightturn.cli.study", "Whose the scatter is: units, rigs, operators, mountings; what to mount next."
     ),
+    "refcheck": Verb(
+        "nightturn.cli.refcheck", "A reference unit over its nights: has a rig drifted, or the reference?"
+    ),
     "verify": Verb("nightturn.cli.verify", "Read runs back with every checksum and say what is missing."),
     "reanalyse": Verb(
         "nightturn.cli.reanalyse", "Make figures again from stored samples, of one run or of months."
