@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from tests.unit_history.nights import UNIT, night, place
 
+from nightturn.trend.control_chart import HISTORY_MIN
 from nightturn.unit_history.nights import Night
-from nightturn.unit_history.reference import CHARTED, HISTORY_MIN, Reference, chart_rows, reference
+from nightturn.unit_history.reference import CHARTED, Reference, chart_rows, reference
 
 FRICTION = "friction_nm"
 
@@ -15,7 +16,7 @@ FRICTION = "friction_nm"
 def nights(shift_nm: dict[str, float], count: int = 14, behind: int = 3, **changed: str) -> list[Night]:
     """Nights on two rigs in turn, the reference level but for chance of 0.1 mN·m, and a shift on the last `behind` of each rig."""
     rng = np.random.default_rng(4)
-    found = []
+    found: list[Night] = []
     for number in range(count):
         for rig in ("pan-a1", "pan-a2"):
             late = number >= count - behind
