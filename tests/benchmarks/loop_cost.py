@@ -199,16 +199,16 @@ class OneChild:
 
     async def figures(self, job: CycleJob) -> CycleFinished:
         """Of a cycle."""
-        return await self._answered(job, worked_out)
+        return await self._answered(PACKING, job, worked_out)
 
     async def course(self, job: FitJob) -> TrendFitted:
         """Of a figure."""
-        return await self._answered(job, fitted)
+        return await self._answered(PACKING_FIT, job, fitted)
 
-    async def _answered(self, job: Job, work: Callable[[Job], Fact]) -> Fact:
+    async def _answered(self, name: str, job: Job, work: Callable[[Job], Fact]) -> Fact:
         begun_s = self._loop.time()
         pickle.dumps(job, pickle.HIGHEST_PROTOCOL)
-        self._costs.add(PACKING if isinstance(job, CycleJob) else PACKING_FIT, self._loop.time() - begun_s)
+        self._costs.add(name, self._loop.time() - begun_s)
         with self._loop.uncounted():
             begin_s = time.thread_time()
             packed = pickle.dumps(work(job))
@@ -339,7 +339,7 @@ def hall(root: Path, loop: CpuLoop, count: int, costs: Costs) -> list[tuple[Stat
         station.start(runs.opened(settings, CARD, root, root, world.clock, rng, beginning, pace))
         stations.append((station, device))
     turns = descriptor._TURNS[loop]
-    turns._readable = _Polled(turns._readable, loop)  # type: ignore[assignment] - fixtures go on while lines are read by turns
+    setattr(turns, "_readable", _Polled(turns._readable, loop))  # noqa: B010 - fixtures go on while lines are read by turns
     return stations
 
 
@@ -396,7 +396,7 @@ async def play(folder: Path, count: int, seconds: float, costs: Costs, seen: See
         await station.close()
 
 
-WATCHED: tuple[tuple[object, str, Callable[..., str]], ...] = (
+WATCHED: tuple[tuple[type, str, Callable[..., str]], ...] = (
     (Reading, "_bytes", lambda *_: "reading"),
     (Station, "_control", lambda *_: "control ticks"),
     (Station, "_fact", lambda _station, kind, _fact: FACT.format(kind)),

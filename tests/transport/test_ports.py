@@ -441,7 +441,9 @@ def test_a_turn_of_the_loop_reads_a_bounded_time_and_each_line_alike_however_muc
         loop.call_soon(between)
         await until(lambda: sum(length for _, length in said) == lines * each * READ_BYTES)
         steps = [after - before for before, after in pairwise(seen)]
-        assert max(steps) <= TURN_S_MAX / read_s + 2 * lines  # the round that begins just before the end, and the first line's read
+        assert (
+            max(steps) <= TURN_S_MAX / read_s + 2 * lines
+        )  # the round that begins just before the end, and the first line's read
         assert max(steps) >= lines  # every line has its read in each turn
         counts = [0] * lines
         for number, _ in said:

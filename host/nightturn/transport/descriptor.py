@@ -21,7 +21,7 @@ MORE_BYTES = READ_BYTES * 3 // 4
 """A read of so many says that more may wait: a tty may give less than it has. A poll of a USB line at 10 kS/s brings less than that."""
 TURN_S = 0.1
 """Of reading by turns in one turn of the loop, after which no further round begins: for 64 fixtures some 0.15 s of samples."""
-TURN_S_MAX = 0.25
+TURN_S_MAX = 0.2
 """As much, behind something else that has kept the loop for that long: what comes in meanwhile is read, or leases lapse."""
 WRITE_BACKLOG_MAX = 64 * 1024  # the device answers within ms; more waiting means that nobody reads
 
@@ -31,10 +31,11 @@ class Turns:
 
     Attributes:
         over: whether this turn of the loop has read for as long as it may; whoever has more is read in the next one.
+        again: whether the turn before was over; the first line that is readable begins with all the others then.
     """
 
     def __init__(self) -> None:
-        self.over = False
+        self.over = self.again = False
         self._lines: dict[int, DescriptorPump] = {}
         self._readable = select.poll()
         self._under_way = False
@@ -64,6 +65,7 @@ class Turns:
             now_s = loop.time()
             self._until_s = now_s + min(max(TURN_S, now_s - self._ended_s), TURN_S_MAX)
             loop.call_soon(self._next_turn)  # which is ahead of every line that is readable then
+            self.again = False
         self._under_way = True
         try:
             more = True
@@ -76,10 +78,8 @@ class Turns:
             self._under_way = False
 
     def _next_turn(self) -> None:
-        """The loop has done what else there was; whoever had more goes on."""
-        self._until_s, again, self.over = None, self.over, False
-        if again:
-            self.more()
+        """Tasks that were woken meanwhile come next, then lines again."""
+        self._until_s, self.again, self.over = None, self.over, False
 
 
 _TURNS: "WeakKeyDictionary[asyncio.AbstractEventLoop, Turns]" = WeakKeyDictionary()
@@ -129,6 +129,9 @@ class DescriptorPump:
     def _readable(self) -> None:
         if self._turns.over:
             return  # the loop asks again in its next turn
+        if self._turns.again:
+            self._turns.more()
+            return
         if self._ahead:
             self._ahead = False
             if not self._turns.waits(self._fd):
