@@ -112,7 +112,7 @@ def test_samples_of_a_run_that_has_ended_are_joined_by_the_hour_in_a_process_of_
 def test_at_the_daemon_s_end_a_joining_is_broken_off_and_leaves_everything_whole(tmp_path: Path) -> None:
     root = joining.made(tmp_path / "nights")
     before, names = joining.samples(root), joining.raw_names(root)
-    joiner = ChildSealer(root, command=(sys.executable, "-c", "import time; time.sleep(9)"), at_once=False)
+    joiner = ChildSealer(root, command=(sys.executable, "-c", "import signal; signal.pause()"), at_once=False)
     with joiner, ThreadPoolExecutor(1) as pool:
         job = pool.submit(joiner.join, FIXTURE, RUN, STARTED_NS, "serve")
         wait(lambda: joiner._child is not None, lambda: "no child was begun")
