@@ -77,9 +77,8 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
         with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
-            joiner = ChildSealer(
-                root, owned.descriptor, at_once=False
-            )  # begun when there is something to join
+            # its process begins when there is something to join
+            joiner = ChildSealer(root, owned.descriptor, at_once=False)
             clear = clear_old(world, root, rig.retention, joiner)
             return await _until_asked(leaving, control, fixtures, publisher, world, clear)
 
