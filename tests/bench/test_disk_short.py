@@ -4,8 +4,9 @@ import asyncio
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
 import pytest
-from tests.simulation.scene import checked, open_scene, run
+from tests.simulation.scene import FAST, checked, open_scene, run
 
 from nightturn.bench.room import (
     ENOUGH_BYTES,
@@ -17,6 +18,9 @@ from nightturn.bench.room import (
     Room,
     before_a_night,
 )
+from nightturn.fixture.alarms import lasts
+from nightturn.fixture.events import TURNS_ON
+from nightturn.model.facts import FAILURE, Failure
 from nightturn.storage.files import RealFiles
 from nightturn.storage.runs import open_run
 
@@ -50,6 +54,72 @@ def test_motion_ends_below_the_reserve_recording_goes_on_and_only_a_person_lets_
     run(act)
     (report,) = checked(tmp_path)
     assert report.stored == report.produced  # not a sample is missing for it
+
+
+ON_THE_RESERVE = msgspec.structs.replace(
+    FAST, plan=msgspec.structs.replace(FAST.plan, when_disk_short="go_on")
+)
+
+
+def test_where_the_plan_says_so_cycles_go_on_from_the_reserve_until_little_of_that_is_left_and_nothing_begins(
+    tmp_path: Path,
+) -> None:
+    free = [ENOUGH_BYTES]
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=ON_THE_RESERVE, room=lambda: free[0])
+        core = scene.station.core
+        await scene.until(lambda: scene.motion == "turning", 80)
+        free[0] = RESERVE_BYTES - 1
+        await scene.until(lambda: scene.count("disk_short") == 1, 5)
+        cycles = core.state.run.night.night.cycles
+        await scene.until(lambda: core.state.run.night.night.cycles >= cycles + 2, 80)
+        assert (scene.motion, scene.count("disk_short"), scene.count("motion_stopped")) == ("turning", 1, 0)
+        (said,) = [event.detail for event in scene.events if event.kind == "disk_short"]
+        assert said == f"{SHORT}; {TURNS_ON}"
+        assert lasts(core.state, "disk_short")
+        scene.station.command("pause", "R. Vale")
+        await scene.until(lambda: scene.motion == "paused", 20)
+        scene.go()
+        await asyncio.sleep(20.0)
+        assert (scene.motion, scene.moving) == ("paused", False)
+        free[0] = ENOUGH_BYTES
+        await scene.until(lambda: not core.state.disk.trouble, 5)
+        scene.go()
+        await scene.until(lambda: scene.motion == "turning", 80)
+        free[0] = RESERVE_BYTES - 1
+        await scene.until(lambda: scene.count("disk_short") == 2, 5)
+        free[0] = LOW_BYTES - 1
+        await scene.until(lambda: scene.count("tape_off") == 1, 30)
+        assert (scene.motion, scene.moving) == ("locked", False)
+        assert scene.why_locked == [LOW]
+        free[0] = ENOUGH_BYTES
+        await scene.until(lambda: scene.count("tape_on") == 1, 5)
+        await asyncio.sleep(5.0)
+        assert (scene.motion, scene.moving) == ("locked", False)
+        await scene.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert set(open_run(tmp_path).gaps()["cause"]) == {"disk"}
+    assert report.produced == report.stored + report.missing
+
+
+def test_what_turns_on_the_reserve_stops_at_once_when_a_sync_fails(tmp_path: Path) -> None:
+    free = [ENOUGH_BYTES]
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, settings=ON_THE_RESERVE, room=lambda: free[0])
+        await scene.until(lambda: scene.motion == "turning", 80)
+        free[0] = RESERVE_BYTES - 1
+        await scene.until(lambda: scene.count("disk_short") == 1, 5)
+        assert scene.motion == "turning"
+        scene.station._fact(FAILURE, Failure("sync", "input/output error"))
+        assert scene.motion == "stopping"
+        assert scene.why_locked == ["sync failed: input/output error"]
+        await scene.station.close()
+
+    run(act)
 
 
 def test_a_line_that_is_lost_while_samples_are_off_brings_no_more_than_a_moment_of_them_and_the_gap_stays_the_disk_s(

@@ -73,9 +73,10 @@ def test_a_child_gives_the_same_figures_again_after_its_death_and_the_daemon_wor
 ) -> None:
     monkeypatch.setattr(figuring, "worked_out", refuse)
     with ChildFinisher(world_at(tmp_path), answer_s=PATIENT_S) as finisher:
-        assert not running(finisher)  # nothing is started for a run without a cycle
+        (begun,) = running(finisher)  # it is ready before the first cycle ends
         first = asyncio.run(figures(finisher, job))
         (child,) = running(finisher)
+        assert begun.pid == child.pid
         assert os.getpriority(os.PRIO_PROCESS, child.pid) == min(
             os.getpriority(os.PRIO_PROCESS, 0) + NICE, 19
         )

@@ -88,6 +88,7 @@ CHILDREN = {
     "nightturn.storage.sealing_child": "its process that seals",
     "nightturn.bench.figuring_child": "its process for figures",
 }
+IN_THE_DAEMON = '"figures_in_the_daemon"'  # said of the first one; those of the minute behind it follow
 ALLOWED_ALREADY = (
     "it is allowed already"  # a `go` before this one was carried out, and its answer came too late
 )
@@ -321,7 +322,7 @@ def told(load: Load, cuts: int, found: Stored) -> list[Line]:
     seen, count = load.seen, load.count
     start = seen.between(0.0, seen.all_go_s)
     looks = seen.between(seen.all_go_s, seen.over_s)
-    last = looks[-1]
+    last, worst = looks[-1], max(looks, key=lambda look: look.lag_s)
     fewest_cuts, fewest_cycles = min(last.cuts), min(last.cycles)
     return [
         Line("fixtures", count, ""),
@@ -335,7 +336,9 @@ def told(load: Load, cuts: int, found: Stored) -> list[Line]:
         Line("raw chunks, size", found.bytes / 1e6, "MB"),
         zero("samples lost", found.lost.total(), ""),
         *(Line(f"  by {cause}", lost, "") for cause, lost in sorted(found.lost.items())),
-        bounded("loop lag, max", 1000 * max(look.lag_s for look in looks), "ms", 1000 * LAG_S_MAX, count),
+        bounded("loop lag, max", 1000 * worst.lag_s, "ms", 1000 * LAG_S_MAX, count),
+        Line("  CPU of the loop's thread in that second", 1000 * worst.cpu_s, "ms"),
+        Line("  and ready without a core", 1000 * worst.waited_s, "ms"),
         Line(
             "loop lag, max before all were told to go",
             1000 * max((look.lag_s for look in start), default=0.0),
@@ -350,6 +353,7 @@ def told(load: Load, cuts: int, found: Stored) -> list[Line]:
         zero("segments unsealed at the end", found.unsealed, ""),
         Line("cycles that wait for figures, max", max(look.figures for look in looks), ""),
         Line("longest wait for figures", max(look.figures_s for look in looks), "s"),
+        Line("jobs worked out in the daemon itself", load.said().count(IN_THE_DAEMON), "or more"),
         Line("lag of the fixtures' own loop, max", 1000 * load.devices_lag_s(), "ms"),
         Line("MQTT messages", last.published, ""),
         zero("MQTT messages dropped", last.dropped, ""),

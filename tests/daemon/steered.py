@@ -150,7 +150,8 @@ def main() -> None:
         steered.append(SteeredFiles(made.files, steering))
         return dataclasses.replace(made, files=steered[-1])
 
-    def sealer(_root: Path, _lock: int) -> SteeredSealer:
+    def sealer(_root: Path, _lock: int, *, at_once: bool = True) -> SteeredSealer:
+        del at_once
         return SteeredSealer(steered[-1])
 
     # put in from outside, where the daemon makes its own

@@ -29,8 +29,9 @@ with ChildSealer(root, owned.descriptor) as sealer:
 
 
 def child_of(parent: int) -> int:
-    """The only child of a process."""
-    (child,) = Path(f"/proc/{parent}/task/{parent}/children").read_text(encoding="ascii").split()
+    """The child of a process that seals; another one works figures out."""
+    children = Path(f"/proc/{parent}/task/{parent}/children").read_text(encoding="ascii").split()
+    (child,) = (each for each in children if b"sealing_child" in Path(f"/proc/{each}/cmdline").read_bytes())
     return int(child)
 
 

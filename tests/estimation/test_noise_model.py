@@ -64,6 +64,15 @@ def test_the_covariance_of_1f_noise_is_that_of_its_spectrum(lasts: float) -> Non
     assert covariance == pytest.approx(covariance.T)
 
 
+def test_two_means_over_the_same_moments_have_in_common_what_means_a_little_apart_nearly_have() -> None:
+    same, near = (
+        flicker_covariance(np.array([0.0, 3.0, 3.0 + apart, 7.0]), LASTS[:4]) for apart in (0.0, 1e-7)
+    )
+    assert np.isfinite(same).all()
+    assert same == pytest.approx(near, abs=1e-6)
+    assert same[1, 2] == pytest.approx(same[1, 1], abs=2e-2)  # but for the bend of the covariance within a mean
+
+
 @pytest.mark.parametrize("seeds", [SEEDS, pytest.param(SEEDS_LONG, marks=pytest.mark.long)])
 @pytest.mark.parametrize("power", [0.0, 0.3, 30.0])
 def test_the_interval_holds_the_truth_in_the_noise_it_is_made_for(power: float, seeds: int) -> None:

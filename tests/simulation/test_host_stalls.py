@@ -16,7 +16,7 @@ from nightturn.bench.runs import Pace
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.model.facts import DAEMON_ENDS
-from nightturn.transport.descriptor import MORE_BYTES, READ_BYTES, ROUNDS_MAX
+from nightturn.transport.descriptor import MORE_BYTES, READ_BYTES, TURN_S, TURN_S_MAX
 from nightturn.transport.pty_line import WAITING_BYTES_MAX
 
 BLOCKS_OF_10_MS = settings_of(samples_per_block=10)
@@ -47,6 +47,7 @@ class HallPort(VirtualPort):
         self.lost_bytes = 0
         self.stall_s = 0.0  # comes once, somewhere in the next turn
         self.slow_turns: list[float] = []  # what else the loop does in the turns to come
+        self._ended_s = 0.0
         self._rng_of_stalls = rng
         self._line = bytearray()
         self._loop.call_later(POLL_S, self._turn)
@@ -71,7 +72,10 @@ class HallPort(VirtualPort):
 
     def _turn(self) -> None:
         stall_at = int(self._rng_of_stalls.integers(3))
-        for _ in range(1 + ROUNDS_MAX):
+        now_s = self._loop.time()
+        until_s = now_s + min(max(TURN_S, now_s - self._ended_s), TURN_S_MAX)
+        more = True
+        while more:
             count, piece_s = 0, READ_S_PER_BYTE * min(len(self._line), READ_BYTES)
             for step, seconds in enumerate(
                 (self.place * piece_s, piece_s, (FIXTURES - self.place - 1) * piece_s)
@@ -82,8 +86,8 @@ class HallPort(VirtualPort):
                 if step == 1:
                     count = self._read()
                 self._busy(seconds)
-            if count < MORE_BYTES:
-                break
+            more = count >= MORE_BYTES and self._loop.time() < until_s
+        self._ended_s = self._loop.time()
         self._busy(self.slow_turns.pop(0) if self.slow_turns else 0.0)
         self._loop.call_later(0.001, self._turn)
 

@@ -8,7 +8,6 @@ import socket
 import termios
 import tty
 from collections.abc import Awaitable, Callable
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -369,31 +368,5 @@ def test_a_name_that_cannot_be_resolved_is_a_sentence() -> None:
     async def act() -> None:
         with pytest.raises(PortError, match="check the name"):
             Ears().open(TcpPort("bridge.invalid", 7001, RealClock()))
-
-    play(act)
-
-
-def test_lines_that_have_much_to_read_are_read_by_turns_and_all_of_it_before_anything_else_is_done() -> None:
-    async def act() -> None:
-        pairs = [socket.socketpair() for _ in range(3)]
-        said: list[tuple[int, int]] = []
-        pumps = []
-        for number, (ours, theirs) in enumerate(pairs):
-            theirs.sendall(bytes(5 * READ_BYTES - number))
-            heard = partial(lambda number, _stamp, content: said.append((number, len(content))), number)
-            pumps.append(DescriptorPump(ours.fileno(), RealClock(), heard, lambda _reason: None))
-        others: list[int] = []
-        asyncio.get_running_loop().call_later(0.0, lambda: others.append(len(said)))
-        await until(lambda: bool(others))
-        assert sum(length for _, length in said) == 15 * READ_BYTES - 3
-        assert others == [len(said)]  # a timer that was due came behind them all
-        counts = [0, 0, 0]
-        for number, _ in said:
-            counts[number] += 1
-            assert max(counts) - min(counts) <= 2
-        for pump, (ours, theirs) in zip(pumps, pairs, strict=True):
-            pump.close()
-            ours.close()
-            theirs.close()
 
     play(act)

@@ -66,7 +66,10 @@ class OffloadFinisher:
 
 
 class ChildFinisher(Child):
-    """In a child, which begins with the first cycle's end: a job of some 40 ms shares no interpreter with the loop.
+    """In a child, which begins with the daemon: a job of some 40 ms shares no interpreter with the loop.
+
+    It is there before anything turns, because its start takes a second of CPU time, and what a start takes in front of the first cycle's job
+    counts for the job: cycles that end together would find no child that answers.
 
     Where the child cannot do it, the daemon does it on its own thread for figures: a cycle has figures either way.
 
@@ -79,7 +82,7 @@ class ChildFinisher(Child):
     def __init__(
         self, world: World, command: Sequence[str] = COMMAND, *, answer_s: float = ANSWER_S_MAX
     ) -> None:
-        super().__init__(command, WORDING, answer_s=answer_s)
+        super().__init__(command, WORDING, at_once=True, answer_s=answer_s)
         self._offload = world.figures or world.offload
         self._clock = world.clock
         self._busy_until_ns = 0

@@ -1,4 +1,8 @@
-"""Once an hour: small files of ended runs are joined, and what retention says goes, as `nightturn tidy --apply` does it."""
+"""Once an hour: files of ended runs are joined, and what retention says goes, as `nightturn tidy --apply` does it.
+
+Small datasets are joined on a thread, raw chunks in a process of their own, which no seal waits for, and which is begun only where there are some. At
+the daemon's end it is killed: whatever it leaves is whole, and goes on in the next round.
+"""
 
 import asyncio
 from pathlib import Path
@@ -7,7 +11,9 @@ import structlog
 
 from nightturn.errors import StorageError
 from nightturn.settings.rig import Retention
-from nightturn.storage.joining import join_ended
+from nightturn.storage.joining import RUNS_MAX, join_ended
+from nightturn.storage.joining_raw import may_have_hours
+from nightturn.storage.sealer import Joiner
 from nightturn.storage.tidying import Tidied, tidy
 from nightturn.world import World
 
@@ -19,12 +25,18 @@ AGAIN = "tried again in an hour"
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
-async def clear_old(world: World, root: Path, rule: Retention) -> None:
+async def clear_old(world: World, root: Path, rule: Retention, joiner: Joiner) -> None:
     """Join what can be joined, and clear what is past its age or bytes, once an hour; runs that are kept stay for ever."""
+    whole: set[tuple[str, str]] = set()
     while True:
         await world.offload(lambda: _clear_once(world, root, rule))
         await asyncio.sleep(JOIN_AFTER_S)
         await world.offload(lambda: _join_once(world, root))
+        try:
+            await world.offload(lambda: _join_samples(world, root, joiner, whole))
+        except asyncio.CancelledError:
+            joiner.stop()
+            raise
         await asyncio.sleep(CLEAR_S - JOIN_AFTER_S)
 
 
@@ -36,6 +48,30 @@ def _join_once(world: World, root: Path) -> None:
     else:
         if joined.made:
             log.info("files_joined", runs=joined.runs, files=joined.gone, into=joined.made)
+
+
+def _join_samples(world: World, root: Path, joiner: Joiner, whole: set[tuple[str, str]]) -> None:
+    """Join raw chunks by the hour, of some runs a round; `whole` are runs in which nothing is left to join, asked once while the daemon runs."""
+    try:
+        due = [run for run in may_have_hours(root) if run not in whole][:RUNS_MAX]
+        if not due:
+            return
+        with joiner:
+            for run in due:
+                _join_samples_of(world, run, joiner)
+                whole.add(run)
+    except (StorageError, OSError) as error:
+        _files_not_joined(error)
+
+
+def _join_samples_of(world: World, run: tuple[str, str], joiner: Joiner) -> None:
+    files = into = 0
+    while (hours := joiner.join(*run, world.clock.utc_ns(), BY)).files:
+        files, into = files + hours.files, into + hours.into
+    if into:
+        log.info("samples_joined", fixture=run[0], run=run[1], files=files, into=into)
+    if hours.problem:
+        log.warning("not_joined", fixture=run[0], run=run[1], why=hours.problem)
 
 
 def _files_not_joined(error: Exception) -> None:

@@ -3,7 +3,7 @@
 import asyncio
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from nightturn.daemon.workers import Workers
 from nightturn.errors import NightturnError, StorageError
 from nightturn.estimation.figures import FIGURES
 from nightturn.settings.load import data_root, load_rig
-from nightturn.settings.rig import Retention, Rig
+from nightturn.settings.rig import Rig
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
@@ -77,7 +77,10 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
         with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
-            return await _until_asked(leaving, control, fixtures, publisher, world, root, rig.retention)
+            # its process begins when there is something to join
+            joiner = ChildSealer(root, owned.descriptor, at_once=False)
+            clear = clear_old(world, root, rig.retention, joiner)
+            return await _until_asked(leaving, control, fixtures, publisher, world, clear)
 
 
 def _shared(
@@ -126,13 +129,12 @@ async def _until_asked(
     fixtures: Served,
     publisher: Publisher | None,
     world: World,
-    root: Path,
-    rule: Retention,
+    clear: Coroutine[None, None, None],
 ) -> bool:
     """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
     tasks = fixtures.start()
-    clearing = asyncio.create_task(clear_old(world, root, rule))
+    clearing = asyncio.create_task(clear)
     manager = ServiceManager(os.environ, send)
     proving = asyncio.create_task(keep_looking(manager, lambda: fixtures.signs))
     stopping = asyncio.create_task(leaving.asked.wait())

@@ -22,6 +22,8 @@ PERIOD_SPANS = 1.15
 of up to half a span in its place the interval of the zero was three times as wide as its errors (simulated)."""
 NEIGHBOURS = 6.0
 """Blocks further apart than this many of their lengths are as good as their middles."""
+NO_TIME = 1e-12
+"""In radians of the longest period: less than that between two means counts as this much."""
 GRID = 12
 LOWEST, HIGHEST = 0.3, 1e5
 """Range of ρ times its largest eigenvalue: below, 1/f is lost in white noise; above, white noise is lost in it."""
@@ -130,6 +132,7 @@ def flicker_covariance(time_s: Float64s, duration_s: Float64s) -> Float64s:
     rate = 2 * np.pi / (PERIOD_SPANS * span)
     apart = rate * np.abs(time_s[:, None] - time_s[None, :])
     np.fill_diagonal(apart, 1.0)
+    apart = np.maximum(apart, NO_TIME)  # two means over the same moments: what diverges cancels
     total = -sici(apart)[1]
     length = rate * (duration_s[:, None] + duration_s[None, :]) / 2
     near = apart < NEIGHBOURS * length

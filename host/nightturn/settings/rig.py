@@ -225,7 +225,11 @@ class Park(Part, frozen=True, kw_only=True):
 
 
 class CyclePlan(Part, frozen=True, kw_only=True):
-    """One cycle and how many of them; before the first a warm-up and a soak, between them soaks and stops for a person."""
+    """One cycle and how many of them; before the first a warm-up and a soak, between them soaks and stops for a person.
+
+    Attributes:
+        when_disk_short: what becomes of motion when only the reserve is left on the disk: it ends, or what turns goes on until little is left of that.
+    """
 
     slow_turn: SlowTurn = SlowTurn()
     hold: Hold | None = None
@@ -235,6 +239,7 @@ class CyclePlan(Part, frozen=True, kw_only=True):
     park: Park | None = None
     dwell_s: Annotated[float, Meta(ge=1.0, le=600)] = 1.2
     cycles: PositiveInt = 1000
+    when_disk_short: Literal["stop", "go_on"] = "stop"
 
     @property
     def conditioning(self) -> dict[str, Conditioning]:

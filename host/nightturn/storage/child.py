@@ -48,7 +48,7 @@ class _Child:
 class Child:
     """Asks one child; whoever asks waits, so it belongs on a thread of its own.
 
-    It works from entering it to leaving it. A child that dies is replaced and its job begun again, once; after that the job is refused. One that
+    It works from entering it to leaving it, and may be entered again. A child that dies is replaced and its job begun again, once; after that the job is refused. One that
     does not answer in time is ended, and its job refused at once, or begun again like that of one that died where patience depends on the job.
 
     Args:
@@ -84,10 +84,12 @@ class Child:
         self._one_at_a_time = threading.Lock()
         self._child: _Child | None = None
         self._closed = False
+        self._stopped = False
         self.hung = 0
 
     def __enter__(self) -> Self:
         """Start the child where it is to be ready; where that fails, each job tries again."""
+        self._closed = False
         if self._at_once:
             with self._one_at_a_time, contextlib.suppress(StorageError):  # said when there is work for it
                 self._started()
@@ -102,6 +104,13 @@ class Child:
             if self._child is not None:
                 self._ended(self._child)
                 self._child = None
+
+    def stop(self) -> None:
+        """End what it does at once and for good, from another thread than the one that asks: its job is refused."""
+        self._stopped = True
+        child = self._child
+        if child is not None:
+            child.process.kill()
 
     def ask(self, *messages: object, patience: Callable[[], float] | None = None) -> Any:  # noqa: ANN401 - what a job answers is known where it is asked for
         """Give the child these messages, which are one job, and wait for its answer.
@@ -141,7 +150,7 @@ class Child:
             raise StorageError(f"{why}, {ATTEMPTS} times at the same work; {wording.instead}")
 
     def _started(self) -> _Child:
-        if self._closed:
+        if self._closed or self._stopped:
             raise StorageError(f"{self._wording.name} was closed; {self._wording.instead}")
         if self._child is None:
             ours, theirs = multiprocessing.Pipe()

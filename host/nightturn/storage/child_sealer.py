@@ -1,4 +1,4 @@
-"""Seals in a child process of low priority, so that a core's loop never shares its interpreter with them."""
+"""Seals and joins in a child process of low priority, so that a core's loop never shares its interpreter with them."""
 
 import sys
 from collections.abc import Callable, Sequence
@@ -9,8 +9,9 @@ from nightturn.errors import StorageError
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage.child import Child, Wording
+from nightturn.storage.joining_raw import Hours
 from nightturn.storage.seal import Sealed
-from nightturn.storage.sealer import Refused, ToPack, ToWrite
+from nightturn.storage.sealer import Refused, ToJoin, ToPack, ToWrite
 
 COMMAND = (sys.executable, "-P", "-m", "nightturn.storage.sealing_child")
 WORDING = Wording("the process that seals", "sealing_process_ended", "the tape is kept and sealed later")
@@ -25,6 +26,7 @@ JOB_S = 300.0
 SLOWEST_BYTES_PER_S = 100_000.0
 """A job has `JOB_S` and a second for each so many bytes of its segment: eight minutes for a default chunk at 10 kS/s, which takes one or
 two seconds. It is that long because the child may stand still while others keep every core busy; what hangs longer is begun again."""
+HOUR_BYTES = 200_000_000  # of tape for the samples of a large joined file, by which its patience is reckoned
 ROWS_A_MESSAGE = 500  # made in about a millisecond, during which the loop's thread waits
 
 
@@ -39,6 +41,7 @@ class ChildSealer(Child):
             root before the child is gone. -1 for none.
         beside: another open file that the child holds, for whoever waits for its end; -1 for none.
         command: what to start, in front of its two words.
+        at_once: whether it is there before its first job.
         patience: how long a job may take, seconds, by the bytes of its segment.
     """
 
@@ -49,12 +52,13 @@ class ChildSealer(Child):
         command: Sequence[str] = COMMAND,
         *,
         beside: int = -1,
+        at_once: bool = True,
         patience: Callable[[int], float] = lambda length: JOB_S + length / SLOWEST_BYTES_PER_S,
     ) -> None:
         self._root = root
         self._patience = patience
         held = [each for each in (lock, beside) if each >= 0]
-        super().__init__(command, WORDING, (str(root),), held, at_once=True, environment=GIVES_BACK)
+        super().__init__(command, WORDING, (str(root),), held, at_once=at_once, environment=GIVES_BACK)
 
     def write(self, segment_path: str, plans: Sequence[ChunkPlan], rows: Sequence[Emit]) -> Sealed:
         """As `seal.write_chunks`, in the child.
@@ -76,6 +80,18 @@ class ChildSealer(Child):
             StorageError: it cannot be compressed; it is whole as it is.
         """
         answer: int | Refused = self.ask(ToPack(path), patience=partial(self._limit_s, path))
+        if isinstance(answer, Refused):
+            raise StorageError(answer.why)
+        return answer
+
+    def join(self, fixture: str, run: str, now_utc_ns: int, by: str) -> Hours:
+        """As `joining_raw.join_next_hour`, in the child.
+
+        Raises:
+            StorageError: not joined; everything that was there is still there.
+        """
+        job = ToJoin(fixture, run, now_utc_ns, by)
+        answer: Hours | Refused = self.ask(job, patience=lambda: self._patience(HOUR_BYTES))
         if isinstance(answer, Refused):
             raise StorageError(answer.why)
         return answer

@@ -1,4 +1,4 @@
-"""Raw chunks of a run that has ended, joined by the hour; `nightturn tidy --apply` does it.
+"""Raw chunks of a run that has ended, joined by the hour: by the process that seals for a daemon, an hour a job, or by `nightturn tidy --apply`.
 
 A joined file holds the row groups of its parts one after the other, of one epoch and one scale, and keeps each part's plan, so that
 tape and scale are still those of the part. It is written, read back and compared row by row, said in the run's marks, and only then do
@@ -22,7 +22,7 @@ from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.chunk_file import ChunkFile
 from nightturn.storage.files import RealFiles
 from nightturn.storage.holdings import unsealed_runs
-from nightturn.storage.manifest import ENDED, manifests
+from nightturn.storage.manifest import ENDED, manifests, read_manifest
 from nightturn.storage.marks import LOG, Mark, add_marks, one_at_a_time, read_lines
 from nightturn.storage.sections import SECTIONS, Section
 from nightturn.world import Files
@@ -87,28 +87,61 @@ def join_hours(root: Path, files: Files, now_utc_ns: int, by: str) -> list[Hours
     """
     done = []
     for fixture, run, folder in _ended(root):
-        with one_at_a_time(root):  # what a clearing takes is not joined meanwhile
-            try:
-                hours = _join_run(root, files, folder, Mark(what="joined", utc_ns=now_utc_ns, by=by, reason="",
-                                      fixture=fixture, run=run, kind="raw"))  # fmt: skip
-            except OSError as problem:
-                raise StorageError(f"{folder}: cannot be joined: {problem}") from problem
-            except CorruptFileError as problem:
-                hours = Hours(fixture, run, 0, 0, 0, str(problem))
+        hours = _join_ended(root, files, folder, _mark(fixture, run, now_utc_ns, by))
         if hours.files or hours.problem:
             done.append(hours)
     return done
 
 
-def _join_run(root: Path, files: Files, folder: str, said: Mark) -> Hours:
-    """Join the raw chunks in one run's folder; `said` is the mark of it, without its reason.
+def may_have_hours(root: Path) -> list[tuple[str, str]]:
+    """Fixture and run of every run that has ended and has more than one raw chunk, oldest first; no chunk is opened.
+
+    Raises:
+        CorruptFileError: a manifest cannot be read.
+        StorageError: a folder cannot.
+    """
+    files = RealFiles(root)
+    return [
+        (fixture, run) for fixture, run, folder in _ended(root) if len(tree.all_chunks(files, folder)) > 1
+    ]
+
+
+def join_next_hour(root: Path, files: Files, fixture: str, run: str, now_utc_ns: int, by: str) -> Hours:
+    """As `join_hours`, the first hour of one run that is still in pieces; no files where none is left, or the run has not ended.
+
+    Raises:
+        StorageError: as `join_hours`.
+        CorruptFileError: its manifest cannot be read.
+    """
+    for _, _, folder in _ended(root, (fixture, run)):
+        return _join_ended(root, files, folder, _mark(fixture, run, now_utc_ns, by), hours_max=1)
+    return Hours(fixture, run, 0, 0, 0)
+
+
+def _mark(fixture: str, run: str, now_utc_ns: int, by: str) -> Mark:
+    return Mark(what="joined", utc_ns=now_utc_ns, by=by, reason="", fixture=fixture, run=run, kind="raw")
+
+
+def _join_ended(root: Path, files: Files, folder: str, said: Mark, *, hours_max: int | None = None) -> Hours:
+    """As `_join_run`, beside no clearing; a run with a file that cannot be read stays as it is."""
+    with one_at_a_time(root):  # what a clearing takes is not joined meanwhile
+        try:
+            return _join_run(root, files, folder, said, hours_max)
+        except OSError as problem:
+            raise StorageError(f"{folder}: cannot be joined: {problem}") from problem
+        except CorruptFileError as problem:
+            return Hours(said.fixture, said.run, 0, 0, 0, str(problem))
+
+
+def _join_run(root: Path, files: Files, folder: str, said: Mark, hours_max: int | None) -> Hours:
+    """Join the raw chunks in one run's folder, into so many files at most; `said` is the mark of it, without its reason.
 
     Raises:
         CorruptFileError: a chunk cannot be read.
         StorageError: a joined file gave other rows than its parts, and was removed; or a mark cannot be written.
     """
     own = RealFiles(root)
-    groups = list(_groups(_chunks(own, folder)))
+    groups = list(_groups(_chunks(own, folder)))[:hours_max]
     hours = _hours(own, said.fixture, said.run, groups)
     for group in groups:
         _join(root, files, folder, group)
@@ -121,11 +154,12 @@ def _hours(files: RealFiles, fixture: str, run: str, groups: Sequence[Sequence[C
     return Hours(fixture, run, len(paths_of), sum(map(files.size, paths_of)), len(groups))
 
 
-def _ended(root: Path) -> Iterator[tuple[str, str, str]]:
-    """Fixture, run and raw folder of every run that has ended and waits for no tape, oldest first."""
+def _ended(root: Path, only: tuple[str, str] | None = None) -> Iterator[tuple[str, str, str]]:
+    """Fixture, run and raw folder of every run that has ended and waits for no tape, oldest first; or of `only` one."""
     files = RealFiles(root)
     open_runs = set(unsealed_runs(files))
-    for manifest in sorted(manifests(files), key=lambda each: each.started_utc_ns):
+    there = manifests(files) if only is None else [read_manifest(files, *only)]
+    for manifest in sorted(there, key=lambda each: each.started_utc_ns):
         run = (manifest.fixture, manifest.run)
         if manifest.state != ENDED or run in open_runs or (manifest.fixture, "") in open_runs:
             continue

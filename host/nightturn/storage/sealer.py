@@ -1,11 +1,13 @@
-"""Who turns finished segments into Parquet and compresses them: this process, or a child that works for it."""
+"""Who turns finished segments into Parquet and compresses them, and joins what ended runs have: this process, or a child that works for it."""
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol
 
 from nightturn.model.records import Emit
 from nightturn.model.rows import ChunkPlan
+from nightturn.storage.joining_raw import Hours
 from nightturn.storage.seal import Sealed, pack_sealed, write_chunks
 from nightturn.world import Files
 
@@ -67,6 +69,32 @@ class ToPack:
     """A sealed segment to compress."""
 
     path: str
+
+
+class Joiner(AbstractContextManager["Joiner"], Protocol):
+    """Joins raw chunks of runs that have ended, from entering it to leaving it."""
+
+    def stop(self) -> None:
+        """End what it does at once, in the middle of a job too; from another thread."""
+        ...
+
+    def join(self, fixture: str, run: str, now_utc_ns: int, by: str) -> Hours:
+        """As `joining_raw.join_next_hour`.
+
+        Raises:
+            StorageError: not joined; everything that was there is still there.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ToJoin:
+    """The next hour of a run that has ended; words as `joining_raw.join_next_hour` takes them."""
+
+    fixture: str
+    run: str
+    now_utc_ns: int
+    by: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,34 +16,39 @@ from nightturn.errors import NightturnError, fault
 from nightturn.model.records import Emit
 from nightturn.storage.child_side import serve
 from nightturn.storage.files import RealFiles
+from nightturn.storage.joining_raw import Hours, join_next_hour
 from nightturn.storage.seal import Sealed
-from nightturn.storage.sealer import OwnSealer, Refused, ToPack, ToWrite
+from nightturn.storage.sealer import OwnSealer, Refused, ToJoin, ToPack, ToWrite
 from nightturn.storage.without_pandas import do_without_pandas
 
 NICE = 19  # behind everything: a seal is never urgent
 
 
-def work(line: "Connection[Sealed | int | Refused, Any]") -> None:
+def work(line: "Connection[Sealed | int | Hours | Refused, Any]") -> None:
     """Do what is asked for until the other end is closed."""
-    sealer = OwnSealer(RealFiles(Path(sys.argv[2])))
+    root = Path(sys.argv[2])
     while True:
-        job: ToWrite | ToPack = line.recv()
+        job: ToWrite | ToPack | ToJoin = line.recv()
         rows = _rows(line, job.messages) if isinstance(job, ToWrite) else []
-        line.send(_done(sealer, job, rows))
+        line.send(_done(root, job, rows))
 
 
 def _rows(line: "Connection[Any, Sequence[Emit]]", messages: int) -> list[Emit]:
     return [row for _ in range(messages) for row in line.recv()]
 
 
-def _done(sealer: OwnSealer, job: ToWrite | ToPack, rows: Sequence[Emit]) -> Sealed | int | Refused:
+def _done(root: Path, job: ToWrite | ToPack | ToJoin, rows: Sequence[Emit]) -> Sealed | int | Hours | Refused:
+    files = RealFiles(root)
+    sealer = OwnSealer(files)
     try:
+        if isinstance(job, ToJoin):
+            return join_next_hour(root, files, job.fixture, job.run, job.now_utc_ns, job.by)
         if isinstance(job, ToWrite):
             return sealer.write(job.segment_path, job.plans, rows)
         return sealer.pack(job.path)
     except (NightturnError, OSError) as error:
         return Refused(str(error))
-    except Exception as error:  # noqa: BLE001 - a fault of ours with this segment is no reason to leave the others unsealed
+    except Exception as error:  # noqa: BLE001 - a fault of ours with this segment is no reason to leave the others undone
         return Refused(f"a fault of nightturn: {fault(error)}")
 
 

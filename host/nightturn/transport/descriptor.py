@@ -2,7 +2,9 @@
 
 After a stall every line of a hall has as much to read as it holds. Read each to its end, and the newest of the last one waits
 for all of the others'; read a little of each in a turn of the loop, and turns that are slow for whatever reason bring less than
-comes in meanwhile. Either way leases lapse. So a line that has more to read is read by turns with all the others, until none has more.
+comes in meanwhile. Either way leases lapse. So a line that has more to read is read by turns with all the others, until none has more or
+time is up. Then the loop does what else there is, once, before it goes on: what a sync has made durable waits there, and the core,
+whose control ticks come right behind the reads, would call the disk slow where only the loop was.
 """
 
 import asyncio
@@ -17,18 +19,28 @@ READ_BYTES = 2048
 """At most at a time: 36 ms of samples at 10 kS/s. 64 lines by turns take 20 ms, so that each has a lease that soon after a stall."""
 MORE_BYTES = READ_BYTES * 3 // 4
 """A read of so many says that more may wait: a tty may give less than it has. A poll of a USB line at 10 kS/s brings less than that."""
-ROUNDS_MAX = 16
-"""Of reading by turns, at most, before the loop does what else there is: half a second of samples, 0.3 s for 64 fixtures."""
+TURN_S = 0.1
+"""Of reading by turns in one turn of the loop, after which no further round begins: for 64 fixtures some 0.15 s of samples."""
+TURN_S_MAX = 0.2
+"""As much, behind something else that has kept the loop for that long: what comes in meanwhile is read, or leases lapse."""
 WRITE_BACKLOG_MAX = 64 * 1024  # the device answers within ms; more waiting means that nobody reads
 
 
 class Turns:
-    """The lines of one loop, read by turns where one of them has more to read than is taken at a time."""
+    """The lines of one loop, read by turns where one of them has more to read than is taken at a time.
+
+    Attributes:
+        over: whether this turn of the loop has read for as long as it may; whoever has more is read in the next one.
+        again: whether the turn before was over; the first line that is readable begins with all the others then.
+    """
 
     def __init__(self) -> None:
+        self.over = self.again = False
         self._lines: dict[int, DescriptorPump] = {}
         self._readable = select.poll()
         self._under_way = False
+        self._until_s: float | None = None  # when no further round begins in this turn of the loop
+        self._ended_s = 0.0  # when the last round did
 
     def join(self, descriptor: int, line: "DescriptorPump") -> None:
         """A line more."""
@@ -45,17 +57,29 @@ class Turns:
         return any(each == descriptor for each, _ in self._readable.poll(0))
 
     def more(self) -> None:
-        """A line was read and has more: all that have something come next, by turns, until none has more."""
-        if self._under_way:
+        """A line was read and has more: all that have something come next, by turns, until none has more or time is up."""
+        if self._under_way or self.over:
             return
+        loop = asyncio.get_running_loop()
+        if self._until_s is None:
+            now_s = loop.time()
+            self._until_s = now_s + min(max(TURN_S, now_s - self._ended_s), TURN_S_MAX)
+            loop.call_soon(self._next_turn)  # which is ahead of every line that is readable then
+            self.again = False
         self._under_way = True
         try:
-            for _ in range(ROUNDS_MAX):
+            more = True
+            while more and not self.over:
                 some = [self._lines[descriptor] for descriptor, _ in self._readable.poll(0)]
-                if not sum(each.in_turn() for each in some):  # each is read, whatever another has
-                    break
+                more = sum(each.in_turn() for each in some) > 0  # each is read, whatever another has
+                self._ended_s = loop.time()
+                self.over = more and self._ended_s >= self._until_s
         finally:
             self._under_way = False
+
+    def _next_turn(self) -> None:
+        """Tasks that were woken meanwhile come next, then lines again."""
+        self._until_s, self.again, self.over = None, self.over, False
 
 
 _TURNS: "WeakKeyDictionary[asyncio.AbstractEventLoop, Turns]" = WeakKeyDictionary()
@@ -103,6 +127,11 @@ class DescriptorPump:
                 self._waiting.clear()
 
     def _readable(self) -> None:
+        if self._turns.over:
+            return  # the loop asks again in its next turn
+        if self._turns.again:
+            self._turns.more()
+            return
         if self._ahead:
             self._ahead = False
             if not self._turns.waits(self._fd):

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
+from tests.benchmarks.live.processes import of_this_thread
 
 from nightturn.bench.station import Cadence, Station
 from nightturn.cli import main as nightturn
@@ -36,6 +37,7 @@ class Look(msgspec.Struct, frozen=True):
     Attributes:
         at_s: end of the second, CLOCK_MONOTONIC.
         lag_s: how late the loop has woken at worst.
+        cpu_s, waited_s: CPU time of the loop's thread in it, and how long it was ready and had no core: that is the machine's, not ours.
         durable_age_s: longest time since a sync of a fixture that streams.
         guards_tried, guards_closed: fixtures whose guard was seen open in this run, and is closed.
         cuts, cycles: of each fixture since its run was opened.
@@ -48,6 +50,8 @@ class Look(msgspec.Struct, frozen=True):
 
     at_s: float
     lag_s: float
+    cpu_s: float
+    waited_s: float
     durable_age_s: float
     streaming: int
     guards_tried: int
@@ -84,6 +88,7 @@ class Eyes:
 
     descriptor: int
     _worst: _Worst = field(default_factory=_Worst)
+    _used_s: tuple[float, float] = (0.0, 0.0)
 
     async def run(self) -> None:
         """Look and say."""
@@ -111,6 +116,7 @@ class Eyes:
     def _say(self) -> None:
         stations, worst = _stations(), self._worst
         self._worst = _Worst()
+        before, self._used_s = self._used_s, of_this_thread()
         states = [station.core.state for station in stations]
         keepings = [station._keeping for station in stations]
         sinks = WATCHES[0]._shared.sinks if WATCHES else ()
@@ -119,6 +125,8 @@ class Eyes:
         look = Look(
             at_s=time.monotonic(),
             lag_s=worst.lag_s,
+            cpu_s=self._used_s[0] - before[0],
+            waited_s=self._used_s[1] - before[1],
             durable_age_s=worst.durable_age_s,
             streaming=sum(state.device.streams for state in states),
             guards_tried=sum(state.motion.permission.guard_seen_open for state in states),

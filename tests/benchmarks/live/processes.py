@@ -30,6 +30,12 @@ def usage(pid: int) -> Usage:
     return Usage(ticks / os.sysconf("SC_CLK_TCK"), peak_kib * KIB)
 
 
+def of_this_thread() -> tuple[float, float]:
+    """CPU time of the thread that asks, and how long it was ready and had no core, seconds (Linux, Documentation/scheduler/sched-stats.rst)."""
+    words = Path("/proc/thread-self/schedstat").read_text(encoding="ascii").split()
+    return int(words[0]) / 1e9, int(words[1]) / 1e9
+
+
 def runs(pid: int) -> bool:
     """Whether it has not ended; one that has, and was not asked how, has."""
     try:
