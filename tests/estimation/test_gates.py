@@ -16,7 +16,7 @@ from nightturn.estimation.channel import cells_of, channel_findings, repeats_of_
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.gates import inseparable, note_lag
-from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, fit, solve_normal
+from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, factored, fit, solve_normal
 from nightturn.estimation.order_fit import OrdersInseparableError, collapse, fit_orders
 from nightturn.estimation.turns import Turns, turns_of
 from nightturn.model.figures import CycleRecord
@@ -118,6 +118,44 @@ def test_both_ways_of_the_fit_are_the_weighted_least_squares(seed: int, rows: in
         assert found.covariance == pytest.approx(inverse * found.variance, rel=1e-6, abs=1e-9)
         assert found.unit_variances == pytest.approx(np.diag(inverse), rel=1e-6)
         assert found.solve(right) == pytest.approx(expected, rel=1e-6, abs=1e-9)
+
+
+@settings(max_examples=25)
+@given(seed=st.integers(0, 2**32 - 1), stack=st.integers(1, 3), rows=st.integers(6, 12), p=st.integers(1, 4))
+def test_a_design_or_a_stack_of_them_is_factored_into_the_same_coefficients_weights_and_contrasts(
+    seed: int, stack: int, rows: int, p: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    columns, y = (
+        rng.standard_normal((stack, rows, p)) * 10.0 ** rng.uniform(-6, 6, p),
+        rng.standard_normal(rows),
+    )
+    made = factored(columns)
+    found = made.solve(np.broadcast_to(y[:, None], (stack, rows, 1)))[:, :, 0]
+    for at in range(stack):
+        one = factored(columns[at])
+        inverse = np.linalg.pinv(columns[at] / one.scale) / one.scale[:, None]
+        asked = rng.standard_normal(p) / np.abs(inverse).max(1)
+        size = np.abs(asked) @ np.abs(inverse).max(1)
+        assert asked @ found[at] == pytest.approx(asked @ inverse @ y, abs=1e-8 * size)
+        assert one.weights(asked) == pytest.approx(asked @ inverse, abs=1e-8 * size)
+        assert asked @ made.half[at] @ made.half[at].T @ asked == pytest.approx(
+            ((asked @ inverse) ** 2).sum()
+        )
+        assert made.log_volume[at] == pytest.approx(
+            np.log(np.linalg.svd(columns[at] / one.scale)[1]).sum() + np.log(one.scale).sum()
+        )
+        left = one.contrasts()
+        assert left.T @ left == pytest.approx(np.eye(rows - p), abs=1e-12)
+        assert left.T @ (columns[at] / one.scale) == pytest.approx(np.zeros((rows - p, p)), abs=1e-12)
+        assert one.condition(1e9) == pytest.approx(np.linalg.cond(columns[at] / one.scale), rel=1e-6)
+
+
+def test_of_a_stack_the_first_design_that_cannot_be_told_apart_is_named() -> None:
+    good, bad = design(2.0), design(2 * CONDITION_MAX)
+    with pytest.raises(InseparableError) as caught:
+        factored(np.stack((good, bad))).condition()
+    assert caught.value.condition == pytest.approx(2 * CONDITION_MAX, rel=1e-6)
 
 
 def test_neighbouring_orders_over_a_hole_are_inseparable_and_named() -> None:
