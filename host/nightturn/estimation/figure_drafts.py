@@ -211,7 +211,12 @@ def zero(basis: Basis) -> Draft:
         draft.note(NO_SCATTER)
     # Both ends of a pass lie somewhere in a cell of the scan's grid, each evenly: their middle scatters by a cell / √24.
     middle_s = GRID_S / sqrt(24.0)
-    draft.line("moment of the zero", abs(found.drift_nm_s) * middle_s, "drift, ends of a pass known to a cell", common=False)
+    draft.line(
+        "moment of the zero",
+        abs(found.drift_nm_s) * middle_s,
+        "drift, ends of a pass known to a cell",
+        common=False,
+    )
     if found.passes < PASSES_NEEDED:
         _note_zero_moved(draft, found)
     return draft
