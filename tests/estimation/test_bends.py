@@ -19,9 +19,11 @@ def leg(
     """Whole turns of one sense: a pattern of its own, a channel's zero over time, and noise."""
     rng = np.random.default_rng([seed, way % 3, round(begin_s)])
     travelled = np.arange(BINS) if way > 0 else np.arange(BINS)[::-1]
-    time = begin_s + (np.arange(rows)[:, None] * BINS + travelled) * (TURN_S / BINS)
+    time: Floats = np.asarray(
+        begin_s + (np.arange(rows)[:, None] * BINS + travelled) * (TURN_S / BINS), np.float64
+    )
     pattern = 0.02 * np.cos(2 * np.pi * 7 * np.arange(BINS) / BINS) - 0.1 * way
-    torque = pattern + zero(time) + NOISE_NM * rng.standard_normal(time.shape)
+    torque: Floats = np.asarray(pattern + zero(time) + NOISE_NM * rng.standard_normal(time.shape), np.float64)
     n = np.full(time.shape, 9.0)
     first = 0 if way > 0 else BINS - 1
     return Turns(way, n, torque, np.zeros_like(time), time, np.ones(rows, np.bool_), first_bin=first)
