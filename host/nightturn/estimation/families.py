@@ -19,8 +19,8 @@ TAKEN_OUT = 1e-12
 """Power over noise of an order that was taken out of the waveform as hum: nothing but rounding."""
 OTHERS_EXCESS = 3.0
 """All other orders together count in an rms only where their power exceeds the noise's by this many standard deviations."""
-OTHERS_CHANCE = 0.02
-"""Chance of noise to be looked at as orders beside the strong ones, of which few are asked, or as all others together."""
+BESIDE_CHANCE, OTHERS_CHANCE = 0.02, 2e-3
+"""Chance of noise to be looked at as orders beside the strong ones, of which few are asked, and as all others together."""
 NOTHING_BESIDE, NOTHING_ELSE = 0.5, 0.98
 """Chance that these groups hold nothing, before anything was measured. Of all others noise passed as orders in 1 to 4 of 100 cycles where 0.5 was
 taken for them as well, and each of these read a single order 11 to 16 % high (40 mN·m of noise; simulated)."""
@@ -32,11 +32,11 @@ SIDES = 3
 """Orders on either side of a strong one that an encoder out of centre may fill."""
 SIDES_OF = 0.1
 """Strong is an order of this share of the largest."""
-NOTHING_DECLARED, NOTHING_OF_FAMILY, NOTHING_FOUND = 0.87, 0.2, 0.65
+NOTHING_DECLARED, NOTHING_OF_FAMILY, NOTHING_FOUND = 0.8, 0.2, 0.5
 """Chance of a group to hold nothing, before anything was measured: a declared order need not be there, no two magnets are
 quite alike, and of a few lines noise stands out as a group now and then. With 0.95 for the declared ones a small unit (7 pole pairs) read
-5.5 % low at 40 mN·m of noise; with 0.8 and 0.5 in place of 0.87 and 0.65 a single order 1.06 % high, now 0.80; with 0.5 for the family
-unequal magnets read 0.6 % low."""
+5.5 % low at 40 mN·m of noise, with 0.8 a single order 1.0 to 1.1 % high. Both cannot be had: with 0.87, and 0.65 for the last, the single order
+reads 0.8 % high (400 cycles) and the small unit 6.0 % low. With 0.5 for the family unequal magnets read 0.6 % low."""
 GROUP = 16
 """Neighbouring lines that share one estimate of how strong such lines are."""
 
@@ -156,11 +156,12 @@ def with_others(
     beside = np.zeros_like(free)
     beside[sides[(sides > 0) & (sides < len(free))]] = True
     usual = np.arange(len(free)) <= last
-    for some, nothing, ends in (
-        (beside, NOTHING_BESIDE, 1.0),
-        (usual & ~beside, NOTHING_ELSE, AT_ENDS),
+    for some, chance, nothing, ends in (
+        (beside, BESIDE_CHANCE, NOTHING_BESIDE, 1.0),
+        (usual & ~beside, OTHERS_CHANCE, NOTHING_ELSE, AT_ENDS),
     ):
-        faint = _with_group(faint, np.flatnonzero(free & some), amplitudes, noise, gate, nu, nothing, ends)
+        orders = np.flatnonzero(free & some)
+        faint = _with_group(faint, orders, amplitudes, noise, gate, nu, chance, nothing, ends)
     return faint
 
 
@@ -171,10 +172,11 @@ def _with_group(
     noise: Float64s,
     gate: Float64s,
     nu: int,
+    chance: float,
     nothing: float,
     ends: float,
 ) -> Faint:
-    """The faint orders and a group more, where it may hold more than noise."""
+    """The faint orders and a group more, where it holds more than noise by this chance."""
     seen = np.abs(amplitudes[orders]) ** 2 > TAKEN_OUT * noise[orders]
     orders = orders[(noise[orders] > 0) & seen]
     lines = len(orders)
@@ -184,7 +186,7 @@ def _with_group(
     # Line by line, since noise may differ; the mean ratio to a noise that is an estimate itself is nu/(nu - 2) without signal.
     power = float(((chosen.real**2 + chosen.imag**2) / own).mean()) * (1.0 - 2.0 / nu)
     beneath = nu * max(lines / NOISE_ORDERS, 1.0)
-    if power < f_quantile(1.0 - OTHERS_CHANCE, 2 * lines, beneath):
+    if power < f_quantile(1.0 - chance, 2 * lines, beneath):
         return faint
     return Faint(
         np.concatenate((faint.orders, orders)),

@@ -7,7 +7,7 @@ import numpy as np
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.asynchronous import lines_apart
 from nightturn.estimation.band import band_of
-from nightturn.estimation.bends import bend_of
+from nightturn.estimation.bends import NO_BEND, bend_of
 from nightturn.estimation.breakaway import Break, breaks_of
 from nightturn.estimation.budget import warmth_of
 from nightturn.estimation.cogging import Cogging, cogging_of
@@ -295,7 +295,8 @@ def _slow_passes(slow: list[LegSums], conditions: Conditions, index_zero: int) -
     bend = bend_of(whole, cable=True)
     straight_legs = [bend.without(leg) for leg in whole]
     torque, spread, centre = _without_drift(straight_legs)
-    laid = tuple(Laid(*each) for each in torque)
+    # A torque that shifts within a pass is a bend in part: it is looked for where nothing was taken off for one.
+    laid = tuple(Laid(*each) for each in (torque if bend == NO_BEND else _without_drift(whole)[0]))
     apart = lines_apart(torque, highest, declared | family)
     if not apart.untouched:
         whole = [bend.restored(leg) for leg in apart.turns]
@@ -373,9 +374,10 @@ def _hold(
     if not turns.whole.any():
         return _Held()
     bend = bend_of([turns], cable=False)
-    turns = bend.without(turns)
     laid = Laid(turns, straight(turns)[0])
-    apart = lines_apart([(turns, laid.torque_nm)], highest, declared | family)
+    turns = bend.without(turns)
+    torque = laid.torque_nm if bend == NO_BEND else straight(turns)[0]
+    apart = lines_apart([(turns, torque)], highest, declared | family)
     (turns,) = apart.turns
     try:
         transfer = _held_transfer(hold, conditions, highest, cogging)
