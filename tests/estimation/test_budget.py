@@ -216,7 +216,8 @@ def test_the_figures_of_a_cycle_carry_their_budget_and_say_that_it_is_whole() ->
         assert figure.u**2 == pytest.approx(sum(line.u**2 for line in figure.budget))
         assert figure.u_common**2 == pytest.approx(sum(line.u**2 for line in figure.budget if line.common))
         assert sum(shares_pct(figure.budget)) == pytest.approx(100.0)
-        assert {line.source for line in figure.budget} == {"this cycle", SOURCE}
+        moment = {"drift, ends of a pass known to a cell"} if figure.name == "zero_nm" else set()
+        assert {line.source for line in figure.budget} == {"this cycle", SOURCE} | moment
 
 
 def test_a_figure_in_per_cent_has_the_lines_of_the_same_in_newton_metres_times_the_factor() -> None:

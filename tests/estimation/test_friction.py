@@ -165,6 +165,16 @@ def test_a_drift_is_not_taken_for_a_step() -> None:
     assert abs(error) < wide < 0.0005
 
 
+def test_a_drift_makes_the_zero_as_uncertain_as_the_moment_that_it_is_of() -> None:
+    """Both ends of a pass lie evenly in a cell of 50 ms: their middle has a standard deviation of 50 ms / √24."""
+    rise_nm = 0.020
+    source = moved(BENCH, lambda share, _: rise_nm * share)
+    lasts_s = len(source.torque_nm) / BENCH.rate_hz
+    (line,) = [line for line in finish(source).figure("zero_nm").budget if line.name == "moment of the zero"]
+    assert line.u == pytest.approx(rise_nm / lasts_s * 0.05 / np.sqrt(24.0), rel=0.05)
+    assert not line.common
+
+
 def test_passes_of_one_turn_cannot_tell_a_step_from_a_drift_and_reckon_with_both() -> None:
     at = passes(ONE_TURN)[0]
     courses: tuple[Course, ...] = (lambda share, _: 0.010 * (share > at), lambda share, _: 0.020 * share)

@@ -4,7 +4,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,7 +15,7 @@ from nightturn.estimation.channel import cells_of, channel_findings, repeats_of_
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.finish import finish_cycle
 from nightturn.estimation.gates import inseparable, note_lag
-from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, fit, solve_normal
+from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError
 from nightturn.estimation.order_fit import OrdersInseparableError, collapse, fit_orders
 from nightturn.estimation.turns import Turns, turns_of
 from nightturn.model.figures import CycleRecord
@@ -67,59 +66,6 @@ def without(sums: CycleSums, start: int, bins: int) -> CycleSums:
 
 
 # ---- fits -----------------------------------------------------------------------------------------------------------
-def design(condition: float) -> npt.NDArray[np.float64]:
-    """Two columns of unit length whose scaled design has this condition."""
-    close = (condition**2 - 1) / (condition**2 + 1)
-    return np.array([[1.0, close], [0.0, np.sqrt(1 - close**2)], [0.0, 0.0]])
-
-
-@pytest.mark.parametrize("scale", [1.0, 1e9])
-def test_a_fit_gives_its_condition_and_has_no_solution_beyond_the_limit(scale: float) -> None:
-    y, one = np.array([1.0, 2.0, 3.0]), np.ones(3)
-    columns = design(CONDITION_MAX - 1) * np.array([1.0, scale])
-    found = fit(columns, y, one)
-    assert found.condition == pytest.approx(CONDITION_MAX - 1, rel=1e-6)
-    assert found.rank == 2
-    assert columns[:2] @ found.x == pytest.approx(y[:2])
-    with pytest.raises(InseparableError) as caught:
-        fit(design(CONDITION_MAX + 1) * np.array([1.0, scale]), y, one)
-    assert caught.value.condition == pytest.approx(CONDITION_MAX + 1, rel=1e-6)
-    assert caught.value.columns.tolist() == [0, 1]
-
-
-def test_columns_that_depend_on_each_other_lose_rank_and_are_named() -> None:
-    rng = np.random.default_rng(1)
-    columns = rng.standard_normal((50, 4))
-    columns[:, 3] = columns[:, 0] - 2 * columns[:, 2]
-    with pytest.raises(InseparableError) as caught:
-        fit(columns, columns[:, 1], np.ones(50))
-    assert (caught.value.rank, caught.value.size, caught.value.condition) == (3, 4, np.inf)
-    assert set(caught.value.columns.tolist()) <= {0, 2, 3}
-    assert str(caught.value) == "condition inf, rank 3 of 4"
-
-
-@settings(max_examples=50)
-@given(seed=st.integers(0, 2**32 - 1), rows=st.integers(6, 40), p=st.integers(1, 5))
-def test_both_ways_of_the_fit_are_the_weighted_least_squares(seed: int, rows: int, p: int) -> None:
-    rng = np.random.default_rng(seed)
-    columns, y, weights = (
-        rng.standard_normal((rows, p)),
-        rng.standard_normal(rows),
-        rng.uniform(0.5, 2.0, rows),
-    )
-    root = np.sqrt(weights)[:, None]
-    expected = np.linalg.pinv(root * columns) @ (root[:, 0] * y)
-    inverse = np.linalg.pinv((root * columns).T @ (root * columns))
-    normal, right = columns.T @ (weights[:, None] * columns), columns.T @ (weights * y)
-    if np.linalg.cond(root * columns / np.linalg.norm(root * columns, axis=0)) > CONDITION_MAX * 0.99:
-        return
-    for found in (fit(columns, y, weights), solve_normal(normal, right, float(weights @ y**2), rows)):
-        assert found.x == pytest.approx(expected, rel=1e-6, abs=1e-9)
-        assert found.covariance == pytest.approx(inverse * found.variance, rel=1e-6, abs=1e-9)
-        assert found.unit_variances == pytest.approx(np.diag(inverse), rel=1e-6)
-        assert found.solve(right) == pytest.approx(expected, rel=1e-6, abs=1e-9)
-
-
 def test_neighbouring_orders_over_a_hole_are_inseparable_and_named() -> None:
     bins = 1024
     n = np.full((3, bins), 8.0)

@@ -179,13 +179,43 @@ def test_a_hold_of_one_sense_is_found_beside_its_slow_pass(known: dict[str, floa
 
 
 def test_a_hold_that_no_plan_states_is_said_to_be_checked_by_nothing(arrays: Triple) -> None:
-    """Volts of a 4 N·m/V channel look like N·m."""
-    time, angle, torque = arrays
     said = "held, {} % of the rated torque, is read from torque_nm and checked by nothing: if something else was held, torque_nm is volts "
     said += "or another unit; plan says what was held"
     assert figures(arrays).notes == ("5 N·m " + said.format(33),)
-    assert figures((time, angle, torque / 4)).notes == ("1.249 N·m " + said.format("8.3"),)
     assert figures(arrays, plan=PLAN).notes == ()
+
+
+def test_a_light_hold_beside_little_friction_looks_like_volts_and_a_plan_says_that_it_is_not(
+    arrays: Triple,
+) -> None:
+    """Volts of a 4 N·m/V channel: a quarter of every torque."""
+    time, angle, torque = arrays
+    quarter = (time, angle, torque / 4)
+    assert refusal(quarter) == (
+        "torque_nm shows 1.25 N·m held, 8.3 % of the rated torque, beside a friction of 0.17 %; both are as small as volts would make "
+        "them: give N·m, or plan with the torque that was held if they are right"
+    )
+    light = CyclePlan(
+        slow_turn=SlowTurn(speed_rpm=10.0),
+        hold=Hold(torque_nm=HOLD_NM / 4, speed_rpm=10.0),
+        exercise=Exercise(strokes=2, speed_rpm=20.0),
+    )
+    assert [record.status for record in figures(quarter, plan=light)] == ["ok"]
+
+
+@pytest.mark.parametrize(
+    ("hold_nm", "friction_nm"), [(HOLD_NM, 0.01), (1.0, 0.05), (1.5, 0.01), (0.8, 0.1), (1.2, 0.06)]
+)
+def test_a_light_hold_or_a_good_bearing_alone_is_plausible(hold_nm: float, friction_nm: float) -> None:
+    found = figures(cycle(hold_nm=hold_nm, friction=lambda way: math.copysign(friction_nm, way)))
+    assert [(record.status, record.setpoint_nm) for record in found] == [("ok", hold_nm)]
+
+
+def test_without_a_hold_little_friction_is_said_to_prove_no_unit() -> None:
+    found = figures(cycle(hold_nm=0.0, friction=lambda way: math.copysign(0.025, way)))
+    assert found.notes[0] == (
+        "friction of 25 mN·m is 0.17 % of the rated torque, and nothing was held that could show the unit of torque_nm: check that it is N·m"
+    )
 
 
 def test_a_zero_or_a_grid_that_cannot_be_is_named(arrays: Triple) -> None:

@@ -234,6 +234,22 @@ def test_the_weighted_mean_follows_the_values_and_decides_nothing() -> None:
     assert last.alarm is None
 
 
+# NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4, EWMA control charts: target 50, weight 0.3, twenty values and their means,
+# printed with two digits (read in the reference file of capstat-core 0.4.3, which cites it).
+WEIGHTED = (
+    """52.0 47.0 53.0 49.3 50.1 47.0 51.0 50.1 51.2 50.5 49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1"""
+)
+MEANS = """50.60 49.52 50.56 50.18 50.16 49.21 49.75 49.85 50.26 50.33 50.11 49.36 49.52 50.05 49.38 49.92 50.73 51.23 51.94 51.99"""
+
+
+def test_the_weighted_means_are_those_of_the_handbook(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("nightturn.trend.cusum.WEIGHT", 0.3)
+    chart = Chart(Design(threshold=1e9))
+    chart.add(50.0)
+    found = [chart.add(float(value)).ewma for value in WEIGHTED.split()]
+    assert found == pytest.approx([float(value) for value in MEANS.split()], abs=0.005)
+
+
 def test_the_state_does_not_grow_with_the_values() -> None:
     chart = learned()
     size = len(msgspec.msgpack.encode(chart))

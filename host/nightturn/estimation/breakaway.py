@@ -8,6 +8,7 @@ import numpy as np
 
 from nightturn.estimation.cogging import Cogging
 from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.least_squares import factored
 from nightturn.estimation.starts import ENCODER, RAW, N, StartSums
 from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
@@ -175,6 +176,6 @@ def _motion(turned: Float64s, at: int, slot_s: float) -> tuple[float, float]:
 @lru_cache(maxsize=(4 * REACH + 2) ** 2)
 def _parabola(first: int, end: int) -> Float64s:
     """What makes bend and slope at 0 of values at first, first + 1, ... by least squares; (2, end - first), read only."""
-    out = np.linalg.pinv(np.vander(np.arange(first, end), 3))[:2]
+    out = factored(np.vander(np.arange(float(first), end), 3)).solve(np.eye(end - first))[:2]
     out.flags.writeable = False
     return np.asarray(out, np.float64)

@@ -96,7 +96,9 @@ def _signal_shares(faint: Faint) -> Float64s:
         np.interp(even * (none + row[-1]) - none, np.append(0.0, row), np.append(0.0, x))
         for none, row in zip(atom.tolist(), summed, strict=True)
     ]
-    return np.stack(drawn, axis=1)
+    shares = np.stack(drawn, axis=1)
+    # Only the ends of the waveform matter here; a share s there is of a power that stands to the noise's as ends·s to 1 - s.
+    return np.asarray(faint.ends * shares / (1.0 + (faint.ends - 1.0) * shares))
 
 
 def _faint_amplitudes(faint: Faint) -> Complex128s:

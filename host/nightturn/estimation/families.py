@@ -19,9 +19,15 @@ TAKEN_OUT = 1e-12
 """Power over noise of an order that was taken out of the waveform as hum: nothing but rounding."""
 OTHERS_EXCESS = 3.0
 """All other orders together count in an rms only where their power exceeds the noise's by this many standard deviations."""
-BESIDE_CHANCE, OTHERS_CHANCE = 0.02, 2e-4
-"""Chance of noise to pass for orders beside the strong ones, of which few are asked, and for all others together. With three standard deviations of the power alone, as if the noise were known, it
-did so in 1 to 4 of 100 cycles, and each of these read a single order 11 to 16 % high (40 mN·m of noise; simulated)."""
+BESIDE_CHANCE, OTHERS_CHANCE = 0.02, 2e-3
+"""Chance of noise to be looked at as orders beside the strong ones, of which few are asked, and as all others together."""
+NOTHING_BESIDE, NOTHING_ELSE = 0.5, 0.98
+"""Chance that these groups hold nothing, before anything was measured. Of all others noise passed as orders in 1 to 4 of 100 cycles where 0.5 was
+taken for them as well, and each of these read a single order 11 to 16 % high (40 mN·m of noise; simulated)."""
+AT_ENDS = 3.0
+"""How many times more power all others have at the ends of the waveform than elsewhere: what unequal magnets and slots make of every
+order stands where the strong orders stand highest, because it is of the same magnets passing the same slots. Power there is 2.0
+times the usual one (rms 1.41, 120 ends of a machine with 3 %); with 3 also those are covered whose power is read too small."""
 SIDES = 3
 """Orders on either side of a strong one that an encoder out of centre may fill."""
 SIDES_OF = 0.1
@@ -29,7 +35,8 @@ SIDES_OF = 0.1
 NOTHING_DECLARED, NOTHING_OF_FAMILY, NOTHING_FOUND = 0.8, 0.2, 0.5
 """Chance of a group to hold nothing, before anything was measured: a declared order need not be there, no two magnets are
 quite alike, and of a few lines noise stands out as a group now and then. With 0.95 for the declared ones a small unit (7 pole pairs) read
-5.5 % low at 40 mN·m of noise, with 0.8 a single order 1.0 to 1.5 % high; with 0.5 for the family unequal magnets read 0.6 % low."""
+5.5 % low at 40 mN·m of noise, with 0.8 a single order 1.0 to 1.1 % high. Both cannot be had: with 0.87, and 0.65 for the last, the single order
+reads 0.8 % high (400 cycles) and the small unit 6.0 % low. With 0.5 for the family unequal magnets read 0.6 % low."""
 GROUP = 16
 """Neighbouring lines that share one estimate of how strong such lines are."""
 
@@ -41,7 +48,8 @@ class Faint:
     Attributes:
         orders, amplitudes: (m,) as read, noise and all; noise: (m,) E|c - c̄|² of each.
         groups: (m,) to which group of neighbours each belongs; counts, power: (groups,) how many lines the group's power
-            rests on, and that mean power over the noise's; gates: (groups,) above what power over the noise's a line was taken out.
+            rests on, and that mean power over the noise's; gates: (groups,) above what power over the noise's a line was taken out;
+            nothing: chance to hold nothing beforehand; ends: how many times more power they have at the ends of the waveform.
     """
 
     orders: Int64s
@@ -52,6 +60,7 @@ class Faint:
     power: Float64s
     gates: Float64s
     nothing: Float64s
+    ends: Float64s
 
     @property
     def shrunk(self) -> Complex128s:
@@ -102,7 +111,15 @@ def faint_orders(
     chosen, own = amplitudes[orders], noise[orders]
     if not present:
         return Faint(
-            orders, chosen, own, orders, np.ones(1), np.ones(1), np.ones(1), np.full(1, NOTHING_DECLARED)
+            orders,
+            chosen,
+            own,
+            orders,
+            np.ones(1),
+            np.ones(1),
+            np.ones(1),
+            np.full(1, NOTHING_DECLARED),
+            np.ones(1),
         )
     groups = np.repeat(np.arange(len(present)), present)
     counts = np.array(present, np.float64)
@@ -111,7 +128,9 @@ def faint_orders(
     at = 1 if rig else 0
     if len(present) > at:
         counts[at:], means[at:] = _drawn_together(counts[at:], means[at:])
-    return Faint(orders, chosen, own, groups, counts, np.maximum(means, 1e-9), gates, nothing)
+    return Faint(
+        orders, chosen, own, groups, counts, np.maximum(means, 1e-9), gates, nothing, np.ones(len(counts))
+    )
 
 
 def with_others(
@@ -137,8 +156,12 @@ def with_others(
     beside = np.zeros_like(free)
     beside[sides[(sides > 0) & (sides < len(free))]] = True
     usual = np.arange(len(free)) <= last
-    for some, chance in ((beside, BESIDE_CHANCE), (usual & ~beside, OTHERS_CHANCE)):
-        faint = _with_group(faint, np.flatnonzero(free & some), amplitudes, noise, gate, nu, chance)
+    for some, chance, nothing, ends in (
+        (beside, BESIDE_CHANCE, NOTHING_BESIDE, 1.0),
+        (usual & ~beside, OTHERS_CHANCE, NOTHING_ELSE, AT_ENDS),
+    ):
+        orders = np.flatnonzero(free & some)
+        faint = _with_group(faint, orders, amplitudes, noise, gate, nu, chance, nothing, ends)
     return faint
 
 
@@ -150,6 +173,8 @@ def _with_group(
     gate: Float64s,
     nu: int,
     chance: float,
+    nothing: float,
+    ends: float,
 ) -> Faint:
     """The faint orders and a group more, where it holds more than noise by this chance."""
     seen = np.abs(amplitudes[orders]) ** 2 > TAKEN_OUT * noise[orders]
@@ -171,7 +196,8 @@ def _with_group(
         np.append(faint.counts, 1.0 / (1.0 / lines + 2.0 / beneath)),
         np.append(faint.power, power),
         np.append(faint.gates, float(gate[orders].mean())),
-        np.append(faint.nothing, NOTHING_FOUND),
+        np.append(faint.nothing, nothing),
+        np.append(faint.ends, ends),
     )
 
 

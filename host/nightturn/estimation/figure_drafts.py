@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
@@ -36,7 +37,7 @@ from nightturn.estimation.remarks import (
 from nightturn.estimation.ripple import Ripple
 from nightturn.estimation.shifts import Shift
 from nightturn.model.figures import INCOMPLETE, REFUSED, Curve
-from nightturn.model.phases import HOLD, SLOW_TURN
+from nightturn.model.phases import GRID_S, HOLD, SLOW_TURN
 from nightturn.model.quantities import number, quantity
 from nightturn.model.verdicts import NOT_JUDGED
 
@@ -208,6 +209,14 @@ def zero(basis: Basis) -> Draft:
     draft = Draft(found.zero.value, found.zero.u, found.zero.nu, found.turns)
     if draft.u is None:
         draft.note(NO_SCATTER)
+    # Both ends of a pass lie somewhere in a cell of the scan's grid, each evenly: their middle scatters by a cell / √24.
+    middle_s = GRID_S / sqrt(24.0)
+    draft.line(
+        "moment of the zero",
+        abs(found.drift_nm_s) * middle_s,
+        "drift, ends of a pass known to a cell",
+        common=False,
+    )
     if found.passes < PASSES_NEEDED:
         _note_zero_moved(draft, found)
     return draft

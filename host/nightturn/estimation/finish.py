@@ -7,6 +7,7 @@ import numpy as np
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.asynchronous import lines_apart
 from nightturn.estimation.band import band_of
+from nightturn.estimation.bends import NO_BEND, bend_of
 from nightturn.estimation.breakaway import Break, breaks_of
 from nightturn.estimation.budget import warmth_of
 from nightturn.estimation.cogging import Cogging, cogging_of
@@ -291,12 +292,15 @@ def _slow_passes(slow: list[LegSums], conditions: Conditions, index_zero: int) -
     whole = [leg for leg in legs if leg.whole.any()]
     if {leg.direction for leg in whole} != {1, -1}:
         return _Turned()
-    torque, spread, centre = _without_drift(whole)
-    laid = tuple(Laid(*each) for each in torque)
+    bend = bend_of(whole, cable=True)
+    straight_legs = [bend.without(leg) for leg in whole]
+    torque, spread, centre = _without_drift(straight_legs)
+    # A torque that shifts within a pass is a bend in part: it is looked for where nothing was taken off for one.
+    laid = tuple(Laid(*each) for each in (torque if bend == NO_BEND else _without_drift(whole)[0]))
     apart = lines_apart(torque, highest, declared | family)
     if not apart.untouched:
-        whole = list(apart.turns)
-        torque, spread, centre = _without_drift(whole)
+        whole = [bend.restored(leg) for leg in apart.turns]
+        torque, spread, centre = _without_drift(list(apart.turns))
     transfer = _transfer(slow[0], conditions, highest)
     try:
         cogging = cogging_of(torque, highest, declared, family, spread, transfer, apart)
@@ -369,8 +373,11 @@ def _hold(
     turns = _laid_out(hold, conditions, index_zero, bins, highest, declared | family)
     if not turns.whole.any():
         return _Held()
+    bend = bend_of([turns], cable=False)
     laid = Laid(turns, straight(turns)[0])
-    apart = lines_apart([(turns, laid.torque_nm)], highest, declared | family)
+    turns = bend.without(turns)
+    torque = laid.torque_nm if bend == NO_BEND else straight(turns)[0]
+    apart = lines_apart([(turns, torque)], highest, declared | family)
     (turns,) = apart.turns
     try:
         transfer = _held_transfer(hold, conditions, highest, cogging)
@@ -378,7 +385,7 @@ def _hold(
     except InseparableError as error:
         return _Held(laid=laid, unfit=inseparable(error, [hold], conditions.sense))
     try:
-        found = levelled(turns, ripple.fit, passes, rounding_variance(conditions))
+        found = levelled(bend.restored(turns), ripple.fit, passes, rounding_variance(conditions))
     except np.linalg.LinAlgError:
         return _Held(ripple, laid=laid, unfit=NO_LEVELS)
     if found is None:

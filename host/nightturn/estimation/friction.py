@@ -36,7 +36,7 @@ class Friction:
 
     `step` is positive where declared torque and angle make friction oppose motion. `passes` were used; `repeated` is
     whether any of them turned more than once. `zero_moved_nm` is how far the fitted drift carried the zero from one
-    direction's passes to the other's, `zero_step_nm` a step between two passes that the drift within them does not
+    direction's passes to the other's, `drift_nm_s` its rate, `zero_step_nm` a step between two passes that the drift within them does not
     explain, 0 when none is likely. `loop` is the same friction from the work over closed loops.
     """
 
@@ -46,6 +46,7 @@ class Friction:
     passes: int
     repeated: bool
     zero_moved_nm: float
+    drift_nm_s: float
     zero_step_nm: float
     loop: Loop | None = None
 
@@ -99,10 +100,10 @@ def friction_of(slow: Slow) -> Friction:
     """
     model = _model(slow, None)
     passes = len(slow.legs)
-    moved = 0.0
+    moved, rate = 0.0, model.course(DRIFT)
     if passes == 2:
         times = {leg.direction: float((leg.n * leg.time_s).sum() / leg.n.sum()) for leg in slow.legs}
-        moved = model.course(DRIFT) * (times[1] - times[-1])
+        moved = rate * (times[1] - times[-1])
     steps = [STEP.format(at) for at in range(1, passes)]
     sure = sum(model.chance(step) for step in steps) > SURE
     return Friction(
@@ -112,6 +113,7 @@ def friction_of(slow: Slow) -> Friction:
         passes=passes,
         repeated=any(int(leg.whole.sum()) > 1 for leg in slow.legs),
         zero_moved_nm=moved,
+        drift_nm_s=rate,
         zero_step_nm=max((model.size(step) for step in steps), key=abs) if sure else 0.0,
         loop=loop_energy(slow.legs),
     )

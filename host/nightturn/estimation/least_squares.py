@@ -1,8 +1,8 @@
 """Linear least squares, the one engine behind every fit: columns of unit length, a triangular factor, its condition.
 
-A design matrix goes through QR, a normal matrix that is cheap to make (`order_fit`) through Cholesky; both leave a triangular
-factor of the scaled design (Golub and Van Loan, Matrix Computations, 4th ed., 4.2 and 5.3), and its singular values say how far
-the columns can be told apart. Beyond `CONDITION_MAX` there is no solution, because its numbers would be noise.
+A design matrix goes through QR (`factored`), a normal matrix that is cheap to make (`order_fit`) through Cholesky; both leave a
+triangular factor of the scaled design (Golub and Van Loan, Matrix Computations, 4th ed., 4.2 and 5.3), and its singular values
+say how far the columns can be told apart. Beyond `CONDITION_MAX` there is no solution, because its numbers would be noise.
 """
 
 from dataclasses import dataclass
@@ -98,7 +98,66 @@ def solve_normal(normal: Float64s, right: Float64s, squares: float, rows: int) -
     x = _by_factor(factor, right / scale) / scale
     nu = rows - len(x)
     residual = max(float(squares - x @ right), 0.0)
-    return Solution(x, factor, scale, residual / nu if nu > 0 else 0.0, nu, condition)
+    return Solution(x, factor, scale, residual / nu if nu > 0 else 0.0, nu, float(condition))
+
+
+@dataclass(frozen=True, slots=True)
+class Factored:
+    """A design (n, p), or a stack of designs (..., n, p), as basis · L' · S: what every fit by QR rests on.
+
+    Attributes:
+        basis: (..., n, p) orthonormal columns that span those of the design.
+        factor: (..., p, p) lower triangle L, its diagonal positive; scale: (..., p) diagonal of S, the lengths of the columns.
+    """
+
+    basis: Float64s
+    factor: Float64s
+    scale: Float64s
+
+    def condition(self, condition_max: float = CONDITION_MAX) -> Float64s:
+        """(...) ratio of the largest to the smallest singular value of the scaled design.
+
+        Raises:
+            InseparableError: the columns of the first design beyond `condition_max` cannot be told apart.
+        """
+        return _condition(self.factor @ np.swapaxes(self.factor, -1, -2), condition_max)
+
+    @property
+    def half(self) -> Float64s:
+        """(..., p, p) H = S^-1 L'^-1, so that H H' is the covariance of the coefficients for a residual variance of 1."""
+        upper = np.swapaxes(self.factor, -1, -2)
+        eye = np.broadcast_to(np.eye(self.scale.shape[-1]), upper.shape)
+        return np.asarray(np.linalg.solve(upper, eye) / self.scale[..., :, None])
+
+    @property
+    def log_volume(self) -> Float64s:
+        """(...) ln of the square root of the determinant of the normal matrix."""
+        diagonal = np.diagonal(self.factor, axis1=-2, axis2=-1)
+        return np.asarray(np.log(diagonal * self.scale).sum(-1))
+
+    def solve(self, y: Float64s) -> Float64s:
+        """Coefficients (..., p, m) of the values (..., n, m) by least squares."""
+        upper, seen = np.swapaxes(self.factor, -1, -2), np.swapaxes(self.basis, -1, -2) @ y
+        return np.asarray(np.linalg.solve(upper, seen) / self.scale[..., :, None])
+
+    def weights(self, combination: Float64s) -> Float64s:
+        """What to multiply the values with (n,) to have this combination (p,) of the coefficients; of one design only."""
+        return np.asarray(self.basis @ _triangular(self.factor, combination / self.scale))
+
+    def contrasts(self) -> Float64s:
+        """(n, n - p) orthonormal columns that nothing of the design is in; of one design only."""
+        size = self.scale.shape[-1]
+        return np.asarray(np.linalg.qr(self.basis, mode="complete")[0][:, size:], np.float64)
+
+
+def factored(columns: Float64s) -> Factored:
+    """QR of a design, or of a stack of designs (..., n, p), with columns of unit length; its `condition` is for the caller to ask."""
+    scale = _scale((columns**2).sum(-2))
+    basis, r = np.linalg.qr(columns / scale[..., None, :])
+    # R has the signs that Householder gave it; R' times their diagonal is the triangle of Cholesky.
+    signs = np.sign(np.diagonal(r, axis1=-2, axis2=-1))
+    factor = np.swapaxes(r, -1, -2) * signs[..., None, :]
+    return Factored(basis * signs[..., None, :], np.asarray(factor, np.float64), scale)
 
 
 def fit(columns: Float64s, y: Float64s, weights: Float64s, condition_max: float = CONDITION_MAX) -> Solution:
@@ -110,17 +169,13 @@ def fit(columns: Float64s, y: Float64s, weights: Float64s, condition_max: float 
         InseparableError: the columns cannot be told apart.
     """
     root = np.sqrt(weights)
-    weighted = columns * root[:, None]
-    scale = _scale((weighted**2).sum(0))
-    q, r = np.linalg.qr(weighted / scale)
-    condition = _condition(r.T @ r, condition_max)
-    # R has the signs that Householder gave it; R' times their diagonal is the triangle of Cholesky.
-    signs = np.sign(np.diag(r))
-    factor = np.asarray(r.T * signs, np.float64)
-    x = _triangular(factor, signs * (q.T @ (root * y)), transposed=True) / scale
+    made = factored(columns * root[:, None])
+    condition = float(made.condition(condition_max))
+    x = _triangular(made.factor, made.basis.T @ (root * y), transposed=True) / made.scale
     residual = root * (y - columns @ x)
     nu = len(y) - len(x)
-    return Solution(x, factor, scale, float(residual @ residual) / nu if nu > 0 else 0.0, nu, condition)
+    variance = float(residual @ residual) / nu if nu > 0 else 0.0
+    return Solution(x, made.factor, made.scale, variance, nu, condition)
 
 
 def _scale(squares: Float64s) -> Float64s:
@@ -141,15 +196,22 @@ def _triangular(factor: Float64s, right: Float64s, *, transposed: bool = False) 
     return np.asarray(dtrtrs(factor.T, right, lower=0, trans=0 if transposed else 1)[0], np.float64)
 
 
-def _condition(scaled: Float64s, condition_max: float = CONDITION_MAX) -> float:
-    """Ratio of the singular values of the design from the eigenvalues of its scaled normal matrix."""
+def _condition(scaled: Float64s, condition_max: float = CONDITION_MAX) -> Float64s:
+    """Ratio of the singular values of the design from the eigenvalues of its scaled normal matrix, or of a stack of them."""
     # Squares of singular values: half of the digits go, and 30 needs two of the sixteen.
     powers = np.linalg.eigvalsh(scaled)
-    least, most = float(powers[0]), float(powers[-1])
-    if least * condition_max**2 >= most:
-        return float(np.sqrt(most / least))
-    size = len(powers)
+    least, most = powers[..., 0], powers[..., -1]
+    told = np.asarray(least * condition_max**2 >= most)
+    if not told.all():
+        at = np.unravel_index(int(told.argmin()), told.shape)
+        raise _inseparable(scaled[at], powers[at])
+    return np.asarray(np.sqrt(most / least))
+
+
+def _inseparable(scaled: Float64s, powers: Float64s) -> InseparableError:
+    """Which columns of one design cannot be told apart."""
+    size, most = len(powers), float(powers[-1])
     rank = int((powers > most * size * np.finfo(np.float64).eps).sum())
     worst = np.abs(np.linalg.eigh(scaled)[1][:, 0])
-    condition = float(np.sqrt(most / least)) if rank == size else np.inf
-    raise InseparableError(condition, rank, size, np.flatnonzero(worst > INVOLVED * worst.max()))
+    condition = float(np.sqrt(most / powers[0])) if rank == size else np.inf
+    return InseparableError(condition, rank, size, np.flatnonzero(worst > INVOLVED * worst.max()))

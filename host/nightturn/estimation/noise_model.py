@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from nightturn.estimation.least_squares import fit
+from nightturn.estimation.least_squares import factored
 from nightturn.estimation.quantiles import CONFIDENCE, coverage_factor, t_quantile
 from nightturn.model.tiles import Float64s
 
@@ -165,18 +165,17 @@ class NoiseModel:
         Raises:
             InseparableError: the columns cannot be told apart.
         """
-        self._plain = fit(columns, values, 1 / white).x
         scale = 1 / np.sqrt(white)
         rows, fixed = columns.shape
-        self._q, r = np.linalg.qr(columns * scale[:, None], mode="complete")
-        self._r = r[:fixed]
+        self._design = factored(columns * scale[:, None])
+        self._design.condition()
         self._names, self._fixed, self.nu = list(names), fixed, rows - fixed
         self._values = values * scale
         self._flicker = flicker * scale[:, None] * scale
         self._movements = [(m, m.column * scale) for m in movements]
         if self.nu < 1:
             return
-        outside = self._q[:, fixed:]
+        outside = self._design.contrasts()
         power, turn = np.linalg.eigh(outside.T @ self._flicker @ outside)
         self._outside = outside @ turn
         self._power = np.maximum(power, 0.0)
@@ -238,7 +237,7 @@ class NoiseModel:
         """A movement that the fixed effects describe as well: note what it is in their terms."""
         if movement.instead in self._names:
             place = self._names.index(movement.instead)
-            described = np.linalg.solve(self._r, self._q[:, : self._fixed].T @ column)
+            described = self._design.solve(column[:, None])[:, 0]
             if abs(described[place]) > SEEN * np.abs(described).max():
                 self._either.append((movement, place, described))
 
@@ -312,8 +311,8 @@ class NoiseModel:
 
     def _linear(self, combination: Float64s) -> _Linear:
         """The combination for every ρ, its variance in units of σ², and what it is made of."""
-        weights = self._q[:, : self._fixed] @ np.linalg.solve(self._r.T, combination)
-        plain = float(combination @ self._plain)
+        weights = self._design.weights(combination)
+        plain = float(weights @ self._values)
         if self.nu < 1:
             nothing = np.zeros(0)
             return _Linear(weights, np.zeros((1, 0)), np.array([plain]), np.zeros(1), nothing, nothing)

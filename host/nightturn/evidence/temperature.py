@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from nightturn.estimation.least_squares import fit
 from nightturn.evidence.chances import NU_MAX
 from nightturn.evidence.comparing import Change, Point, change_of, combined
 
@@ -94,7 +95,8 @@ def swing_of(starts_s: Sequence[float], temperatures: Sequence[float]) -> Swing 
     lines = len(times) // SWING_CYCLES_MIN - SWINGS_MIN + 1
     if lines < 1 or span <= 0:
         return None
-    left = values - np.polyval(np.polyfit(times - times[0], values, 1), times - times[0])
+    even, line = np.ones(len(times)), np.column_stack((np.ones(len(times)), times - times.mean()))
+    left = values - line @ fit(line, values, even).x
     squares = float(left @ left)
     if squares <= 0:
         return None
@@ -102,7 +104,7 @@ def swing_of(starts_s: Sequence[float], temperatures: Sequence[float]) -> Swing 
     for turns in np.linspace(SWINGS_MIN, SWINGS_MIN + lines - 1, (lines - 1) * TRIALS_PER_LINE + 1):
         wave = 2 * np.pi * turns * (times - times[0]) / span
         columns = np.stack([np.cos(wave), np.sin(wave)], axis=1)
-        fitted = np.linalg.lstsq(columns, left, rcond=None)[0]
+        fitted = fit(columns, left, even).x
         share = float(fitted @ columns.T @ left) / squares
         best = max(best, (share, span / turns, float(np.hypot(*fitted))))
     share, period_s, half_k = best

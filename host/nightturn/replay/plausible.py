@@ -20,6 +20,9 @@ TURNS = 0.5 / np.pi
 UNITS = (("degrees", DEGREES, "np.radians(angle)"), ("turns", TURNS, "2 * np.pi * angle"))
 TURNS_MAX = 50.0
 """Passes that measure smoothness turn less in one sense (common practice, no source); one turn in degrees is 57."""
+HELD_LOW, FRICTION_LOW = 0.10, 0.003
+"""A hold and a friction that are both below these shares of the rated torque are those of volts: direct drives have a friction of 0.5 to 1 %
+of it and ripple is asked for under load (common practice, no source). Either alone is plausible: a light hold, a good bearing."""
 HELD_APART = 0.3
 """A hold that is further from the plan's than this share is not its hold."""
 
@@ -116,6 +119,12 @@ def check_held(
             f"at least {number(100 * LOADED_OF_RATED)} %, so it looks like volts or another unit: give N·m, or plan with the "
             "torque that was held"
         )
+    elif free.both and 0 < speeds.hold_nm < HELD_LOW * rated and free.friction_nm < FRICTION_LOW * rated:
+        raise ValueError(
+            f"torque_nm shows {quantity(speeds.hold_nm, 'N·m', digits=3)} held, {number(100 * speeds.hold_nm / rated, 2)} % of the "
+            f"rated torque, beside a friction of {number(100 * free.friction_nm / rated, 2)} %; both are as small as volts would make "
+            "them: give N·m, or plan with the torque that was held if they are right"
+        )
 
 
 def unproven(free: Unloaded, speeds: Speeds, rated_torque_nm: float, *, given: bool) -> tuple[str, ...]:
@@ -132,6 +141,12 @@ def unproven(free: Unloaded, speeds: Speeds, rated_torque_nm: float, *, given: b
         out.append(
             f"friction of {quantity(free.friction_nm, 'N·m', digits=2)} is {share} % of the rated torque, less than bearings "
             "have: check that torque_nm is N·m"
+        )
+    elif free.both and not speeds.hold_nm and free.friction_nm < FRICTION_LOW * rated_torque_nm:
+        share = number(100 * free.friction_nm / rated_torque_nm, 2)
+        out.append(
+            f"friction of {quantity(free.friction_nm, 'N·m', digits=2)} is {share} % of the rated torque, and nothing was held that could "
+            "show the unit of torque_nm: check that it is N·m"
         )
     return tuple(out)
 

@@ -17,6 +17,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from nightturn.estimation.least_squares import factored
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.trend.prewhiten import RHO_MAX, RHO_MIN
 
@@ -250,11 +251,10 @@ def _at_place(
     part, weight = _Grid(grid.n, grid.rho[seen], grid.y[seen], grid.least), weight[seen] / weight[seen].sum()
     columns = _columns(grid.n, [*others, (search.kind, at)])
     freed = np.stack([part.freed(column) for column in columns], axis=1)
-    basis, triangle = np.linalg.qr(np.swapaxes(freed, 1, 2))
-    x = np.linalg.solve(triangle, np.swapaxes(basis, 1, 2) @ part.y[:, :, None])[:, :, 0]
+    made = factored(np.swapaxes(freed, 1, 2))
+    x = made.solve(part.y[:, :, None])[:, :, 0]
     squares = ((part.y - (x[:, None, :] @ freed)[:, 0, :]) ** 2).sum(1)
-    root = np.linalg.solve(triangle, np.broadcast_to(np.eye(len(columns)), triangle.shape))
-    covariance = root @ np.swapaxes(root, 1, 2) * (squares / (grid.n - len(columns)))[:, None, None]
+    covariance = made.half @ np.swapaxes(made.half, 1, 2) * (squares / (grid.n - len(columns)))[:, None, None]
     levels = (at - 1, at) if search.kind is Kind.STEP else (at - 1, grid.n - 1)
     asked = np.stack([np.eye(len(columns))[-1], *(np.array([c[t] for c in columns]) for t in levels)])
     each = x @ asked.T

@@ -12,6 +12,7 @@ import numpy as np
 
 from nightturn.estimation.curves import ORDERS_MAX
 from nightturn.estimation.fingerprint import one_blas_thread
+from nightturn.estimation.least_squares import fit
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.evidence.cycle_values import Declared
 from nightturn.model.figures import Curve
@@ -244,8 +245,10 @@ def _pace(series: Series) -> float:
     hours, strokes = hours_of(series), series.strokes
     if not (np.diff(strokes) > 0).all() or not (np.diff(hours) > 0).all():
         return 0.0
-    pace, first = np.polyfit(strokes, hours, 1)
-    off = np.abs(hours - first - pace * strokes).max()
+    first, pace = fit(
+        np.column_stack((np.ones(len(hours)), strokes - strokes.mean())), hours, np.ones(len(hours))
+    ).x
+    off = np.abs(hours - first - pace * (strokes - strokes.mean())).max()
     return float(pace) if off <= EVEN * np.median(np.diff(hours)) else 0.0
 
 

@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 
 from nightturn.estimation.fingerprint import one_blas_thread
-from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, fit
+from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, factored, fit
 from nightturn.estimation.quantiles import CONFIDENCE, coverage_factor
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.trend.block_means import RHO_MAX, UnusableSeriesError, checked
@@ -259,15 +259,13 @@ def mixture(
     condition = fit(columns, value, scatter**-2.0, condition_max).condition
     noises = list(_noises(np.column_stack((columns, value, common)), scatter, steps))
     free = np.array([each.free for each in noises])
-    # One triangle for each noise; columns of unit length, as in every fit.
-    scale = np.sqrt((free[:, :, :width] ** 2).sum(1))
-    q, r = np.linalg.qr(free[:, :, :width] / scale[:, None, :])
-    ends = np.linalg.solve(r, np.swapaxes(q, 1, 2) @ free[:, :, width:]) / scale[:, :, None]
+    # One triangle for each noise; what white noise can tell apart was asked above.
+    made = factored(free[:, :, :width])
+    ends = made.solve(free[:, :, width:])
     left = free[:, :, width] - np.einsum("knp,kp->kn", free[:, :, :width], ends[:, :, 0])
     squares = np.maximum((left**2).sum(1), np.finfo(np.float64).tiny)
-    half = np.linalg.solve(r, np.broadcast_to(np.eye(width), r.shape)) / scale[:, :, None]
-    triangle = np.log(np.abs(np.diagonal(r, axis1=1, axis2=2)) * scale).sum(1)
-    logs = np.array([each.log_weight for each in noises]) - triangle - nu / 2 * np.log(squares)
+    half = made.half
+    logs = np.array([each.log_weight for each in noises]) - made.log_volume - nu / 2 * np.log(squares)
     # What is left of values on a line is rounding, of which no noise is likelier than another: take it for white.
     rounding = len(value) * (ROUNDING * np.finfo(np.float64).eps * float(np.abs(value).max())) ** 2
     weights = np.exp(logs - logs.max()) if squares[0] > rounding else np.eye(1, len(logs))[0]

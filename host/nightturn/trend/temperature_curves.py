@@ -12,7 +12,7 @@ from enum import StrEnum
 import msgspec
 import numpy as np
 
-from nightturn.estimation.least_squares import InseparableError, fit
+from nightturn.estimation.least_squares import InseparableError, factored, fit
 from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
 from nightturn.trend.slope import RHOS, whitened
@@ -156,8 +156,8 @@ def _criterion(base: Baseline, shapes: Float64s, rho: float) -> tuple[Float64s, 
     count, wear = len(base.value), base.wear.shape[1]
     stacked = np.column_stack((base.wear, base.value, shapes)) / (base.scatter / base.scatter.mean())[:, None]
     free, log_det = whitened(stacked, rho, base.steps)
-    q = np.linalg.qr(free[:, :wear])[0]
-    outside = free[:, wear:] - q @ (q.T @ free[:, wear:])
+    basis = factored(free[:, :wear]).basis
+    outside = free[:, wear:] - basis @ (basis.T @ free[:, wear:])
     value, columns = outside[:, 0], outside[:, 1:]
     squares = (columns**2).sum(0)
     size = np.divide(columns.T @ value, squares, out=np.zeros(len(squares)), where=squares > 0)
