@@ -34,7 +34,7 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal
+from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal, complete_begins
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
@@ -302,9 +302,10 @@ def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[
 
     changed = [(course, place) for course in courses for place in range(len(course.found))]
     changed.sort(key=lambda each: _rank(*each))
+    begins = complete_begins(found.nights) if changed else []
     for course, place in changed:
         try:
-            because = because_of(course, place, found.nights, rows)
+            because = because_of(course, place, found.nights, begins, rows)
         except StorageError as error:
             because = Because((), (f"Causes are not looked for: {error}",))
         figure, at = course.series.figure, course.spanned(course.found[place].change)[0]

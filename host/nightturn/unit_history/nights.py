@@ -119,9 +119,14 @@ class Night:
         if not len(self.cycles):
             return {}
         lows = np.floor(temperatures_degc(self.cycles) / TEMP_CLASS_K) * TEMP_CLASS_K
-        lasted = (self.cycles["ts_end"] - self.cycles["ts_start"]).dt.total_seconds().to_numpy() / S_PER_H
+        lasted = (ns_of(self.cycles["ts_end"]) - ns_of(self.cycles["ts_start"])) / (S_PER_H * NS_PER_S)
         classes, place = np.unique(lows, return_inverse=True)
         return dict(zip(classes.tolist(), np.bincount(place, weights=lasted).tolist(), strict=True))
+
+
+def ns_of(times: pd.Series) -> Int64s:
+    """Times (n,) as ns since 1970 UTC."""
+    return np.asarray(pd.DatetimeIndex(times).as_unit("ns").asi8)
 
 
 def temperatures_degc(cycles: pd.DataFrame) -> Float64s:
@@ -165,7 +170,7 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
     started_ts = round(summary.started_utc.timestamp()) * NS_PER_S
     ends = [started_ts, *([] if strokes is None or not len(strokes) else [int(strokes[-1])])]
     if len(cycles):
-        ends.append(int(cycles["ts_end"].astype("int64").max()))
+        ends.append(int(ns_of(cycles["ts_end"]).max()))
     return Night(
         run=summary.run,
         place=place_of(settings),
