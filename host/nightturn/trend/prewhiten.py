@@ -64,9 +64,7 @@ def with_pair(sums: list[Value], x: Value, y: Value) -> list[Value]:
     return more
 
 
-def scores(
-    sums: Sequence[Value], previous: Value | None, value: Value, steps: int | Float64s = 1
-) -> Value:
+def scores(sums: Sequence[Value], previous: Value | None, value: Value, steps: int | Float64s = 1) -> Value:
     """How far out the next value of a series is, as a standard normal score; of one series, or of many at once.
 
     Args:

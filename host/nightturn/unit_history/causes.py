@@ -52,7 +52,7 @@ TEMPERATURE, DEGC = "temp_", "_degc"
 def complete_begins(nights: Sequence[Night]) -> list[Int64s]:
     """When the complete cycles of each night began (n,), ns since 1970 UTC."""
     return [
-        ns_of(each.cycles["ts_start"])[(each.cycles["status"] == OK).to_numpy()]
+        ns_of(each.cycles["ts_start"])[each.cycles["status"].to_numpy() == OK]
         if len(each.cycles)
         else np.empty(0, np.int64)
         for each in nights
@@ -130,7 +130,9 @@ def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None
     chosen = np.ones(len(complete), np.bool_) if begun is None else np.isin(starts[complete], list(begun))
     found = list[Kept]()
     places = complete[chosen]
-    for row, ts, behind in zip(rows.iloc[places].to_dict("records"), starts[places], since[chosen], strict=True):
+    for row, ts, behind in zip(
+        rows.iloc[places].to_dict("records"), starts[places], since[chosen], strict=True
+    ):
         values = cycle_values({str(name): value for name, value in row.items()}, int(behind))
         boot = night * EPOCHS_MAX + int(row["epoch"])
         found.append(Kept(int(row["cycle_no"]), int(ts), boot, msgspec.msgpack.encode(values)))

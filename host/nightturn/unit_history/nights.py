@@ -90,7 +90,7 @@ class Night:
     @property
     def complete(self) -> int:
         """Cycles that ran to their end."""
-        return int((self.cycles["status"] == OK).sum()) if len(self.cycles) else 0
+        return int((self.cycles["status"].to_numpy() == OK).sum()) if len(self.cycles) else 0
 
     @property
     def revolutions(self) -> float:
