@@ -4,6 +4,8 @@ What temperature does to friction is learned on the first cycles, whose warm-up 
 judged where the unit has warmed up; where nothing could be learned, what temperature may have done is not called a change.
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -17,7 +19,7 @@ from nightturn.model.certificates import Certificate, standard
 from nightturn.model.figures import NU_MANY
 from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
-from nightturn.trend.change_point import VALUES_MIN, Change, Found, Kind, changes
+from nightturn.trend.change_point import LEAST, PENALTY, VALUES_MIN, Change, Found, Kind, changes
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
 from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, hours_of, settled, swept, thinned
@@ -59,7 +61,7 @@ class Course:
         warming: cycles left out because the temperature still moved.
         outside: cycles left out because they were colder or warmer than what was learned, and the worst; None without one.
         values: of `series`, without what temperature explains.
-        doubt: what temperature may have done to the values at most, where it was not learned.
+        doubt: what temperature may have done to the values at most; where it was learned, to a change that was left out for it.
         found: changes beyond that, in order; hidden: how many lie within it.
         beside: whether temperature stands beside the slope as a line.
         steady: whether one sloping line tells everything.
@@ -159,7 +161,11 @@ def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
     doubt = 0.0 if learned else _doubt(left, zero_nm_per_k)
     line, beside = _line(left, values, common, axis, known)
     every, steady = _changes(values, _along(left, axis), line)
-    found = tuple(each for each in every if abs(each.change.after - each.change.before) > doubt)
+    moved = [abs(each.change.after - each.change.before) for each in every]
+    open_to = [max(doubt, each) for each in _corrections(common, [one.change for one in every])]
+    found = tuple(each for each, by, most in zip(every, moved, open_to, strict=True) if by > most)
+    hidden = [min(most, 2 * by) for by, most in zip(moved, open_to, strict=True) if by <= most]
+    doubt = max([doubt, *hidden])
     if found:
         behind = np.arange(len(values)) >= found[-1].change.at
         line, beside = _line(left.part(behind), values[behind], common[behind], axis, known)
@@ -180,7 +186,7 @@ def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
         values=values,
         doubt=doubt,
         found=found,
-        hidden=len(every) - len(found),
+        hidden=len(hidden),
         steady=steady,
         beside=beside,
         slope=line,
@@ -226,6 +232,25 @@ def _doubt(series: Series, zero_nm_per_k: float) -> float:
     if series.figure == ZERO:
         return float(np.ptp(read)) * zero_nm_per_k
     return float(np.ptp(read) * PER_K.get(series.figure, 0.0) * np.median(np.abs(series.value)))
+
+
+def _corrections(common: Float64s, every: Sequence[Change]) -> list[float]:
+    """By how much what is not known of the correction for temperature, u of (n, k), may have moved the level at each change.
+
+    A change has to pay for itself (`change_point.PENALTY`) with that beside the noise; what its gain says of the noise is size over u, squared.
+    """
+    if not common.shape[1]:
+        return [0.0] * len(every)
+    ends, moved = [0, *(each.at for each in every), len(common)], []
+    price = PENALTY * math.log(len(common))
+    for begin, each, end in zip(ends, every, ends[2:], strict=False):
+        before, now = common[begin : each.at], common[each.at : end]
+        if each.kind is Kind.BEND:  # its levels are those just before it and at the end
+            before, now = before[-LEAST:], now[-LEAST:]
+        u = float(np.linalg.norm(now.mean(0) - before.mean(0)))
+        paid = each.gain - price
+        moved.append(u * math.sqrt(price * each.gain / paid) if paid > 0 else math.inf)
+    return moved
 
 
 def _along(series: Series, axis: Axis) -> Float64s:

@@ -190,23 +190,26 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
 def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, Int64s | None, dict[str, int], str]:
     """Cycles, strokes of exercise and how many there are of other phases; without them, why."""
     try:
-        cycles = run.cycles(columns).sort_values("ts_start", kind="stable", ignore_index=True)
-        strokes = run.frame(STROKES, ["ts", "phase"])
+        cycles, strokes = run.cycles(columns), run.frame(STROKES, ["ts", "phase"])
     except StorageError as error:
         return pd.DataFrame(columns=columns), None, {}, str(error)
+    cycles.attrs = strokes.attrs = {}  # units of columns, which pandas would copy with each step from here on
+    cycles = cycles.sort_values("ts_start", kind="stable", ignore_index=True)
     # before there were others every stroke was of the exercise, and its file names no phase
     phases = strokes["phase"].fillna(EXERCISE) if "phase" in strokes else pd.Series(EXERCISE, strokes.index)
-    ended = strokes["ts"][phases == EXERCISE].astype("int64").to_numpy()
-    counts = {phase: int((phases == phase).sum()) for phase in CONDITIONING}
+    named = phases.to_numpy(object)
+    ended = ns_of(strokes["ts"])[named == EXERCISE]
+    counts = {phase: int((named == phase).sum()) for phase in CONDITIONING}
     return cycles, np.sort(ended), counts, ""
 
 
 def _park_stops(run: Run) -> int:
     """How often the plan parked the shaft; 0 too where retention has cleared the events."""
     try:
-        return int((run.frame(EVENTS, ["kind"])["kind"] == PARKED).sum())
+        events = run.table(EVENTS, ["kind"])
     except StorageError:
         return 0
+    return 0 if events is None else events["kind"].to_pylist().count(PARKED)
 
 
 def place_of(settings: RunSettings) -> Place:
