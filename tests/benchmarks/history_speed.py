@@ -8,40 +8,26 @@ strokes a night, as after an hour; they are read once before, so that the catalo
 """
 
 import argparse
-import datetime as dt
 import sys
 import tempfile
 import time
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
-import msgspec
 import numpy as np
-from tests.fixture.living import records
-from tests.storage.scenario import FIXTURE
-from tests.storage.store import Night as Writing
-from tests.storage.store import opened
 from tests.unit_history.nights import STROKES, Course, night, place, rising
+from tests.unit_history.stored_nights import stored
 from tests.unit_history.test_account import whole
 from threadpoolctl import threadpool_limits
 
 from nightturn.estimation.figures import FRICTION
-from nightturn.model.records import Emit
-from nightturn.model.rows import CYCLES as CYCLE_ROWS
-from nightturn.model.rows import STROKES as STROKE_ROWS
-from nightturn.model.rows import StrokeRow
-from nightturn.storage.files import RealFiles
-from nightturn.storage.manifest import of_opened, write_manifest
-from nightturn.trend.series import FOLLOWED
-from nightturn.unit_history.account import account, account_of
+from nightturn.unit_history.account import Account, account, account_of
 from nightturn.unit_history.life import life
 from nightturn.unit_history.nights import Night
 
 UNIT, NIGHTS, CYCLES = "Q-0121", 90, 150
 BOUND_S = 0.5
-SAMPLES = 3000
-"""Of a night's one chunk: nobody reads them here."""
 RUNS = 3
 """Of which the median is said."""
 
@@ -83,31 +69,6 @@ def stories(nights: int) -> dict[str, list[Night]]:
     }
 
 
-def stored(root: Path, lived: Night) -> None:
-    """A night as files, a sealed chunk with its cycles and strokes."""
-    began = dt.datetime.fromtimestamp(lived.started_ts / 1e9, dt.UTC)
-    made = replace(lived, run=f"{began:%Y%m%dT%H%M%SZ}-4f1c")
-    settings = made.settings
-    card = msgspec.structs.replace(settings.card, mounted_utc=made.place.mounted_utc)
-    fact = msgspec.structs.replace(
-        opened(made.run),
-        rig=msgspec.json.encode(settings.fixture).decode(),
-        variant=msgspec.json.encode(settings.variant).decode(),
-        calibration=msgspec.json.encode(settings.calibration).decode(),
-        card=msgspec.json.encode(card).decode(),
-        started_utc_ns=made.started_ts,
-    )
-    writing = Writing(root, made.run)
-    write_manifest(RealFiles(root), of_opened(FIXTURE, fact, "1.0"))
-    rows = [Emit(CYCLE_ROWS, each) for each in records(made, FOLLOWED)]
-    assert made.strokes is not None
-    for at, ts in enumerate(made.strokes.tolist()):
-        cycle, stroke = divmod(at, STROKES)
-        row = StrokeRow(ts, 0, cycle + 1, stroke + 1, 1, 0, 99, 0.1, 0.3, 0.12, 25.0)
-        rows.append(Emit(STROKE_ROWS, row))
-    writing.add_chunk(SAMPLES, rows=rows)
-
-
 def spent_s(what: Callable[[], object]) -> float:
     """Median CPU seconds of a few runs, behind one that imports."""
     found = []
@@ -116,6 +77,10 @@ def spent_s(what: Callable[[], object]) -> float:
         what()
         found.append(time.process_time() - began)
     return float(np.median(found[1:]))
+
+
+def _told(nights: Sequence[Night]) -> Account:
+    return account(life(UNIT, nights), whole)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -127,8 +92,8 @@ def main(arguments: list[str] | None = None) -> int:
     made, broken = stories(options.nights), False
     with threadpool_limits(1):
         for name, nights in made.items():
-            whole_s = spent_s(lambda lived=nights: account(life(UNIT, lived), whole))
-            life_s = spent_s(lambda lived=nights: life(UNIT, lived))
+            whole_s = spent_s(partial(_told, nights))
+            life_s = spent_s(partial(life, UNIT, nights))
             broken |= whole_s > BOUND_S
             print(
                 f"{name:20} {whole_s:5.2f} CPU s (<= {BOUND_S}), {life_s:.2f} s of it to part them by known steps",

@@ -11,7 +11,6 @@ from functools import partial
 
 import numpy as np
 
-from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.turns import Bools
@@ -20,23 +19,13 @@ from nightturn.model.figures import NU_MANY
 from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
 from nightturn.trend.change_point import LEAST, PENALTY, VALUES_MIN, Change, Found, Kind, changes
+from nightturn.trend.learning import LEARNED, Model, Variant, model_of, unknown_variant
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
 from nightturn.trend.series import Series
-from nightturn.trend.settled import breaks_of, hours_of, settled, swept, thinned
+from nightturn.trend.settled import breaks_of, hours_of, settled, thinned
 from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
-from nightturn.trend.temperature import (
-    BASELINE_MIN,
-    RANGE_MIN_K,
-    NoTemperatureModel,
-    Paused,
-    TemperatureModel,
-    correction,
-    paused,
-    temperature_model,
-)
+from nightturn.trend.temperature import RANGE_MIN_K, Paused, TemperatureModel, correction, paused
 
-BASELINE = 60
-"""Cycles of one direction behind a step from which temperature is learned: some six hours of the demo's plan."""
 PER_K = {FRICTION: 0.06, BREAKAWAY: 0.06, RIPPLE_PP: 0.003, RIPPLE_RMS: 0.003, COGGING_PP: 0.003}
 """By which share of it a kelvin may change a figure at most: grease, and magnets (common practice, no source)."""
 ZERO_COVERAGE = 2.0
@@ -44,10 +33,6 @@ ZERO_COVERAGE = 2.0
 CURVED = 1
 """Cycles on either side by which a set is wider for a ramp, because none is quite straight: with a defect whose growth slows down, at 20 to 60
 standard deviations, sets hold the moment in 0.9 of the nights, without it in 0.8 (`tests/benchmarks/chain_truth.py`)."""
-LEARNED = frozenset({FRICTION, BREAKAWAY})
-"""The figures that temperature moves enough to learn it from a night."""
-
-Model = TemperatureModel | NoTemperatureModel | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +120,9 @@ class _Known:
     inside: Bools
 
 
-def judged_of(series: Series) -> tuple[Series, Float64s]:
+def judged_of(series: Series, variant: Variant = unknown_variant) -> tuple[Series, Float64s]:
     """The cycles of a stretch that are judged, as `course_of` takes them, and their values without what temperature explains."""
-    known = _temperature(series)
+    known = _temperature(series, variant)
     inside = settled(series) & known.inside
     return series.part(inside), series.value[inside] - known.shift[inside]
 
@@ -149,10 +134,13 @@ def zero_per_k(known: Certificate | None) -> float:
     return ZERO_COVERAGE * (known.full_scale_nm or 0.0) * standard(known.tk0_rel_fs_per_10k) / 10.0
 
 
-def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
-    """The course of a series behind its last known step; the zero may follow temperature by so much (`zero_per_k`)."""
+def course_of(series: Series, zero_nm_per_k: float = 0.0, variant: Variant = unknown_variant) -> Course:
+    """The course of a series behind its last known step.
+
+    The zero may follow temperature by so much (`zero_per_k`); `variant` says what a kelvin does to other units.
+    """
     latest = thinned(series.latest)
-    known, warm = _temperature(latest), settled(latest)
+    known, warm = _temperature(latest, variant), settled(latest)
     judged = warm & known.inside
     left, common = latest.part(judged), known.common[judged]
     values = left.value - known.shift[judged]
@@ -202,24 +190,12 @@ def _ranks(series: Series, values: Float64s, axis: Axis, found: tuple[Found, ...
     return mann_kendall(_along(rest, axis), values[behind], breaks=breaks_of(rest))
 
 
-def _temperature(series: Series) -> _Known:
+def _temperature(series: Series, variant: Variant) -> _Known:
     count = len(series.value)
-    nothing = np.zeros(count), np.zeros((count, 0)), np.inf, np.ones(count, np.bool_)
-    if series.figure not in LEARNED or count < BASELINE_MIN or not np.isfinite(series.degc).all():
-        return _Known(None, *nothing)
-    hours, breaks, n = hours_of(series), breaks_of(series), min(count, BASELINE)
-    early = breaks[breaks < n]
-    if not swept(series.degc[:n]):
-        return _Known(None, *nothing)
-    try:
-        model = temperature_model(
-            hours[:n], series.strokes[:n], series.value[:n], series.degc[:n], series.u[:n], breaks=early
-        )
-    except InsufficientSamplesError:
-        return _Known(None, *nothing)
-    if isinstance(model, NoTemperatureModel):
-        return _Known(model, *nothing)
-    taken = correction(model, hours, series.degc, breaks=breaks)
+    model = model_of(series, variant)
+    if not isinstance(model, TemperatureModel):
+        return _Known(model, np.zeros(count), np.zeros((count, 0)), np.inf, np.ones(count, np.bool_))
+    taken = correction(model, hours_of(series), series.degc, breaks=breaks_of(series))
     inside = np.array([paused(model, series.degc[at : at + 1]) is None for at in range(count)])
     return _Known(model, taken.shift, taken.common, taken.nu, inside)
 
@@ -239,7 +215,7 @@ def _corrections(common: Float64s, every: Sequence[Change]) -> list[float]:
 
     A change has to pay for itself (`change_point.PENALTY`) with that beside the noise; what its gain says of the noise is size over u, squared.
     """
-    if not common.shape[1]:
+    if not every or not common.shape[1]:
         return [0.0] * len(every)
     ends, moved = [0, *(each.at for each in every), len(common)], []
     price = PENALTY * math.log(len(common))

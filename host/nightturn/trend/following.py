@@ -21,6 +21,7 @@ from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
 from nightturn.trend.fits import ROLLING, FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
+from nightturn.trend.learning import VariantSlope
 from nightturn.trend.live_rows import row_of
 from nightturn.trend.rolling import Known, Rolling, Stroke, legs_of
 from nightturn.trend.series import FOLLOWED, NEAR
@@ -106,7 +107,7 @@ class Following(msgspec.Struct):
         strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
         ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
-        rolling: families of orders and strokes.
+        rolling: families of orders and strokes. variant_slopes: what a kelvin does to other units of the variant.
         notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
     """
 
@@ -121,6 +122,7 @@ class Following(msgspec.Struct):
     rolling: Rolling = msgspec.field(default_factory=Rolling)
     notices: tuple[Notice, ...] = ()
     noticed: int = 0
+    variant_slopes: tuple[VariantSlope, ...] = ()
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -129,6 +131,7 @@ class Following(msgspec.Struct):
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
         self.night, self.kept = before.night, before.kept
+        self.variant_slopes = before.variant_slopes
         self.notices, self.noticed = before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
         self.rolling = before.rolling
@@ -143,6 +146,7 @@ class Following(msgspec.Struct):
     def begin_with(self, earlier: Earlier, threshold: float) -> None:
         """A run begins behind earlier nights of its unit; the course of each figure that has a value in them is asked for."""
         self.strokes, self.night = earlier.strokes, earlier.night
+        self.variant_slopes = earlier.variant_slopes
         for direction in earlier.directions:
             points = earlier.points.get(direction, ())
             lane = Lane.start(threshold, points, earlier.charts.get(direction, ()))
@@ -153,7 +157,8 @@ class Following(msgspec.Struct):
     @property
     def packed(self) -> bytes:
         """What is known, for the run that goes on after a host restart; empty where nothing is followed."""
-        return msgspec.msgpack.encode(self) if self.lanes or self.strokes else b""
+        known = self.lanes or self.strokes or self.variant_slopes
+        return msgspec.msgpack.encode(self) if known else b""
 
     def stroke(self, cycle_no: int, stroke: Stroke | None = None) -> None:
         """A stroke of this cycle has ended; it is followed itself where it is given."""
@@ -262,6 +267,7 @@ class Following(msgspec.Struct):
             terms.declared,
             terms.referenced,
             zero_nm_per_k=terms.zero_nm_per_k,
+            variant_slopes=self.variant_slopes,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:

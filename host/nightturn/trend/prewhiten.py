@@ -199,7 +199,7 @@ class Prewhitener(msgspec.Struct):
             return found
         y = values - self.origin
         before = np.concatenate(([self.last - self.origin], y[:-1]))
-        steps = 1.0 + gaps
+        steps: Float64s = np.where(gaps, 2.0, 1.0)
         steps[0] += self.missed
         alone = steps > 1
         more = np.zeros((PLACES, len(values)))

@@ -66,6 +66,7 @@ class TemperatureModel(msgspec.Struct, frozen=True, tag="model"):
         rho: autocorrelation of neighbours in what is left.
         condition: of level, strokes and the curve.
         points: values of the baseline.
+        units: how many other units of the variant it rests on; 0 for one that was learned on its own baseline.
     """
 
     curve: Curve
@@ -80,6 +81,7 @@ class TemperatureModel(msgspec.Struct, frozen=True, tag="model"):
     rho: float
     condition: float
     points: int
+    units: int = 0
 
     @property
     def clear(self) -> bool:

@@ -123,8 +123,7 @@ def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None
     """The complete cycles of a night, whose `rows` have all their columns and lie in order of time, as causes are asked of; of some, those that began then."""
     if rows.empty:
         return []
-    reasons = rows["reasons"] if "reasons" in rows else [None] * len(rows)
-    findings = np.cumsum([encoder_findings(list(each)) if _is_list(each) else 0 for each in reasons])
+    findings = np.cumsum([encoder_findings(each) for each in _reasons(rows)])
     starts, complete = ns_of(rows["ts_start"]), np.flatnonzero((rows["status"] == OK).to_numpy())
     since = np.diff(findings[complete], prepend=0)
     chosen = np.ones(len(complete), np.bool_) if begun is None else np.isin(starts[complete], list(begun))
@@ -137,6 +136,13 @@ def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None
         boot = night * EPOCHS_MAX + int(row["epoch"])
         found.append(Kept(int(row["cycle_no"]), int(ts), boot, msgspec.msgpack.encode(values)))
     return found
+
+
+def _reasons(rows: pd.DataFrame) -> list[Sequence[str]]:
+    """Of each cycle; none of one that an earlier version wrote without."""
+    if "reasons" not in rows:
+        return [()] * len(rows)
+    return [list(each) if isinstance(each, list | np.ndarray) else () for each in rows["reasons"]]
 
 
 def cycle_values(row: Mapping[str, Any], findings: int) -> CycleValues:
@@ -186,10 +192,6 @@ def _number(value: object) -> float | None:
 def _whole(value: object) -> int | None:
     found = _number(value)
     return None if found is None else int(found)
-
-
-def _is_list(table: object) -> bool:
-    return isinstance(table, list | np.ndarray)
 
 
 def _rows(table: object) -> list[Mapping[str, Any]] | None:
