@@ -11,6 +11,7 @@ from tests.trend.noises import WAYS, alike, even, noise
 
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.trend.block_means import UnusableSeriesError
+from nightturn.trend.freed import beside_white
 from nightturn.trend.slope import (
     POINTS_MAX,
     POINTS_MIN,
@@ -19,7 +20,6 @@ from nightturn.trend.slope import (
     NoSlope,
     Slope,
     Unknown,
-    beside_white,
     mixture,
     slope,
     usual_steps,

@@ -255,6 +255,7 @@ def opened(
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
         figures_apart=True,
         follows_orders=True,
+        rolls_temperature=True,
     )
     return _taken_over(begins, card, beginning, settings.id)
 

@@ -4,6 +4,7 @@ The state does not grow beyond `POINTS_MAX` cycles of each direction: then the o
 cycles the history of the unit sees the same cycles, so it finds the same.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 
 import msgspec
@@ -42,7 +43,7 @@ class Terms(msgspec.Struct, frozen=True):
         threshold: of the watch. variant, protect: limits of variant and rig. offsets: the bench's clocks.
         declared: of unit and rig; referenced: whether the encoder finds its zero again after a boot.
         known: what is followed without being watched; None where nothing is.
-        zero_nm_per_k: what a kelvin may do to the zero.
+        zero_nm_per_k: what a kelvin may do to the zero. rolls_temperature: whether what is not watched is followed with its temperature.
     """
 
     threshold: float
@@ -53,6 +54,7 @@ class Terms(msgspec.Struct, frozen=True):
     referenced: bool = True
     known: Known | None = None
     zero_nm_per_k: float = 0.0
+    rolls_temperature: bool = False
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
@@ -195,7 +197,10 @@ class Following(msgspec.Struct):
         if terms.known is None:
             return
         legs, complete = legs_of(record.curves), record.status == OK
-        self.rolling.cycle(record.cycle_no, record.ts_start, strokes, legs, terms.known, complete=complete)
+        degc = _degc(record) if terms.rolls_temperature else math.nan
+        self.rolling.cycle(
+            record.cycle_no, record.ts_start, strokes, legs, terms.known, degc=degc, complete=complete
+        )
         if complete and self.rolling.wants_estimates() and (ROLLING, 0) not in self.wanted:
             self.wanted = [*self.wanted, (ROLLING, 0)]
 
@@ -215,12 +220,9 @@ class Following(msgspec.Struct):
         self.marks = waiting
         figures = {each.name: each for each in record.figures} if record.status == OK else {}
         found = [_value(figures.get(name)) for name in FOLLOWED]
-        degc = next(
-            (record.temperatures_degc[role] for role in NEAR if role in record.temperatures_degc), np.nan
-        )
         values = tuple(None if each is None else each[0] for each in found)
         us = tuple(0.0 if each is None else each[1] for each in found)
-        return Point(record.cycle_no, record.ts_start, float(before), float(degc), values, us, self.night)
+        return Point(record.cycle_no, record.ts_start, float(before), _degc(record), values, us, self.night)
 
     def ask(self, terms: Terms) -> FitJob | None:
         """The next course to be fitted; None where none is, or one is under way."""
@@ -318,6 +320,12 @@ def _since(before: Notice | None, now: Notice) -> Notice:
 
 def _more_urgent(before: Notice | None, now: Notice) -> bool:
     return before is None or URGENCIES.index(now.urgency) > URGENCIES.index(before.urgency)
+
+
+def _degc(record: CycleRecord) -> float:
+    """The temperature nearest to the bearing; NaN where none was read."""
+    read = record.temperatures_degc
+    return float(next((read[role] for role in NEAR if role in read), math.nan))
 
 
 def _value(figure: Figure | None) -> tuple[float, float] | None:

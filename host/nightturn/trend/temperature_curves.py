@@ -15,7 +15,7 @@ import numpy as np
 from nightturn.estimation.least_squares import InseparableError, fit
 from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
-from nightturn.trend.slope import whitened
+from nightturn.trend.freed import whitened
 
 RATES_PER_K = (0.005, 0.01, 0.02, 0.035, 0.05, 0.08)
 """Where the search for a bend begins; greases thin out by 2 to 6 % a kelvin (common practice, no source)."""
