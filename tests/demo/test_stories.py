@@ -1,6 +1,10 @@
 """The demo's stories: what befalls whom, a plan that conditions a unit, and the person who looks at it when it is parked."""
 
 import asyncio
+import json
+import re
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -16,6 +20,8 @@ from nightturn.motion.permission import Cause, MotionState
 from nightturn.outlook.plan import outlook
 from nightturn.settings.load import load_rig, load_variant
 from nightturn.virtual.catalogue import from_spec
+
+NIGHTTURN = Path(sys.executable).with_name("nightturn")
 
 
 @pytest.mark.parametrize("hours", [0.1, 0.25, 8.0])
@@ -86,3 +92,23 @@ def test_the_person_says_go_only_to_what_the_plan_has_parked(
     assert standing.commands == ([("go", "M. Thorn", "Q-0203")] if says else [])
     assert standing.syncs == len(standing.commands)
     assert callable(Station.command)
+
+
+@pytest.mark.long
+def test_a_story_as_a_user_runs_it_shows_its_fault_and_what_was_turned_beside_the_cycles(
+    tmp_path: Path,
+) -> None:
+    done = subprocess.run(
+        [NIGHTTURN, "demo", "--story", "chip", "--hours", "0.25", "--json", "--out", tmp_path],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    lines = {line["fixture"]: line for line in json.loads(done.stdout)["fixtures"]}
+    assert [bool(lines[name]["beside"]) for name in ("pan-a1", "pan-a2", "pan-b1")] == [False, False, True]
+    assert re.fullmatch(
+        r"warm-up 0\.0 h in \d+ strokes, soak 0\.0 h in \d+ strokes", lines["pan-b1"]["beside"]
+    )
+    assert lines["pan-b1"]["cycles_complete"] >= 2
+    whole, chipped = (lines[name]["figures"]["cogging_pp_nm"][0] for name in ("pan-a1", "pan-a2"))
+    assert chipped > 1.05 * whole
