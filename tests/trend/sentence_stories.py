@@ -23,7 +23,7 @@ from nightturn.evidence.judge import Finding, causes
 from nightturn.evidence.wording import BY_CAUSE, feature_text, finding_text, how_text, next_texts
 from nightturn.model.facts import TrendFitted
 from nightturn.model.figures import CycleRecord
-from nightturn.model.trends import Changed, Fitted, Rate, Rolled
+from nightturn.model.trends import Changed, Fitted, Rate, Rolled, Warmed
 from nightturn.settings.rig import Bearing, SlopeLimit, Trend
 from nightturn.trend.causes import Window, because, declared_of
 from nightturn.trend.change_point import Change, Found, Kind
@@ -34,6 +34,7 @@ from nightturn.trend.damage import SnLine, miner_sum, relative_damage
 from nightturn.trend.fits import Point
 from nightturn.trend.followed import BEFORE, Followed
 from nightturn.trend.following import Following, Terms
+from nightturn.trend.learning import VariantSlope
 from nightturn.trend.mann_kendall import MannKendall
 from nightturn.trend.rolling import Block, Rolling, Track, estimated
 from nightturn.trend.run_length import Budget
@@ -49,11 +50,12 @@ from nightturn.trend.wording import (
     course_text,
     left_out_text,
     level_text,
+    slope_text,
     temperature_text,
     watch_text,
 )
 from nightturn.unit_history.account import account
-from nightturn.unit_history.headline import headline
+from nightturn.unit_history.headline import beside_text, headline
 from nightturn.unit_history.life import life, what_changed
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.rolling import Followed as Unwatched
@@ -128,10 +130,12 @@ def _courses() -> Iterator[Said]:
         quiet, replace(quiet, slope=FEW), replace(quiet, slope=SLOPE, found=(Found(STEP, None),)),
         replace(quiet, slope=SLOPE, ranks=ranks), replace(quiet, ranks=msgspec.structs.replace(ranks, p=0.001)),
         replace(quiet, model=MODEL), replace(quiet, model=msgspec.structs.replace(MODEL, curve=msgspec.structs.replace(CURVE, kind=Shape.NONE))),
-        replace(quiet, beside=True), replace(quiet, hidden=1, doubt=1e-3),
+        replace(quiet, model=msgspec.structs.replace(MODEL, units=4)), replace(quiet, beside=True), replace(quiet, hidden=1, doubt=1e-3),
         replace(quiet, model=NoTemperatureModel(NoModelWhy.NO_RANGE, 0.5, 2.0)),
     ):  # fmt: skip
         yield "course_text", " | ".join(course_text(course, ()))
+    for slopes in ((), (VariantSlope(FRICTION, -0.008, 0.001, 3.0, 4, 20.0, 28.0),)):
+        yield "slope_text", " | ".join(slope_text(each) for each in slopes)
     yield "level_text", level_text(quiet)
     yield "level_text", level_text(replace(course_of(_series(5)), slope=FEW))
     for course in (quiet, replace(quiet, warming=3), replace(quiet, outside=(2, Paused(-4.0)))):
@@ -297,7 +301,11 @@ def _rolling() -> Iterator[Said]:
         return Track("slot_orders_nm", 1, blocks)
 
     faint = Track("slot_orders_nm", 1, [Block(at * HOUR_NS, 16.0 * at, 0.0, 1e-5, 1) for at in range(40)])
-    for each in (faint, track(5, 1), track(40, 0), track(40, 1), track(40, 1, hole=True)):
+    warming = track(40, 1)
+    warming.blocks = [
+        msgspec.structs.replace(each, degc=20.0 + 0.1 * at) for at, each in enumerate(warming.blocks)
+    ]
+    for each in (faint, track(5, 1), track(40, 0), track(40, 1), track(40, 1, hole=True), warming):
         (found,) = estimated(msgspec.msgpack.encode([each]))
         yield "estimated", found.why_not
     for slope in (1e-5, 1e-9):
@@ -313,6 +321,10 @@ def _rolling() -> Iterator[Said]:
             Rolled("slot_orders_nm", 1, 5, 1, 0.01, 1e-4, 80, why_not="no slope: 5 blocks, 30 are wanted")
         ),
     )
+
+    warmed = Rolled("slot_orders_nm", 1, 40, 1, 0.01, 1e-4, 640, 0.01, 1e-4, degc=24.0)
+    for does in (None, Warmed(-1e-4, 2e-5, 2e-4, 1e-4), Warmed(1e-6, 2e-5, 2e-6, 1e-4)):
+        yield "rolled_text", rolled_text(msgspec.structs.replace(warmed, warmed=does))
 
 
 def _evidence() -> Iterator[Said]:
@@ -351,6 +363,8 @@ def _units() -> Iterator[Said]:
                 msgspec.structs.replace(found, causes=("Consistent with damage in a bearing: a line.",))
             ),
         )
+    for phases, parks in (({}, 0), ({"warm_up": (120, 0.5), "soak": (60, 0.5)}, 0), ({}, 2)):
+        yield "beside_text", beside_text(phases, parks)
     ripple = accounts[-1].courses[0]
     zero = msgspec.structs.replace(ripple, title="zero", judged=False)
     mixed = (msgspec.structs.replace(ripple, judged=True), zero)

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from nightturn.evidence.cycle_values import Declared
 from nightturn.model.phases import HOLD
+from nightturn.model.tiles import Float64s
 from nightturn.trend.order_families import NAMES, STROKES, Leg, amplitudes, families_of
 from nightturn.trend.rolling import (
     BLOCKS_MAX,
@@ -123,6 +124,50 @@ def test_a_slope_is_found_along_strokes_and_hours_and_none_where_there_is_none()
     assert abs(level.rates[0].slope) < level.rates[0].half
 
 
+def _warmed_track(per_k: float, degc: Float64s) -> Track:
+    rng = np.random.default_rng(9)
+    track = Track("cogging_orders_nm", 1)
+    for at, kelvin in enumerate((degc - 24.0).tolist()):
+        value = 0.020 + 1e-5 * at + per_k * kelvin + 5e-5 * rng.standard_normal()
+        track.add(at * HOUR_NS, 16.0 * at, value, 5e-5, 24.0 + kelvin)
+    return track
+
+
+def test_what_temperature_explains_is_told_apart_from_the_slope_with_what_is_left() -> None:
+    at = np.arange(60)
+    sway = 24.0 + 2.0 * np.sin(2 * np.pi * at / 25.0)
+    warm, cold = estimated(msgspec.msgpack.encode([_warmed_track(-3e-4, sway), _warmed_track(0.0, sway)]))
+    for each, per_k in ((warm, -3e-4), (cold, 0.0)):
+        assert each.warmed is not None
+        assert abs(each.warmed.per_k - per_k) < each.warmed.half < 2e-5
+        assert each.warmed.left == pytest.approx(5e-5, rel=0.3)
+        assert abs(each.rates[0].slope - 1e-5 / 16) < each.rates[0].half
+    assert warm.warmed is not None
+    assert cold.warmed is not None
+    assert (warm.warmed.seen, cold.warmed.seen) == (True, False)
+    assert warm.warmed.explained == pytest.approx(3e-4 * sway.std(), rel=0.05)
+    assert warm.degc == pytest.approx(sway[-1])
+
+
+def test_a_temperature_that_runs_along_with_the_strokes_leaves_no_slope_and_one_that_stands_still_or_is_missing_no_share() -> (
+    None
+):
+    at = np.arange(60, dtype=np.float64)
+    along, still, missing = (
+        _warmed_track(0.0, degc) for degc in (24.0 + 0.1 * at, 24.0 + 0.004 * at, np.full(60, np.nan))
+    )
+    missing = Track(
+        missing.figure,
+        1,
+        [msgspec.structs.replace(each, value=0.02 + 1e-6 * at) for at, each in enumerate(missing.blocks)],
+    )
+    found = estimated(msgspec.msgpack.encode([along, still, missing]))
+    assert [each.warmed for each in found] == [None] * 3
+    assert [bool(each.rates) for each in found] == [False, True, True]
+    assert found[0].why_not.endswith(": temperature went along with it")
+    assert found[2].degc is None
+
+
 def test_where_cycles_follow_unevenly_the_slope_by_the_clock_is_fitted_by_itself() -> None:
     even, rng = _tracked(1e-5, 60), np.random.default_rng(8)
     late = [
@@ -159,5 +204,5 @@ def test_strokes_whose_cycle_never_comes_are_not_kept_for_ever_and_a_broken_cycl
     for cycle_no in range(1, 60):
         rolling.stroke(cycle_no, Stroke(1, 0.1, 0.2, 0.1))
     assert len(rolling.strokes) <= WAITING_MAX
-    rolling.cycle(59, 0, 0.0, [], known, complete=False)
+    rolling.cycle(59, 0, 0.0, [], known, degc=24.0, complete=False)
     assert (rolling.tracks, rolling.strokes, rolling.cycles) == ([], {}, 0)

@@ -11,6 +11,7 @@ from tests.trend.noises import WAYS, alike, even, noise
 
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.trend.block_means import UnusableSeriesError
+from nightturn.trend.freed import beside_white
 from nightturn.trend.slope import (
     POINTS_MAX,
     POINTS_MIN,
@@ -225,3 +226,21 @@ def test_the_weights_of_the_noises_add_up_and_favour_the_one_that_was_made() -> 
         weighed: Mixture = mixture(columns, alike(rng, 200, rho), np.ones(200), steps, np.zeros((200, 0)))
         assert weighed.weights.sum() == pytest.approx(1)
         assert weighed.rho == pytest.approx(rho, abs=0.2)
+
+
+def test_noise_beside_white_noise_is_freed_as_by_the_factor_of_its_covariance() -> None:
+    """Against Cholesky's factor of the whole covariance, with breaks, uneven steps and u that differ."""
+    rng = np.random.default_rng(4)
+    count = 80
+    steps = np.where(np.arange(count) % 30 == 0, np.inf, 1.0 + 0.5 * (np.arange(count) > 50))
+    relative = np.exp(0.3 * rng.standard_normal(count))
+    columns = rng.standard_normal((count, 3))
+    noises = np.array([(rho, share) for rho in (0.0, 0.4, 0.98) for share in (0.5, 0.8)])
+    free, log_dets = beside_white(columns, relative, steps, noises)
+    stretch, along = np.cumsum(np.isinf(steps)), np.cumsum(np.where(np.isinf(steps), 0.0, steps))
+    apart = np.where(stretch[:, None] == stretch, np.abs(along[:, None] - along), np.inf)
+    for (rho, share), one, log_det in zip(noises.tolist(), free, log_dets, strict=True):
+        slow = rho**apart if rho else np.eye(count)
+        factor = np.linalg.cholesky(share * slow + (1 - share) * np.diag(relative**2))
+        assert one == pytest.approx(np.linalg.solve(factor, columns), abs=1e-10)
+        assert log_det == pytest.approx(np.log(np.diag(factor)).sum(), abs=1e-10)

@@ -6,6 +6,7 @@ import os
 import socket
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -207,6 +208,10 @@ def _text(value: msgspec.Struct) -> str:
     return msgspec.json.encode(value).decode()
 
 
+NEWER: dict[str, Any] = {"figures_apart": True, "follows_orders": True, "rolls_temperature": True}
+"""How a run goes on that a tape from before did not."""
+
+
 def opened(
     settings: FixtureSettings,
     card: MountCard,
@@ -253,8 +258,7 @@ def opened(
         beyond=beginning.beyond,
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
-        figures_apart=True,
-        follows_orders=True,
+        **NEWER,
     )
     return _taken_over(begins, card, beginning, settings.id)
 

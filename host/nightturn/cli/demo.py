@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from nightturn.cli.arguments import AsJson
+from nightturn.demo.stories import Story
 
 EXAMPLE = "nightturn demo --out nightturn-demo --hours 8"
 
@@ -27,6 +28,10 @@ def run(
         float, typer.Option(min=0.1, max=48.0, help="Length of the night, virtual hours.")
     ] = 8.0,
     seed: Annotated[int, typer.Option(min=0, max=999, help="Seed of the random numbers.")] = 11,
+    story: Annotated[
+        Story,
+        typer.Option(help="What happens: the night below, or one fault of pan-a2."),
+    ] = Story.NIGHT,
     device: Annotated[
         Device,
         typer.Option(help="virtual: the night; emulated: half a minute of the real firmware under QEMU."),
@@ -42,6 +47,10 @@ def run(
     intermittent bridge cable and two link outages. Everything is recorded, published to a broker on loopback (when
     mosquitto or amqtt is there) and stays on disk. Nothing turns: all fixtures are simulated.
 
+    With --story spall, chip (of a magnet), coupling (loosens), zero (the bridge's drifts), cable or cooling (4 K of the
+    hall) that is pan-a2's, from five eighths of the night on; pan-a1 and pan-b1 are healthy, and pan-b1 is warmed up until its
+    temperature stands still, soaks, holds 2 N·m in its strokes, and is parked behind every 40 cycles until somebody says go.
+
     With --device emulated one fixture is recorded for half a minute in real time instead: its device is the firmware of
     protocol/device, run by QEMU as a Cortex-M3.
     """
@@ -52,4 +61,4 @@ def run(
     if device is Device.EMULATED:
         emulated(out, firmware, as_json=as_json)
     else:
-        night(out, hours, seed, as_json=as_json)
+        night(out, hours, seed, story, as_json=as_json)

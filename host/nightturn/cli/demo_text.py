@@ -15,6 +15,7 @@ from nightturn.demo.emulated import SECONDS, OnProgress, run_emulated
 from nightturn.demo.emulator import find_firmware, find_qemu
 from nightturn.demo.night import Night, run_night
 from nightturn.demo.scenario import write_scene
+from nightturn.demo.stories import Story
 from nightturn.demo.summary import heading, lines, rows
 from nightturn.model.quantities import fixed, number
 
@@ -59,9 +60,9 @@ class Progress:
             typer.echo(f"hour {self._reported} of {number(self._hours)}: {cycles} cycles")
 
 
-def night(out: Path, hours: float, seed: int, *, as_json: bool) -> None:
+def night(out: Path, hours: float, seed: int, story: Story, *, as_json: bool) -> None:
     """Three virtual fixtures through a night."""
-    bench = write_scene(out, hours, seed)
+    bench = write_scene(out, hours, seed, story)
     with Progress(hours, quiet=as_json) as progress:
         recorded = run_night(bench, hours, seed, progress.at)
     reports = _reports(recorded.root, out)

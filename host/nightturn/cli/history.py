@@ -53,7 +53,7 @@ def run(
     know how alike neighbouring cycles are. With 95 % a limit is not reached before the strokes given, and nothing is said beyond three times what was seen.
 
     With --orders the families of orders that unit, rig and bearings declare, and the strokes, since the last known step: means over blocks of cycles, level and
-    slope. They are not watched, no limit is held against them, and temperature stays in them.
+    slope. They are not watched and no limit is held against them. Where temperature moved by 0.5 K it stands beside the slope, with what it explains and what is left.
 
     With --load torque cycles by range, overloads, hours at each torque and temperature instead. They say nothing of a life unless --sn gives a line of the part.
     """

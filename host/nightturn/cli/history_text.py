@@ -1,6 +1,6 @@
 """The life of a unit as lines and tables."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import groupby
 
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
@@ -8,6 +8,7 @@ from nightturn.storage.zones import local_text
 from nightturn.trend.damage import Damage
 from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, CourseLine
+from nightturn.unit_history.headline import beside_text
 from nightturn.unit_history.load import LoadLine
 from nightturn.unit_history.load_temperature import TemperatureLine
 from nightturn.unit_history.rolling import RolledLine
@@ -39,7 +40,7 @@ def head(found: Account) -> list[str]:
     lines = [f"{found.unit}: {done}"]
     if hours:
         lines.append(f"in cycles: {hours}" + (f"; {found.temperature}" if found.temperature else ""))
-    beside = _beside(found.beside, found.park_stops)
+    beside = beside_text(found.beside, found.park_stops)
     lines += [f"beside cycles: {beside}"] if beside else []
     lines += [f"not counted: {each}" for each in found.unknown]
     if not any(line.cycles for line in found.courses):
@@ -48,16 +49,6 @@ def head(found: Account) -> list[str]:
     else:
         lines.append(COURSE_INTERVAL)
     return lines
-
-
-def _beside(phases: Mapping[str, tuple[int, float]], park_stops: int) -> str:
-    """Warm-up, soak and stops for a person, as far as there were any."""
-    said = [
-        f"{phase.replace('_', '-')} {fixed(hours, 1)} h in {strokes} strokes"
-        for phase, (strokes, hours) in phases.items()
-    ]
-    said += [f"parked {park_stops} time{'' if park_stops == 1 else 's'}"] if park_stops else []
-    return ", ".join(said)
 
 
 def night_rows(found: Account) -> list[tuple[str, ...]]:
@@ -137,7 +128,7 @@ def load_rows(each: LoadLine) -> list[tuple[str, str]]:
         ("strokes", f"{each.strokes} of exercise"),
         ("starts", f"{each.starts} behind a rest"),
     ]
-    beside = _beside(each.beside, each.park_stops)
+    beside = beside_text(each.beside, each.park_stops)
     rows += [("beside cycles", beside)] if beside else []
     rows += [
         (f"{number(low, 3)} to {number(high, 3)} N·m", f"{number(hours, 3)} h")

@@ -6,8 +6,13 @@ from typing import Protocol
 
 from nightturn.bench.station import Station
 from nightturn.motion.interlocks import GUARD_CLOSED
+from nightturn.motion.permission import Cause, MotionState
 
 LOOK_S = 0.05
+ROUND_S = 60.0
+"""How often this person passes by."""
+INSPECTION_S = 240.0
+"""How long a look at a parked unit takes."""
 
 
 class Rig(Protocol):
@@ -37,6 +42,22 @@ async def say_go(station: Station, operator: str, unit: str, rig: Rig | None) ->
         await _until(station, lambda: bool(station.core.state.watch.inputs & GUARD_CLOSED))
     station.command("go", operator, unit)
     station.sync_now()  # a permission has to be on the disk before anything turns, and a night in virtual time seldom syncs
+
+
+async def look_when_parked(station: Station, operator: str, unit: str) -> None:
+    """Look at the unit whenever its plan has parked it, and say `go` again; anything else that has stopped it waits for somebody else."""
+    while not station.ended.is_set():
+        await asyncio.sleep(ROUND_S)
+        if _parked(station):
+            await asyncio.sleep(INSPECTION_S)
+            station.command("go", operator, unit)
+            station.sync_now()
+
+
+def _parked(station: Station) -> bool:
+    permission = station.core.state.motion.permission
+    reasons = [reason.cause for reason in permission.reasons]
+    return permission.state is MotionState.LOCKED and reasons == [Cause.PARKED]
 
 
 async def _until(station: Station, holds: Callable[[], bool]) -> None:

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from nightturn.calibration.records import CalibrationRecord, encode_line
+from nightturn.demo.stories import CONDITIONED, Story, beside, conditioning_h, course_of
 from nightturn.errors import StorageError
 from nightturn.model.cards import MountCard
 from nightturn.model.certificates import Certificate, Expanded
@@ -36,13 +37,9 @@ CARDS = {
     ),
 }
 
-# Faults at shares of the night, so that a short demo shows them too.
-FAULTS = {
-    "pan-a1": (),
-    "pan-a2": (("spall", 5 / 8),),
-    "pan-b1": (("cable", 2 / 8), ("outage", 3 / 8), ("outage", 6 / 8)),
-}
 OUTAGE_S = 40.0
+HELD_NM = 2.0
+"""What a unit that is conditioned holds in its strokes."""
 CYCLE_S = 177.9
 """One cycle of the plan below, as `check` works it out."""
 
@@ -125,9 +122,9 @@ friction_nm = {{ max = 0.40, on_exceed = "stop" }}
 [fixture.plan]
 slow_turn = {{ revolutions = 2, speed_rpm = 5.0 }}
 hold = {{ torque_nm = 5.0, revolutions = 3, speed_rpm = 5.0 }}
-exercise = {{ strokes = 16, angle_deg = 270, speed_rpm = 15 }}
+exercise = {{ strokes = 16, angle_deg = 270, speed_rpm = 15{held} }}
 cycles = {cycles}
-"""
+{beside}"""
     + STAND
 )
 
@@ -149,34 +146,48 @@ ripple_pct_rated = { max = 0.60, at_rpm = 5.0, at_torque_nm = 5.0 }
 """
 
 
-def fault_text(fixture: str, hours: float) -> str:
-    """The faults of a fixture as a part of its port's address."""
+def fault_text(faults: Sequence[tuple[str, float]], hours: float) -> str:
+    """The faults of a fixture, each at its share of the night, as a part of its port's address."""
     text = ""
-    for kind, share in FAULTS[fixture]:
+    for kind, share in faults:
         text += f"&fault={kind}@{round(share * hours * 3600)}s"
         if kind == "outage":
             text += f"+{round(OUTAGE_S)}s"
     return text
 
 
-def write_scene(folder: Path, hours: float, seed: int) -> Path:
+def write_scene(folder: Path, hours: float, seed: int, story: Story = Story.NIGHT) -> Path:
     """Write `bench.toml` and the variant, and return the path of the rig file.
 
     Raises:
         StorageError: the folder cannot be written.
     """
+    course = course_of(story)
     fixtures = [
-        FIXTURE.format(
-            id=fixture,
-            seed=seed + number,
-            cycles=max(1, int(hours * 3600 / CYCLE_S)),
-            faults=fault_text(fixture, hours),
-            on_exceed="warn" if fixture == "pan-b1" else "stop",
-        )
+        _fixture(fixture, hours, seed + number, course.faults[fixture], more=course.conditioned)
         for number, fixture in enumerate(CARDS)
     ]
     serials = [SERIAL.format(seed=seed + number) for number in range(len(fixtures))]
     return write_files(folder, BENCH_HEAD + "".join(fixtures), serials)
+
+
+def _fixture(
+    fixture: str, hours: float, seed: int, faults: Sequence[tuple[str, float]], *, more: bool
+) -> str:
+    """Its tables; `more`: the story's nights condition a unit."""
+    conditioned = more and fixture == CONDITIONED
+    left_h = hours - (2 * conditioning_h(hours) if conditioned else 0.0)
+    cycles = max(1, int(left_h * 3600 / CYCLE_S))
+    cabled = any(kind == "cable" for kind, _ in faults)
+    return FIXTURE.format(
+        id=fixture,
+        seed=seed,
+        cycles=cycles,
+        faults=fault_text(faults, hours),
+        on_exceed="warn" if cabled else "stop",
+        held=f", torque_nm = {HELD_NM}" if conditioned else "",
+        beside=beside(hours, cycles) if conditioned else "",
+    )
 
 
 def write_files(folder: Path, rig: str, serials: Sequence[str], variant: str = VARIANT) -> Path:

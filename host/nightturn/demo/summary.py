@@ -18,8 +18,8 @@ from nightturn.model.quantities import fixed, interval
 from nightturn.model.rows import EventRow, GapRow
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import usable_manifest
-from nightturn.unit_history.account import account_of
-from nightturn.unit_history.headline import headline
+from nightturn.unit_history.account import Account, account_of
+from nightturn.unit_history.headline import beside_text, headline
 
 SHORT = tuple(spec for spec in FIGURES.values() if spec.heading and not spec.of_rated)
 """The figures whose bands are said: each once, in N·m."""
@@ -31,7 +31,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     `figures` are those of its last complete cycle, by name: value and ± U of the 95 % interval, None without a value; `kind`
     is what these ± hold, empty without a cycle, `bands` which orders the waveforms contain. `statuses` has the word of each figure
     that is not ok.
-    `course` is what changed over the night and since when, or how far a limit is off.
+    `course` is what changed over the night and since when, or how far a limit is off; `beside` is what was turned beside its cycles.
     `zero_drift_nm` is the same of the difference between the last cycle's zero and the first one's.
     """
 
@@ -49,6 +49,7 @@ class FixtureLine(msgspec.Struct, frozen=True):
     course: str = ""
     statuses: dict[str, str] = {}
     bands: str = ""
+    beside: str = ""
 
 
 def lines(night: Night) -> list[FixtureLine]:
@@ -61,6 +62,7 @@ def _line(night: Night, fixture: str) -> FixtureLine:
     complete = [cycle for cycle in cycles if cycle.status == OK]
     last = complete[-1] if complete else None
     state = night.tally.states.get(fixture)
+    told = _told(night, state.unit) if state is not None and state.unit else None
     return FixtureLine(
         fixture=fixture,
         unit=state.unit if state is not None else "",
@@ -73,18 +75,19 @@ def _line(night: Night, fixture: str) -> FixtureLine:
         night_verdict=_verdict(night, fixture),
         stopped=_stopped(night.tally.events.get(fixture, [])),
         kind=last.kind if last is not None else "",
-        course=_course(night, state.unit) if state is not None and state.unit and complete else "",
+        course=headline(told) if told is not None and complete else "",
+        beside=beside_text(told.beside, told.park_stops) if told is not None else "",
         statuses={each.name: each.status for each in last.figures if each.status != OK} if last else {},
         bands=bands_text((spec.heading, last.figure(spec.name)) for spec in SHORT) if last else "",
     )
 
 
-def _course(night: Night, unit: str) -> str:
-    """The unit's life in a sentence; empty where nothing of it is stored."""
+def _told(night: Night, unit: str) -> Account | None:
+    """The unit's life; None where nothing of it is stored."""
     try:
-        return headline(account_of(night.root, unit))
+        return account_of(night.root, unit)
     except RunNotFoundError:
-        return ""
+        return None
 
 
 def _verdict(night: Night, fixture: str) -> NightVerdict | None:
@@ -157,6 +160,7 @@ def rows(line: FixtureLine) -> list[tuple[str, str]]:
     ]
     return [
         ("cycles", f"{line.cycles_complete} of {line.cycles} complete"),
+        *([("beside cycles", line.beside)] if line.beside else []),
         *figures,
         ("zero drift", _figure_text("N·m", line.zero_drift_nm)),
         ("gaps", _gap_text(line.gaps)),

@@ -24,7 +24,7 @@ from nightturn.bench.truth import write_truth
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.virtual_port import VirtualPort
 from nightturn.bench.worlds import virtual_world
-from nightturn.demo.operator import say_go
+from nightturn.demo.operator import look_when_parked, say_go
 from nightturn.demo.scenario import CARDS
 from nightturn.errors import NightturnError
 from nightturn.model.records import Emit
@@ -124,11 +124,15 @@ async def _night(order: Order, parent: Connection) -> int:
     world = virtual_world(root, loop, order.start_utc_ns)
     outbound = Outbound()
     station, port, run = _station(order, settings, root, world, outbound, parent)
-    saying_go = loop.create_task(say_go(station, CARDS[settings.id].operator, CARDS[settings.id].unit, port))
+    card = CARDS[settings.id]
+    person = [loop.create_task(say_go(station, card.operator, card.unit, port))]
+    if settings.plan.park is not None:
+        person.append(loop.create_task(look_when_parked(station, card.operator, card.unit)))
     while loop.time() < order.hours * 3600:
         await asyncio.sleep(min(STEP_S, order.hours * 3600 - loop.time() + 1e-6))
         parent.send(Progress(loop.time() / 3600, outbound.take()))
-    saying_go.cancel()
+    for each in person:
+        each.cancel()
     station.command("stop", "the demo's end")
     with contextlib.suppress(TimeoutError):  # the last shunt check, in virtual time
         await asyncio.wait_for(station.ended.wait(), STOP_S)

@@ -156,7 +156,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     one: nothing is followed. `trends` is what is known of their course by the cycles of the run so far, as `trend.following` packs it.
     `beyond` says of each figure with a limit that is confirmed whether the newest cycles before were beyond it, the newest last.
     `earlier` is what the unit's earlier nights say of it where there are no `trends`, as `trend.earlier` packs it; empty on older tapes.
-    `follows_orders` says that families of orders and strokes are followed too; not on older tapes.
+    `follows_orders` says that families of orders and strokes are followed too; not on older tapes. `rolls_temperature`: with their temperature.
     """
 
     run: str
@@ -206,6 +206,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     beyond: tuple[tuple[str, tuple[bool, ...]], ...] = ()
     earlier: bytes = b""
     follows_orders: bool = False
+    rolls_temperature: bool = False
 
 
 class LinkFact(msgspec.Struct, frozen=True):

@@ -94,6 +94,20 @@ class Because(msgspec.Struct, frozen=True):
     said: tuple[str, ...]
 
 
+class Warmed(msgspec.Struct, frozen=True):
+    """What temperature does to a series beside its slope: N·m a kelvin with ± 95 %, rms of that over the blocks, and of what neither explains."""
+
+    per_k: float
+    half: float
+    explained: float
+    left: float
+
+    @property
+    def seen(self) -> bool:
+        """Whether it does anything."""
+        return abs(self.per_k) > self.half
+
+
 class Rolled(msgspec.Struct, frozen=True):
     """Level and slope of a series that is followed without being watched: a family of orders, or strokes.
 
@@ -102,6 +116,7 @@ class Rolled(msgspec.Struct, frozen=True):
         value, u, strokes: of the newest block, in N·m, and strokes before it.
         level, level_half: at the newest whole block, ± 95 %; None without a slope. why_not: why there is none, in words.
         rates: along strokes and along hours, where there is a slope.
+        degc: of the newest block; None without a reading. warmed: what temperature does, where it moved enough and stands beside the slope; None elsewhere.
     """
 
     figure: str
@@ -115,6 +130,8 @@ class Rolled(msgspec.Struct, frozen=True):
     level_half: float | None = None
     rates: tuple[Rate, ...] = ()
     why_not: str = ""
+    degc: float | None = None
+    warmed: Warmed | None = None
 
     def rate(self, axis: str) -> Rate | None:
         """Along strokes or hours."""

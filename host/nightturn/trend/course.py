@@ -4,12 +4,13 @@ What temperature does to friction is learned on the first cycles, whose warm-up 
 judged where the unit has warmed up; where nothing could be learned, what temperature may have done is not called a change.
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 
-from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.turns import Bools
@@ -17,24 +18,14 @@ from nightturn.model.certificates import Certificate, standard
 from nightturn.model.figures import NU_MANY
 from nightturn.model.tiles import Float64s
 from nightturn.trend.block_means import LENGTH, block_means
-from nightturn.trend.change_point import VALUES_MIN, Change, Found, Kind, changes
+from nightturn.trend.change_point import LEAST, PENALTY, VALUES_MIN, Change, Found, Kind, changes
+from nightturn.trend.learning import LEARNED, Model, Variant, model_of, unknown_variant
 from nightturn.trend.mann_kendall import MannKendall, mann_kendall
 from nightturn.trend.series import Series
-from nightturn.trend.settled import breaks_of, hours_of, settled, swept, thinned
+from nightturn.trend.settled import breaks_of, hours_of, settled, thinned
 from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
-from nightturn.trend.temperature import (
-    BASELINE_MIN,
-    RANGE_MIN_K,
-    NoTemperatureModel,
-    Paused,
-    TemperatureModel,
-    correction,
-    paused,
-    temperature_model,
-)
+from nightturn.trend.temperature import RANGE_MIN_K, Paused, TemperatureModel, correction, paused
 
-BASELINE = 60
-"""Cycles of one direction behind a step from which temperature is learned: some six hours of the demo's plan."""
 PER_K = {FRICTION: 0.06, BREAKAWAY: 0.06, RIPPLE_PP: 0.003, RIPPLE_RMS: 0.003, COGGING_PP: 0.003}
 """By which share of it a kelvin may change a figure at most: grease, and magnets (common practice, no source)."""
 ZERO_COVERAGE = 2.0
@@ -42,10 +33,6 @@ ZERO_COVERAGE = 2.0
 CURVED = 1
 """Cycles on either side by which a set is wider for a ramp, because none is quite straight: with a defect whose growth slows down, at 20 to 60
 standard deviations, sets hold the moment in 0.9 of the nights, without it in 0.8 (`tests/benchmarks/chain_truth.py`)."""
-LEARNED = frozenset({FRICTION, BREAKAWAY})
-"""The figures that temperature moves enough to learn it from a night."""
-
-Model = TemperatureModel | NoTemperatureModel | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +46,7 @@ class Course:
         warming: cycles left out because the temperature still moved.
         outside: cycles left out because they were colder or warmer than what was learned, and the worst; None without one.
         values: of `series`, without what temperature explains.
-        doubt: what temperature may have done to the values at most, where it was not learned.
+        doubt: what temperature may have done to the values at most; where it was learned, to a change that was left out for it.
         found: changes beyond that, in order; hidden: how many lie within it.
         beside: whether temperature stands beside the slope as a line.
         steady: whether one sloping line tells everything.
@@ -133,9 +120,9 @@ class _Known:
     inside: Bools
 
 
-def judged_of(series: Series) -> tuple[Series, Float64s]:
+def judged_of(series: Series, variant: Variant = unknown_variant) -> tuple[Series, Float64s]:
     """The cycles of a stretch that are judged, as `course_of` takes them, and their values without what temperature explains."""
-    known = _temperature(series)
+    known = _temperature(series, variant)
     inside = settled(series) & known.inside
     return series.part(inside), series.value[inside] - known.shift[inside]
 
@@ -147,10 +134,13 @@ def zero_per_k(known: Certificate | None) -> float:
     return ZERO_COVERAGE * (known.full_scale_nm or 0.0) * standard(known.tk0_rel_fs_per_10k) / 10.0
 
 
-def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
-    """The course of a series behind its last known step; the zero may follow temperature by so much (`zero_per_k`)."""
+def course_of(series: Series, zero_nm_per_k: float = 0.0, variant: Variant = unknown_variant) -> Course:
+    """The course of a series behind its last known step.
+
+    The zero may follow temperature by so much (`zero_per_k`); `variant` says what a kelvin does to other units.
+    """
     latest = thinned(series.latest)
-    known, warm = _temperature(latest), settled(latest)
+    known, warm = _temperature(latest, variant), settled(latest)
     judged = warm & known.inside
     left, common = latest.part(judged), known.common[judged]
     values = left.value - known.shift[judged]
@@ -159,7 +149,11 @@ def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
     doubt = 0.0 if learned else _doubt(left, zero_nm_per_k)
     line, beside = _line(left, values, common, axis, known)
     every, steady = _changes(values, _along(left, axis), line)
-    found = tuple(each for each in every if abs(each.change.after - each.change.before) > doubt)
+    moved = [abs(each.change.after - each.change.before) for each in every]
+    open_to = [max(doubt, each) for each in _corrections(common, [one.change for one in every])]
+    found = tuple(each for each, by, most in zip(every, moved, open_to, strict=True) if by > most)
+    hidden = [min(most, 2 * by) for by, most in zip(moved, open_to, strict=True) if by <= most]
+    doubt = max([doubt, *hidden])
     if found:
         behind = np.arange(len(values)) >= found[-1].change.at
         line, beside = _line(left.part(behind), values[behind], common[behind], axis, known)
@@ -180,7 +174,7 @@ def course_of(series: Series, zero_nm_per_k: float = 0.0) -> Course:
         values=values,
         doubt=doubt,
         found=found,
-        hidden=len(every) - len(found),
+        hidden=len(hidden),
         steady=steady,
         beside=beside,
         slope=line,
@@ -196,24 +190,12 @@ def _ranks(series: Series, values: Float64s, axis: Axis, found: tuple[Found, ...
     return mann_kendall(_along(rest, axis), values[behind], breaks=breaks_of(rest))
 
 
-def _temperature(series: Series) -> _Known:
+def _temperature(series: Series, variant: Variant) -> _Known:
     count = len(series.value)
-    nothing = np.zeros(count), np.zeros((count, 0)), np.inf, np.ones(count, np.bool_)
-    if series.figure not in LEARNED or count < BASELINE_MIN or not np.isfinite(series.degc).all():
-        return _Known(None, *nothing)
-    hours, breaks, n = hours_of(series), breaks_of(series), min(count, BASELINE)
-    early = breaks[breaks < n]
-    if not swept(series.degc[:n]):
-        return _Known(None, *nothing)
-    try:
-        model = temperature_model(
-            hours[:n], series.strokes[:n], series.value[:n], series.degc[:n], series.u[:n], breaks=early
-        )
-    except InsufficientSamplesError:
-        return _Known(None, *nothing)
-    if isinstance(model, NoTemperatureModel):
-        return _Known(model, *nothing)
-    taken = correction(model, hours, series.degc, breaks=breaks)
+    model = model_of(series, variant)
+    if not isinstance(model, TemperatureModel):
+        return _Known(model, np.zeros(count), np.zeros((count, 0)), np.inf, np.ones(count, np.bool_))
+    taken = correction(model, hours_of(series), series.degc, breaks=breaks_of(series))
     inside = np.array([paused(model, series.degc[at : at + 1]) is None for at in range(count)])
     return _Known(model, taken.shift, taken.common, taken.nu, inside)
 
@@ -226,6 +208,25 @@ def _doubt(series: Series, zero_nm_per_k: float) -> float:
     if series.figure == ZERO:
         return float(np.ptp(read)) * zero_nm_per_k
     return float(np.ptp(read) * PER_K.get(series.figure, 0.0) * np.median(np.abs(series.value)))
+
+
+def _corrections(common: Float64s, every: Sequence[Change]) -> list[float]:
+    """By how much what is not known of the correction for temperature, u of (n, k), may have moved the level at each change.
+
+    A change has to pay for itself (`change_point.PENALTY`) with that beside the noise; what its gain says of the noise is size over u, squared.
+    """
+    if not every or not common.shape[1]:
+        return [0.0] * len(every)
+    ends, moved = [0, *(each.at for each in every), len(common)], []
+    price = PENALTY * math.log(len(common))
+    for begin, each, end in zip(ends, every, ends[2:], strict=False):
+        before, now = common[begin : each.at], common[each.at : end]
+        if each.kind is Kind.BEND:  # its levels are those just before it and at the end
+            before, now = before[-LEAST:], now[-LEAST:]
+        u = float(np.linalg.norm(now.mean(0) - before.mean(0)))
+        paid = each.gain - price
+        moved.append(u * math.sqrt(price * each.gain / paid) if paid > 0 else math.inf)
+    return moved
 
 
 def _along(series: Series, axis: Axis) -> Float64s:

@@ -107,6 +107,14 @@ class Chart(msgspec.Struct):
         Raises:
             ValueError: the value is no number; a cycle without a value is `missed`.
         """
+        return self.take(value, self.series.score(value))
+
+    def take(self, value: float, score: float | None) -> Reading:
+        """The same with the score that `series` gives it.
+
+        Raises:
+            ValueError: as above.
+        """
         if not math.isfinite(value):
             raise ValueError(
                 f"value {value} of a chart: give a number, or call missed() for a cycle without one"
@@ -115,7 +123,6 @@ class Chart(msgspec.Struct):
         self.ewma = value if self.ewma is None else self.ewma + WEIGHT * (value - self.ewma)
         shown = self.ewma
         why_not = self.why_not
-        score = self.series.score(value)
         if score is not None and abs(score) > CLIP:
             self.odd += 1
             self.series.gap()

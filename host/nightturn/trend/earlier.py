@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import msgspec
 
 from nightturn.trend.fits import Point
+from nightturn.trend.learning import VariantSlope
 
 
 class Earlier(msgspec.Struct, frozen=True):
@@ -15,6 +16,7 @@ class Earlier(msgspec.Struct, frozen=True):
         strokes: of its life before the run.
         night: the number of the run's night among those of `points`.
         points: by direction, the cycles behind the last known step, oldest first.
+        variant_slopes: what a kelvin does to the figures of other units of its variant.
         charts: by direction, the packed watch that each of `trend.series.FOLLOWED` begins with behind that step; empty without one.
     """
 
@@ -24,6 +26,7 @@ class Earlier(msgspec.Struct, frozen=True):
     night: int = 0
     points: Mapping[int, tuple[Point, ...]] = {}
     charts: Mapping[int, tuple[bytes, ...]] = {}
+    variant_slopes: tuple[VariantSlope, ...] = ()
 
     @property
     def directions(self) -> tuple[int, ...]:

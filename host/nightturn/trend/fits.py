@@ -21,6 +21,7 @@ from nightturn.trend.causes import Kept, because, window_of
 from nightturn.trend.change_point import LEAST, Found, Kind
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.cusum import Chart
+from nightturn.trend.learning import VariantSlope
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.rolling import estimated
 from nightturn.trend.series import FOLLOWED, Series
@@ -60,6 +61,7 @@ class FitJob(msgspec.Struct, frozen=True):
 
     `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one. `kept` are cycles of the run where
     a change is to be asked for its cause, by what is `declared` and with an encoder that is `referenced` or not. With the figure `ROLLING` estimates of `tracks` are wanted instead.
+    `variant_slopes` is what a kelvin does to other units.
     """
 
     figure: str
@@ -78,6 +80,7 @@ class FitJob(msgspec.Struct, frozen=True):
     referenced: bool = True
     tracks: bytes = b""
     zero_nm_per_k: float = 0.0
+    variant_slopes: tuple[VariantSlope, ...] = ()
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
@@ -111,7 +114,8 @@ def fitted(job: FitJob) -> TrendFitted:
 
 
 def _fitted(job: FitJob) -> Fitted:
-    course = course_of(series_of(job.points, job.figure, job.direction), job.zero_nm_per_k)
+    series = series_of(job.points, job.figure, job.direction)
+    course = course_of(series, job.zero_nm_per_k, lambda: job.variant_slopes)
     along = limits_ahead(course, job.variant, job.protect)
     hourly = limits_ahead(course, job.variant, job.protect, by_hours=True)
     moment = partial(bench_text, offsets=job.offsets)

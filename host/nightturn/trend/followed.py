@@ -14,9 +14,9 @@ from nightturn.settings.rig import Trend
 from nightturn.trend.block_means import GAP_STEPS
 from nightturn.trend.change_point import LEAST
 from nightturn.trend.conditions import change_notice, course_notices
-from nightturn.trend.course import BASELINE, LEARNED
 from nightturn.trend.cusum import Chart, Design
 from nightturn.trend.fits import CHART, Point, series_of
+from nightturn.trend.learning import BASELINE, LEARNED
 from nightturn.trend.prewhiten import ALIKE_MAX
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.settled import LIMIT_K, NS_PER_H, WINDOW_H, breaks_of, hours_of

@@ -4,6 +4,7 @@ The state does not grow beyond `POINTS_MAX` cycles of each direction: then the o
 cycles the history of the unit sees the same cycles, so it finds the same.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 
 import msgspec
@@ -21,6 +22,7 @@ from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
 from nightturn.trend.fits import ROLLING, FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
+from nightturn.trend.learning import VariantSlope
 from nightturn.trend.live_rows import row_of
 from nightturn.trend.rolling import Known, Rolling, Stroke, legs_of
 from nightturn.trend.series import FOLLOWED, NEAR
@@ -41,7 +43,7 @@ class Terms(msgspec.Struct, frozen=True):
         threshold: of the watch. variant, protect: limits of variant and rig. offsets: the bench's clocks.
         declared: of unit and rig; referenced: whether the encoder finds its zero again after a boot.
         known: what is followed without being watched; None where nothing is.
-        zero_nm_per_k: what a kelvin may do to the zero.
+        zero_nm_per_k: what a kelvin may do to the zero. rolls_temperature: whether what is not watched is followed with its temperature.
     """
 
     threshold: float
@@ -52,6 +54,7 @@ class Terms(msgspec.Struct, frozen=True):
     referenced: bool = True
     known: Known | None = None
     zero_nm_per_k: float = 0.0
+    rolls_temperature: bool = False
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
@@ -106,7 +109,7 @@ class Following(msgspec.Struct):
         strokes: of the unit's life so far; marks: for cycles whose figures have not come, how many there were before.
         wanted: figures and directions whose course is to be fitted, in order, each once; asked: the one under way.
         ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
-        rolling: families of orders and strokes.
+        rolling: families of orders and strokes. variant_slopes: what a kelvin does to other units of the variant.
         notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
     """
 
@@ -121,6 +124,7 @@ class Following(msgspec.Struct):
     rolling: Rolling = msgspec.field(default_factory=Rolling)
     notices: tuple[Notice, ...] = ()
     noticed: int = 0
+    variant_slopes: tuple[VariantSlope, ...] = ()
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -129,6 +133,7 @@ class Following(msgspec.Struct):
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
         self.night, self.kept = before.night, before.kept
+        self.variant_slopes = before.variant_slopes
         self.notices, self.noticed = before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
         self.rolling = before.rolling
@@ -143,6 +148,7 @@ class Following(msgspec.Struct):
     def begin_with(self, earlier: Earlier, threshold: float) -> None:
         """A run begins behind earlier nights of its unit; the course of each figure that has a value in them is asked for."""
         self.strokes, self.night = earlier.strokes, earlier.night
+        self.variant_slopes = earlier.variant_slopes
         for direction in earlier.directions:
             points = earlier.points.get(direction, ())
             lane = Lane.start(threshold, points, earlier.charts.get(direction, ()))
@@ -153,7 +159,8 @@ class Following(msgspec.Struct):
     @property
     def packed(self) -> bytes:
         """What is known, for the run that goes on after a host restart; empty where nothing is followed."""
-        return msgspec.msgpack.encode(self) if self.lanes or self.strokes else b""
+        known = self.lanes or self.strokes or self.variant_slopes
+        return msgspec.msgpack.encode(self) if known else b""
 
     def stroke(self, cycle_no: int, stroke: Stroke | None = None) -> None:
         """A stroke of this cycle has ended; it is followed itself where it is given."""
@@ -190,7 +197,10 @@ class Following(msgspec.Struct):
         if terms.known is None:
             return
         legs, complete = legs_of(record.curves), record.status == OK
-        self.rolling.cycle(record.cycle_no, record.ts_start, strokes, legs, terms.known, complete=complete)
+        degc = _degc(record) if terms.rolls_temperature else math.nan
+        self.rolling.cycle(
+            record.cycle_no, record.ts_start, strokes, legs, terms.known, degc=degc, complete=complete
+        )
         if complete and self.rolling.wants_estimates() and (ROLLING, 0) not in self.wanted:
             self.wanted = [*self.wanted, (ROLLING, 0)]
 
@@ -210,12 +220,9 @@ class Following(msgspec.Struct):
         self.marks = waiting
         figures = {each.name: each for each in record.figures} if record.status == OK else {}
         found = [_value(figures.get(name)) for name in FOLLOWED]
-        degc = next(
-            (record.temperatures_degc[role] for role in NEAR if role in record.temperatures_degc), np.nan
-        )
         values = tuple(None if each is None else each[0] for each in found)
         us = tuple(0.0 if each is None else each[1] for each in found)
-        return Point(record.cycle_no, record.ts_start, float(before), float(degc), values, us, self.night)
+        return Point(record.cycle_no, record.ts_start, float(before), _degc(record), values, us, self.night)
 
     def ask(self, terms: Terms) -> FitJob | None:
         """The next course to be fitted; None where none is, or one is under way."""
@@ -262,6 +269,7 @@ class Following(msgspec.Struct):
             terms.declared,
             terms.referenced,
             zero_nm_per_k=terms.zero_nm_per_k,
+            variant_slopes=self.variant_slopes,
         )
 
     def is_asked(self, fact: TrendFitted) -> bool:
@@ -312,6 +320,12 @@ def _since(before: Notice | None, now: Notice) -> Notice:
 
 def _more_urgent(before: Notice | None, now: Notice) -> bool:
     return before is None or URGENCIES.index(now.urgency) > URGENCIES.index(before.urgency)
+
+
+def _degc(record: CycleRecord) -> float:
+    """The temperature nearest to the bearing; NaN where none was read."""
+    read = record.temperatures_degc
+    return float(next((read[role] for role in NEAR if role in read), math.nan))
 
 
 def _value(figure: Figure | None) -> tuple[float, float] | None:

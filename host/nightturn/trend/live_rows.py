@@ -33,7 +33,7 @@ def _rolled_row(each: Rolled, ts: int, epoch: int, cycle_no: int) -> TrendRow:
         strokes=each.strokes,
         value=each.value,
         u=each.u,
-        degc=None,
+        degc=each.degc,
         status=INDICATIVE if each.figure in STROKES else NOT_WATCHED,
         reason=each.why_not,
         baseline=None,

@@ -20,6 +20,7 @@ from typing import Generic, NamedTuple, TypeVar
 import msgspec
 import numpy as np
 
+from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
 
 RHO_MIN, RHO_MAX = -0.5, 0.9
@@ -63,14 +64,14 @@ def with_pair(sums: list[Value], x: Value, y: Value) -> list[Value]:
     return more
 
 
-def scores(sums: Sequence[Value], previous: Value | None, value: Value, steps: int = 1) -> Value:
+def scores(sums: Sequence[Value], previous: Value | None, value: Value, steps: int | Float64s = 1) -> Value:
     """How far out the next value of a series is, as a standard normal score; of one series, or of many at once.
 
     Args:
         sums: of what came before, `PLACES` numbers or arrays (series,); at least two values more than levels.
         previous: the last value before, from the origin of the level; None when there is none.
         value: from the same origin.
-        steps: cycles from the last value to this one; more than one after cycles without a value.
+        steps: cycles from the last value to this one; more than one after cycles without a value; with many series (series,).
     """
     from scipy.special import ndtri, stdtr
 
@@ -78,7 +79,7 @@ def scores(sums: Sequence[Value], previous: Value | None, value: Value, steps: i
     if previous is None:
         part = np.sqrt(1.0 - found.rho * found.rho)
         off = part * (value - found.level)
-    elif steps == 1:
+    elif isinstance(steps, int) and steps == 1:
         part = 1.0 - found.rho
         off = value - found.rho * previous - part * found.level
     else:
@@ -185,6 +186,28 @@ class Prewhitener(msgspec.Struct):
             return None
         previous = None if self.last is None else self.last - self.origin
         return float(scores(self.sums, previous, value - self.origin, self.missed + 1))
+
+    def ahead(self, values: Float64s, gaps: Bools) -> Float64s:
+        """The scores (n,) of the next values, as if each were added before the next one; NaN where that cannot be said.
+
+        Args:
+            values: (n,).
+            gaps: (n,) whether a cycle without a value lies before each.
+        """
+        found = np.full(len(values), np.nan)
+        if self.last is None or not self.known:
+            return found
+        y = values - self.origin
+        before = np.concatenate(([self.last - self.origin], y[:-1]))
+        steps: Float64s = np.where(gaps, 2.0, 1.0)
+        steps[0] += self.missed
+        alone = steps > 1
+        more = np.zeros((PLACES, len(values)))
+        more[[ALONE, ALONE_Y, ALONE_YY]] = np.where(alone, (np.ones(len(y)), y, y * y), 0.0)
+        pair = (np.ones(len(y)), before, y, before * before, before * y, y * y)
+        more[[PAIRS, X, Y, XX, XY, YY]] = np.where(alone, 0.0, pair)
+        sums = np.cumsum(np.column_stack((self.sums, more)), axis=1)[:, :-1]
+        return np.asarray(scores(list(sums), before, y, steps))
 
     def add(self, value: float) -> None:
         """One value more."""

@@ -12,13 +12,13 @@ import numpy as np
 
 from nightturn.estimation.curves import ORDERS_MAX
 from nightturn.estimation.fingerprint import one_blas_thread
-from nightturn.estimation.least_squares import fit
+from nightturn.estimation.least_squares import InseparableError, fit
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.evidence.cycle_values import Declared
 from nightturn.model.figures import Curve
 from nightturn.model.quantities import quantity
 from nightturn.model.tiles import Float64s
-from nightturn.model.trends import Rate, Rolled
+from nightturn.model.trends import Rate, Rolled, Warmed
 from nightturn.trend.block_means import UnusableSeriesError
 from nightturn.trend.order_families import (
     STROKE_MEAN,
@@ -32,7 +32,8 @@ from nightturn.trend.order_families import (
 )
 from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, hours_of
-from nightturn.trend.slope import POINTS_MIN, Axis, Slope, slope
+from nightturn.trend.slope import POINTS_MIN, Axis, Slope, Unknown, mixture, slope, usual_steps
+from nightturn.trend.temperature import RANGE_MIN_K
 from nightturn.trend.time_to_limit import words
 
 BLOCKS_MAX = 64
@@ -46,17 +47,19 @@ EVEN = 0.02
 FAINT = 2.0
 """Standard uncertainties of a block below which a family does not stand out of the noise."""
 TOO_FAINT = "no slope: nothing lies above the noise; most blocks hold less than {}"
+WENT_ALONG = ": temperature went along with it"
 TOO_FEW = f"no slope: {{}} blocks, {POINTS_MIN} are wanted"
 
 
 class Block(msgspec.Struct, frozen=True, array_like=True):
-    """A mean over some cycles: when the first of them began, strokes before it and u, and how many they are."""
+    """A mean over some cycles: when the first of them began, strokes before it and u, how many they are, and their temperature, NaN without."""
 
     ts: int
     strokes: float
     value: float
     u: float
     count: int
+    degc: float = math.nan
 
 
 class Track(msgspec.Struct):
@@ -67,9 +70,9 @@ class Track(msgspec.Struct):
     blocks: list[Block] = []
     length: int = 1
 
-    def add(self, ts: int, strokes: float, value: float, u: float) -> None:
+    def add(self, ts: int, strokes: float, value: float, u: float, degc: float = math.nan) -> None:
         """One more cycle."""
-        one = Block(ts, strokes, value, u, 1)
+        one = Block(ts, strokes, value, u, 1, degc)
         if self.blocks and self.blocks[-1].count < self.length:
             self.blocks = [*self.blocks[:-1], _mean(self.blocks[-1], one)]
             return
@@ -141,7 +144,15 @@ class Rolling(msgspec.Struct):
         self.strokes[cycle_no].setdefault(stroke.direction, Sums()).add(stroke)
 
     def cycle(
-        self, cycle_no: int, ts: int, strokes: float, legs: Sequence[Leg], known: "Known", *, complete: bool
+        self,
+        cycle_no: int,
+        ts: int,
+        strokes: float,
+        legs: Sequence[Leg],
+        known: "Known",
+        *,
+        degc: float,
+        complete: bool,
     ) -> None:
         """A cycle is finished; one that is not complete is left out, and so are its strokes."""
         sums = self.strokes.get(cycle_no, {})
@@ -153,7 +164,7 @@ class Rolling(msgspec.Struct):
         for direction, each in sums.items():
             values |= {(name, direction): value for name, value in each.result().items()}
         for (figure, direction), (value, u) in values.items():
-            self.track(figure, direction).add(ts, strokes, value, u)
+            self.track(figure, direction).add(ts, strokes, value, u, degc)
 
     def track(self, figure: str, direction: int) -> Track:
         """That of a series, begun where there is none."""
@@ -215,6 +226,7 @@ def _estimated(track: Track) -> Rolled:
         newest.value,
         newest.u,
         round(newest.strokes),
+        degc=newest.degc if math.isfinite(newest.degc) else None,
     )
     if len(blocks) < POINTS_MIN:
         return msgspec.structs.replace(found, why_not=TOO_FEW.format(len(blocks)))
@@ -236,8 +248,38 @@ def _estimated(track: Track) -> Rolled:
     if pace:
         rates.append(Rate(Axis.HOURS.value, best.slope / pace, best.slope_u / pace, best.half_width / pace))
     return msgspec.structs.replace(
-        found, level=best.level, level_half=coverage_factor(best.nu) * best.level_u, rates=tuple(rates)
+        found,
+        level=best.level,
+        level_half=coverage_factor(best.nu) * best.level_u,
+        rates=tuple(rates),
+        warmed=_warmed(series, axes[best.axis]) if _swayed(series) else None,
     )
+
+
+def _swayed(series: Series) -> bool:
+    """Whether temperature moved enough to stand beside the slope."""
+    return bool(np.isfinite(series.degc).all()) and float(np.ptp(series.degc)) >= RANGE_MIN_K
+
+
+def _warmed(series: Series, at: Float64s) -> Warmed | None:
+    """What temperature does beside the slope along an axis."""
+    columns = np.column_stack(
+        (np.ones(len(at)), (at - at.mean()) / np.ptp(at), series.degc - series.degc.mean())
+    )
+    none = np.zeros((len(at), 0))
+    try:
+        found = mixture(columns, series.value, _scatter(series), usual_steps(at, breaks_of(series)), none)
+    except InseparableError:
+        return None
+    per_k, nu = float(found.centre[2]), found.nu
+    half = coverage_factor(nu) * float(np.sqrt(found.covariance[2, 2]))
+    left = series.value - columns @ found.centre
+    explained = abs(per_k) * float(series.degc.std())
+    return Warmed(per_k, half, explained, float(np.sqrt(left @ left / nu)))
+
+
+def _scatter(series: Series) -> Float64s:
+    return series.u if (series.u > 0).all() else np.ones(len(series.u))
 
 
 def _pace(series: Series) -> float:
@@ -254,12 +296,15 @@ def _pace(series: Series) -> float:
 
 def _line(series: Series, at: Float64s, axis: Axis) -> Slope | str:
     """The line along an axis, or why there is none, in words."""
-    even = series.u if (series.u > 0).all() else np.ones(len(series.u))
+    beside = series.degc if _swayed(series) else None
     try:
-        found = slope(at, series.value, even, axis=axis, breaks=breaks_of(series))
+        found = slope(at, series.value, _scatter(series), axis=axis, breaks=breaks_of(series), beside=beside)
     except UnusableSeriesError as error:
         return f"no slope: {error}"
-    return found if isinstance(found, Slope) else words(found, series.unit)
+    if isinstance(found, Slope):
+        return found
+    alike = beside is not None and found.why is Unknown.INSEPARABLE
+    return words(found, series.unit) + (WENT_ALONG if alike else "")
 
 
 def _series(track: Track, blocks: Sequence[Block]) -> Series:
@@ -271,7 +316,7 @@ def _series(track: Track, blocks: Sequence[Block]) -> Series:
         ts=np.array([each.ts for each in blocks], np.int64),
         value=np.array([each.value for each in blocks], np.float64),
         u=np.array([each.u for each in blocks], np.float64),
-        degc=np.full(count, np.nan),
+        degc=np.array([each.degc for each in blocks], np.float64),
         stretch=np.zeros(count, np.int64),
         night=np.zeros(count, np.int64),
         cycle_no=np.zeros(count, np.int64),
@@ -285,7 +330,8 @@ def _mean(first: Block, second: Block) -> Block:
     value = (first.value * first.count + second.value * second.count) / count
     strokes = (first.strokes * first.count + second.strokes * second.count) / count
     u = math.hypot(first.u * first.count, second.u * second.count) / count
-    return Block(first.ts, strokes, value, u, count)
+    degc = (first.degc * first.count + second.degc * second.count) / count
+    return Block(first.ts, strokes, value, u, count, degc)
 
 
 def _unpacked(packed: bytes) -> Float64s:

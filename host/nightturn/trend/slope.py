@@ -20,6 +20,7 @@ from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, 
 from nightturn.estimation.quantiles import CONFIDENCE, coverage_factor
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.trend.block_means import RHO_MAX, UnusableSeriesError, checked
+from nightturn.trend.freed import beside_white, whitened
 
 POINTS_MIN = 30
 """With 30 values the interval holds .92 to .99 up to an autocorrelation of 0.7; with 20 it was .89, with 12 .82 (simulated)."""
@@ -39,6 +40,10 @@ ROUNDING = 8.0
 """Last digits of the largest value below which a scatter is none."""
 EQUAL = 1e-2
 """Stated u that differ by less, relatively, are one u."""
+ROOT = 1e-13
+"""Of a half-width, to which it is found."""
+FORGOTTEN = 1e-13
+"""Of the likeliest noise's weight, below which one is left out of an interval."""
 
 
 class Axis(StrEnum):
@@ -284,46 +289,22 @@ def mixture(
 def _noises(stacked: Float64s, scatter: Float64s, steps: Float64s) -> Iterator[_Noise]:
     """Columns (n, q) freed of every noise that is weighed, the white one first."""
     relative = scatter / np.sqrt(np.mean(scatter**2))
-    uneven, apart = np.ptp(relative) > EQUAL, _apart(steps)
+    uneven = np.ptp(relative) > EQUAL
     for rho in RHOS:
-        # A very slow noise is rarer than a quick one: Beta(1, 1.5), which leaves the likelihood the last word.
-        prior = 0.5 * float(np.log(1 - rho))
         free, log_det = whitened(stacked, rho, steps)
-        yield _Noise(rho, prior - log_det, free)
+        yield _Noise(rho, _prior(rho) - log_det, free)
         if uneven:
             free, log_det = whitened(stacked / relative[:, None], rho, steps)
-            yield _Noise(rho, prior - log_det - float(np.log(relative).sum()), free)
-        if not uneven and rho == 0:
-            continue
-        alike = np.power(rho, apart) if rho > 0 else np.eye(len(relative))
-        for share in SHARES:
-            free, log_det = _beside_white(stacked, relative, alike, share)
-            yield _Noise(rho, prior + float(np.log(BESIDE)) - log_det, free)
+            yield _Noise(rho, _prior(rho) - log_det - float(np.log(relative).sum()), free)
+    both = [(rho, share) for rho in RHOS if uneven or rho > 0 for share in SHARES]
+    free, log_dets = beside_white(stacked, relative, steps, np.array(both))
+    for (rho, _), one, log_det in zip(both, free, log_dets.tolist(), strict=True):
+        yield _Noise(rho, _prior(rho) + float(np.log(BESIDE)) - log_det, one)
 
 
-def whitened(stacked: Float64s, rho: float, steps: Float64s) -> tuple[Float64s, float]:
-    """Columns (n, q) freed of their autocorrelation, and half the log determinant of its covariance."""
-    kept = np.power(rho, steps) if rho > 0 else np.zeros(len(steps))
-    left = np.sqrt(1 - kept**2)
-    before = np.concatenate((np.zeros((1, stacked.shape[1])), stacked[:-1]))
-    return np.asarray((stacked - kept[:, None] * before) / left[:, None]), float(np.log(left).sum())
-
-
-def _apart(steps: Float64s) -> Float64s:
-    """Steps between any two values (n, n); infinite between stretches."""
-    stretch = np.cumsum(np.isinf(steps))
-    along = np.cumsum(np.where(np.isinf(steps), 0.0, steps))
-    return np.where(stretch[:, None] == stretch, np.abs(along[:, None] - along), np.inf)
-
-
-def _beside_white(
-    stacked: Float64s, relative: Float64s, alike: Float64s, share: float
-) -> tuple[Float64s, float]:
-    """The same for noise with these correlations (n, n) beside independent noise of the stated u, by Cholesky's factor."""
-    from scipy.linalg import solve_triangular
-
-    factor = np.linalg.cholesky(share * alike + (1 - share) * np.diag(relative**2))
-    return np.asarray(solve_triangular(factor, stacked, lower=True)), float(np.log(np.diag(factor)).sum())
+def _prior(rho: float) -> float:
+    """A very slow noise is rarer than a quick one: Beta(1, 1.5), which leaves the likelihood the last word."""
+    return 0.5 * float(np.log(1 - rho))
 
 
 def _straight(found: Mixture, at: Float64s, size: float, axis: Axis, common_nu: float) -> Slope:
@@ -362,16 +343,23 @@ def _straight(found: Mixture, at: Float64s, size: float, axis: Axis, common_nu: 
 
 
 def _half_width(weights: Float64s, off: Float64s, scales: Float64s, nu: float) -> float:
-    """Half-width about their mean within which 95 % of a mixture of t distributions lie, by bisection."""
+    """Half-width about their mean within which 95 % of a mixture of t distributions lie."""
+    from scipy.optimize import brentq
     from scipy.special import stdtr
 
-    scales = np.maximum(scales, np.finfo(np.float64).tiny)
-    low, high = 0.0, float(np.max(np.abs(off) + coverage_factor(nu) * scales))
-    for _ in range(50):
-        middle = (low + high) / 2
-        inside = weights @ (stdtr(nu, (middle - off) / scales) - stdtr(nu, (-middle - off) / scales))
-        low, high = (middle, high) if inside < CONFIDENCE else (low, middle)
-    return high
+    seen = weights > weights.max() * FORGOTTEN
+    weights, off = weights[seen], off[seen]
+    scales = np.maximum(scales[seen], np.finfo(np.float64).tiny)
+
+    def missing(half: float) -> float:
+        both = stdtr(nu, (half - off) / scales) - stdtr(nu, (-half - off) / scales)
+        return float(weights @ both) - CONFIDENCE
+
+    high = float(np.max(np.abs(off) + coverage_factor(nu) * scales))
+    low_end, high_end = missing(0.0), missing(high)
+    if not low_end < 0.0 < high_end:
+        return high
+    return float(brentq(missing, 0.0, high, xtol=ROOT * high, rtol=ROOT))
 
 
 def _freedom(own: float, nu: float, common: float, common_nu: float) -> float:

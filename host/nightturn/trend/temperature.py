@@ -19,11 +19,12 @@ from nightturn.estimation.fingerprint import one_blas_thread
 from nightturn.estimation.least_squares import CONDITION_MAX, InseparableError, fit
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.trend.block_means import UnusableSeriesError, checked
-from nightturn.trend.slope import INDEPENDENT_MIN, mixture, usual_steps
+from nightturn.trend.slope import INDEPENDENT_MIN, RHOS, mixture, usual_steps
 from nightturn.trend.temperature_curves import (
     BENT_CONDITION_MAX,
     Baseline,
     Curve,
+    Freed,
     Kind,
     added,
     derivatives,
@@ -65,6 +66,7 @@ class TemperatureModel(msgspec.Struct, frozen=True, tag="model"):
         rho: autocorrelation of neighbours in what is left.
         condition: of level, strokes and the curve.
         points: values of the baseline.
+        units: how many other units of the variant it rests on; 0 for one that was learned on its own baseline.
     """
 
     curve: Curve
@@ -79,6 +81,7 @@ class TemperatureModel(msgspec.Struct, frozen=True, tag="model"):
     rho: float
     condition: float
     points: int
+    units: int = 0
 
     @property
     def clear(self) -> bool:
@@ -263,7 +266,9 @@ def _weighed(base: Baseline) -> list[Curve]:
         (Kind.NONE, False),
         *((kind, lag) for kind in (Kind.LINEAR, Kind.VISCOUS) for lag in (False, True)),
     )
-    found = [each for kind, has_lag in kinds if (each := offered(base, kind, has_lag=has_lag)) is not None]
+    freed = [Freed.of(base, rho) for rho in RHOS]
+    every = (offered(base, freed, kind, has_lag=has_lag) for kind, has_lag in kinds)
+    found = [each for each in every if each is not None]
     found.sort(key=lambda each: each[0])
     best = found[0][0]
     weights = np.exp([(best - bic) / 2 for bic, _ in found])

@@ -5,7 +5,7 @@ and then by a simplex (J. A. Nelder, R. Mead, The Computer Journal 7, 1965, 308-
 linear least squares (variable projection: G. H. Golub, V. Pereyra, SIAM Journal on Numerical Analysis 10, 1973, 413-432; from memory).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -15,7 +15,7 @@ import numpy as np
 from nightturn.estimation.least_squares import InseparableError, factored, fit
 from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
-from nightturn.trend.slope import RHOS, whitened
+from nightturn.trend.freed import whitened
 
 RATES_PER_K = (0.005, 0.01, 0.02, 0.035, 0.05, 0.08)
 """Where the search for a bend begins; greases thin out by 2 to 6 % a kelvin (common practice, no source)."""
@@ -70,6 +70,39 @@ class Baseline:
     reference_degc: float
 
 
+@dataclass(frozen=True, slots=True)
+class Freed:
+    """A baseline freed of one autocorrelation `rho`, and of level and wear: what is left of the value (n,), and half the log determinant."""
+
+    rho: float
+    value: Float64s
+    log_det: float
+    _wear: Float64s
+    _relative: Float64s
+    _steps: Float64s
+
+    @staticmethod
+    def of(base: Baseline, rho: float) -> "Freed":
+        """Of a baseline."""
+        relative = base.scatter / base.scatter.mean()
+        free, log_det = whitened(
+            np.column_stack((base.wear, base.value)) / relative[:, None], rho, base.steps
+        )
+        wear, value = factored(free[:, :-1]).basis, free[:, -1]
+        return Freed(rho, value - wear @ (wear.T @ value), log_det, wear, relative, base.steps)
+
+    def criterion(self, shapes: Float64s) -> tuple[Float64s, Float64s]:
+        """-2 ln likelihood (k,) of each shape (n, k) beside level and wear, and its size (k,); a shape of zeros adds nothing."""
+        count, value = len(self.value), self.value
+        free = whitened(shapes / self._relative[:, None], self.rho, self._steps)[0]
+        columns = free - self._wear @ (self._wear.T @ free)
+        squares = (columns**2).sum(0)
+        size = np.divide(columns.T @ value, squares, out=np.zeros(len(squares)), where=squares > 0)
+        total = float(value @ value)
+        left = np.maximum(total - size**2 * squares, np.finfo(np.float64).eps ** 2 * total)
+        return count * np.log(np.maximum(left / count, np.finfo(np.float64).tiny)) + 2 * self.log_det, size
+
+
 def lagged(hours: Float64s, degc: Float64s, lag_h: float, begins: Bools) -> Float64s:
     """Temperature (n,) of what follows the sensor with a first-order lag; `begins` (n,) where it is taken to stand with it.
 
@@ -107,29 +140,33 @@ def derivatives(curve: Curve, hours: Float64s, degc: Float64s, begins: Bools, re
     return np.column_stack(columns)
 
 
-def offered(base: Baseline, kind: Kind, *, has_lag: bool) -> tuple[float, Curve] | None:
-    """The criterion and the best curve of a kind; None where it cannot be told from wear, or its numbers from one another."""
+def offered(
+    base: Baseline, freed: Sequence[Freed], kind: Kind, *, has_lag: bool
+) -> tuple[float, Curve] | None:
+    """The criterion and the best curve of a kind; None where it cannot be told from wear, or its numbers from one another.
+
+    `freed` is the baseline under each autocorrelation that is weighed.
+    """
     count = len(base.value)
     if kind is Kind.NONE:
-        return min(_criterion(base, np.zeros((count, 1)), rho)[0][0] for rho in RHOS), Curve(
-            kind, 0.0, 0.0, 0.0, 0.0, 0.0
-        )
+        nothing = np.zeros((count, 1))
+        return min(each.criterion(nothing)[0][0] for each in freed), Curve(kind, 0.0, 0.0, 0.0, 0.0, 0.0)
     starts = list(_starts(base, kind, has_lag=has_lag))
     shapes = np.column_stack([_shape(base, kind, rate, lag) for rate, lag in starts])
-    fits = [_criterion(base, shapes, rho) for rho in RHOS]
-    table = np.array([bics for bics, _ in fits])
+    table = np.array([each.criterion(shapes)[0] for each in freed])
     rho_at, start = np.unravel_index(int(table.argmin()), table.shape)
-    rate, lag = _polished(base, kind, RHOS[int(rho_at)], starts[int(start)])
+    best = freed[int(rho_at)]
+    rate, lag = _polished(base, best, kind, starts[int(start)])
     if kind is Kind.VISCOUS and not RATE_MIN * (1 + EDGE) < rate < RATE_MAX * (1 - EDGE):
         return None
     shape = _shape(base, kind, rate, lag)[:, None]
-    bic, size = min(((float(b[0]), float(s[0])) for b, s in (_criterion(base, shape, rho) for rho in RHOS)))
+    bic, size = min((float(b[0]), float(s[0])) for b, s in (each.criterion(shape) for each in freed))
     curve = Curve(kind, size, rate, lag, 0.0, 0.0)
     begins = np.isinf(base.steps)
     try:
         fit(np.column_stack((base.wear, shape - shape.mean())), base.value, np.ones(count))
         columns = derivatives(curve, base.hours, base.degc, begins, base.reference_degc)
-        free = whitened(np.column_stack((base.wear, columns)), RHOS[int(rho_at)], base.steps)[0]
+        free = whitened(np.column_stack((base.wear, columns)), best.rho, base.steps)[0]
         fit(free, free[:, 0], np.ones(count), BENT_CONDITION_MAX)
     except InseparableError:
         return None
@@ -151,22 +188,7 @@ def _shape(base: Baseline, kind: Kind, rate: float, lag: float) -> Float64s:
     return added(Curve(kind, 1.0, rate, lag, 0.0, 0.0), above)
 
 
-def _criterion(base: Baseline, shapes: Float64s, rho: float) -> tuple[Float64s, Float64s]:
-    """-2 ln likelihood (k,) of each shape (n, k) beside level and wear, and its size (k,); a shape of zeros adds nothing."""
-    count, wear = len(base.value), base.wear.shape[1]
-    stacked = np.column_stack((base.wear, base.value, shapes)) / (base.scatter / base.scatter.mean())[:, None]
-    free, log_det = whitened(stacked, rho, base.steps)
-    basis = factored(free[:, :wear]).basis
-    outside = free[:, wear:] - basis @ (basis.T @ free[:, wear:])
-    value, columns = outside[:, 0], outside[:, 1:]
-    squares = (columns**2).sum(0)
-    size = np.divide(columns.T @ value, squares, out=np.zeros(len(squares)), where=squares > 0)
-    left = np.maximum(value @ value - size**2 * squares, np.finfo(np.float64).eps ** 2 * float(value @ value))
-    tiny = np.finfo(np.float64).tiny
-    return count * np.log(np.maximum(left / count, tiny)) + 2 * log_det, size
-
-
-def _polished(base: Baseline, kind: Kind, rho: float, start: tuple[float, float]) -> tuple[float, float]:
+def _polished(base: Baseline, freed: Freed, kind: Kind, start: tuple[float, float]) -> tuple[float, float]:
     """The bend and the lag near a start for which the likelihood is largest."""
     from scipy.optimize import minimize
 
@@ -183,7 +205,7 @@ def _polished(base: Baseline, kind: Kind, rho: float, start: tuple[float, float]
         return both[0], both[1]
 
     def cost(logs: Float64s) -> float:
-        return float(_criterion(base, _shape(base, kind, *numbers(logs))[:, None], rho)[0][0])
+        return float(freed.criterion(_shape(base, kind, *numbers(logs))[:, None])[0][0])
 
     found = minimize(
         cost,

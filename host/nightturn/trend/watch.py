@@ -1,16 +1,22 @@
 """When a watch that sees one cycle after the other would have told of a change, at a stated rate of false alarms."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
 from nightturn.trend.course import Course, judged_of
-from nightturn.trend.cusum import Cause, Chart, Design
+from nightturn.trend.cusum import Cause, Chart, Design, Reading
 from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, thinned
 
 MOUNTINGS_VALUES = 60
 """Values of earlier mountings on the same rig that are enough to know how a figure scatters: older ones are not asked."""
+
+AHEAD = 128
+"""Values whose scores are worked out at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +75,27 @@ def mountings_asked(series: Series, mountings: Sequence[int]) -> list[Series]:
 
 
 def _charted(chart: Chart, series: Series, values: Float64s) -> tuple[Watched, Chart]:
-    breaks, means, seen = set(breaks_of(series).tolist()), [], None
-    for place, value in enumerate(values.tolist()):
-        if place in breaks:
-            chart.missed()
-        reading = chart.add(value)
+    gaps = np.zeros(len(values), np.bool_)
+    gaps[breaks_of(series)] = True
+    means, seen = list[float](), None
+    for place, reading in enumerate(_readings(chart, values, gaps)):
         means.append(reading.ewma)
         if reading.alarm is not None and seen is None:
             seen = int(series.ts[place])
     return Watched(seen, chart.why_not, tuple(means)), chart
+
+
+def _readings(chart: Chart, values: Float64s, gaps: Bools) -> Iterator[Reading]:
+    """The values one after the other; scores are worked out for many at once, and again from where one was odd or a level began anew."""
+    scores = np.empty(0)
+    for place, value in enumerate(values.tolist()):
+        if not len(scores):
+            scores = chart.series.ahead(values[place : place + AHEAD], gaps[place : place + AHEAD])
+        if gaps[place]:
+            chart.missed()
+        known = bool(np.isfinite(scores[0]))
+        before = chart.series.count
+        reading = chart.take(value, float(scores[0])) if known else chart.add(value)
+        usual = known and chart.series.count == before + 1
+        scores = scores[1:] if usual else np.empty(0)
+        yield reading

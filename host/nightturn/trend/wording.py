@@ -2,9 +2,12 @@
 
 from collections.abc import Callable, Sequence
 
+from nightturn.estimation.figures import FIGURES
+from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.quantities import fixed, interval, number, quantity
 from nightturn.trend.change_point import LEAST, VALUES_MIN, Change, Found, Kind
 from nightturn.trend.course import Course
+from nightturn.trend.learning import VariantSlope
 from nightturn.trend.settled import NS_PER_H
 from nightturn.trend.slope import Axis, Slope
 from nightturn.trend.temperature import Equilibrium, NoTemperatureModel, TemperatureModel
@@ -120,6 +123,13 @@ def temperature_text(found: Equilibrium | None) -> str:
     return f"at the end the temperature {'stood still' if found.settled else 'still moved'}: {rate}"
 
 
+def slope_text(known: VariantSlope) -> str:
+    """`a kelvin adds -0.80 ± 0.15 % to friction, by 5 other units of the variant`."""
+    half = coverage_factor(known.nu) * known.u
+    size = interval(100 * known.per_k, 100 * half, "%")
+    return f"a kelvin adds {size} to {FIGURES[known.figure].followed}, by {known.units} other units of the variant"
+
+
 def _ranks(course: Course) -> list[str]:
     """A second opinion that asks nothing of the shape of the noise, where it differs from the line's."""
     if course.ranks is None or not isinstance(course.slope, Slope):
@@ -131,18 +141,24 @@ def _ranks(course: Course) -> list[str]:
 
 
 def _temperature(course: Course) -> list[str]:
-    unit = course.series.unit
+    unit, said = course.series.unit, list[str]()
     if isinstance(course.model, TemperatureModel):
-        curve, model = course.model.curve, course.model
-        if curve.kind is Curve.NONE:
-            return ["temperature explains nothing of it"]
-        explained = quantity(model.explained, unit)
-        left = quantity(model.left, unit, beside=model.explained)
-        return [f"without what temperature explains ({explained} rms of the baseline, {left} left)"]
-    said = ["temperature is fitted as a line beside it"] if course.beside else []
+        said.append(_learned(course.model, unit))
+    elif course.beside:
+        said.append("temperature is fitted as a line beside it")
     said += [words(course.model, unit)] if isinstance(course.model, NoTemperatureModel) else []
     if course.hidden:
         said.append(
             f"changes of less than {quantity(course.doubt, unit, digits=2)} may be the temperature's and are not counted"
         )
     return said
+
+
+def _learned(model: TemperatureModel, unit: str) -> str:
+    """What temperature explains, and by what that is known."""
+    if model.curve.kind is Curve.NONE:
+        return "temperature explains nothing of it"
+    explained = quantity(model.explained, unit)
+    left = quantity(model.left, unit, beside=model.explained)
+    how = f", by {model.units} other units of the variant" if model.units else ""
+    return f"without what temperature explains ({explained} rms of the baseline, {left} left{how})"

@@ -1,7 +1,7 @@
 """Everything that is told of a unit's life: its nights, the course of each figure, limits ahead, and what a change is consistent with."""
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import msgspec
@@ -21,6 +21,7 @@ from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of, zero_per_k
 from nightturn.trend.fits import changes_of
+from nightturn.trend.learning import Variant, VariantSlope, unknown_variant
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import Series
 from nightturn.trend.slope import Axis
@@ -34,10 +35,11 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal
+from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal, complete_begins
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
+from nightturn.unit_history.variant import slopes_of_variant
 
 WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 """Whose change is said first."""
@@ -180,7 +182,19 @@ def account_of(
         rows = Run(Path(root), night.place.fixture, night.run).cycles()
         return rows.sort_values("ts_start", kind="stable", ignore_index=True)
 
-    return account(life_of(root, unit), rows_of, false_alarms_per_night, fixtures)
+    found = life_of(root, unit)
+    return account(found, rows_of, false_alarms_per_night, fixtures, _variant(Path(root), found))
+
+
+def _variant(root: Path, found: Life) -> Variant:
+    """What other units of its variant say of temperature, read once where a figure asks."""
+
+    @cache
+    def slopes() -> Sequence[VariantSlope]:
+        newest = found.nights[-1]
+        return slopes_of_variant(root, newest.settings.card.variant, found.unit, newest.place.plan)
+
+    return slopes
 
 
 def account(
@@ -188,10 +202,11 @@ def account(
     rows_of: RowsOf,
     false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT,
     fixtures: int = 1,
+    variant: Variant = unknown_variant,
 ) -> Account:
-    """The same of a life; `rows_of` reads the cycles of the night in which something changed."""
+    """The same of a life; `rows_of` reads the cycles of the night in which something changed, `variant` what is known of other units."""
     per_k = zero_per_k(certificate_of(found.nights[-1].settings.calibration)) if found.nights else 0.0
-    courses = [course_of(series, per_k) for series in found.series]
+    courses = [course_of(series, per_k, variant) for series in found.series]
     asked = tuple(_asked(rows_of, found, courses))
     budget = watch_budget(_newest(found), fixtures, false_alarms_per_night) if courses else None
     zone = found.nights[-1].timezone if found.nights else "UTC"
@@ -302,9 +317,10 @@ def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[
 
     changed = [(course, place) for course in courses for place in range(len(course.found))]
     changed.sort(key=lambda each: _rank(*each))
+    begins = complete_begins(found.nights) if changed else []
     for course, place in changed:
         try:
-            because = because_of(course, place, found.nights, rows)
+            because = because_of(course, place, found.nights, begins, rows)
         except StorageError as error:
             because = Because((), (f"Causes are not looked for: {error}",))
         figure, at = course.series.figure, course.spanned(course.found[place].change)[0]

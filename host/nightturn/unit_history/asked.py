@@ -15,6 +15,7 @@ from nightturn.storage.child import Child, Wording
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import read_manifest
 from nightturn.trend.earlier import first_night, unreadable
+from nightturn.trend.learning import UNITS_MIN
 
 COMMAND = (sys.executable, "-P", "-m", "nightturn.unit_history.earlier_child")
 WORDING = Wording(
@@ -41,10 +42,11 @@ def with_earlier(root: Path, opened: RunOpened, command: Sequence[str] = COMMAND
 
 
 def _earlier(root: Path, opened: RunOpened, command: Sequence[str]) -> bytes:
-    unit = msgspec.json.decode(opened.card, type=MountCard).unit
+    card = msgspec.json.decode(opened.card, type=MountCard)
+    unit = card.unit
     try:
         # a run whose state was lost goes on behind its own cycles
-        if not _may_have_run(root, unit, "" if opened.lost else opened.run):
+        if not _may_be_known(root, card, "" if opened.lost else opened.run):
             return msgspec.msgpack.encode(first_night(unit))
         with ONE_AT_A_TIME, Child(command, WORDING, answer_s=ANSWER_S_MAX) as child:
             answer: bytes = child.ask((str(root), opened))
@@ -53,8 +55,8 @@ def _earlier(root: Path, opened: RunOpened, command: Sequence[str]) -> bytes:
     return answer
 
 
-def _may_have_run(root: Path, unit: str, own: str) -> bool:
-    """Whether the store may hold another run of the unit; a hall's first night starts no process for each of its units.
+def _may_be_known(root: Path, card: MountCard, own: str) -> bool:
+    """Whether the store may hold another run of the unit, or enough units of its variant; a hall's first night starts no process for each of its units.
 
     By the cards in the manifests; one that cannot be read may be the unit's, and so may any of very many.
     """
@@ -67,12 +69,20 @@ def _may_have_run(root: Path, unit: str, own: str) -> bool:
     ]
     if len(found) > MANIFESTS_MAX:
         return True
-    return any(run != own and _may_be_of(files, fixture, run, unit) for fixture, run in found)
+    others = set[str]()
+    for fixture, run in found:
+        each = _card(files, fixture, run) if run != own else card
+        if each is None or (run != own and each.unit == card.unit):
+            return True
+        if each.unit != card.unit and each.variant == card.variant:
+            others.add(each.unit)
+    return len(others) >= UNITS_MIN
 
 
-def _may_be_of(files: RealFiles, fixture: str, run: str, unit: str) -> bool:
+def _card(files: RealFiles, fixture: str, run: str) -> MountCard | None:
+    """Of a run; None where nobody can say."""
     try:
-        card = read_manifest(files, fixture, run).card
-        return not card or msgspec.json.decode(card, type=MountCard).unit == unit
+        text = read_manifest(files, fixture, run).card
+        return msgspec.json.decode(text, type=MountCard) if text else None
     except (StorageError, msgspec.MsgspecError):
-        return True
+        return None

@@ -1,6 +1,6 @@
 """What a change is consistent with: the cycles before it against those since, as plain values for the table of causes."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -16,6 +16,7 @@ from nightturn.evidence.rules import RULES
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.phases import SLOW_TURN
+from nightturn.model.tiles import Int64s
 from nightturn.model.trends import Because
 from nightturn.trend.causes import (
     CYCLES,
@@ -32,7 +33,7 @@ from nightturn.trend.causes import (
     window_of,
 )
 from nightturn.trend.course import Course
-from nightturn.unit_history.nights import Night
+from nightturn.unit_history.nights import Night, ns_of
 
 EPOCHS_MAX = 1 << 31
 """Below it are the numbers of the epochs of a night."""
@@ -48,38 +49,51 @@ BAD_LEAST = 3
 TEMPERATURE, DEGC = "temp_", "_degc"
 
 
+def complete_begins(nights: Sequence[Night]) -> list[Int64s]:
+    """When the complete cycles of each night began (n,), ns since 1970 UTC."""
+    return [
+        ns_of(each.cycles["ts_start"])[each.cycles["status"].to_numpy() == OK]
+        if len(each.cycles)
+        else np.empty(0, np.int64)
+        for each in nights
+    ]
+
+
 def because_of(
-    course: Course, place: int, nights: Sequence[Night], rows_of: Callable[[Night], pd.DataFrame]
+    course: Course,
+    place: int,
+    nights: Sequence[Night],
+    begins: Sequence[Int64s],
+    rows_of: Callable[[Night], pd.DataFrame],
 ) -> Because:
-    """What a change of a course is consistent with, by the cycles of its mounting in whichever night they are.
+    """What a change of a course is consistent with, by the cycles of its mounting in whichever night they are; `begins` as `complete_begins` gives them.
 
     Raises:
         StorageError: the rows of a night cannot be read.
     """
     window = window_of(course, place)
-    numbers = _wanted(range(int(course.series.night[0]), int(course.series.night[-1]) + 1), nights, window)
-    kept = [each for number in numbers for each in kept_of(rows_of(nights[number]), number)]
-    settings = nights[numbers[-1]].settings
+    wanted = _wanted(range(int(course.series.night[0]), int(course.series.night[-1]) + 1), begins, window)
+    kept = [
+        each for number, since in wanted.items() for each in kept_of(rows_of(nights[number]), number, since)
+    ]
+    settings = nights[max(wanted)].settings
     declared = declared_of(settings.variant, settings.fixture.bearing)
     return because(kept, window, declared, referenced=has_reference(settings.fixture.encoder))
 
 
-def _wanted(numbers: Sequence[int], nights: Sequence[Night], window: Window) -> list[int]:
-    """The nights with the cycles that are compared."""
-    wanted = {numbers[-1]}
+def _wanted(numbers: Sequence[int], begins: Sequence[Int64s], window: Window) -> dict[int, list[int]]:
+    """The nights with the cycles that are compared, in order, and when those began."""
+    wanted: dict[int, list[int]] = {numbers[-1]: []}
     for low, high in ((window.since, window.first), (window.last, window.until)):
-        count = 0
+        left = CYCLES
         for number in reversed(numbers):
-            cycles = nights[number].cycles
-            if not len(cycles):
-                continue
-            begins = cycles["ts_start"][cycles["status"] == OK].astype("int64")
-            if inside := int(((begins >= low) & (begins < high)).sum()):
-                wanted.add(number)
-            count += inside
-            if count >= CYCLES:
+            inside = begins[number][(begins[number] >= low) & (begins[number] < high)][-left:]
+            if len(inside):
+                wanted.setdefault(number, []).extend(inside.tolist())
+            left -= len(inside)
+            if left == 0:
                 break
-    return sorted(wanted)
+    return dict(sorted(wanted.items()))
 
 
 def bad_signal_ts(night: Night) -> int | None:
@@ -90,7 +104,7 @@ def bad_signal_ts(night: Night) -> int | None:
     cycles = night.cycles
     railed, jumps = (pd.to_numeric(cycles[name]).fillna(0) for name in SIGNS)
     begins = cycles["ts_start"][(railed > 0) | (jumps >= UNSOUND_JUMPS)]
-    return int(begins.astype("int64").min()) if len(begins) >= BAD_LEAST else None
+    return int(ns_of(begins).min()) if len(begins) >= BAD_LEAST else None
 
 
 def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because | None:
@@ -105,19 +119,30 @@ def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because 
     return found if SIGNAL_CAUSES & set(found.names) else None
 
 
-def kept_of(rows: pd.DataFrame, night: int) -> list[Kept]:
-    """The complete cycles of a night, whose `rows` have all their columns and lie in order of time, as causes are asked of."""
-    found, findings = list[Kept](), 0
-    for row in rows.to_dict("records"):
-        findings += encoder_findings(list(row["reasons"]) if _is_list(row.get("reasons")) else ())
-        if row["status"] != OK:
-            continue
-        values = cycle_values({str(name): value for name, value in row.items()}, findings)
-        begun = pd.Timestamp(row["ts_start"]).value
+def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None) -> list[Kept]:
+    """The complete cycles of a night, whose `rows` have all their columns and lie in order of time, as causes are asked of; of some, those that began then."""
+    if rows.empty:
+        return []
+    findings = np.cumsum([encoder_findings(each) for each in _reasons(rows)])
+    starts, complete = ns_of(rows["ts_start"]), np.flatnonzero((rows["status"] == OK).to_numpy())
+    since = np.diff(findings[complete], prepend=0)
+    chosen = np.ones(len(complete), np.bool_) if begun is None else np.isin(starts[complete], list(begun))
+    found = list[Kept]()
+    places = complete[chosen]
+    for row, ts, behind in zip(
+        rows.iloc[places].to_dict("records"), starts[places], since[chosen], strict=True
+    ):
+        values = cycle_values({str(name): value for name, value in row.items()}, int(behind))
         boot = night * EPOCHS_MAX + int(row["epoch"])
-        found.append(Kept(int(row["cycle_no"]), begun, boot, msgspec.msgpack.encode(values)))
-        findings = 0
+        found.append(Kept(int(row["cycle_no"]), int(ts), boot, msgspec.msgpack.encode(values)))
     return found
+
+
+def _reasons(rows: pd.DataFrame) -> list[Sequence[str]]:
+    """Of each cycle; none of one that an earlier version wrote without."""
+    if "reasons" not in rows:
+        return [()] * len(rows)
+    return [list(each) if isinstance(each, list | np.ndarray) else () for each in rows["reasons"]]
 
 
 def cycle_values(row: Mapping[str, Any], findings: int) -> CycleValues:
@@ -167,10 +192,6 @@ def _number(value: object) -> float | None:
 def _whole(value: object) -> int | None:
     found = _number(value)
     return None if found is None else int(found)
-
-
-def _is_list(table: object) -> bool:
-    return isinstance(table, list | np.ndarray)
 
 
 def _rows(table: object) -> list[Mapping[str, Any]] | None:

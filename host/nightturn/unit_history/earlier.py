@@ -20,6 +20,7 @@ from nightturn.trend.fits import Point
 from nightturn.trend.following import DIRECTIONS, POINTS_MAX
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.watch import known_before, mountings_asked
+from nightturn.trend.wording import slope_text
 from nightturn.unit_history.life import (
     COLUMNS,
     Life,
@@ -31,6 +32,7 @@ from nightturn.unit_history.life import (
 )
 from nightturn.unit_history.nights import Night, Place, nights_of, place_of
 from nightturn.unit_history.usable import counted
+from nightturn.unit_history.variant import slopes_of_variant
 
 NIGHTS_MAX = 100
 """Newest runs of the unit that are read: work and rows at the opening of a run are bounded."""
@@ -42,14 +44,24 @@ REASONS_MAX = 20
 def earlier_of(root: Path, opened: RunOpened) -> Earlier:
     """What is stored below a data root of the unit whose run opens; whatever is wrong with the store is said."""
     settings = RunSettings.of(opened)
-    unit = settings.card.unit
+    unit, place = settings.card.unit, place_of(settings)
     try:
-        nights, unread = nights_of(root, unit, COLUMNS, NIGHTS_MAX)
-        return earlier(life(unit, nights, unread), opened, place_of(settings))
-    except RunNotFoundError:
-        return first_night(unit, _unknown(root))
+        found = _own_nights(root, opened, place)
+        slopes = slopes_of_variant(root, settings.card.variant, unit, place.plan)
     except Exception as error:  # noqa: BLE001 - a store that cannot be read keeps no run from opening
         return unreadable(unit, fault(error))
+    said = "".join(f"; {slope_text(each)}" for each in slopes)
+    return msgspec.structs.replace(found, said=f"{found.said}{said}", variant_slopes=slopes)
+
+
+def _own_nights(root: Path, opened: RunOpened, place: Place) -> Earlier:
+    """What is stored of the unit itself."""
+    unit = RunSettings.of(opened).card.unit
+    try:
+        nights, unread = nights_of(root, unit, COLUMNS, NIGHTS_MAX)
+    except RunNotFoundError:
+        return first_night(unit, _unknown(root))
+    return earlier(life(unit, nights, unread), opened, place)
 
 
 def earlier(found: Life, opened: RunOpened, place: Place) -> Earlier:

@@ -1,5 +1,8 @@
 """One sentence on a unit: what changed, since when and what it is consistent with; or how far a limit is off."""
 
+from collections.abc import Mapping
+
+from nightturn.model.quantities import fixed
 from nightturn.storage.zones import local_text
 from nightturn.trend.wording import NO_CHANGE, NOTHING_JUDGED, short
 from nightturn.unit_history.account import WORN, Account, CourseLine
@@ -15,6 +18,16 @@ def headline(found: Account) -> str:
         begins = short(local_text(found.rejected_ts, found.timezone))
         parts.append(f"first cycle rejected by its limits: {begins}")
     return "; ".join(parts)
+
+
+def beside_text(phases: Mapping[str, tuple[int, float]], park_stops: int) -> str:
+    """Warm-up, soak and stops for a person, as far as there were any; `phases` as `Account.beside`."""
+    said = [
+        f"{phase.replace('_', '-')} {fixed(hours, 1)} h in {strokes} strokes"
+        for phase, (strokes, hours) in phases.items()
+    ]
+    said += [f"parked {park_stops} time{'' if park_stops == 1 else 's'}"] if park_stops else []
+    return ", ".join(said)
 
 
 def _course(found: Account) -> str:

@@ -7,11 +7,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from nightturn.estimation.turns import Bools
 from nightturn.model.figures import OK
+from nightturn.model.tiles import Float64s
 from nightturn.trend.following import DIRECTIONS
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.unit_history.causes import SIGNS
-from nightturn.unit_history.nights import TEMPERATURES, Night, Place, nights_of, temperatures_degc
+from nightturn.unit_history.nights import TEMPERATURES, Night, Place, nights_of, ns_of, temperatures_degc
 from nightturn.unit_history.usable import comparable, sound
 
 KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id", "verdict", *SIGNS)
@@ -110,10 +112,10 @@ def life(unit: str, nights: Sequence[Night], unread: Sequence[str] = ()) -> Life
         before.append(strokes)
         stretch.append(len(steps))
         strokes += 0 if night.strokes is None else len(night.strokes)
-    rows = [_rows(*each) for each in zip(range(len(nights)), nights, before, stretch, strict=True)]
     told = [f"{night.run}: {night.problem}" for night in nights if night.problem] + list(unread)
     calibrations = {number: night.place.calibration for number, night in enumerate(nights)}
-    series, methods, left_out = _series(pd.concat(rows), calibrations) if rows else ((), {}, ())
+    rows = _rows(nights, before, stretch)
+    series, methods, left_out = ((), {}, ()) if rows is None else _series(rows, calibrations)
     return Life(unit, tuple(nights), tuple(before), tuple(steps), series, (*told, *left_out), methods)
 
 
@@ -153,26 +155,30 @@ def what_changed(before: Place, after: Place) -> str:
     return "; ".join(said)
 
 
-def _rows(number: int, night: Night, strokes_before: int, stretch: int) -> pd.DataFrame:
-    """The cycles of a night with where in the unit's life each lies."""
-    rows = night.cycles.copy()
-    ended = np.empty(0, np.int64) if night.strokes is None else night.strokes
-    started = rows["ts_start"].astype("int64").to_numpy() if len(rows) else np.empty(0, np.int64)
-    rows["ts"] = started
-    rows["strokes"] = strokes_before + np.searchsorted(ended, started, side="right")
-    rows["degc"] = temperatures_degc(rows)
-    rows["night"], rows["stretch"] = number, stretch
-    return rows
+def _rows(nights: Sequence[Night], before: Sequence[int], stretch: Sequence[int]) -> pd.DataFrame | None:
+    """The cycles of all nights with where in the unit's life each lies; None without one."""
+    there = [number for number, night in enumerate(nights) if len(night.cycles)]
+    if not there:
+        return None
+    rows = pd.concat([nights[number].cycles for number in there], ignore_index=True)
+    number = np.repeat(there, [len(nights[each].cycles) for each in there])
+    ts = ns_of(rows["ts_start"])
+    strokes = np.empty(len(rows), np.int64)
+    for each in there:
+        ended, mine = nights[each].strokes, number == each
+        behind = 0 if ended is None else np.searchsorted(ended, ts[mine], side="right")
+        strokes[mine] = before[each] + behind
+    where = {"ts": ts, "strokes": strokes, "degc": temperatures_degc(rows), "night": number}
+    return rows.assign(**where, stretch=np.asarray(stretch)[number])
 
 
 def _series(
     rows: pd.DataFrame, calibrations: Mapping[int, str]
 ) -> tuple[tuple[Series, ...], dict[str, int], tuple[str, ...]]:
     """The series, the method of each figure, and what is left out of them."""
-    if rows.empty:
-        return (), {}, ()
     there, said = sound(rows, calibrations)
-    complete = there[there["status"] == OK]
+    complete = there[(there["status"] == OK).to_numpy()]
+    turning = complete["direction"].to_numpy()
     found, methods = list[Series](), dict[str, int]()
     for figure in FOLLOWED:
         alike, method, others = comparable(complete, figure)
@@ -180,25 +186,30 @@ def _series(
         if method is not None:
             methods[figure] = method
         for direction in DIRECTIONS:
-            turned = (complete["direction"] == direction).to_numpy()
-            good = complete[turned & alike]
-            if len(good):
-                found.append(_one(figure, direction, good, int(turned.sum()) - len(good)))
+            turned = turning == direction
+            good = turned & alike
+            if count := int(good.sum()):
+                found.append(_one(figure, direction, complete, good, int(turned.sum()) - count))
     return tuple(found), methods, said
 
 
-def _one(figure: str, direction: int, rows: pd.DataFrame, left_out: int) -> Series:
-    u = rows[f"{figure}_u_rep"].astype(float).fillna(rows[f"{figure}_u"].astype(float))
+def _one(figure: str, direction: int, rows: pd.DataFrame, good: Bools, left_out: int) -> Series:
+    """The series of the cycles (n,) that are `good`."""
+
+    def numbers(name: str) -> Float64s:
+        return np.asarray(rows[name], np.float64)[good]
+
+    own, whole = numbers(f"{figure}_u_rep"), numbers(f"{figure}_u")
     return Series(
         figure=figure,
         direction=direction,
-        strokes=rows["strokes"].to_numpy(np.float64),
-        ts=rows["ts"].to_numpy(np.int64),
-        value=rows[figure].to_numpy(np.float64),
-        u=np.asarray(u, np.float64),
-        degc=rows["degc"].to_numpy(np.float64),
-        stretch=rows["stretch"].to_numpy(np.int64),
-        night=rows["night"].to_numpy(np.int64),
-        cycle_no=rows["cycle_no"].to_numpy(np.int64),
+        strokes=numbers("strokes"),
+        ts=rows["ts"].to_numpy(np.int64)[good],
+        value=numbers(figure),
+        u=np.where(np.isnan(own), whole, own),
+        degc=numbers("degc"),
+        stretch=rows["stretch"].to_numpy(np.int64)[good],
+        night=rows["night"].to_numpy(np.int64)[good],
+        cycle_no=rows["cycle_no"].to_numpy(np.int64)[good],
         left_out=left_out,
     )

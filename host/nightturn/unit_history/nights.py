@@ -90,7 +90,7 @@ class Night:
     @property
     def complete(self) -> int:
         """Cycles that ran to their end."""
-        return int((self.cycles["status"] == OK).sum()) if len(self.cycles) else 0
+        return int((self.cycles["status"].to_numpy() == OK).sum()) if len(self.cycles) else 0
 
     @property
     def revolutions(self) -> float:
@@ -119,9 +119,14 @@ class Night:
         if not len(self.cycles):
             return {}
         lows = np.floor(temperatures_degc(self.cycles) / TEMP_CLASS_K) * TEMP_CLASS_K
-        lasted = (self.cycles["ts_end"] - self.cycles["ts_start"]).dt.total_seconds().to_numpy() / S_PER_H
+        lasted = (ns_of(self.cycles["ts_end"]) - ns_of(self.cycles["ts_start"])) / (S_PER_H * NS_PER_S)
         classes, place = np.unique(lows, return_inverse=True)
         return dict(zip(classes.tolist(), np.bincount(place, weights=lasted).tolist(), strict=True))
+
+
+def ns_of(times: pd.Series) -> Int64s:
+    """Times (n,) as ns since 1970 UTC."""
+    return np.asarray(pd.DatetimeIndex(times).as_unit("ns").asi8)
 
 
 def temperatures_degc(cycles: pd.DataFrame) -> Float64s:
@@ -165,7 +170,7 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
     started_ts = round(summary.started_utc.timestamp()) * NS_PER_S
     ends = [started_ts, *([] if strokes is None or not len(strokes) else [int(strokes[-1])])]
     if len(cycles):
-        ends.append(int(cycles["ts_end"].astype("int64").max()))
+        ends.append(int(ns_of(cycles["ts_end"]).max()))
     return Night(
         run=summary.run,
         place=place_of(settings),
@@ -185,23 +190,26 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
 def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, Int64s | None, dict[str, int], str]:
     """Cycles, strokes of exercise and how many there are of other phases; without them, why."""
     try:
-        cycles = run.cycles(columns).sort_values("ts_start", kind="stable", ignore_index=True)
-        strokes = run.frame(STROKES, ["ts", "phase"])
+        cycles, strokes = run.cycles(columns), run.frame(STROKES, ["ts", "phase"])
     except StorageError as error:
         return pd.DataFrame(columns=columns), None, {}, str(error)
+    cycles.attrs = strokes.attrs = {}  # units of columns, which pandas would copy with each step from here on
+    cycles = cycles.sort_values("ts_start", kind="stable", ignore_index=True)
     # before there were others every stroke was of the exercise, and its file names no phase
     phases = strokes["phase"].fillna(EXERCISE) if "phase" in strokes else pd.Series(EXERCISE, strokes.index)
-    ended = strokes["ts"][phases == EXERCISE].astype("int64").to_numpy()
-    counts = {phase: int((phases == phase).sum()) for phase in CONDITIONING}
+    named = phases.to_numpy(object)
+    ended = ns_of(strokes["ts"])[named == EXERCISE]
+    counts = {phase: int((named == phase).sum()) for phase in CONDITIONING}
     return cycles, np.sort(ended), counts, ""
 
 
 def _park_stops(run: Run) -> int:
     """How often the plan parked the shaft; 0 too where retention has cleared the events."""
     try:
-        return int((run.frame(EVENTS, ["kind"])["kind"] == PARKED).sum())
+        events = run.table(EVENTS, ["kind"])
     except StorageError:
         return 0
+    return 0 if events is None else events["kind"].to_pylist().count(PARKED)
 
 
 def place_of(settings: RunSettings) -> Place:

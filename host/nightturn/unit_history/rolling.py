@@ -11,7 +11,7 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.model.figures import OK
 from nightturn.model.phases import EXERCISE
-from nightturn.model.quantities import interval
+from nightturn.model.quantities import interval, quantity
 from nightturn.model.rows import CURVES, STROKES
 from nightturn.model.tiles import Float64s
 from nightturn.model.trends import Rolled
@@ -22,7 +22,7 @@ from nightturn.trend.order_families import Leg
 from nightturn.trend.rolling import Known, Rolling, Stroke, Track, estimated
 from nightturn.trend.slope import Axis
 from nightturn.unit_history.life import Life
-from nightturn.unit_history.nights import Night
+from nightturn.unit_history.nights import Night, temperatures_degc
 
 CURVE_COLUMNS = ["epoch", "cycle_no", "leg", "direction", "amplitude_nm", "floor_nm"]
 STROKE_COLUMNS = ["cycle_no", "direction", "phase", "mean_torque_nm", "peak_torque_nm", "rms_torque_nm"]
@@ -90,13 +90,15 @@ def roll(
     by_cycle = {no: list(_strokes(rows)) for no, rows in exercise.groupby("cycle_no")}
     ended = np.empty(0, np.int64) if night.strokes is None else night.strokes
     rolling.strokes = {}  # numbers of cycles begin anew with a run
-    for row in night.cycles.to_dict("records"):
+    degc = temperatures_degc(night.cycles)
+    for at, row in enumerate(night.cycles.to_dict("records")):
         number, begun = int(row["cycle_no"]), pd.Timestamp(row["ts_start"]).value
         for stroke in by_cycle.get(number, []):
             rolling.stroke(number, stroke)
         along = float(before + np.searchsorted(ended, begun, side="right"))
         mine = legs.get((row["epoch"], number), [])
-        rolling.cycle(number, begun, along, mine, known, complete=row["status"] == OK)
+        complete = row["status"] == OK
+        rolling.cycle(number, begun, along, mine, known, degc=float(degc[at]), complete=complete)
 
 
 def rolled_text(each: Rolled) -> str:
@@ -111,7 +113,21 @@ def rolled_text(each: Rolled) -> str:
             goes = interval(rate.slope * axis.per, rate.half * axis.per, "N·m", beside=rate.half * axis.per)
             trend = "" if abs(rate.slope) > rate.half else "no trend, "
             said.append(f"{trend}{goes} per {per}")
+    said += [_temperature_text(each)]
     return f"{'; '.join(said)} ({over})"
+
+
+def _temperature_text(each: Rolled) -> str:
+    """What temperature explains and what is left, or that it is still in it."""
+    if each.degc is None:
+        return "no temperature was read"
+    if each.warmed is None:
+        return "temperature stays in it"
+    explained, left = (quantity(size, "N·m", digits=2) for size in (each.warmed.explained, each.warmed.left))
+    if not each.warmed.seen:
+        return f"temperature explains nothing of it, {left} rms left"
+    size = interval(each.warmed.per_k, each.warmed.half, "N·m")
+    return f"without temperature, {size} per kelvin: it explains {explained} rms, {left} left"
 
 
 def _place(track: Track) -> tuple[bool, str, int]:

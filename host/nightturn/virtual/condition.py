@@ -16,7 +16,7 @@ SPALL_GROWTH_H = 4.0
 SPALL_WIDTH_RAD = 0.35  # of the ball-pass phase
 SPALL_MEAN = SPALL_WIDTH_RAD / math.sqrt(math.tau)  # mean of a pulse train of height 1
 SPALL_DRAG = 0.5  # debris: steady friction for each unit of pulse height
-CHIP_RAD = math.radians(320.0)  # half a turn before the place that lacks a piece
+CHIP_RAD = math.radians(140.0)  # where the magnet that lacks a piece passes a slot
 CHIP_WIDTH_RAD = math.radians(0.5)
 LOOSENED = 0.5  # share of its stiffness that a coupling of size 1 loses in the end
 LOOSENS_H = 2.0
@@ -31,7 +31,7 @@ COOLS_H = 1.0
 class Levels:
     """What friction, zero and what has broken are until the next step; N·m, N·m·s/rad and V.
 
-    `chip_nm` is the torque where a magnet lacks a piece, `stiffness` the share of the coupling's that is left.
+    `chip_nm` is the torque as a magnet that lacks a piece passes a slot, `stiffness` the share of the coupling's that is left.
     """
 
     coulomb_nm: float

@@ -56,6 +56,19 @@ def pulse(at_rad: float, width_rad: float) -> Floats:
     return np.asarray(np.exp(-(phase**2) / (2 * width_rad**2)), np.float64)
 
 
+def slot_passes(slots: int, at_rad: float, width_rad: float) -> Floats:
+    """What one magnet that lacks a piece adds in a turn (points,): a pulse of height 1 as it passes each slot, and no mean torque.
+
+    Multiples of the slots only (Z. Q. Zhu, D. Howe, IEEE Trans. Energy Conversion 15(4), 2000, 407-412; from memory).
+    """
+    pitch = math.tau / slots
+    behind = (
+        np.mod(np.arange(TABLE_POINTS) * (math.tau / TABLE_POINTS) - at_rad + pitch / 2, pitch) - pitch / 2
+    )
+    passes = np.exp(-(behind**2) / (2 * width_rad**2))
+    return np.asarray(passes - passes.mean(), np.float64)
+
+
 @dataclass(frozen=True, slots=True)
 class Wave:
     """A periodic table with its steps, for linear interpolation; float32, so that many fixtures fit a cache."""

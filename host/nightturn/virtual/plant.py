@@ -70,7 +70,7 @@ class Plant:
         self._scale = polarity * product.counts_per_nm
         self._waves: OrderedDict[tuple[float, float, float], Wave] = OrderedDict()
         self._pulse = Wave.of(order_tables.pulse(0.0, SPALL_WIDTH_RAD))
-        self._chip = Wave.of(order_tables.pulse(CHIP_RAD, CHIP_WIDTH_RAD))
+        self._chip = Wave.of(order_tables.slot_passes(product.slots, CHIP_RAD, CHIP_WIDTH_RAD))
         self._levels = self.condition.levels()
         self._origin = position  # counts where the last reversal or start was
         self._held_nm = 0.0  # friction held there

@@ -103,7 +103,7 @@ class Product:
         cogging: N·m, unpowered.
         ripple: relative to the set torque.
         bearing_order: ball pass order of the outer race, not quite a whole number.
-        spall_nm: depth of the pulses a grown bearing defect makes; chip_nm: torque at the place where a magnet lacks a piece.
+        spall_nm: depth of the pulses a grown bearing defect makes; chip_nm: torque as a magnet that lacks a piece passes a slot.
         short_drag_nm_s: viscous drag of the shorted winding.
     """
 

@@ -6,7 +6,7 @@ from typing import TypeAlias
 import numpy as np
 
 from nightturn.virtual.condition import CHIP_RAD, CHIP_WIDTH_RAD, SPALL_WIDTH_RAD, Levels
-from nightturn.virtual.orders import TABLE_POINTS, Floats, phasors, pulse, waveform
+from nightturn.virtual.orders import TABLE_POINTS, Floats, phasors, slot_passes, waveform
 from nightturn.virtual.products import Product
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
@@ -63,7 +63,7 @@ def truth(product: Product, levels: Levels, *, speed_rad_s: float, torque_nm: fl
     damaged = (
         seen
         - math.copysign(1.0, speed_rad_s) * _pulses(product, levels)
-        + levels.chip_nm * pulse(CHIP_RAD, CHIP_WIDTH_RAD)
+        + levels.chip_nm * slot_passes(product.slots, CHIP_RAD, CHIP_WIDTH_RAD)
     )
     return {
         "product": product.name,
