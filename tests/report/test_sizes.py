@@ -37,7 +37,7 @@ def of_cycles(usual: ReportNight, count: int) -> ReportNight:
 
 
 def words(found: ReportNight) -> tuple[str, str]:
-    text = document(found)
+    text = document(found).html
     return text, " ".join(Page(text).words)
 
 

@@ -53,4 +53,4 @@ def _write(out: Path, found: "Batch") -> None:
     from nightturn.report.batch_page import batch_page
     from nightturn.report.written import write_whole
 
-    write_whole(out, batch_page(found))
+    write_whole(out, batch_page(found).encode())

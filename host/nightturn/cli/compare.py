@@ -70,7 +70,7 @@ def _write(
     from nightturn.report.compared_page import comparison_page
     from nightturn.report.written import write_whole
 
-    write_whole(out, comparison_page(found, one, other, hours))
+    write_whole(out, comparison_page(found, one, other, hours).encode())
 
 
 def _print(found: "Comparison") -> None:

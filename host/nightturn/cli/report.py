@@ -36,11 +36,15 @@ def run(
     out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the files go.")] = Path(
         "reports"
     ),
+    with_pdf: Annotated[
+        bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write the morning's report: does the unit pass, what happened, what to do, did the night count; then pictures, budget and checksums.
 
-    One HTML file a run: no script, no outside address, readable offline in any browser, and the same bytes for the same run. A night is named
+    One HTML file a run: no script, no outside address, readable offline in any browser, and the same bytes for the same run. --pdf
+    (extra `pdf`) writes the same pages for paper, with the checksum of the HTML in their foot. A night is named
     after the day on whose evening it began, by the clocks of the bench. Exit code 1 where a unit does not pass.
     """
     from nightturn.cli.output import print_json, print_text
@@ -50,11 +54,12 @@ def run(
     runs = list_runs(root)
     wanted = _wanted(root, runs, run_id, unit, night)
     written = []
-    for each in write_reports(runs, wanted, root, out):
+    for each in write_reports(runs, wanted, root, out, with_pdf=with_pdf):
         written.append(each)
         if not as_json:
             print_text(f"{each.severity}: {each.sentence}")
-            typer.echo(f"  {each.path}")
+            for path in filter(None, (each.path, each.pdf)):
+                typer.echo(f"  {path}")
     if as_json:
         print_json(written)
     if any(_rejected(each) for each in wanted):

@@ -9,7 +9,7 @@ import numpy as np
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s
 from nightturn.pictures.frame import Frame, framed
-from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT
+from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT, words_px
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.scale import Scale
 
@@ -156,9 +156,11 @@ def _families(frame: Frame, families: Sequence[Family], count: int) -> None:
         first, last = frame.x.one(places[0]), frame.x.one(places[-1])
         frame.paper.segment((first, y), (max(last, first + 2), y), INK, 0.8)
         frame.paper.strokes([(frame.x.one(each), y, frame.x.one(each), y + 4) for each in places], INK, 0.8)
-        frame.paper.text(
-            first - 5, y + 4, f"{family.name} {number(family.fundamental, 4)}", anchor="end", size_px=10
-        )
+        words = f"{family.name} {number(family.fundamental, 4)}"
+        if first - 5 - words_px(words, 10) > 0:
+            frame.paper.text(first - 5, y + 4, words, anchor="end", size_px=10)
+        else:
+            frame.paper.text(last + 5, y + 4, words, size_px=10)
 
 
 def _description(

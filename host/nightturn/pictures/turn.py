@@ -7,7 +7,7 @@ import numpy as np
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s
 from nightturn.pictures.frame import Frame, framed
-from nightturn.pictures.paper import BACK, FORWARD, GROWN, INK, SOFT
+from nightturn.pictures.paper import BACK, FORWARD, GROWN, INK, SOFT, words_px
 from nightturn.pictures.picture import Picture, thinned
 from nightturn.pictures.scale import Scale, around
 
@@ -234,16 +234,17 @@ def _gap(frame: Frame, now: Turned, orders: int, friction_nm: float) -> None:
     for y, rise in ((top, 5), (foot, -5)):
         frame.paper.strokes([(x, y, x - 3, y + rise), (x, y, x + 3, y + rise)], INK, 1.2)
     words = f"gap {quantity(2 * friction_nm, 'N·m')} = 2 × friction {quantity(friction_nm, 'N·m')}"
-    frame.paper.text(x + 6, (top + foot) / 2 + 4, words, ink=INK, bold=True)
+    late = x + 6 + words_px(words) > frame.x.high_px
+    side, anchor = (x - 6, "end") if late else (x + 6, "start")
+    frame.paper.text(side, (top + foot) / 2 + 4, words, anchor=anchor, ink=INK, bold=True)
 
 
 def _worst(frame: Frame, worst: Worst) -> None:
     x = frame.x.one(worst.angle_deg)
     frame.paper.segment((x, frame.y.high_px), (x, frame.y.low_px), GROWN, 1.0, "4 3")
-    late = worst.angle_deg > 220
-    frame.paper.text(
-        x, frame.y.high_px - 5, _worst_words(worst), anchor="end" if late else "start", ink=GROWN
-    )
+    words = _worst_words(worst)
+    left = max(min(x, frame.paper.width_px - words_px(words)), 0.0)
+    frame.paper.text(left, frame.y.high_px - 5, words, ink=GROWN)
 
 
 def _worst_words(worst: Worst) -> str:

@@ -11,7 +11,7 @@ from nightturn.report.night import ReportNight
 from nightturn.storage.tree import DATASETS
 
 BUDGET_HEAD = ("figure", "line", "standard uncertainty", "common", "known from")
-FILES_HEAD = ("file", "size", "CRC-32C")
+FILES_HEAD = ("dataset: file", "size", "CRC-32C")
 FILES_MAX = 2000
 
 
@@ -71,14 +71,25 @@ def budget_rows(night: ReportNight) -> tuple[tuple[str, ...], ...]:
     )
 
 
-def files(night: ReportNight) -> tuple[tuple[tuple[str, ...], ...], str]:
-    """Every file of the run with its checksum, and a sentence where they are too many to list."""
+def files(night: ReportNight) -> tuple[tuple[tuple[str, ...], ...], str, str]:
+    """Every file of the run with its checksum; the folder below each dataset's; and a sentence where they are too many to list."""
     rows: list[tuple[str, ...]] = []
-    total = 0
+    total, folder = 0, ""
     for dataset in DATASETS:
         for each in night.run.chunks(dataset):
             total += 1
             if len(rows) < FILES_MAX:
-                rows.append((each.path, bytes_text(night.run.stored.size(each.path)), f"{each.name.crc:08x}"))
+                folder, _, name = each.path.partition("/")[2].rpartition("/")
+                rows.append(
+                    (
+                        f"{dataset}: {name}",
+                        bytes_text(night.run.stored.size(each.path)),
+                        f"{each.name.crc:08x}",
+                    )
+                )
     left = total - len(rows)
-    return tuple(rows), f"{left} more are not listed; `nightturn verify` reads them all." if left else ""
+    return (
+        tuple(rows),
+        folder,
+        f"{left} more are not listed; `nightturn verify` reads them all." if left else "",
+    )
