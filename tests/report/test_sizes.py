@@ -11,7 +11,7 @@ from replay_logs.make import Recorded
 from tests.report.test_document import Page, night, renamed
 
 from nightturn.report.document import document
-from nightturn.report.drawn import EVENTS_MAX
+from nightturn.report.moments import EVENTS_MAX
 from nightturn.report.night import Happened, Missing, ReportNight
 
 CYCLE_NS = 190_000_000_000

@@ -12,6 +12,7 @@ from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
 from nightturn.report.night import ReportNight
 from nightturn.report.printed import pdf_of, unprintable
+from nightturn.report.reference import Reference, cogging_order, reference_of
 from nightturn.report.templates import rendered
 from nightturn.storage.runs import RunSummary
 
@@ -21,25 +22,30 @@ PAPER_PX = 680.0
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A report: the night that it is of, what its page says, and the page."""
+    """A report: the night that it is of, what it is held against, what its page says, and the page."""
 
     night: ReportNight
+    reference: Reference
     content: Mapping[str, object]
     html: str
 
 
-def document(night: ReportNight, others: Sequence[RunSummary] = ()) -> Document:
+def document(
+    night: ReportNight, others: Sequence[RunSummary] = (), accepted: Sequence[RunSummary] = ()
+) -> Document:
     """The whole report of a night.
 
     Args:
         night: the run that it is of.
         others: runs of other fixtures beside it, which are asked whether they changed as well.
+        accepted: runs of accepted units, of which the reference envelope is made.
 
     Raises:
         ConfigError: Jinja2 is not installed.
     """
-    content = _content(night, others)
-    return Document(night, content, _page(night, content))
+    reference = _reference(night, accepted)
+    content = _content(night, others, reference)
+    return Document(night, reference, content, _page(night, reference, content))
 
 
 def pdf(found: Document) -> bytes:
@@ -50,15 +56,22 @@ def pdf(found: Document) -> bytes:
         "unprintable": unprintable(found.html),
     }
     name = file_name(night).removesuffix(".html").replace("report-", "figures-", 1) + ".json"
-    page = _page(night, found.content, PAPER_PX, paper)
+    page = _page(night, found.reference, found.content, PAPER_PX, paper)
     return pdf_of(page, figures_json(night), name=name, at=_at(night))
 
 
-def _content(night: ReportNight, others: Sequence[RunSummary]) -> Mapping[str, object]:
+def _reference(night: ReportNight, accepted: Sequence[RunSummary]) -> Reference:
+    root = night.run.stored.local
+    if root is None:
+        return Reference({})
+    return reference_of(root, accepted, night.settings.fixture.plan, cogging_order(night.settings.variant))
+
+
+def _content(night: ReportNight, others: Sequence[RunSummary], reference: Reference) -> Mapping[str, object]:
     """What the page says, but for its pictures."""
     files, folder, files_left = behind.files(night)
     return {
-        "page": first_page(night, others),
+        "page": first_page(night, others, reference),
         "created": _at(night).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "causes": night.life.causes if night.life is not None else (),
         "limit_head": LIMIT_HEAD,
@@ -74,11 +87,12 @@ def _content(night: ReportNight, others: Sequence[RunSummary]) -> Mapping[str, o
 
 def _page(
     night: ReportNight,
+    reference: Reference,
     content: Mapping[str, object],
     width_px: float = 920,
     paper: Mapping[str, str] | None = None,
 ) -> str:
-    return rendered("page.html", drawn=drawn(night, width_px), paper=paper, **content)
+    return rendered("page.html", drawn=drawn(night, width_px, reference), paper=paper, **content)
 
 
 def _at(night: ReportNight) -> datetime:

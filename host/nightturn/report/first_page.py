@@ -14,6 +14,7 @@ from nightturn.model.quantities import interval, quantity
 from nightturn.model.verdicts import MAX, REJECT
 from nightturn.report.counted import counted, disturbed, margin_text
 from nightturn.report.night import ReportNight
+from nightturn.report.reference import NO_UNIT, Reference
 from nightturn.sentences.morning import Doing, LimitSaid, Severity, severity_of, to_do, verdict_sentence
 from nightturn.storage.runs import RunSummary, found_runs
 from nightturn.unit_history.account import WORN, Account, CourseLine, account_of
@@ -24,7 +25,16 @@ OTHERS_MAX = 8
 NOTHING_BEFORE = "its first night here"
 
 
-LIMIT_HEAD = ("figure", "mean of the night", "newest cycle", "limit", "margin", "verdict", "last night")
+LIMIT_HEAD = (
+    "figure",
+    "mean of the night",
+    "newest cycle",
+    "limit",
+    "margin",
+    "verdict",
+    "last night",
+    "reference envelope",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +66,8 @@ def _limits(night: ReportNight) -> tuple[LimitSaid, ...]:
     )
 
 
-def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
-    """The first page of a night; `others` are runs of other fixtures beside it."""
+def first_page(night: ReportNight, others: Sequence[RunSummary], reference: Reference) -> FirstPage:
+    """The first page of a night; `others` are runs of other fixtures beside it, `reference` is what accepted units say."""
     verdict = night.verdict
     word = verdict.word if verdict is not None else None
     limits = _limits(night)
@@ -80,7 +90,7 @@ def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
             disturbed=_look_after(night) if upset else (),
         ),
         counted=counted(night),
-        limits=_limit_rows(night, limits),
+        limits=_limit_rows(night, limits, reference),
         rule=verdict.rule if verdict is not None else "",
         rig=_rig(night, others),
     )
@@ -193,7 +203,9 @@ def _look_after(night: ReportNight) -> tuple[Doing, ...]:
     return tuple(found)
 
 
-def _limit_rows(night: ReportNight, limits: Sequence[LimitSaid]) -> tuple[tuple[str, ...], ...]:
+def _limit_rows(
+    night: ReportNight, limits: Sequence[LimitSaid], reference: Reference
+) -> tuple[tuple[str, ...], ...]:
     verdict = night.verdict
     if verdict is None:
         return ()
@@ -215,6 +227,7 @@ def _limit_rows(night: ReportNight, limits: Sequence[LimitSaid]) -> tuple[tuple[
                 else "not known",
                 each.word,
                 _last_night(night, each.figure),
+                reference.figures.get((each.figure, each.direction), NO_UNIT),
             )
         )
     return tuple(rows)

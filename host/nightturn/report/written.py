@@ -6,7 +6,7 @@ from pathlib import Path
 import msgspec
 
 from nightturn.errors import StorageError
-from nightturn.report.chosen import beside
+from nightturn.report.chosen import accepted_before, beside
 from nightturn.report.document import document, file_name, pdf
 from nightturn.report.first_page import first_sentences
 from nightturn.report.night import night_of
@@ -50,7 +50,7 @@ def write_reports(
     """
     for each in wanted:
         night = night_of(Run(root, each.fixture, each.run), each)
-        found = document(night, beside(runs, each))
+        found = document(night, beside(runs, each), accepted_before(runs, each))
         severity, sentence = first_sentences(night)
         path = folder / file_name(night)
         write_whole(path, found.html.encode())
