@@ -36,6 +36,14 @@ def run(
     out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the files go.")] = Path(
         "reports"
     ),
+    method: Annotated[
+        str,
+        typer.Option(
+            "--method",
+            metavar="NAME",
+            help="Figures that `recompute` made by this method, not the recorded ones.",
+        ),
+    ] = "",
     with_pdf: Annotated[
         bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")
     ] = False,
@@ -45,16 +53,18 @@ def run(
 
     One HTML file a run: no script, no outside address, readable offline in any browser, and the same bytes for the same run. --pdf
     (extra `pdf`) writes the same pages for paper, with the checksum of the HTML in their foot. A night is named
-    after the day on whose evening it began, by the clocks of the bench. Exit code 1 where a unit does not pass.
+    after the day on whose evening it began, by the clocks of the bench.
+    With --method figures and verdict are those that `recompute` made. Exit code 1 where a unit does not pass.
     """
     from nightturn.cli.output import print_json, print_text
+    from nightturn.model.verdicts import REJECT
     from nightturn.report.written import write_reports
     from nightturn.storage.runs import list_runs
 
     runs = list_runs(root)
     wanted = _wanted(root, runs, run_id, unit, night)
     written = []
-    for each in write_reports(runs, wanted, root, out, with_pdf=with_pdf):
+    for each in write_reports(runs, wanted, root, out, method=method, with_pdf=with_pdf):
         written.append(each)
         if not as_json:
             print_text(f"{each.severity}: {each.sentence}")
@@ -62,14 +72,8 @@ def run(
                 typer.echo(f"  {path}")
     if as_json:
         print_json(written)
-    if any(_rejected(each) for each in wanted):
+    if any(each.verdict == REJECT for each in written):
         raise typer.Exit(1)
-
-
-def _rejected(each: "RunSummary") -> bool:
-    from nightturn.model.verdicts import REJECT
-
-    return each.night_verdict is not None and each.night_verdict.word == REJECT
 
 
 def _wanted(

@@ -22,6 +22,7 @@ def figures_json(night: ReportNight) -> bytes:
             "variant": night.settings.card.variant,
             "fixture": night.run.fixture,
             "run": night.run.run,
+            "method": night.method or "as recorded",
             "verdict": night.verdict,
             "cycle_no": cycles["cycle_no"].tolist(),
             "ts_end_ns": night.ended_ts.tolist(),

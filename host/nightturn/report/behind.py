@@ -7,6 +7,7 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.model.figures import INTERVAL_IS
 from nightturn.model.quantities import bytes_text, scientific
+from nightturn.model.rows import BUDGET
 from nightturn.report.night import ReportNight
 from nightturn.storage.tree import DATASETS
 
@@ -47,17 +48,27 @@ def _facts(night: ReportNight) -> Iterator[tuple[str, str]]:
         for name in night.cycles.columns
         if name.endswith("_method") and len(night.cycles) and pd.notna(night.cycles[name].iloc[-1])
     }
-    yield "figures", "as recorded; what `recompute` made of the same samples lies beside them"
+    yield "figures", method_text(night)
     if methods:
         yield "methods", ", ".join(f"{name} {version}" for name, version in methods.items())
     if len(night.cycles):
         yield "SHA-256 of the last cycle's sums", str(night.cycles["sums_sha256"].iloc[-1])
 
 
+def method_text(night: ReportNight) -> str:
+    """Whose figures a report shows."""
+    if not night.method:
+        return "as recorded; what `recompute` made of the same samples lies beside them"
+    return (
+        f"made again from the samples by `recompute`, method {night.method}, not as recorded; what changed and what it is consistent "
+        "with is said of the recorded ones"
+    )
+
+
 def budget_rows(night: ReportNight) -> tuple[tuple[str, ...], ...]:
     """The uncertainty budget of the last complete cycle, for the figures that have a limit."""
     try:
-        lines = night.run.budget()
+        lines = night.run.frame(BUDGET, reanalysis=night.method or None)
     except StorageError:
         return ()
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()

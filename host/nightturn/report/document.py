@@ -105,4 +105,5 @@ def file_name(night: ReportNight) -> str:
     unit = "".join(
         each if (each.isalnum() and each.isascii()) or each in "-_." else "_" for each in night.unit
     )
-    return f"report-{unit[:64]}-{night.run.run}.html"
+    made = f"-{night.method}" if night.method else ""
+    return f"report-{unit[:64]}-{night.run.run}{made}.html"

@@ -160,6 +160,7 @@ def _about(night: ReportNight) -> str:
     return (
         f"Morning report. Unit {night.unit}, variant {card.variant}, on {fixture.id}. Run {night.run.run}. "
         f"Mounted by {card.operator}. Times are by the clocks of {night.summary.timezone}, with their offset from UTC."
+        + (f" Figures made again by method {night.method}, not as recorded." if night.method else "")
     )
 
 

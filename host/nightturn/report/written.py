@@ -6,6 +6,7 @@ from pathlib import Path
 import msgspec
 
 from nightturn.errors import StorageError
+from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.report.chosen import accepted_before, beside
 from nightturn.report.document import document, file_name, pdf
 from nightturn.report.first_page import first_sentences
@@ -15,7 +16,7 @@ from nightturn.storage.runs import RunSummary
 
 
 class WrittenReport(msgspec.Struct, frozen=True):
-    """One report: of which run and unit, its gravity and first sentence, and where it lies; `pdf` is empty where none was asked for."""
+    """One report: of which run and unit, its gravity and first sentence, where it lies, the word of its verdict; `pdf` is empty where none was asked for."""
 
     fixture: str
     run: str
@@ -23,6 +24,7 @@ class WrittenReport(msgspec.Struct, frozen=True):
     severity: str
     sentence: str
     path: str
+    verdict: str
     pdf: str = ""
 
 
@@ -32,6 +34,7 @@ def write_reports(
     root: str | Path,
     folder: Path,
     *,
+    method: str = "",
     with_pdf: bool = False,
 ) -> Iterator[WrittenReport]:
     """Write a report of each wanted run into a folder, which is made.
@@ -41,15 +44,16 @@ def write_reports(
         wanted: the runs.
         root: the data root.
         folder: for the files.
+        method: as `night_of`.
         with_pdf: a PDF beside each, when that is written already.
 
     Raises:
         ConfigError: what makes pages or a PDF is not installed.
         RunNotFoundError: a run has no record of what it is.
-        StorageError: the folder cannot be written.
+        StorageError: the folder cannot be written, or there is no result of that method.
     """
     for each in wanted:
-        night = night_of(Run(root, each.fixture, each.run), each)
+        night = night_of(Run(root, each.fixture, each.run), each, method)
         found = document(night, beside(runs, each), accepted_before(runs, each))
         severity, sentence = first_sentences(night)
         path = folder / file_name(night)
@@ -57,8 +61,9 @@ def write_reports(
         printed = path.with_suffix(".pdf") if with_pdf else None
         if printed is not None:
             write_whole(printed, pdf(found))
+        word = night.verdict.word if night.verdict is not None else NOT_JUDGED
         yield WrittenReport(
-            each.fixture, each.run, night.unit, severity.word, sentence, str(path), str(printed or "")
+            each.fixture, each.run, night.unit, severity.word, sentence, str(path), word, str(printed or "")
         )
 
 
