@@ -23,7 +23,7 @@ from nightturn.model.tiles import Float64s
 from nightturn.model.verdicts import MAX, MIN
 from nightturn.pictures.accepted import Accepted
 from nightturn.pictures.turn import smoothed
-from nightturn.report.batch import FigureOfBatch, figures_of
+from nightturn.report.batch import FigureOfBatch, batch_of, figures_of
 from nightturn.settings.rig import CyclePlan
 from nightturn.settings.variant import Variant
 from nightturn.storage.reader import Run
@@ -83,6 +83,50 @@ def reference_of(
     )
 
 
+def reference_of_batch(root: Path, runs: Sequence[RunSummary], variant: str) -> Reference:
+    """The envelope of all accepted units of a variant, under the plan of the newest of them.
+
+    Args:
+        root: the data root.
+        runs: all that there are, the newest first.
+        variant: its name.
+    """
+    released = set(batch_of(runs, variant).released)
+    newest: dict[str, RunSummary] = {}
+    for each in runs:
+        if each.variant == variant and each.unit in released and each.night_verdict is not None:
+            newest.setdefault(each.unit, each)
+    accepted = list(newest.values())
+    for each in accepted:
+        settings = _settings(Run(root, each.fixture, each.run))
+        if settings is not None:
+            return reference_of(root, accepted, settings.fixture.plan, cogging_order(settings.variant))
+    return Reference({})
+
+
+def friction_words(found: Envelope) -> str:
+    """`88.9 mN·m to 89.2 mN·m, what 6 accepted units …`: within what half the gap lies at any angle of the turn."""
+    low, high = (quantity(max(float(each), 0.0), "N·m", digits=3) for each in (found.low[0], found.high[1]))
+    band = accepted_band(found)
+    assert band is not None
+    return f"{low} to {high} at any angle of the turn without teeth, {band.words}"
+
+
+def envelope_facts(reference: Reference) -> dict[str, object]:
+    """Both envelopes for machines, N·m; null where there is none."""
+    return {
+        name: None
+        if found is None
+        else {
+            "units": found.units,
+            "tolerance": found.tolerance,
+            "low": found.low.tolist(),
+            "high": found.high.tolist(),
+        }
+        for name, found in (("order_nm", reference.orders), ("half_gap_nm", reference.friction))
+    }
+
+
 def accepted_band(found: Envelope | None) -> Accepted | None:
     """An envelope as pictures show it."""
     if found is None:
@@ -118,10 +162,10 @@ def _alike(rows: Sequence[Float64s]) -> Float64s:
 
 def _shape(run: Run, plan: CyclePlan, cogging_order: int) -> tuple[Float64s, Float64s] | None:
     """Orders of the hold, and smallest and largest half gap, of a unit's newest cycles; None where it has none or another plan."""
-    manifest = run.manifest
-    if manifest is None or not manifest.rig:
+    settings = _settings(run)
+    if settings is None:
         return None
-    own = RunSettings.of(manifest).fixture.plan
+    own = settings.fixture.plan
     if (own.slow_turn.speed_rpm, own.hold) != (plan.slow_turn.speed_rpm, plan.hold):
         return None
     rows = _newest(run)
@@ -133,6 +177,11 @@ def _shape(run: Run, plan: CyclePlan, cogging_order: int) -> tuple[Float64s, Flo
         return None
     half = smoothed(np.abs(back - forward) / 2, max(cogging_order // 2, 2))
     return amplitude, np.array([half.min(), half.max()])
+
+
+def _settings(run: Run) -> RunSettings | None:
+    manifest = run.manifest
+    return RunSettings.of(manifest) if manifest is not None and manifest.rig else None
 
 
 def _newest(run: Run) -> pd.DataFrame:
