@@ -2,18 +2,9 @@
 
 import dataclasses
 
-import pytest
-from replay_logs.make import Recorded
-from tests.report.test_document import night
-
 from nightturn.model.clocks import NS_PER_S
 from nightturn.report.moments import moments
 from nightturn.report.night import Happened, ReportNight
-
-
-@pytest.fixture(scope="module")
-def one(recorded: Recorded) -> ReportNight:
-    return night(recorded.root)
 
 
 def drawn(one: ReportNight, *events: Happened) -> tuple[list[str], list[str]]:

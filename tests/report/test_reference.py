@@ -20,11 +20,6 @@ from nightturn.report.reference import NO_UNIT, Reference, accepted_band, coggin
 from nightturn.storage.runs import list_runs
 
 
-@pytest.fixture(scope="module")
-def one(recorded: Recorded) -> ReportNight:
-    return night(recorded.root)
-
-
 def of(one: ReportNight, root: Path) -> Reference:
     settings = one.settings
     return reference_of(root, list_runs(root), settings.fixture.plan, cogging_order(settings.variant))

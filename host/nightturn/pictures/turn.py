@@ -261,7 +261,7 @@ def _gap(frame: Frame, now: Turned, orders: int, friction_nm: float) -> None:
     for y, rise in ((top, 5), (foot, -5)):
         frame.paper.strokes([(x, y, x - 3, y + rise), (x, y, x + 3, y + rise)], INK, 1.2)
     words = f"gap {quantity(2 * friction_nm, 'N·m')} = 2 × friction {quantity(friction_nm, 'N·m')}"
-    late = x + 6 + words_px(words) > frame.x.high_px
+    late = x + 6 + words_px(words, bold=True) > frame.x.high_px
     side, anchor = (x - 6, "end") if late else (x + 6, "start")
     frame.paper.text(side, (top + foot) / 2 + 4, words, anchor=anchor, ink=INK, bold=True)
 

@@ -17,6 +17,7 @@ from nightturn.model.phases import HOLD
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.tiles import Float64s
 from nightturn.report.night import ReportNight
+from nightturn.sentences.names import isolated
 from nightturn.storage.files import RealFiles
 from nightturn.storage.judged import JudgedCycle, judged_again, judged_chunks
 
@@ -117,7 +118,7 @@ def _which(night: ReportNight, last_h: float | None = None) -> str:
     count = len(_cycle_numbers(night, last_h))
     part = "" if last_h is None else f" of the last {number(last_h)} h"
     made = f", figures made again by method {night.method}" if night.method else ""
-    return f"{night.unit} ({card.variant}) on {night.run.fixture}, run {night.run.run}, {count} cycles{part}{made}"
+    return f"{isolated(night.unit)} ({card.variant}) on {night.run.fixture}, run {night.run.run}, {count} cycles{part}{made}"
 
 
 def _cycle_numbers(night: ReportNight, last_h: float | None) -> frozenset[int]:

@@ -5,6 +5,7 @@ The standard aimed at is PDF/A-3b (ISO 19005-3: an archive's PDF that may carry 
 
 import os
 import tempfile
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -36,7 +37,9 @@ def pdf_of(html: str, figures: bytes, *, name: str, at: datetime) -> bytes:
         ConfigError: WeasyPrint, its fonts or a library of the system is not installed; names the package.
     """
     weasyprint = _weasyprint()
-    with _own_fonts_only():
+    with _own_fonts_only(), warnings.catch_warnings():
+        # WeasyPrint leaves the file of its colour profile to be closed by the interpreter.
+        warnings.simplefilter("ignore", ResourceWarning)
         nothing_else = weasyprint.urls.URLFetcher(allowed_protocols={"data"})
         page = weasyprint.HTML(string=html, url_fetcher=nothing_else)
         attached = weasyprint.Attachment(
