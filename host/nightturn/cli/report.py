@@ -14,39 +14,43 @@ if TYPE_CHECKING:
 EXAMPLE = "nightturn report nights --night 2026-11-27"
 
 
+RunId = Annotated[
+    str,
+    typer.Argument(metavar="[RUN]", help="One run by its id; else every fixture's of the newest night."),
+]
+Unit = Annotated[str | None, typer.Option("--unit", metavar="SERIAL", help="The newest run of this unit.")]
+NightOf = Annotated[
+    datetime | None,
+    typer.Option(
+        "--night",
+        formats=["%Y-%m-%d"],
+        metavar="DATE",
+        help="Every fixture's run of the night that began then.",
+    ),
+]
+OutFolder = Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the files go.")]
+MadeBy = Annotated[
+    str,
+    typer.Option(
+        "--method",
+        metavar="NAME",
+        help="Figures that `recompute` made by this method, not the recorded ones.",
+    ),
+]
+WithPdf = Annotated[
+    bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")
+]
+
+
 def run(
     root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
-    run_id: Annotated[
-        str,
-        typer.Argument(metavar="[RUN]", help="One run by its id; else every fixture's of the newest night."),
-    ] = "",
+    run_id: RunId = "",
     *,
-    unit: Annotated[
-        str | None, typer.Option("--unit", metavar="SERIAL", help="The newest run of this unit.")
-    ] = None,
-    night: Annotated[
-        datetime | None,
-        typer.Option(
-            "--night",
-            formats=["%Y-%m-%d"],
-            metavar="DATE",
-            help="Every fixture's run of the night that began then.",
-        ),
-    ] = None,
-    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the files go.")] = Path(
-        "reports"
-    ),
-    method: Annotated[
-        str,
-        typer.Option(
-            "--method",
-            metavar="NAME",
-            help="Figures that `recompute` made by this method, not the recorded ones.",
-        ),
-    ] = "",
-    with_pdf: Annotated[
-        bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")
-    ] = False,
+    unit: Unit = None,
+    night: NightOf = None,
+    out: OutFolder = Path("reports"),
+    method: MadeBy = "",
+    with_pdf: WithPdf = False,
     as_json: AsJson = False,
 ) -> None:
     """Write the morning's report: does the unit pass, what happened, what to do, did the night count; then pictures, budget and checksums.

@@ -124,8 +124,7 @@ def draw_turn(
     _lines(frame, now, orders)
     if first is not None:
         _first_hour(frame, first, orders)
-    if zero_nm is not None and scale.holds(zero_nm):
-        _zero(frame, zero_nm)
+    _zero(frame, zero_nm)
     if friction_nm is not None:
         _gap(frame, now, orders, friction_nm)
     if worst is not None:
@@ -235,7 +234,9 @@ def _first_hour(frame: Frame, first: Turned, orders: int) -> None:
         frame.paper.line(x, frame.y.at(smoothed(torque, orders)), ink, 0.9, "4 3", 0.75)
 
 
-def _zero(frame: Frame, zero_nm: float) -> None:
+def _zero(frame: Frame, zero_nm: float | None) -> None:
+    if zero_nm is None or not frame.y.holds(zero_nm):
+        return
     y = frame.y.one(zero_nm)
     frame.paper.segment((frame.x.low_px, y), (frame.x.high_px, y), SOFT, 0.9, "1 3")
     frame.beside(y, f"zero {number(zero_nm, 3)}", SOFT)
