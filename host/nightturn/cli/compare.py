@@ -67,7 +67,7 @@ def _night(root: Path, which: str, method: str) -> "ReportNight":
     from nightturn.storage.runs import found_runs, list_runs
 
     summary = found_runs(root, which)[0] if RUN_ID.fullmatch(which) else of_unit(list_runs(root), which)
-    return night_of(Run(root, summary.fixture, summary.run), summary, method)
+    return night_of(Run(root, summary.fixture, summary.run), summary, method, with_life=False)
 
 
 def _write(

@@ -59,7 +59,7 @@ class ReportNight:
         zone: whose clocks the report shows.
         cycles: one row each, in order of time; curves: torque over the turn, by cycle and leg.
         events, gaps, strokes: as recorded.
-        life: the account of the unit up to this run; None where its figures cannot be read.
+        life: the account of the unit up to this run; None where its figures cannot be read or nobody asked for it.
         mounting_means: each figure's mean by mounting of the unit, on this fixture and measured in the same way, oldest first.
         unread: what could not be read, with why.
         method: of the re-analysis whose cycles, curves and verdict these are; empty for those that were recorded.
@@ -127,13 +127,14 @@ class ReportNight:
         return np.asarray(half * u, np.float64)
 
 
-def night_of(run: Run, summary: RunSummary, method: str = "") -> ReportNight:
+def night_of(run: Run, summary: RunSummary, method: str = "", *, with_life: bool = True) -> ReportNight:
     """Everything that a report of a run says is made of this.
 
     Args:
         run: the run.
         summary: as it is listed.
         method: figures as this method of `reanalyse` made them, and its verdict; empty for those that were recorded.
+        with_life: work out the courses of the unit, which takes longest; a comparison has no use for them.
 
     Raises:
         RunNotFoundError: the run has no record of what it is, so nothing can be said of it.
@@ -169,7 +170,7 @@ def night_of(run: Run, summary: RunSummary, method: str = "") -> ReportNight:
         events=_happened(events),
         gaps=_missing(gaps),
         strokes=strokes,
-        life=_life(run, settings.card.unit, nights, others) if nights else None,
+        life=_life(run, settings.card.unit, nights, others) if nights and with_life else None,
         mounting_means=_mounting_means(nights),
         unread=(*summary.unreadable, *dict.fromkeys(unread)),
         method=method,

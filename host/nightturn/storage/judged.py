@@ -142,7 +142,8 @@ def _table(files: Files, named: tuple[str, ChunkName], columns: Sequence[str]) -
         check_place(facts_of(opened.metadata, path), path, name)
         if opened.metadata.num_rows > ROWS_MAX:
             raise _NotToldError(f"has more than {ROWS_MAX} rows")
-        missing = [each for each in columns if each not in opened.schema_arrow.names]
+        there = set(opened.schema_arrow.names)
+        missing = [each for each in columns if each not in there]
         if missing:
             raise _NotToldError(f"has no column {missing[0]}")
         return opened.read(columns=list(columns), use_threads=False)

@@ -102,7 +102,8 @@ def read_result(
     if dataset not in MADE_AGAIN:
         raise StorageError(f"{dataset} is not made again by a re-analysis; {', '.join(MADE_AGAIN)} are")
     path, opened, _ = _found(files, method, fixture, run, dataset)
-    there = None if columns is None else [each for each in columns if each in opened.schema_arrow.names]
+    known = set(opened.schema_arrow.names)
+    there = None if columns is None else [each for each in columns if each in known]
     with corruption_named(path):
         return opened.read(columns=there, use_threads=THREADS)
 
