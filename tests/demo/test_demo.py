@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.report.rendering import SLIM_PX, browser, graves, shown, too_wide
 
 import nightturn
 
@@ -169,3 +170,14 @@ def test_verify_finds_nothing_unexplained(night: tuple[Path, dict[str, Any]]) ->
     )
 
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_the_three_reports_are_readable_in_a_browser(night: tuple[Path, dict[str, Any]]) -> None:
+    paths = [Path(each) for each in night[1]["reports"]]
+    assert len(paths) == 3
+    with browser() as opened:
+        for path in paths:
+            with shown(opened, path) as page:
+                assert graves(page) == []
+                assert too_wide(page, SLIM_PX) == 0.0
+                assert page.inner_text("h1").startswith(("Q-0117 ", "Q-0121 ", "Q-0203 "))

@@ -51,16 +51,24 @@ def decoded(address: str) -> npt.NDArray[np.uint8]:
 
 def test_what_the_whole_turn_shares_is_bare_paper() -> None:
     friction = 0.09 + np.linspace(0, 0.03, CYCLES)[:, None] + np.zeros((CYCLES, POINTS))
-    picture = draw_angle_map(by_angle(friction, 3), TS, 0.015, 3, UTC)
+    picture = draw_angle_map(by_angle(friction, 3, np.ones(len(friction), np.int64)), TS, 0.015, 3, UTC)
     check_any(picture)
     assert not pixels(picture)[..., 3].any()
     assert "no angle differs" in picture.description
 
 
+def test_cycles_are_compared_with_those_that_began_the_same_way() -> None:
+    began = np.where(np.arange(CYCLES) % 2, 1, -1)
+    friction = np.full((CYCLES, POINTS), 0.09)
+    friction[began > 0, 100:110] += 0.004
+    assert np.nanmax(np.abs(by_angle(friction, 4, began))) < 1e-12
+    assert np.nanmax(by_angle(friction, 1, began)) == pytest.approx(0.004)  # the first hour has but one way
+
+
 def test_growth_at_one_angle_is_inked_there_and_from_then_on() -> None:
     friction = np.full((CYCLES, POINTS), 0.09)
     friction[12:, 250:262] += 0.015
-    picture = draw_angle_map(by_angle(friction, 3), TS, 0.015, 3, UTC)
+    picture = draw_angle_map(by_angle(friction, 3, np.ones(len(friction), np.int64)), TS, 0.015, 3, UTC)
     inked = pixels(picture)[..., 3]
     rows, columns = np.nonzero(inked)
     assert rows.min() == 12
@@ -72,7 +80,7 @@ def test_growth_at_one_angle_is_inked_there_and_from_then_on() -> None:
 def test_a_cycle_without_a_turn_is_an_empty_row() -> None:
     friction = np.full((CYCLES, POINTS), 0.09)
     friction[5] = np.nan
-    picture = draw_angle_map(by_angle(friction, 3), TS, 0.015, 3, UTC)
+    picture = draw_angle_map(by_angle(friction, 3, np.ones(len(friction), np.int64)), TS, 0.015, 3, UTC)
     check_any(picture)
     assert ("not measured", "not measured") in {row[1:] for row in picture.rows}
 

@@ -1,11 +1,13 @@
 """Orders over what noise alone could make."""
 
+import dataclasses
 import math
 
 import numpy as np
 import pytest
 from tests.pictures.drawing import SVG, check_any, parsed, texts
 
+from nightturn.pictures.accepted import Accepted
 from nightturn.pictures.orders import FIELD, Family, draw_orders
 
 FLOOR = np.full(300, 1e-4)
@@ -59,3 +61,15 @@ def test_nothing_but_noise_says_so() -> None:
     picture = draw_orders(amplitudes(), FLOOR, None, [])
     assert picture.description == "No order of the hold lies above the noise."
     assert picture.rows == ()
+
+
+def test_orders_above_those_of_accepted_units_are_named() -> None:
+    amplitude = np.full(64, 1e-6)
+    amplitude[[9, 35]] = 1e-3
+    band = Accepted(np.full(64, 1e-4), np.full(64, 2e-3), "what 6 accepted units showed")
+    inside = draw_orders(amplitude, np.full(64, 1e-5), None, [], accepted=band)
+    check_any(inside)
+    assert inside.description.endswith("None stands above what 6 accepted units showed.")
+    lower = dataclasses.replace(band, high_nm=np.full(64, 5e-4))
+    above = draw_orders(amplitude, np.full(64, 1e-5), None, [], accepted=lower)
+    assert above.description.endswith("Above what 6 accepted units showed: orders 10, 36.")

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.pictures.drawing import check_any, parsed, points, texts
+from tests.pictures.drawing import SVG, check_any, parsed, points, texts
 
+from nightturn.pictures.accepted import Accepted
 from nightturn.pictures.turn import Turned, angles_deg, draw_lens, draw_turn, smoothed, worst_angle
 
 POINTS = 1024
@@ -111,3 +112,20 @@ def test_smoothing_takes_the_teeth_and_keeps_the_rest() -> None:
     slow = 0.03 * np.sin(np.radians(ANGLE) * 3)
     teeth = 0.01 * np.sin(np.radians(ANGLE) * 288)
     assert smoothed(slow + teeth, 144) == pytest.approx(slow, abs=1e-12)
+
+
+def test_where_accepted_units_lie_is_a_band_about_the_middle_of_both_senses() -> None:
+    band = Accepted(np.array([0.08, 0.1]), np.array([0.1, 0.12]), "what 3 accepted units showed")
+    picture = draw_turn(turned(), None, friction_nm=0.1, zero_nm=0.02, cogging_order=288, accepted=band)
+    check_any(picture)
+    assert "Grey: what 3 accepted units showed, half the gap 80 mN·m to 120 mN·m" in picture.caption
+    areas = [
+        each.get("d", "") for each in parsed(picture).iter(f"{SVG}path") if each.get("class") == "f-soft"
+    ]
+    forward = next(line for line in points(picture, "forward") if len(line) == POINTS)[0][1]
+    heights = [sorted({float(pair.split()[1]) for pair in d.strip("MZ").split("L")}) for d in areas]
+    assert len(heights) == 2
+    assert any(low < forward < high for low, high in heights)
+    nothing = Turned(np.full(POINTS, np.nan), np.full(POINTS, np.nan))
+    alone = draw_turn(nothing, None, friction_nm=None, zero_nm=None, cogging_order=288, accepted=band)
+    assert "Grey" not in alone.caption

@@ -7,6 +7,9 @@ import pytest
 from replay_logs.make import Recorded, record
 from tests.reanalysis.conftest import TROUBLED
 from tests.replay.scenes import quiet
+from tests.report.test_document import night
+
+from nightturn.report.night import ReportNight
 
 
 @pytest.fixture(scope="session")
@@ -21,3 +24,9 @@ def root(recorded: Recorded, tmp_path: Path) -> Path:
     """The same data root, this test's own."""
     shutil.copytree(recorded.root, tmp_path / "nights")
     return tmp_path / "nights"
+
+
+@pytest.fixture(scope="session")
+def one(recorded: Recorded) -> ReportNight:
+    """What a report of it is made of, read once."""
+    return night(recorded.root)

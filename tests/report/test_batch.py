@@ -11,6 +11,7 @@ from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.pictures.dots import Dot, draw_dots
 from nightturn.report.batch import batch_of, figure_words
 from nightturn.report.batch_page import batch_page
+from nightturn.report.reference import Reference
 from nightturn.storage.runs import RunSummary
 
 BEGAN = datetime(2026, 11, 1, 21, tzinfo=UTC)
@@ -107,7 +108,7 @@ def test_the_page_has_a_dot_a_unit_and_hostile_serials_are_text() -> None:
         ),
         "pan15",
     )
-    page = Page(batch_page(batch))
+    page = Page(batch_page(batch, Reference({})))
     assert not any(tag == "script" for tag, _ in page.tags)
     assert sum(tag == "circle" for tag, _ in page.tags) == 7
     assert "<script>x</script>" in "".join(page.words)

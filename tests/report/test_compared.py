@@ -22,11 +22,6 @@ def planned(found: ReportNight, **plan: Any) -> ReportNight:
     return dataclasses.replace(found, settings=msgspec.structs.replace(found.settings, fixture=changed))
 
 
-@pytest.fixture(scope="module")
-def one(recorded: Recorded) -> ReportNight:
-    return night(recorded.root)
-
-
 def test_a_run_against_itself_shows_no_difference_and_the_same_angles(one: ReportNight) -> None:
     found = compared(one, one)
     judged = [line for line in found.figures if not line.refused]

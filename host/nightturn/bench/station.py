@@ -221,7 +221,7 @@ class Station:
             await asyncio.sleep(OFF_S)  # for the OFF that went out past it
         self._line.stop()
         if was_up:
-            self._fact(facts.LINK, facts.LinkFact(opened=False, reason="the host closes the line"))
+            self._fact(facts.LINK, facts.LinkFact(opened=False, reason=facts.HOST_CLOSES))
         await self._figuring.drained()
         shell.closing = True
         self._step([self._cut_fact()])

@@ -29,16 +29,22 @@ def run(
         float | None,
         typer.Option("--last", metavar="HOURS", min=0.01, help="Figures of the last hours of each only."),
     ] = None,
+    method: Annotated[
+        str,
+        typer.Option(
+            "--method", metavar="NAME", help="Figures of both that `recompute` made by this method."
+        ),
+    ] = "",
     as_json: AsJson = False,
 ) -> None:
     """Hold two runs against each other: each figure's difference with its own ±, in which what both share cancels.
 
     A difference is real only where its whole 95 % interval lies on one side of zero; within what remounting does, where three mountings of a unit are
-    on record and scatter as much. Other speeds, torques or method versions are refused, figure by figure. Figures are those that were recorded.
+    on record and scatter as much. Other speeds, torques or method versions are refused, figure by figure. Figures are those that were recorded, or of --method.
     """
     from nightturn.cli.output import print_json
 
-    ours, theirs = _night(root, one), _night(root, other)
+    ours, theirs = _night(root, one, method), _night(root, other, method)
     from nightturn.report.compared import compared
 
     found = compared(ours, theirs, hours)
@@ -52,7 +58,7 @@ def run(
             typer.echo(str(out))
 
 
-def _night(root: Path, which: str) -> "ReportNight":
+def _night(root: Path, which: str, method: str) -> "ReportNight":
     """The run of that id, or the newest of that unit."""
     from nightturn.model.names import RUN_ID
     from nightturn.report.chosen import of_unit
@@ -61,7 +67,7 @@ def _night(root: Path, which: str) -> "ReportNight":
     from nightturn.storage.runs import found_runs, list_runs
 
     summary = found_runs(root, which)[0] if RUN_ID.fullmatch(which) else of_unit(list_runs(root), which)
-    return night_of(Run(root, summary.fixture, summary.run), summary)
+    return night_of(Run(root, summary.fixture, summary.run), summary, method, with_life=False)
 
 
 def _write(
@@ -70,7 +76,7 @@ def _write(
     from nightturn.report.compared_page import comparison_page
     from nightturn.report.written import write_whole
 
-    write_whole(out, comparison_page(found, one, other, hours))
+    write_whole(out, comparison_page(found, one, other, hours).encode())
 
 
 def _print(found: "Comparison") -> None:

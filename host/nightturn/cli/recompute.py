@@ -23,7 +23,7 @@ def run(
     """Make the figures of one run again from its samples, beside the recorded ones in reanalysis/METHOD, never over them.
 
     The same job, output and exit codes as `reanalyse`, which does it for months. `run.cycles(reanalysis="METHOD")` reads the result; `report` and
-    `compare` show what was recorded and say so.
+    `compare` show what was recorded, with --method METHOD the result, and say which.
     """
     from nightturn.cli.reanalyse import run as reanalyse
 

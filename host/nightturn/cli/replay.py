@@ -70,14 +70,14 @@ def run(
     the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits: which cycles would be judged
     otherwise, and when motion would first have been commanded otherwise; behind that the tape shows figures only.
     """
-    from nightturn.replay.verdict import Options
-
     if limits is not None:
         _what_if(log, fixture, run_id, limits, as_json=as_json)
         return
     if at or until or around or cut:
         _show(log, fixture, run_id, (at, until, around), cut, as_json=as_json)
         return
+    from nightturn.replay.verdict import Options
+
     _compare(
         log, fixture, run_id, Options(figures, tile or None, split or (), accept, made_by), as_json=as_json
     )
@@ -105,11 +105,12 @@ def _show(
     """A stretch of the tape, second by second; or as a file."""
     from nightturn.cli.output import print_json, print_text
     from nightturn.replay.asked import stretch_of
-    from nightturn.replay.cut_out import cut_out
     from nightturn.replay.shown_again import show_again
 
     asked = stretch_of(log, fixture, run_id, *when)
     if cut is not None:
+        from nightturn.replay.cut_out import cut_out
+
         count = cut_out(asked.tape, asked.from_ts, asked.to_ts, cut)
         print_text(f"{count} records in {cut}; `nightturn replay {cut}` feeds them to the core again")
         return

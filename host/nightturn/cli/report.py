@@ -14,57 +14,70 @@ if TYPE_CHECKING:
 EXAMPLE = "nightturn report nights --night 2026-11-27"
 
 
+RunId = Annotated[
+    str,
+    typer.Argument(metavar="[RUN]", help="One run by its id; else every fixture's of the newest night."),
+]
+Unit = Annotated[str | None, typer.Option("--unit", metavar="SERIAL", help="The newest run of this unit.")]
+NightOf = Annotated[
+    datetime | None,
+    typer.Option(
+        "--night",
+        formats=["%Y-%m-%d"],
+        metavar="DATE",
+        help="Every fixture's run of the night that began then.",
+    ),
+]
+OutFolder = Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the files go.")]
+MadeBy = Annotated[
+    str,
+    typer.Option(
+        "--method",
+        metavar="NAME",
+        help="Figures that `recompute` made by this method, not the recorded ones.",
+    ),
+]
+WithPdf = Annotated[
+    bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")
+]
+
+
 def run(
     root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
-    run_id: Annotated[
-        str,
-        typer.Argument(metavar="[RUN]", help="One run by its id; else every fixture's of the newest night."),
-    ] = "",
+    run_id: RunId = "",
     *,
-    unit: Annotated[
-        str | None, typer.Option("--unit", metavar="SERIAL", help="The newest run of this unit.")
-    ] = None,
-    night: Annotated[
-        datetime | None,
-        typer.Option(
-            "--night",
-            formats=["%Y-%m-%d"],
-            metavar="DATE",
-            help="Every fixture's run of the night that began then.",
-        ),
-    ] = None,
-    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the files go.")] = Path(
-        "reports"
-    ),
+    unit: Unit = None,
+    night: NightOf = None,
+    out: OutFolder = Path("reports"),
+    method: MadeBy = "",
+    with_pdf: WithPdf = False,
     as_json: AsJson = False,
 ) -> None:
     """Write the morning's report: does the unit pass, what happened, what to do, did the night count; then pictures, budget and checksums.
 
-    One HTML file a run: no script, no outside address, readable offline in any browser, and the same bytes for the same run. A night is named
-    after the day on whose evening it began, by the clocks of the bench. Exit code 1 where a unit does not pass.
+    One HTML file a run: no script, no outside address, readable offline in any browser, and the same bytes for the same run. --pdf
+    (extra `pdf`) writes the same pages for paper, with the checksum of the HTML in their foot. A night is named
+    after the day on whose evening it began, by the clocks of the bench.
+    With --method figures and verdict are those that `recompute` made. Exit code 1 where a unit does not pass.
     """
     from nightturn.cli.output import print_json, print_text
+    from nightturn.model.verdicts import REJECT
     from nightturn.report.written import write_reports
     from nightturn.storage.runs import list_runs
 
     runs = list_runs(root)
     wanted = _wanted(root, runs, run_id, unit, night)
     written = []
-    for each in write_reports(runs, wanted, root, out):
+    for each in write_reports(runs, wanted, root, out, method=method, with_pdf=with_pdf):
         written.append(each)
         if not as_json:
             print_text(f"{each.severity}: {each.sentence}")
-            typer.echo(f"  {each.path}")
+            for path in filter(None, (each.path, each.pdf)):
+                typer.echo(f"  {path}")
     if as_json:
         print_json(written)
-    if any(_rejected(each) for each in wanted):
+    if any(each.verdict == REJECT for each in written):
         raise typer.Exit(1)
-
-
-def _rejected(each: "RunSummary") -> bool:
-    from nightturn.model.verdicts import REJECT
-
-    return each.night_verdict is not None and each.night_verdict.word == REJECT
 
 
 def _wanted(

@@ -20,6 +20,7 @@ DAEMON_ENDS = "daemon_ends"  # the name of a command
 SETTING = "setting"
 CYCLE_FINISHED = "cycle_finished"
 TREND_FITTED = "trend_fitted"
+HOST_CLOSES = "the host closes the line"  # the reason of a line that is closed, not lost
 BY_CARD = "card"  # who ended a run whose unit was taken off, or another one mounted
 BY_SETTINGS = "settings"  # who ended a run whose numbers would mean something else under the settings of now
 

@@ -25,15 +25,20 @@ FULL_DB = 20.0
 ORDERS_TO = 512
 
 
-def by_angle(half_gap_nm: Float64s, first: int) -> Float64s:
+def by_angle(half_gap_nm: Float64s, first: int, began: Int64s) -> Float64s:
     """Friction by angle of all cycles (cycles, points) as its change since the first cycles, without what the whole turn shares.
 
-    The mean of the first `first` cycles is taken off, then each cycle's median, because a friction that grows alike all over the turn
-    belongs to the row of friction and must not hide, or make look better, the rest of the turn.
+    The mean of those of the first `first` cycles that `began` the same way (cycles,) is taken off, because edges of a place lie a little apart in
+    cycles that began the other way; then each cycle's median, because a friction that grows alike all over the turn belongs to the row of
+    friction and must not hide, or make look better, the rest of the turn.
     """
+    early = np.arange(len(half_gap_nm)) < max(first, 1)
+    off = np.full(half_gap_nm.shape, np.nan)
     with np.errstate(invalid="ignore"):
-        baseline = _mean(half_gap_nm[: max(first, 1)])
-        off = half_gap_nm - baseline
+        for way in np.unique(began):
+            same = began == way
+            baseline = _mean(half_gap_nm[early & same] if (early & same).any() else half_gap_nm[early])
+            off[same] = half_gap_nm[same] - baseline
         return np.asarray(off - _median(off)[:, None], np.float64)
 
 

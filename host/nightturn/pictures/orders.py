@@ -8,8 +8,9 @@ import numpy as np
 
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s
+from nightturn.pictures.accepted import Accepted
 from nightturn.pictures.frame import Frame, framed
-from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT
+from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT, words_px
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.scale import Scale
 
@@ -22,6 +23,7 @@ ROWS_MAX = 40
 DECADES_MAX = 6
 FAMILY_PX = 13.0
 NAMED_MAX = 8
+ABOVE_MAX = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +42,12 @@ def draw_orders(
     *,
     width_px: float = 920,
     of: str = "the hold",
+    accepted: Accepted | None = None,
+    no_floor: str = "With one turn nothing is known of the noise.",
 ) -> Picture:
-    """Peak amplitude of orders 1, 2, ... (orders,), what noise makes of each (rms), and the first hour's amplitudes.
+    """Peak amplitude of orders 1, 2, ... (orders,), what noise makes of each (rms), the first hour's amplitudes, and accepted units' band.
 
-    Without a floor, with a single turn, nothing can be said of noise: every order is drawn, and the caption says so.
+    Without a floor, with a single turn, nothing can be said of noise: every order is drawn, and the caption says so, with `no_floor`.
     """
     count = len(amplitude_nm)
     known = len(floor_nm) == count and count > 0
@@ -58,14 +62,19 @@ def draw_orders(
     _axis(frame, count)
     if known:
         _field(frame, field)
+    if accepted is not None:
+        _accepted(frame, accepted, count)
     if first_nm is not None:
         _rings(frame, first_nm, field)
     _stems(frame, amplitude_nm, field, seen, grown)
     _families(frame, families, count)
     title = f"Orders of {of}"
     description = _description(amplitude_nm, seen, grown, of)
+    if accepted is not None:
+        description += _outside(amplitude_nm, seen, accepted)
     caption = "Filled: now" + ("; rings: the first hour" if first_nm is not None else "") + "."
-    caption += "" if known else " With one turn nothing is known of the noise."
+    caption += "" if known else f" {no_floor}"
+    caption += f" Between the grey lines: {accepted.words}." if accepted is not None else ""
     return Picture(
         "orders",
         title,
@@ -86,6 +95,34 @@ def _field(frame: Frame, field: Float64s) -> None:
     frame.paper.text(
         frame.x.low_px + 6, frame.y.low_px - 6, "below: what noise alone could make (99.9 %)", size_px=10
     )
+
+
+def _accepted(frame: Frame, accepted: Accepted, count: int) -> None:
+    """Where the orders of accepted units lie: a pale band between two lines."""
+    shown = min(count, len(accepted.low_nm))
+    if not shown:
+        return
+    edge = frame.x.at(np.repeat(np.arange(1, shown + 1), 2) + np.tile([-0.5, 0.5], shown))
+    low, high = (
+        frame.y.at(np.minimum(np.repeat(each[:shown], 2) * 1e3, frame.y.high))
+        for each in (accepted.low_nm, accepted.high_nm)
+    )
+    frame.paper.band(edge, low, high, SOFT, 0.14)
+    for along in (low, high):
+        frame.paper.line(edge, along, SOFT, 0.6)
+
+
+def _outside(
+    amplitude_nm: Float64s, seen: np.ndarray[tuple[int], np.dtype[np.bool_]], accepted: Accepted
+) -> str:
+    """Which orders stand above the band of accepted units."""
+    shown = min(len(amplitude_nm), len(accepted.high_nm))
+    above = np.flatnonzero((amplitude_nm[:shown] > accepted.high_nm[:shown]) & seen[:shown])
+    if not len(above):
+        return f" None stands above {accepted.words}."
+    names = ", ".join(str(int(each) + 1) for each in above[:ABOVE_MAX])
+    more = f" and {len(above) - ABOVE_MAX} more" if len(above) > ABOVE_MAX else ""
+    return f" Above {accepted.words}: orders {names}{more}."
 
 
 def _rings(frame: Frame, first_nm: Float64s, field: Float64s) -> None:
@@ -156,9 +193,11 @@ def _families(frame: Frame, families: Sequence[Family], count: int) -> None:
         first, last = frame.x.one(places[0]), frame.x.one(places[-1])
         frame.paper.segment((first, y), (max(last, first + 2), y), INK, 0.8)
         frame.paper.strokes([(frame.x.one(each), y, frame.x.one(each), y + 4) for each in places], INK, 0.8)
-        frame.paper.text(
-            first - 5, y + 4, f"{family.name} {number(family.fundamental, 4)}", anchor="end", size_px=10
-        )
+        words = f"{family.name} {number(family.fundamental, 4)}"
+        if first - 5 - words_px(words, 10) > 0:
+            frame.paper.text(first - 5, y + 4, words, anchor="end", size_px=10)
+        else:
+            frame.paper.text(last + 5, y + 4, words, size_px=10)
 
 
 def _description(

@@ -38,6 +38,8 @@ FACE = "Helvetica, Arial, 'DejaVu Sans', sans-serif"
 SIZE_PX = 11
 NARROWEST_PX = 6.0
 """Of a hatched column: a stop of a second in a night of hours must be seen."""
+LETTER, BOLD_LETTER = 0.56, 0.66
+"""Mean width of a letter by its size, on the wide side: faces differ, and words must not run out of the picture."""
 STROKE_PX = 7.0
 """Between the short strokes on the forbidden side of a limit."""
 
@@ -57,6 +59,11 @@ def px(value: float) -> str:
     """A length for a picture, to a tenth of a pixel, which no screen and no paper shows."""
     rounded = round(float(value), 1) + 0.0
     return str(int(rounded)) if rounded == int(rounded) else str(rounded)
+
+
+def words_px(words: str, size_px: float = SIZE_PX, *, bold: bool = False) -> float:
+    """About how wide words are."""
+    return (BOLD_LETTER if bold else LETTER) * size_px * len(words)
 
 
 class Paper:

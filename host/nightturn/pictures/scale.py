@@ -100,7 +100,8 @@ def time_ticks(from_ns: int, to_ns: int, zone: tzinfo, most: int) -> list[tuple[
     span_s = max((to_ns - from_ns) / NS_PER_S, 1.0)
     step_s = next((each for each in TIME_STEPS_S if span_s / each <= most), TIME_STEPS_S[-1])
     first = datetime.fromtimestamp(from_ns // NS_PER_S, zone)
-    wall = first.replace(hour=0, minute=0, second=0, microsecond=0, fold=0, tzinfo=None)
+    hour = first.hour if step_s <= HOUR_S else 0
+    wall = first.replace(hour=hour, minute=0, second=0, microsecond=0, fold=0, tzinfo=None)
     found: list[tuple[int, str]] = []
     while True:
         at = wall.replace(tzinfo=zone)

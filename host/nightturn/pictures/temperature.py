@@ -1,4 +1,4 @@
-"""Friction against temperature, with time: a warm-up runs down along a curve, wear leaves it upwards."""
+"""A figure against temperature, with time: friction runs down along a curve as it warms up, and wear leaves it upwards."""
 
 from datetime import datetime, tzinfo
 
@@ -27,6 +27,7 @@ def draw_against_temperature(
     title: str,
     unit: str,
     of: str,
+    name: str = "temperature",
     width_px: float = 520,
 ) -> Picture:
     """A figure against a temperature, a point a cycle (n,), darker with time.
@@ -39,11 +40,12 @@ def draw_against_temperature(
         title: of the figure.
         unit: of the figure.
         of: whose temperature it is.
+        name: unique within a page.
         width_px: of the picture.
     """
     good = np.flatnonzero(np.isfinite(value) & np.isfinite(degc))
     frame = framed(
-        "temperature",
+        name,
         width_px,
         300,
         around(degc[good].tolist(), 0, 0, least=0.5),
@@ -53,14 +55,14 @@ def draw_against_temperature(
     )
     frame.value_axis_foot(f"temperature, {of}, °C", 6)
     _points(frame, value[good], degc[good], ts[good], zone)
-    name = f"{title.capitalize()} against temperature"
+    heading = f"{title.capitalize()} against temperature"
     description = _description(value[good], degc[good], title, unit, of)
     return Picture(
-        "temperature",
         name,
-        "A point a cycle, darker with time. Warming up runs along one curve; wear leaves it.",
+        heading,
+        "A point a cycle, darker with time. What follows the temperature runs along one curve; what does not leaves it.",
         description,
-        frame.paper.svg(name, description),
+        frame.paper.svg(heading, description),
         ("cycle ended", f"temperature, {of}, °C", f"{title}, {unit}"),
         _rows(good, value, degc, ts, zone),
     )

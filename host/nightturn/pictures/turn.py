@@ -1,13 +1,15 @@
 """One turn in both senses: the gap between the two lines is twice the friction."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s
+from nightturn.pictures.accepted import Accepted
 from nightturn.pictures.frame import Frame, framed
-from nightturn.pictures.paper import BACK, FORWARD, GROWN, INK, SOFT
+from nightturn.pictures.paper import BACK, FORWARD, GROWN, INK, SOFT, words_px
 from nightturn.pictures.picture import Picture, thinned
 from nightturn.pictures.scale import Scale, around
 
@@ -99,6 +101,7 @@ def draw_turn(
     cogging_order: int,
     width_px: float = 920,
     when: str = "the last cycle",
+    accepted: Accepted | None = None,
 ) -> Picture:
     """The turn of a cycle beside that of the first hour.
 
@@ -110,17 +113,18 @@ def draw_turn(
         cogging_order: teeth a turn; the thick line leaves out orders from half of it on.
         width_px: of the picture.
         when: which cycle it is, in words.
+        accepted: smallest and largest half gap of accepted units, N·m (2 values), about the middle between both senses.
     """
     orders = max(cogging_order // 2, 2)
     worst = worst_angle(now, first, orders) if first is not None else None
     scale = _scale(now, first)
     frame = framed("turn", width_px, 300, Scale(0, 360, 0, 0), scale, "torque, N·m", right_px=84)
     frame.angle_axis("angle from the index mark")
+    band = _accepted(frame, now, accepted) if accepted is not None else ""
     _lines(frame, now, orders)
     if first is not None:
         _first_hour(frame, first, orders)
-    if zero_nm is not None and scale.holds(zero_nm):
-        _zero(frame, zero_nm)
+    _zero(frame, zero_nm)
     if friction_nm is not None:
         _gap(frame, now, orders, friction_nm)
     if worst is not None:
@@ -131,7 +135,8 @@ def draw_turn(
         "turn",
         title,
         "The gap between the two senses is twice the friction. Thick lines leave out the teeth, the pale bands show them"
-        + ("; dashed is the first hour." if first is not None else "."),
+        + ("; dashed is the first hour." if first is not None else ".")
+        + band,
         description,
         frame.paper.svg(title, description),
         ("angle, °", "forward, N·m", "back, N·m", "half the gap, N·m"),
@@ -193,6 +198,27 @@ def _lines(frame: Frame, now: Turned, orders: int) -> None:
             frame.beside(float(along[np.isfinite(along)][-1]), words, ink)
 
 
+def _accepted(frame: Frame, now: Turned, accepted: Accepted) -> str:
+    """Where the turns of accepted units lie, alike at every angle; what the caption says of it."""
+    middle = float(np.nanmean(now.forward_nm + now.back_nm)) / 2 if _whole(now) else math.nan
+    if not math.isfinite(middle):
+        return ""
+    low, high = max(float(accepted.low_nm[0]), 0.0), float(accepted.high_nm[1])
+    across = np.array([frame.x.low_px, frame.x.high_px])
+    for sign in (-1, 1):
+        edges = [float(np.clip(middle + sign * each, frame.y.low, frame.y.high)) for each in (low, high)]
+        bottom, top = (np.full(2, frame.y.one(each)) for each in edges)
+        frame.paper.band(across, bottom, top, SOFT, 0.16)
+    return (
+        f" Grey: {accepted.words}, half the gap {quantity(low, 'N·m', digits=3)} to {quantity(high, 'N·m', digits=3)}, "
+        "the same at every angle, because no mark ties the angles of one rotor to those of another."
+    )
+
+
+def _whole(now: Turned) -> bool:
+    return bool(np.isfinite(now.forward_nm + now.back_nm).any())
+
+
 def _extremes(torque_nm: Float64s) -> tuple[Float64s, Float64s, Float64s]:
     """Smallest and largest value of each slot of the turn, and its middle in degrees."""
     slots = min(SLOTS, len(torque_nm))
@@ -208,7 +234,9 @@ def _first_hour(frame: Frame, first: Turned, orders: int) -> None:
         frame.paper.line(x, frame.y.at(smoothed(torque, orders)), ink, 0.9, "4 3", 0.75)
 
 
-def _zero(frame: Frame, zero_nm: float) -> None:
+def _zero(frame: Frame, zero_nm: float | None) -> None:
+    if zero_nm is None or not frame.y.holds(zero_nm):
+        return
     y = frame.y.one(zero_nm)
     frame.paper.segment((frame.x.low_px, y), (frame.x.high_px, y), SOFT, 0.9, "1 3")
     frame.beside(y, f"zero {number(zero_nm, 3)}", SOFT)
@@ -234,16 +262,17 @@ def _gap(frame: Frame, now: Turned, orders: int, friction_nm: float) -> None:
     for y, rise in ((top, 5), (foot, -5)):
         frame.paper.strokes([(x, y, x - 3, y + rise), (x, y, x + 3, y + rise)], INK, 1.2)
     words = f"gap {quantity(2 * friction_nm, 'N·m')} = 2 × friction {quantity(friction_nm, 'N·m')}"
-    frame.paper.text(x + 6, (top + foot) / 2 + 4, words, ink=INK, bold=True)
+    late = x + 6 + words_px(words, bold=True) > frame.x.high_px
+    side, anchor = (x - 6, "end") if late else (x + 6, "start")
+    frame.paper.text(side, (top + foot) / 2 + 4, words, anchor=anchor, ink=INK, bold=True)
 
 
 def _worst(frame: Frame, worst: Worst) -> None:
     x = frame.x.one(worst.angle_deg)
     frame.paper.segment((x, frame.y.high_px), (x, frame.y.low_px), GROWN, 1.0, "4 3")
-    late = worst.angle_deg > 220
-    frame.paper.text(
-        x, frame.y.high_px - 5, _worst_words(worst), anchor="end" if late else "start", ink=GROWN
-    )
+    words = _worst_words(worst)
+    left = max(min(x, frame.paper.width_px - words_px(words)), 0.0)
+    frame.paper.text(left, frame.y.high_px - 5, words, ink=GROWN)
 
 
 def _worst_words(worst: Worst) -> str:

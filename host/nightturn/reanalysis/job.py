@@ -10,6 +10,7 @@ from nightturn.calibration.records import CalibrationRecord
 from nightturn.errors import NightturnError, ObjectStoreError, StorageError
 from nightturn.estimation.night_verdict import Night
 from nightturn.fixture.stream import accept_limits
+from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, EVENTS, SLOW
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.reanalysis.again import Again, Streams
@@ -20,12 +21,12 @@ from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.reader import Run
-from nightturn.storage.reanalysed import find_result, folder_of, write_result
+from nightturn.storage.reanalysed import NIGHT_VERDICT, find_result, folder_of, write_result
 from nightturn.storage.stored import stored_at
 from nightturn.version import VERSION
 from nightturn.world import ReadFiles
 
-CODE = 1
+CODE = 2
 """Raised when the same samples give another result for a reason that no figure's method version shows."""
 
 
@@ -104,7 +105,8 @@ def _made(
         again.chunk(chunk)
     again.close()
     same = calibration == recorded.settings.calibration
-    outcome = _outcome(job, recorded, again, values=same)
+    verdict = _verdict(recorded, again)
+    outcome = _outcome(job, recorded, again, verdict, values=same)
     facts = {
         "fixture": job.fixture,
         "run": job.run,
@@ -114,12 +116,13 @@ def _made(
         "calibration_id": calibration.id,
         "host_version": VERSION,
         "outcome": msgspec.json.encode(outcome).decode(),
+        NIGHT_VERDICT: msgspec.json.encode(verdict).decode(),
     }
     path = write_result(_results(job), folder, again.cycles, facts)
     return msgspec.structs.replace(outcome, path=path)
 
 
-def _outcome(job: Job, recorded: Recorded, again: Again, *, values: bool) -> Outcome:
+def _outcome(job: Job, recorded: Recorded, again: Again, verdict: NightVerdict, *, values: bool) -> Outcome:
     compared = Compared(values=values)
     for cycle in again.cycles:
         compared.cycle(cycle, recorded.cycles.get((cycle.epoch, cycle.index_first)))
@@ -140,12 +143,12 @@ def _outcome(job: Job, recorded: Recorded, again: Again, *, values: bool) -> Out
         figures_differ=tuple(compared.figures_differ),
         methods=tuple(compared.methods.values()),
         left_out=tuple(again.left_out),
-        verdict=_verdict(recorded, again),
+        verdict="" if verdict.word == NOT_JUDGED else verdict.word,
         verdict_stored="" if stored is None else stored.word,
     )
 
 
-def _verdict(recorded: Recorded, again: Again) -> str:
+def _verdict(recorded: Recorded, again: Again) -> NightVerdict:
     """What all cycles say together, by the rule of the night."""
     accept = accept_limits(recorded.settings.variant)
     night = Night()
@@ -153,8 +156,7 @@ def _verdict(recorded: Recorded, again: Again) -> str:
         night.add(cycle, accept)
     for sentence in again.left_out:
         night.lose(sentence)
-    word = night.verdict(accept, recorded.settings.fixture.plan.cycles).word
-    return "" if word == NOT_JUDGED else word
+    return night.verdict(accept, recorded.settings.fixture.plan.cycles)
 
 
 def key_of(files: ReadFiles, manifest: Manifest, calibration: CalibrationRecord, method: Method) -> str:

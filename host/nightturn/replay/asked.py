@@ -14,7 +14,6 @@ from nightturn.replay.tapes import Tape, tape_of
 from nightturn.replay.when import moment_of
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import usable_manifest
-from nightturn.storage.reader import Run
 
 MINUTE_NS = 60 * NS_PER_S
 
@@ -78,6 +77,8 @@ def _event(log: Path, fixture: str, tape: Tape, kind: str) -> int:
             where="--around",
             allowed="with a data root and --fixture; else --at TIME",
         )
+    from nightturn.storage.reader import Run
+
     events = Run(log, fixture, tape.run).events()
     found = events[events["kind"] == kind]
     if not len(found):

@@ -34,6 +34,7 @@ STRETCH_MAX_S = 900
 """A stretch that is read line by line; a longer one is a report's, or a picture's."""
 COMMANDS = (wire.Drive, wire.Clear, wire.Switch, wire.Halt)
 """Frames to the device that change what it does; leases, probes and questions come by the hundred."""
+COMMAND_KINDS = frozenset(each.KIND for each in COMMANDS)
 
 
 class Second(msgspec.Struct, frozen=True):
@@ -173,6 +174,8 @@ class _Watch:
             self._lines.append(Line(now, "host", f"{failed.what} failed: {failed.detail}"))
 
     def _sent(self, now: int, effect: Send, *, inside: bool) -> None:
+        if effect.body[KIND_AT] not in COMMAND_KINDS:
+            return
         message = parse_message(effect.body)
         if isinstance(message, wire.Switch):
             if self._outputs.get(message.output) == message.on:

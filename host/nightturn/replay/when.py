@@ -3,11 +3,8 @@
 import re
 from datetime import datetime, time, timedelta, tzinfo
 
-import pandas as pd
-
 from nightturn.errors import ConfigError
 from nightturn.model.clocks import NS_PER_S
-from nightturn.storage.moments import moment_ns
 from nightturn.storage.zones import local_text, zone_of
 
 TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?")
@@ -48,6 +45,11 @@ def moment_of(text: str, span: tuple[int, int], zone: str, where: str) -> int:
 
 
 def _dated(text: str, zone: str, where: str) -> int:
+    # A time of day, which is the usual question, must not wait for these.
+    import pandas as pd
+
+    from nightturn.storage.moments import moment_ns
+
     try:
         known = not pd.isna(pd.Timestamp(text))
     except ValueError:

@@ -104,7 +104,7 @@ def batch_of(runs: Sequence[RunSummary], variant: str) -> Batch:
         ):
             newest[each.unit] = each
     lines = tuple(_unit(newest[unit], sum(each.unit == unit for each in own)) for unit in sorted(newest))
-    return Batch(variant, lines, tuple(_figures([newest[unit] for unit in sorted(newest)])), len(own))
+    return Batch(variant, lines, figures_of([newest[unit] for unit in sorted(newest)]), len(own))
 
 
 def _unit(run: RunSummary, nights: int) -> UnitLine:
@@ -112,13 +112,14 @@ def _unit(run: RunSummary, nights: int) -> UnitLine:
     return UnitLine(run.unit, run.fixture, run.run, word, nights)
 
 
-def _figures(newest: Sequence[RunSummary]) -> list[FigureOfBatch]:
+def figures_of(newest: Sequence[RunSummary]) -> tuple[FigureOfBatch, ...]:
+    """Each figure that the verdicts of runs limit, over the units; a run a unit."""
     found: dict[tuple[str, str], list[tuple[RunSummary, LimitVerdict]]] = {}
     for run in newest:
         for each in run.night_verdict.limits if run.night_verdict is not None else ():
             if each.value is not None:
                 found.setdefault((each.figure, each.direction), []).append((run, each))
-    return [_figure(figure, direction, rows) for (figure, direction), rows in found.items()]
+    return tuple(_figure(figure, direction, rows) for (figure, direction), rows in found.items())
 
 
 def _figure(figure: str, direction: str, rows: Sequence[tuple[RunSummary, LimitVerdict]]) -> FigureOfBatch:

@@ -7,11 +7,12 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.model.figures import INTERVAL_IS
 from nightturn.model.quantities import bytes_text, scientific
+from nightturn.model.rows import BUDGET
 from nightturn.report.night import ReportNight
 from nightturn.storage.tree import DATASETS
 
 BUDGET_HEAD = ("figure", "line", "standard uncertainty", "common", "known from")
-FILES_HEAD = ("file", "size", "CRC-32C")
+FILES_HEAD = ("dataset: file", "size", "CRC-32C")
 FILES_MAX = 2000
 
 
@@ -47,17 +48,27 @@ def _facts(night: ReportNight) -> Iterator[tuple[str, str]]:
         for name in night.cycles.columns
         if name.endswith("_method") and len(night.cycles) and pd.notna(night.cycles[name].iloc[-1])
     }
-    yield "figures", "as recorded; what `recompute` made of the same samples lies beside them"
+    yield "figures", method_text(night)
     if methods:
         yield "methods", ", ".join(f"{name} {version}" for name, version in methods.items())
     if len(night.cycles):
         yield "SHA-256 of the last cycle's sums", str(night.cycles["sums_sha256"].iloc[-1])
 
 
+def method_text(night: ReportNight) -> str:
+    """Whose figures a report shows."""
+    if not night.method:
+        return "as recorded; what `recompute` made of the same samples lies beside them"
+    return (
+        f"made again from the samples by `recompute`, method {night.method}, not as recorded; what changed and what it is consistent "
+        "with is said of the recorded ones"
+    )
+
+
 def budget_rows(night: ReportNight) -> tuple[tuple[str, ...], ...]:
     """The uncertainty budget of the last complete cycle, for the figures that have a limit."""
     try:
-        lines = night.run.budget()
+        lines = night.run.frame(BUDGET, reanalysis=night.method or None)
     except StorageError:
         return ()
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
@@ -71,14 +82,25 @@ def budget_rows(night: ReportNight) -> tuple[tuple[str, ...], ...]:
     )
 
 
-def files(night: ReportNight) -> tuple[tuple[tuple[str, ...], ...], str]:
-    """Every file of the run with its checksum, and a sentence where they are too many to list."""
+def files(night: ReportNight) -> tuple[tuple[tuple[str, ...], ...], str, str]:
+    """Every file of the run with its checksum; the folder below each dataset's; and a sentence where they are too many to list."""
     rows: list[tuple[str, ...]] = []
-    total = 0
+    total, folder = 0, ""
     for dataset in DATASETS:
         for each in night.run.chunks(dataset):
             total += 1
             if len(rows) < FILES_MAX:
-                rows.append((each.path, bytes_text(night.run.stored.size(each.path)), f"{each.name.crc:08x}"))
+                folder, _, name = each.path.partition("/")[2].rpartition("/")
+                rows.append(
+                    (
+                        f"{dataset}: {name}",
+                        bytes_text(night.run.stored.size(each.path)),
+                        f"{each.name.crc:08x}",
+                    )
+                )
     left = total - len(rows)
-    return tuple(rows), f"{left} more are not listed; `nightturn verify` reads them all." if left else ""
+    return (
+        tuple(rows),
+        folder,
+        f"{left} more are not listed; `nightturn verify` reads them all." if left else "",
+    )

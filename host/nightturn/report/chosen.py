@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from nightturn.errors import RunNotFoundError
+from nightturn.model.verdicts import ACCEPT
+from nightturn.storage.manifest import ENDED
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.zones import zone_of
 
@@ -54,3 +56,21 @@ def beside(runs: Sequence[RunSummary], run: RunSummary) -> list[RunSummary]:
     """The newest run of every other fixture in the same night that had a unit."""
     others = [each for each in of_night(runs, date_of(run)) if each.fixture != run.fixture]
     return [each for each in others if each.unit]
+
+
+def accepted_before(runs: Sequence[RunSummary], run: RunSummary) -> list[RunSummary]:
+    """Of every other unit of the variant the newest run that had ended and began no later than this one, where it is accepted.
+
+    Later runs are no part of what a morning could know.
+    """
+    newest: dict[str, RunSummary] = {}
+    for each in runs:  # the newest comes first
+        known = each.night_verdict is not None and each.state == ENDED
+        if known and each.unit and each.variant == run.variant and each.started_utc <= run.started_utc:
+            newest.setdefault(each.unit, each)
+    newest.pop(run.unit, None)
+    return [
+        each
+        for each in newest.values()
+        if each.night_verdict is not None and each.night_verdict.word == ACCEPT
+    ]

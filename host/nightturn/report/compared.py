@@ -1,6 +1,6 @@
 """Two runs held against each other: figure by figure with the ± of the difference, order by order, angle by angle."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -17,8 +17,9 @@ from nightturn.model.phases import HOLD
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.tiles import Float64s
 from nightturn.report.night import ReportNight
+from nightturn.sentences.names import isolated
 from nightturn.storage.files import RealFiles
-from nightturn.storage.judged import judged_chunks
+from nightturn.storage.judged import JudgedCycle, judged_again, judged_chunks
 
 ORDERS_SHOWN = 12
 """Orders that differ most, of those that lie above both noises."""
@@ -116,7 +117,8 @@ def _which(night: ReportNight, last_h: float | None = None) -> str:
     card = night.settings.card
     count = len(_cycle_numbers(night, last_h))
     part = "" if last_h is None else f" of the last {number(last_h)} h"
-    return f"{night.unit} ({card.variant}) on {night.run.fixture}, run {night.run.run}, {count} cycles{part}"
+    made = f", figures made again by method {night.method}" if night.method else ""
+    return f"{isolated(night.unit)} ({card.variant}) on {night.run.fixture}, run {night.run.run}, {count} cycles{part}{made}"
 
 
 def _cycle_numbers(night: ReportNight, last_h: float | None) -> frozenset[int]:
@@ -137,11 +139,20 @@ def _figures(night: ReportNight, last_h: float | None) -> dict[str, Figure | Non
     names = list(FIGURES)
     found: dict[str, list[Figure]] = {name: [] for name in names}
 
-    for chunk in judged_chunks(RealFiles(files.local), night.run.fixture, night.run.run, names):
-        for cycle in chunk.cycles:
-            for figure in cycle.figures if cycle.cycle_no in wanted else ():
-                found[figure.name].append(figure)
+    for cycle in _judged(night, RealFiles(files.local), names):
+        for figure in cycle.figures if cycle.cycle_no in wanted else ():
+            found[figure.name].append(figure)
     return {name: night_figure(name, each) for name, each in found.items()}
+
+
+def _judged(night: ReportNight, files: RealFiles, names: Sequence[str]) -> Iterator[JudgedCycle]:
+    """The cycles of a run, as recorded or as its method made them again."""
+    fixture, run = night.run.fixture, night.run.run
+    if night.method:
+        yield from judged_again(files, night.method, fixture, run, names)
+        return
+    for chunk in judged_chunks(files, fixture, run, names):
+        yield from chunk.cycles
 
 
 def _lines(

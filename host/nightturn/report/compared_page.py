@@ -8,6 +8,7 @@ from nightturn.pictures.turn import Turned
 from nightturn.report.compared import Comparison, figure_rows, means_of, order_rows
 from nightturn.report.night import ReportNight
 from nightturn.report.templates import rendered
+from nightturn.sentences.names import isolated
 
 ORDER_HEAD = ("order", "A", "B", "A less B")
 
@@ -35,7 +36,7 @@ def _pictures(found: Comparison, one: ReportNight, other: ReportNight, last_h: f
         draw_both(
             Turned(ours.forward_nm, ours.back_nm),
             Turned(theirs.forward_nm, theirs.back_nm),
-            (f"A: {one.unit}", f"B: {other.unit}"),
+            (f"A: {isolated(one.unit)}", f"B: {isolated(other.unit)}"),
             cogging_order=math.lcm(2 * variant.pole_pairs, variant.slots),
             same_zero=not found.angle.startswith("angles are not compared"),
         )

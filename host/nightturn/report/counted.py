@@ -11,6 +11,7 @@ from nightturn.model.figures import OK
 from nightturn.model.limits import settled
 from nightturn.model.phases import EXERCISE
 from nightturn.model.quantities import fixed, number
+from nightturn.model.tiles import Float64s
 from nightturn.pictures.night import moment_text
 from nightturn.report.night import ReportNight
 
@@ -57,15 +58,27 @@ def _rows(night: ReportNight) -> Iterator[tuple[str, str]]:
 
 def _hours(night: ReportNight) -> str:
     begin, end = night.over
-    whole_h = (end - begin) / NS_PER_S / S_PER_H
-    spans = (night.cycles["ts_end"] - night.cycles["ts_start"]).dt.total_seconds()
-    in_cycles_h = float(spans.sum()) / S_PER_H
-    gaps_h = sum(each.seconds for each in night.gaps) / S_PER_H
-    still_h = max(whole_h - in_cycles_h - gaps_h, 0.0)
+    whole_s = (end - begin) / NS_PER_S
+    in_cycles_s = float(_spans_s(night).sum())
+    gaps_s = sum(each.seconds for each in night.gaps)
+    still_s = max(whole_s - in_cycles_s - gaps_s, 0.0)
     return (
-        f"{fixed(whole_h, 1)} h from {moment_text(begin, night.zone)} to {moment_text(end, night.zone)}: "
-        f"{fixed(in_cycles_h, 1)} h in cycles, {fixed(still_h, 1)} h outside them, {fixed(gaps_h, 2)} h without samples"
+        f"{_lasting(whole_s)} from {moment_text(begin, night.zone)} to {moment_text(end, night.zone)}: "
+        f"{_lasting(in_cycles_s)} in cycles, {_lasting(still_s)} outside them, {_lasting(gaps_s)} without samples"
     )
+
+
+def _spans_s(night: ReportNight) -> Float64s:
+    """How long each cycle took (cycles,)."""
+    spans = night.cycles["ts_end"] - night.cycles["ts_start"]
+    return np.asarray(spans.dt.total_seconds(), np.float64)
+
+
+def _lasting(seconds: float) -> str:
+    """`7.9 h`, `4.2 min`, `32 s`."""
+    if seconds >= S_PER_H:
+        return f"{fixed(seconds / S_PER_H, 1)} h"
+    return f"{fixed(seconds / 60.0, 1)} min" if seconds >= 60.0 else f"{fixed(seconds, 0)} s"
 
 
 def _cycles(night: ReportNight) -> str:
@@ -109,17 +122,23 @@ def _samples(count: int) -> str:
 
 
 def _not_judged(night: ReportNight) -> str:
-    """The most frequent reasons why figures with a limit were not judged."""
+    """How many cycles lack a figure with a limit, and the most frequent reasons."""
     reasons: Counter[str] = Counter()
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
+    lacking = np.zeros(len(night.cycles), bool)
     for figure in sorted(figures):
-        good = night.cycles[f"{figure}_status"] == OK
+        good = (night.cycles[f"{figure}_status"] == OK).to_numpy()
+        lacking |= ~good
         said = night.cycles[f"{figure}_reasons"]
         # what is said of judged cycles as well did not keep one from being judged
         always = {str(each) for texts in said[good] for each in np.atleast_1d(texts)}
         for texts in said[~good]:
             reasons.update(str(each) for each in np.atleast_1d(texts) if str(each) not in always)
-    return "; ".join(f"{count} × {text.rstrip('.')}" for text, count in reasons.most_common(REASONS_MAX))
+    if not lacking.any():
+        return ""
+    whole = f"{int(lacking.sum())} of {len(lacking)} cycles, {_lasting(float(_spans_s(night)[lacking].sum()))}, lack a figure that has a limit"
+    why = "; ".join(f"{count} × {text.rstrip('.')}" for text, count in reasons.most_common(REASONS_MAX))
+    return f"{whole}: {why}" if why else whole
 
 
 def _people(night: ReportNight) -> str:

@@ -1,14 +1,10 @@
 """The pictures of a night, from its curves, cycles and samples; one that cannot be drawn is replaced by a sentence."""
 
-import math
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from nightturn.errors import NightturnError
 from nightturn.estimation.bearings import declared_bearings
 from nightturn.estimation.curves import BACK, FORWARD
 from nightturn.estimation.figures import COGGING_PP, FIGURES, FRICTION, RIPPLE_PCT, ZERO
@@ -16,13 +12,14 @@ from nightturn.model.clocks import NS_PER_S
 from nightturn.model.phases import HOLD
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.pictures.change_map import by_angle, draw_angle_map, draw_order_map, joined
-from nightturn.pictures.moment import draw_moment
 from nightturn.pictures.night import Bound, Row, Span, Trace, draw_night
 from nightturn.pictures.orders import FIELD, Family, draw_orders
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.temperature import draw_against_temperature
 from nightturn.pictures.turn import Turned, draw_lens, draw_turn, worst_angle
+from nightturn.report.moments import moments
 from nightturn.report.night import ReportNight
+from nightturn.report.reference import Reference, accepted_band, cogging_order
 from nightturn.trend.series import NEAR
 
 ROWS = (RIPPLE_PCT, FRICTION, COGGING_PP, ZERO)
@@ -31,23 +28,12 @@ FULL_OF_LIMIT = 0.1
 """Of the friction limit; a change of that size inks a cell of the map fully, for every unit of the variant alike."""
 FULL_NM = 0.01
 """The same where the variant has no friction limit."""
-EVENTS_MAX = 6
-AROUND_S = 5
-POINTS_MAX = 700
-"""Of a line around an event, each with the smallest and the largest sample of its part."""
+OF_THE_CHANNEL = ("bridge", "ambient", *NEAR)
+"""Whose temperature may move the zero of the torque channel, the nearest first."""
 NO_TURN = (
     "One turn and the maps are not drawn: no cycle has a whole turn in both senses, or the run was recorded by a version "
     "without curves; `nightturn reanalyse` makes them from the samples."
 )
-SHOWN_EVENTS = {
-    "limit_exceeded": "protective limit",
-    "guard_opened": "guard opened",
-    "motion_stopped": "motion stopped",
-    "device_restarted": "device restarted",
-    "overload": "overload",
-    "line_lost": "line lost",
-}
-"""Kinds of events around which torque and angle are shown, with what they are called over the picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +44,9 @@ class Drawn:
     missing: tuple[tuple[str, str], ...]
 
 
-def drawn(night: ReportNight, width_px: float = 920) -> Drawn:
-    """All pictures of a night."""
+def drawn(night: ReportNight, width_px: float = 920, reference: Reference | None = None) -> Drawn:
+    """All pictures of a night, beside what accepted units say."""
+    reference = reference or Reference({})
     pictures: list[Picture] = []
     missing: list[tuple[str, str]] = []
     if len(night.cycles):
@@ -70,25 +57,27 @@ def drawn(night: ReportNight, width_px: float = 920) -> Drawn:
     if turns is None:
         missing.append(("turn", NO_TURN))
     else:
-        pictures += _of_turns(night, turns, width_px)
+        pictures += _of_turns(night, turns, width_px, reference)
         if len(turns.ts) <= turns.first:
             missing.append(
                 ("map", "Where friction has changed is not drawn: all cycles are of the first hour.")
             )
-    pictures += _of_orders(night, width_px)
-    pictures += _against_temperature(night, missing)
-    pictures += _events(night, width_px, missing)
+    pictures += _of_orders(night, width_px, reference)
+    pictures += _against_temperature(night, FRICTION, NEAR, missing)
+    pictures += _against_temperature(night, ZERO, OF_THE_CHANNEL, missing)
+    pictures += moments(night, width_px, missing)
     return Drawn(tuple(pictures), tuple(missing))
 
 
 @dataclass(frozen=True, slots=True)
 class _Turns:
-    """Curves of the cycles that have both senses: (cycles, points) N·m, with when each ended and how many are of the first hour."""
+    """Curves of the cycles that have both senses, (cycles, points) N·m; when each ended, which way it began, and how many are of the first hour."""
 
     forward_nm: Float64s
     back_nm: Float64s
     ts: Int64s
     cycle_no: Int64s
+    direction: Int64s
     first: int
 
 
@@ -99,11 +88,13 @@ def _turns(night: ReportNight) -> _Turns | None:
     if not both:
         return None
     ts = np.array([ended[no] for no in both], np.int64)
+    began = dict(zip(night.cycles["cycle_no"].tolist(), night.cycles["direction"].tolist(), strict=True))
     return _Turns(
         joined([legs[FORWARD][no] for no in both]),
         joined([legs[BACK][no] for no in both]),
         ts,
         np.array(both, np.int64),
+        np.array([began[no] for no in both], np.int64),
         max(int(np.sum(ts <= ts[0] + 3600 * NS_PER_S)), 1),
     )
 
@@ -121,7 +112,7 @@ def _by_cycle(night: ReportNight, leg: str, column: str) -> dict[int, Float64s]:
     }
 
 
-def _of_turns(night: ReportNight, turns: _Turns, width_px: float) -> Iterator[Picture]:
+def _of_turns(night: ReportNight, turns: _Turns, width_px: float, reference: Reference) -> Iterator[Picture]:
     now = Turned(turns.forward_nm[-1], turns.back_nm[-1])
     first = None
     if len(turns.ts) > turns.first:
@@ -130,7 +121,7 @@ def _of_turns(night: ReportNight, turns: _Turns, width_px: float) -> Iterator[Pi
         )
     at = int(np.flatnonzero(night.cycles["cycle_no"].to_numpy() == turns.cycle_no[-1])[0])
     friction, zero = (_known(night.values(name)[at]) for name in (FRICTION, ZERO))
-    cogging = math.lcm(2 * night.settings.variant.pole_pairs, night.settings.variant.slots)
+    cogging = cogging_order(night.settings.variant)
     yield draw_turn(
         now,
         first,
@@ -139,13 +130,14 @@ def _of_turns(night: ReportNight, turns: _Turns, width_px: float) -> Iterator[Pi
         cogging_order=cogging,
         width_px=width_px,
         when=f"cycle {int(turns.cycle_no[-1])}",
+        accepted=accepted_band(reference.friction),
     )
     worst = worst_angle(now, first, max(cogging // 2, 2)) if first is not None else None
     if worst is not None:
         yield draw_lens(now, first, worst.angle_deg, width_px=width_px)
     if first is not None:
         half_gap = np.abs(turns.back_nm - turns.forward_nm) / 2
-        change = by_angle(half_gap, turns.first)
+        change = by_angle(half_gap, turns.first, turns.direction)
         yield draw_angle_map(change, turns.ts, _full_nm(night), turns.first, night.zone, width_px=width_px)
 
 
@@ -211,7 +203,7 @@ def _spans(night: ReportNight) -> list[Span]:
     return spans
 
 
-def _of_orders(night: ReportNight, width_px: float) -> Iterator[Picture]:
+def _of_orders(night: ReportNight, width_px: float, reference: Reference) -> Iterator[Picture]:
     amplitudes, floors = _by_cycle(night, HOLD, "amplitude_nm"), _by_cycle(night, HOLD, "floor_nm")
     ended = _ended(night)
     numbers = [no for no in amplitudes if no in ended]
@@ -230,6 +222,7 @@ def _of_orders(night: ReportNight, width_px: float) -> Iterator[Picture]:
         _families(night),
         width_px=width_px,
         of=f"the hold of cycle {numbers[-1]}",
+        accepted=accepted_band(reference.orders),
     )
     if before is not None and floor.shape == amplitude.shape:
         yield draw_order_map(amplitude, FIELD * floor, ts, first, night.zone, width_px=width_px)
@@ -237,11 +230,10 @@ def _of_orders(night: ReportNight, width_px: float) -> Iterator[Picture]:
 
 def _families(night: ReportNight) -> list[Family]:
     variant, drive = night.settings.variant, night.settings.fixture.drive
-    cogging = math.lcm(2 * variant.pole_pairs, variant.slots)
     found = [
         Family("slots", variant.slots),
         Family("poles", 2 * variant.pole_pairs),
-        Family("cogging", cogging),
+        Family("cogging", cogging_order(variant)),
     ]
     found += [Family(name, order) for name, order in declared_bearings(variant.bearing)]
     if drive.pole_pairs:
@@ -249,63 +241,25 @@ def _families(night: ReportNight) -> list[Family]:
     return found
 
 
-def _against_temperature(night: ReportNight, missing: list[tuple[str, str]]) -> Iterator[Picture]:
-    for role in NEAR:
+def _against_temperature(
+    night: ReportNight, figure: str, roles: Sequence[str], missing: list[tuple[str, str]]
+) -> Iterator[Picture]:
+    """A figure against the first of the temperatures that was measured."""
+    title = FIGURES[figure].spoken
+    for role in roles:
         name = f"temp_{role}_degc"
         degc = night.cycles[name].to_numpy(np.float64) if name in night.cycles else np.empty(0)
         if np.isfinite(degc).any():
             yield draw_against_temperature(
-                night.values(FRICTION),
+                night.values(figure),
                 degc,
                 night.ended_ts,
                 night.zone,
-                title="friction",
+                title=title,
                 unit="N·m",
                 of=role,
+                name=f"{title}-temperature",
             )
             return
-    missing.append(("temperature", "Friction against temperature is not drawn: no temperature was measured."))
-
-
-def _events(night: ReportNight, width_px: float, missing: list[tuple[str, str]]) -> Iterator[Picture]:
-    rows = [each for each in night.events if each.kind in SHOWN_EVENTS]
-    if len(rows) > EVENTS_MAX:
-        text = f"{len(rows) - EVENTS_MAX} of {len(rows)} events are not drawn; `nightturn replay` shows them."
-        missing.append(("event", text))
-    for place, row in enumerate(rows[:EVENTS_MAX]):
-        at = row.ts
-        over = (at - AROUND_S * NS_PER_S, at + AROUND_S * NS_PER_S)
-        ts, torque, angle = _samples(night, over)
-        words = f"{SHOWN_EVENTS[row.kind]}: {row.detail}" if row.detail else SHOWN_EVENTS[row.kind]
-        yield draw_moment(
-            ts, torque, angle, (at, words), over, night.zone, name=f"event-{place}", width_px=width_px
-        )
-
-
-def _samples(night: ReportNight, over: tuple[int, int]) -> tuple[Int64s, Float64s, Float64s]:
-    """Torque and angle around a moment, the smallest and largest torque of each part kept."""
-    frame = pd.DataFrame()
-    with suppress(NightturnError):
-        frame = night.run.samples(pd.Timestamp(over[0], tz="UTC"), pd.Timestamp(over[1], tz="UTC"))
-    if not len(frame):
-        return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    ts = frame.index.astype("int64").to_numpy()
-    torque, angle = frame["torque_nm"].to_numpy(), np.degrees(frame["angle_rad"].to_numpy())
-    share = max(len(ts) * 2 // POINTS_MAX, 1)
-    edges = np.arange(0, len(ts), share)
-    kept = np.unique(
-        [
-            place
-            for begin, part in zip(edges.tolist(), np.split(torque, edges[1:]), strict=True)
-            for place in (begin + int(np.argmin(part)), begin + int(np.argmax(part)))
-        ]
-    )
-    step = np.flatnonzero(
-        np.diff(ts[kept]) > 3 * share * max(int(np.median(np.diff(ts))) if len(ts) > 1 else 1, 1)
-    )
-    ts, torque, angle = ts[kept], torque[kept].astype(np.float64), angle[kept].astype(np.float64)
-    return (
-        np.insert(ts, step + 1, ts[step] + 1),
-        np.insert(torque, step + 1, np.nan),
-        np.insert(angle, step + 1, np.nan),
-    )
+    text = f"{title.capitalize()} against temperature is not drawn: no temperature was measured."
+    missing.append(("temperature", text))

@@ -14,7 +14,9 @@ from nightturn.model.quantities import interval, quantity
 from nightturn.model.verdicts import MAX, REJECT
 from nightturn.report.counted import counted, disturbed, margin_text
 from nightturn.report.night import ReportNight
+from nightturn.report.reference import NO_UNIT, Reference
 from nightturn.sentences.morning import Doing, LimitSaid, Severity, severity_of, to_do, verdict_sentence
+from nightturn.sentences.names import isolated
 from nightturn.storage.runs import RunSummary, found_runs
 from nightturn.unit_history.account import WORN, Account, CourseLine, account_of
 from nightturn.unit_history.headline import headline
@@ -24,7 +26,16 @@ OTHERS_MAX = 8
 NOTHING_BEFORE = "its first night here"
 
 
-LIMIT_HEAD = ("figure", "mean of the night", "newest cycle", "limit", "margin", "verdict", "last night")
+LIMIT_HEAD = (
+    "figure",
+    "mean of the night",
+    "newest cycle",
+    "limit",
+    "margin",
+    "verdict",
+    "last night",
+    "reference envelope",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +58,7 @@ def first_sentences(night: ReportNight) -> tuple[Severity, str]:
     verdict = night.verdict
     word = verdict.word if verdict is not None else None
     severity = severity_of(word, changed=bool(changed_lines(night.life)), disturbed=disturbed(night))
-    return severity, verdict_sentence(night.unit, word, _limits(night), ended=night.ended)
+    return severity, verdict_sentence(isolated(night.unit), word, _limits(night), ended=night.ended)
 
 
 def _limits(night: ReportNight) -> tuple[LimitSaid, ...]:
@@ -56,8 +67,8 @@ def _limits(night: ReportNight) -> tuple[LimitSaid, ...]:
     )
 
 
-def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
-    """The first page of a night; `others` are runs of other fixtures beside it."""
+def first_page(night: ReportNight, others: Sequence[RunSummary], reference: Reference) -> FirstPage:
+    """The first page of a night; `others` are runs of other fixtures beside it, `reference` is what accepted units say."""
     verdict = night.verdict
     word = verdict.word if verdict is not None else None
     limits = _limits(night)
@@ -71,7 +82,7 @@ def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
         sentence=sentence,
         happened=_happened(night, changed),
         to_do=to_do(
-            night.unit,
+            isolated(night.unit),
             word,
             limits,
             changed=titles,
@@ -80,7 +91,7 @@ def first_page(night: ReportNight, others: Sequence[RunSummary]) -> FirstPage:
             disturbed=_look_after(night) if upset else (),
         ),
         counted=counted(night),
-        limits=_limit_rows(night, limits),
+        limits=_limit_rows(night, limits, reference),
         rule=verdict.rule if verdict is not None else "",
         rig=_rig(night, others),
     )
@@ -92,7 +103,7 @@ def _spoken(texts: Sequence[str]) -> tuple[str, ...]:
     for text in texts:
         key, colon, rest = text.partition(": ")
         said.append(f"{FIGURES[key].spoken}: {rest}" if colon and key in FIGURES else text)
-    return tuple(said)
+    return tuple(dict.fromkeys(said))
 
 
 def changed_lines(life: Account | None) -> list[CourseLine]:
@@ -148,8 +159,9 @@ def _newest_beyond(night: ReportNight, each: LimitVerdict, *, upper: bool) -> tu
 def _about(night: ReportNight) -> str:
     card, fixture = night.settings.card, night.settings.fixture
     return (
-        f"Morning report. Unit {night.unit}, variant {card.variant}, on {fixture.id}. Run {night.run.run}. "
-        f"Mounted by {card.operator}. Times are by the clocks of {night.summary.timezone}, with their offset from UTC."
+        f"Morning report. Unit {isolated(night.unit)}, variant {card.variant}, on {fixture.id}. Run {night.run.run}. "
+        f"Mounted by {isolated(card.operator)}. Times are by the clocks of {night.summary.timezone}, with their offset from UTC."
+        + (f" Figures made again by method {night.method}, not as recorded." if night.method else "")
     )
 
 
@@ -193,7 +205,9 @@ def _look_after(night: ReportNight) -> tuple[Doing, ...]:
     return tuple(found)
 
 
-def _limit_rows(night: ReportNight, limits: Sequence[LimitSaid]) -> tuple[tuple[str, ...], ...]:
+def _limit_rows(
+    night: ReportNight, limits: Sequence[LimitSaid], reference: Reference
+) -> tuple[tuple[str, ...], ...]:
     verdict = night.verdict
     if verdict is None:
         return ()
@@ -215,6 +229,7 @@ def _limit_rows(night: ReportNight, limits: Sequence[LimitSaid]) -> tuple[tuple[
                 else "not known",
                 each.word,
                 _last_night(night, each.figure),
+                reference.figures.get((each.figure, each.direction), NO_UNIT),
             )
         )
     return tuple(rows)
@@ -288,7 +303,7 @@ def _others(night: ReportNight, others: Sequence[RunSummary]) -> str:
             continue
         changed = changed_lines(found)
         what = f"{changed[0].title} changed" if changed else "no change was found"
-        said.append(f"{each.fixture} with {each.unit}: {what}")
+        said.append(f"{each.fixture} with {isolated(each.unit)}: {what}")
     left = len(others) - len(said)
     return "; ".join(said) + (f"; {left} more were not looked at" if left > 0 else "")
 

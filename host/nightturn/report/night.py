@@ -17,6 +17,7 @@ from nightturn.model.rows import CURVES, STROKES
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.storage.manifest import ENDED, Manifest
 from nightturn.storage.reader import Run, schema_of_dataset
+from nightturn.storage.reanalysed import MADE_AGAIN, result_verdict
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.zones import zone_of
 from nightturn.trend.series import FOLLOWED
@@ -58,9 +59,10 @@ class ReportNight:
         zone: whose clocks the report shows.
         cycles: one row each, in order of time; curves: torque over the turn, by cycle and leg.
         events, gaps, strokes: as recorded.
-        life: the account of the unit up to this run; None where its figures cannot be read.
+        life: the account of the unit up to this run; None where its figures cannot be read or nobody asked for it.
         mounting_means: each figure's mean by mounting of the unit, on this fixture and measured in the same way, oldest first.
         unread: what could not be read, with why.
+        method: of the re-analysis whose cycles, curves and verdict these are; empty for those that were recorded.
     """
 
     run: Run
@@ -76,6 +78,7 @@ class ReportNight:
     life: Account | None
     mounting_means: Mapping[str, Sequence[float]]
     unread: tuple[str, ...]
+    method: str = ""
 
     @property
     def unit(self) -> str:
@@ -124,11 +127,18 @@ class ReportNight:
         return np.asarray(half * u, np.float64)
 
 
-def night_of(run: Run, summary: RunSummary) -> ReportNight:
+def night_of(run: Run, summary: RunSummary, method: str = "", *, with_life: bool = True) -> ReportNight:
     """Everything that a report of a run says is made of this.
+
+    Args:
+        run: the run.
+        summary: as it is listed.
+        method: figures as this method of `reanalyse` made them, and its verdict; empty for those that were recorded.
+        with_life: work out the courses of the unit, which takes longest; a comparison has no use for them.
 
     Raises:
         RunNotFoundError: the run has no record of what it is, so nothing can be said of it.
+        StorageError: there is no such result, or it was made by a version that kept no verdict.
     """
     manifest = run.manifest
     if manifest is None or not manifest.rig or not manifest.card:
@@ -136,9 +146,11 @@ def night_of(run: Run, summary: RunSummary) -> ReportNight:
             f"run {run.run} of {run.fixture} has no record of its settings: nothing of it is sealed yet, or its file is lost; "
             "`nightturn verify` says which"
         )
+    if method:
+        summary = replace(summary, night_verdict=_verdict_again(run, method))
     unread: list[str] = []
     cycles, curves, events, gaps, strokes = (
-        _frame(run, name, unread) for name in ("cycles", CURVES, "events", "gaps", STROKES)
+        _frame(run, name, unread, method) for name in ("cycles", CURVES, "events", "gaps", STROKES)
     )
     counted = summary.night_verdict.cycles if summary.night_verdict is not None else 0
     if counted > len(cycles):
@@ -158,10 +170,21 @@ def night_of(run: Run, summary: RunSummary) -> ReportNight:
         events=_happened(events),
         gaps=_missing(gaps),
         strokes=strokes,
-        life=_life(run, settings.card.unit, nights, others) if nights else None,
+        life=_life(run, settings.card.unit, nights, others) if nights and with_life else None,
         mounting_means=_mounting_means(nights),
         unread=(*summary.unreadable, *dict.fromkeys(unread)),
+        method=method,
     )
+
+
+def _verdict_again(run: Run, method: str) -> NightVerdict:
+    found = result_verdict(run.stored, method, run.fixture, run.run)
+    if found is None:
+        raise StorageError(
+            f"run {run.run}: the result {method} keeps no verdict, because an older version made it; delete its folder and "
+            f"run `nightturn recompute` with --method {method}"
+        )
+    return found
 
 
 def _happened(events: pd.DataFrame) -> tuple[Happened, ...]:
@@ -176,7 +199,9 @@ def _missing(gaps: pd.DataFrame) -> tuple[Missing, ...]:
     return tuple(sorted((Missing(*row) for row in rows), key=lambda each: each.from_ts))
 
 
-def _frame(run: Run, dataset: str, unread: list[str]) -> pd.DataFrame:
+def _frame(run: Run, dataset: str, unread: list[str], method: str) -> pd.DataFrame:
+    if method and dataset in MADE_AGAIN:
+        return run.frame(dataset, reanalysis=method)
     try:
         return run.frame(dataset)
     except StorageError as error:

@@ -33,7 +33,7 @@ class Drawing:
         Raises:
             StorageError: it cannot be written.
         """
-        write_whole(Path(path), f'<?xml version="1.0" encoding="UTF-8"?>\n{self.picture.svg}\n')
+        write_whole(Path(path), f'<?xml version="1.0" encoding="UTF-8"?>\n{self.picture.svg}\n'.encode())
         return Path(path)
 
 

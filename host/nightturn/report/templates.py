@@ -31,7 +31,7 @@ def rendered(name: str, **values: object) -> str:
         keep_trailing_newline=True,
     )
     look = repainting() + _text("look.css")
-    return room.get_template(name).render(look=look, caution=CAUTION, **values)
+    return room.get_template(name).render(look=look, paper_look=_text("paper.css"), caution=CAUTION, **values)
 
 
 def _text(name: str) -> str:

@@ -82,7 +82,7 @@ def verdict_sentence(unit: str, word: str | None, limits: Sequence[LimitSaid], *
         return f"{unit} does not pass{so_far}: {'; '.join(map(_beyond, beyond))}."
     unjudged = [each for each in limits if not each.judged]
     if unjudged:
-        names = " and ".join(each.title for each in unjudged)
+        names = " or ".join(dict.fromkeys(each.title for each in unjudged))
         return f"{unit} cannot be judged{so_far}: no cycle gave a {names} that can be held against its limit."
     open_limits = [each for each in limits if each.word == UNDECIDED]
     if open_limits and all(map(_inside, open_limits)):

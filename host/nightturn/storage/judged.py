@@ -20,7 +20,8 @@ from nightturn.storage import tree
 from nightturn.storage.chunk_file import check_place
 from nightturn.storage.parquet import facts_of
 from nightturn.storage.paths import ChunkName
-from nightturn.world import Files
+from nightturn.storage.reanalysed import read_result
+from nightturn.world import Files, ReadFiles
 
 ROWS_MAX = 500_000
 """Of one file; an hour of cycles of ten seconds has some 35,000 budget lines."""
@@ -106,6 +107,17 @@ def judged_chunks(files: Files, fixture: str, run: str, figures: Sequence[str]) 
         yield JudgedChunk(name[0], cycles, trouble, last, budget_trouble)
 
 
+def judged_again(
+    files: ReadFiles, method: str, fixture: str, run: str, figures: Sequence[str]
+) -> tuple[JudgedCycle, ...]:
+    """The cycles of a run as a re-analysis made them, in order of their numbers; the errors are those of `reanalysed.read_result`."""
+    wanted = (*KEYS, *(figure + part for figure in figures for part in PARTS))
+    cycles = read_result(files, method, fixture, run, CYCLES, wanted)
+    lines = _lines(read_result(files, method, fixture, run, BUDGET, LINES), figures)
+    rows = sorted(cycles.to_pylist(), key=lambda row: row["cycle_no"])
+    return tuple(_cycle(row, figures, lines) for row in rows)
+
+
 class _NotToldError(Exception):
     """A file that is whole and yet does not say what is asked."""
 
@@ -130,7 +142,8 @@ def _table(files: Files, named: tuple[str, ChunkName], columns: Sequence[str]) -
         check_place(facts_of(opened.metadata, path), path, name)
         if opened.metadata.num_rows > ROWS_MAX:
             raise _NotToldError(f"has more than {ROWS_MAX} rows")
-        missing = [each for each in columns if each not in opened.schema_arrow.names]
+        there = set(opened.schema_arrow.names)
+        missing = [each for each in columns if each not in there]
         if missing:
             raise _NotToldError(f"has no column {missing[0]}")
         return opened.read(columns=list(columns), use_threads=False)
@@ -158,11 +171,16 @@ def _budgets(
     except (CorruptFileError, SchemaVersionError, _NotToldError) as problem:
         return {}, 0, _trouble(BUDGET, chunk_no, problem)
     last = pc.max(table["cycle_no"]).as_py() or 0
+    return _lines(table, figures), last, ""
+
+
+def _lines(table: pa.Table, figures: Sequence[str]) -> Budgets:
+    """The lines of a table of budgets, by cycle and figure."""
     found: defaultdict[tuple[int, str], list[BudgetLine]] = defaultdict(list)
     for row in table.filter(pc.is_in(table["figure"], pa.array(figures, pa.string()))).to_pylist():
         line = BudgetLine(row["line"], row["u"], row["nu"], common=row["common"], source=row["source"])
         found[row["cycle_no"], row["figure"]].append(line)
-    return {key: tuple(lines) for key, lines in found.items()}, last, ""
+    return {key: tuple(lines) for key, lines in found.items()}
 
 
 def _cycle(row: dict[str, object], figures: Sequence[str], lines: Budgets) -> JudgedCycle:

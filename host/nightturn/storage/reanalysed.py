@@ -8,12 +8,14 @@ import re
 import secrets
 from collections.abc import Mapping, Sequence
 
+import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError, StorageError
 from nightturn.model.figures import CycleRecord
+from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Emit
 from nightturn.model.rows import BUDGET, CURVES, CYCLES
 from nightturn.settings.mistakes import did_you_mean
@@ -23,6 +25,8 @@ from nightturn.storage.parquet import facts_of
 from nightturn.world import Files, ReadFiles
 
 FOLDER = "reanalysis"
+NIGHT_VERDICT = "night_verdict"
+"""The fact of a result's cycles that holds what they say together."""
 MADE_AGAIN = (BUDGET, CURVES, CYCLES)
 _NAME = re.compile(r"(cycles|curves|budget)-([0-9a-f]{16})-([0-9a-f]{8})\.parquet")
 _FACTS = ("dataset", "fixture", "run", "method", "key")
@@ -97,6 +101,28 @@ def read_result(
     """
     if dataset not in MADE_AGAIN:
         raise StorageError(f"{dataset} is not made again by a re-analysis; {', '.join(MADE_AGAIN)} are")
+    path, opened, _ = _found(files, method, fixture, run, dataset)
+    known = set(opened.schema_arrow.names)
+    there = None if columns is None else [each for each in columns if each in known]
+    with corruption_named(path):
+        return opened.read(columns=there, use_threads=THREADS)
+
+
+def result_verdict(files: ReadFiles, method: str, fixture: str, run: str) -> NightVerdict | None:
+    """What the cycles of a result say together; None in one of an older version, which did not keep it.
+
+    Raises:
+        StorageError, CorruptFileError: as `read_result`.
+    """
+    facts = _found(files, method, fixture, run, CYCLES)[2]
+    kept = facts.get(NIGHT_VERDICT)
+    return None if kept is None else msgspec.json.decode(kept, type=NightVerdict)
+
+
+def _found(
+    files: ReadFiles, method: str, fixture: str, run: str, dataset: str
+) -> tuple[str, pq.ParquetFile, dict[str, str]]:
+    """Path, content and facts of a dataset of a result; errors as `read_result`."""
     folder = folder_of(files, method, fixture, run)
     names = [name for name in files.list(folder) if name.startswith(f"{dataset}-")] if folder else []
     if not names:
@@ -110,9 +136,7 @@ def read_result(
     opened, facts = _opened(files, path)
     if (facts["fixture"], facts["run"], facts["method"]) != (fixture, run, method):
         raise CorruptFileError(path, f"is the result {facts['method']} of run {facts['run']}")
-    there = None if columns is None else [each for each in columns if each in opened.schema_arrow.names]
-    with corruption_named(path):
-        return opened.read(columns=there, use_threads=THREADS)
+    return path, opened, facts
 
 
 def _opened(files: ReadFiles, path: str) -> tuple[pq.ParquetFile, dict[str, str]]:

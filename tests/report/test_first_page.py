@@ -1,0 +1,175 @@
+"""The first page as whole sentences; and no figure, limit or status by which a unit that does not pass would read as passing."""
+
+import dataclasses
+from collections.abc import Sequence
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightturn.estimation.conditions import AcceptLimit
+from nightturn.estimation.cycle_verdict import judge_one
+from nightturn.estimation.night_verdict import Night
+from nightturn.estimation.quantiles import coverage_factor
+from nightturn.model.figures import BUDGET, BudgetLine, Figure
+from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.model.verdicts import ACCEPT, DECISION_RULE, MAX, MIN, REJECT, UNDECIDED
+from nightturn.report.first_page import FirstPage, first_page
+from nightturn.report.night import ReportNight
+from nightturn.report.reference import Reference
+from nightturn.sentences.morning import Severity
+
+
+def page(one: ReportNight, verdict: NightVerdict | None) -> FirstPage:
+    """The first page as if that had been the verdict of the run, which has ended."""
+    summary = dataclasses.replace(one.summary, night_verdict=verdict)
+    manifest = msgspec.structs.replace(one.manifest, state="ended")
+    return first_page(dataclasses.replace(one, summary=summary, manifest=manifest), (), Reference({}))
+
+
+def texts(found: FirstPage) -> list[str]:
+    """The words of the verdict, of what happened, and of what to do."""
+    return [found.sentence, *found.happened, *(f"{each.what} {each.why}" for each in found.to_do)]
+
+
+FRICTION = LimitVerdict("friction_nm", MAX, "at 5 rpm", 0.0886, 0.0001, 100.0, 0.15, ACCEPT, 150, kind=BUDGET)
+LOOK = "Look at the line, the disk and the host of this fixture. Samples are missing by link, restart."
+WARM = "Nothing judged yet: too few cycles of a warm unit."
+
+
+@pytest.mark.parametrize(
+    ("verdict", "severity", "said"),
+    [
+        (
+            NightVerdict(ACCEPT, (), (FRICTION,), rule=DECISION_RULE),
+            "today",  # a part of the samples is missing
+            ["Q-0117 passes: every figure is inside its limit.", WARM, LOOK],
+        ),
+        (
+            NightVerdict(
+                REJECT,
+                (),
+                (LimitVerdict("friction_nm", MAX, "", 0.1701, 0.0001, 100.0, 0.15, REJECT, 150),),
+            ),
+            "act now",
+            [
+                "Q-0117 does not pass: friction is 170.10 ± 0.20 mN·m, 150 mN·m is allowed.",
+                WARM,
+                "Do not release Q-0117. Its friction is beyond what the variant allows.",
+                LOOK,
+            ],
+        ),
+        (
+            NightVerdict(
+                UNDECIDED,
+                (),
+                (LimitVerdict("friction_nm", MAX, "", 0.15, 0.001, 100.0, 0.15, UNDECIDED, 150),),
+                would_decide=("friction_nm: 12 more judged cycles",),
+            ),
+            "today",
+            [
+                "Q-0117 is not decided: friction is 150.0 ± 2.0 mN·m, too near to the limit to decide, 150 mN·m is allowed.",
+                WARM,
+                "Measure on, to decide. It would decide: friction: 12 more judged cycles.",
+                LOOK,
+            ],
+        ),
+        (
+            NightVerdict(
+                UNDECIDED,
+                (),
+                (LimitVerdict("friction_nm", MAX, "", None, None, None, 0.15, UNDECIDED, 0),),
+            ),
+            "today",
+            [
+                "Q-0117 cannot be judged: no cycle gave a friction that can be held against its limit.",
+                WARM,
+                LOOK,
+            ],
+        ),
+        (
+            None,
+            "today",
+            ["Q-0117 is not judged: nobody has worked out a verdict of this run.", WARM, LOOK],
+        ),
+    ],
+    ids=["accept", "reject", "undecided", "nothing judged", "no verdict"],
+)
+def test_the_first_page_as_whole_sentences(
+    one: ReportNight, verdict: NightVerdict | None, severity: str, said: list[str]
+) -> None:
+    found = page(one, verdict)
+    assert found.severity.word == severity
+    assert texts(found) == said
+    assert found.about == (
+        "Morning report. Unit Q-0117, variant pan15, on pan-a1. Run 20261125T210000Z-7f4f. Mounted by R. Vale. "
+        "Times are by the clocks of UTC, with their offset from UTC."
+    )
+    rows = dict(found.counted)
+    assert rows["time"] == (
+        "4.8 min from 25 Nov 21:00 +00:00 to 25 Nov 21:04 +00:00: 2.1 min in cycles, 2.6 min outside them, 7 s without samples"
+    )
+    assert rows["cycles"].startswith("1 complete of 4 begun, 3 planned")
+    assert rows["strokes"] == "2 of 6 planned"
+    assert rows["samples"] == "282645 recorded, 7252 missing: 5.9 s by link, 1.35 s by restart"
+    assert "25 Nov 21:00 +00:00 permitted by R. Vale" in rows["people and stops"]
+
+
+STATUSES = st.sampled_from(["ok", "ok", "ok", "refused", "incomplete", "not judged"])
+VALUES = st.floats(0.0, 0.3) | st.sampled_from([0.15, 0.15 + 1e-12, 0.15 - 1e-12])
+CYCLES = st.lists(st.tuples(VALUES, st.floats(1e-6, 0.05), st.integers(1, 200), STATUSES), max_size=30)
+LIMITS = st.lists(
+    st.builds(
+        AcceptLimit,
+        figure=st.sampled_from(["friction_nm", "ripple_pp_nm", "cogging_pp_nm"]),
+        limit=st.sampled_from([0.05, 0.15, 0.2]),
+        bound=st.sampled_from([MAX, MIN]),
+    ),
+    max_size=3,
+    unique_by=lambda each: (each.figure, each.bound),
+)
+
+
+def figure(name: str, value: float, u: float, nu: int, status: str) -> Figure:
+    line = BudgetLine("scatter", u, float(nu), common=False, source="turns")
+    return Figure(name, value, u, float(nu), status=status, n=3, kind=BUDGET, budget=(line,))
+
+
+def counted(limits: Sequence[AcceptLimit], cycles: Sequence[tuple[float, float, int, str]]) -> Night:
+    found = Night()
+    for number, cycle in enumerate(cycles, 1):
+        figures = [figure(each.figure, *cycle) for each in limits]
+        words = [judge_one(each, limit)[0] for each, limit in zip(figures, limits, strict=True)]
+        found.count(number, words, figures, limits)
+    return found
+
+
+def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: ReportNight) -> None:
+    @given(limits=LIMITS, cycles=CYCLES, planned=st.integers(1, 30))
+    def held(limits: list[AcceptLimit], cycles: list[tuple[float, float, int, str]], planned: int) -> None:
+        verdict = counted(limits, cycles).verdict(limits, planned)
+        found = page(one, verdict)
+        said = " ".join(texts(found))
+        passes = f"{one.unit} passes" in said or "every figure is inside" in said
+        assert passes == (verdict.word == ACCEPT)
+        assert (found.severity is Severity.ACT_NOW) == (verdict.word == REJECT)
+        assert ("Do not release" in said) == (verdict.word == REJECT)
+        good = [(value, u, nu) for value, u, nu, status in cycles if status == "ok"]
+        if passes:  # by the cycles themselves, whatever the verdict is made of
+            assert limits
+            assert len(good) >= 0.8 * planned
+            mean = sum(value for value, _, _ in good) / len(good)
+            for each in limits:
+                assert mean <= each.limit if each.bound == MAX else mean >= each.limit
+                beyond = [
+                    value - coverage_factor(nu) * u > each.limit
+                    if each.bound == MAX
+                    else value + coverage_factor(nu) * u < each.limit
+                    for value, u, nu in good
+                ]
+                assert not any(all(beyond[at : at + 3]) for at in range(len(beyond) - 2))
+        assert [row[5] for row in found.limits] == [each.word for each in verdict.limits]
+        assert "nan" not in said
+
+    held()
