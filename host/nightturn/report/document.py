@@ -6,6 +6,7 @@ from nightturn.report import behind
 from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
 from nightturn.report.night import ReportNight
+from nightturn.report.notes import notes
 from nightturn.report.templates import rendered
 from nightturn.storage.runs import RunSummary
 
@@ -30,6 +31,7 @@ def document(night: ReportNight, others: Sequence[RunSummary] = ()) -> str:
         budget_head=behind.BUDGET_HEAD,
         budget=behind.budget_rows(night),
         facts=behind.facts(night),
+        notes=notes(night),
         files_head=behind.FILES_HEAD,
         files=files,
         files_left=files_left,

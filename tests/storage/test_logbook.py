@@ -1,0 +1,115 @@
+"""The logbook on the disk: durable line by line, photos by their hash, and `verify` names what is not as it was written."""
+
+import threading
+from pathlib import Path
+
+import pytest
+from tests.logbook.writing import entry
+from tests.storage.test_photos import picture, saved
+
+from nightturn.errors import ConfigError
+from nightturn.logbook.entries import Entry
+from nightturn.storage.files import RealFiles
+from nightturn.storage.logbook import LOG, PHOTOS, add_entry, photo_path, read_logbook
+from nightturn.storage.photos import stripped
+from nightturn.storage.verify_beside import Found
+from nightturn.storage.verify_logbook import logbook
+
+
+def found(root: Path) -> list[Found]:
+    return list(logbook(RealFiles(root)))
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Entry:
+    """Three lines, the second with a photo."""
+    add_entry(tmp_path, entry(0))
+    middle = add_entry(tmp_path, entry(0, text="race"), [stripped(saved("PNG"), "race.png")])
+    add_entry(tmp_path, entry(0))
+    return middle
+
+
+def test_lines_are_numbered_and_what_was_written_is_in_order(tmp_path: Path, written: Entry) -> None:
+    book = read_logbook(RealFiles(tmp_path))
+    assert [each.number for each in book.entries] == [1, 2, 3]
+    assert book.entries[1] == written
+    assert found(tmp_path) == []
+    assert found(tmp_path / "nowhere") == []
+
+
+def test_the_same_photo_is_stored_once(tmp_path: Path, written: Entry) -> None:
+    again = add_entry(tmp_path, entry(0), [stripped(saved("PNG"), "other name.png")])
+    assert again.photos[0].file == written.photos[0].file
+    assert len(list((tmp_path / PHOTOS).iterdir())) == 1
+
+
+def test_a_photo_that_was_damaged_is_whole_again_when_it_is_given_again(
+    tmp_path: Path, written: Entry
+) -> None:
+    (tmp_path / photo_path(written.photos[0])).write_bytes(b"damaged")
+    add_entry(tmp_path, entry(0), [stripped(saved("PNG"), "race.png")])
+    assert found(tmp_path) == []
+
+
+def test_a_changed_or_absent_photo_is_named_with_its_line(tmp_path: Path, written: Entry) -> None:
+    path = photo_path(written.photos[0])
+    (tmp_path / path).write_bytes(saved("PNG", picture("L")))
+    (problem,) = found(tmp_path)
+    assert (problem.path, problem.wrong) == (path, True)
+    assert "is not the photo that line 2 names" in problem.detail
+    (tmp_path / path).unlink()
+    (problem,) = found(tmp_path)
+    assert "is absent; line 2 names it" in problem.detail
+
+
+def test_what_a_crash_left_is_no_damage_and_a_changed_line_is(tmp_path: Path, written: Entry) -> None:
+    (tmp_path / PHOTOS / f".{written.photos[0].file}.tmp").write_bytes(b"half")
+    (tmp_path / PHOTOS / "unnamed.png").write_bytes(b"whole")
+    log = tmp_path / LOG
+    content = log.read_bytes()
+    log.write_bytes(content + b'{"number":4')
+    assert [(each.wrong, each.detail) for each in found(tmp_path)] == [
+        (False, "its last line has no end; it was never in force"),
+        (False, "was left by a crash"),
+        (False, "is named by no line"),
+    ]
+    assert add_entry(tmp_path, entry(0)).number == 4  # the torn end is cut off by the next line
+    log.write_bytes(content.replace(b"race", b"rice", 1))
+    assert [each.detail.partition(" (")[0] for each in found(tmp_path) if each.wrong] == [
+        "line 2 cannot be read"
+    ]
+    assert add_entry(tmp_path, entry(0)).number == 4  # no number is used twice
+
+
+def test_a_photo_whose_name_leads_out_of_the_root_is_named_and_not_read(tmp_path: Path) -> None:
+    (tmp_path / "secret.png").write_bytes(b"x")
+    root = tmp_path / "nights"
+    (root / PHOTOS).mkdir(parents=True)
+    climbing = stripped(saved("PNG"), "a.png")
+    line = add_entry(root, entry(0), [climbing])
+    log = root / LOG
+    log.write_bytes(log.read_bytes().replace(line.photos[0].file.encode(), b"../../../secret.png"))
+    assert any(each.wrong for each in found(root))
+    bare = log.read_bytes().partition(b',"crc32c"')[0] + b"}\n"
+    log.write_bytes(bare)
+    assert any("outside the data root" in each.detail for each in found(root))
+
+
+def test_only_a_line_that_is_there_and_open_can_be_answered(tmp_path: Path, written: Entry) -> None:
+    assert written.number == 2
+    add_entry(tmp_path, entry(0, "closed", closes=2))
+    with pytest.raises(ConfigError, match=r"was answered by R\. Vale in line 4"):
+        add_entry(tmp_path, entry(0, "closed", closes=2))
+    with pytest.raises(ConfigError, match="has no line 17"):
+        add_entry(tmp_path, entry(0, "closed", closes=17))
+
+
+def test_lines_that_come_at_once_have_numbers_of_their_own(tmp_path: Path) -> None:
+    writers = [
+        threading.Thread(target=lambda: [add_entry(tmp_path, entry(0)) for _ in range(5)]) for _ in range(4)
+    ]
+    for each in writers:
+        each.start()
+    for each in writers:
+        each.join()
+    assert [each.number for each in read_logbook(RealFiles(tmp_path)).entries] == [*range(1, 21)]
