@@ -1,5 +1,6 @@
 """`note` and `handover` as a person types them, and what `history`, `report`, `verify` and `push` say of the logbook."""
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from nightturn.storage.photos import stripped
 from nightturn.storage.push import push
 from nightturn.storage.verify import verify
 
+SHORT = dataclasses.replace(TROUBLED, seconds_max=125.0)
 UNIT, PERSON = "Q-0117", ("--operator", "R. Vale")
 
 
@@ -27,7 +29,7 @@ UNIT, PERSON = "Q-0117", ("--operator", "R. Vale")
 def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A recorded night; each test adds lines behind those of the ones before."""
     with quiet():
-        return record(TROUBLED, tmp_path_factory.mktemp("night")).root
+        return record(SHORT, tmp_path_factory.mktemp("night")).root
 
 
 class Memory:

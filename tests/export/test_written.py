@@ -147,7 +147,7 @@ def test_the_guide_names_unit_time_zone_columns_gaps_and_calibration(
     (path,) = tmp_path.glob("*.guide.md")
     text = path.read_text("utf-8")
     assert "from 2026-11-25 21:30:00 +00:00 to 2026-11-25 21:30:00 +00:00 by the clocks of UTC" in text
-    assert f"samples: {SAMPLES}; missing: {MISSING} in 4 gaps" in text
+    assert f"samples: {SAMPLES}; {MISSING} missing in 4 gaps" in text
     assert "link: 100 samples missing" in text
     assert "positive is ccw seen from the actuator flange" in text
     assert ("torque (N·m)" in text) == (kind == "csv")

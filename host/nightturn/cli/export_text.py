@@ -4,6 +4,7 @@ import typer
 
 from nightturn.cli.output import HANG, print_json, print_text
 from nightturn.export.asked import Made
+from nightturn.export.pieces import gaps_text
 from nightturn.storage.zones import local_text
 
 
@@ -14,7 +15,7 @@ def show_export(made: Made, *, as_json: bool) -> None:
         return
     found = made.exported
     begin, end = (local_text(each, found.timezone) for each in (found.first_ts, found.last_ts))
-    missing = f"{found.missing} missing in {found.gaps} gaps" if found.gaps else "no gap"
+    missing = gaps_text(found.missing, found.gaps)
     print_text(f"{found.fixture} {found.run}, {found.unit}: {found.samples} samples, {missing}", hang=HANG)
     print_text(f"from {begin} to {end}; times in the files are UTC", HANG)
     for remark in found.remarks:

@@ -32,7 +32,7 @@ def run(
 
     Checks each Parquet file against the CRC in its name and its pages' own, the files of each chunk against the list that was
     written with it, the samples' order by epoch and index, every hole against the gap rows, sealed tape against the chunks made of it,
-    tape that waits, manifest, mount cards, calibration records and catalogue. Ends with 1 when something is damaged, or missing
+    tape that waits, manifest, mount cards, calibration records, the logbook with its photos and catalogue. Ends with 1 when something is damaged, or missing
     and not explained. What a version before wrote without a checksum is said to be not checked.
 
     Of an object store every object that `push` copied is read back and compared with its checksum and the run's lists; tape is not there.
@@ -40,18 +40,24 @@ def run(
 
     Of a pack, PACK.zip, every file is compared with its checksum, and samples and gaps with its manifest.
     """
+    from nightturn.export.unpacked import is_pack
+
+    if is_pack(root):
+        _pack(root, as_json=as_json)
+    else:
+        _root(root, fixture, run_id, endpoint, rebuild=rebuild, as_json=as_json)
+
+
+def _root(root: str, fixture: str, run_id: str, endpoint: str, *, rebuild: bool, as_json: bool) -> None:
+    """A data root, or a place in an object store."""
     from nightturn.cli.output import print_json, print_text
     from nightturn.cli.verify_text import lines
     from nightturn.errors import ConfigError
-    from nightturn.export.unpacked import is_pack
     from nightturn.storage.catalogue import Catalogue
     from nightturn.storage.runs import known_runs
     from nightturn.storage.stored import stored_at
     from nightturn.storage.verify import verify
 
-    if is_pack(root):
-        _pack(root, as_json=as_json)
-        return
     place = stored_at(root, endpoint)
     if rebuild and place.local is None:
         raise ConfigError(

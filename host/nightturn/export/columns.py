@@ -45,7 +45,7 @@ GAP = Column(
     "gap",
     "",
     pa.string(),
-    "only in a row that stands for a gap: why, how many samples are missing, until when",
+    "only in a row that is a gap: why, how many samples are missing, until when",
 )
 
 

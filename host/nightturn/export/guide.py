@@ -10,7 +10,7 @@ import pyarrow.csv as pc
 
 from nightturn.calibration.records import CalibrationRecord, in_force, parse, source_of
 from nightturn.export.columns import COLUMNS, GAP
-from nightturn.export.pieces import Hole, Totals
+from nightturn.export.pieces import Hole, Totals, gaps_text
 from nightturn.export.stretch import Stretch
 from nightturn.export.tables import OPTIONS, hole_text
 from nightturn.model.clocks import NS_PER_S
@@ -31,6 +31,8 @@ _GAP_COLUMNS: list[tuple[str, pa.DataType]] = [
     ("began before the stretch", pa.bool_()),
 ]
 GAPS = pa.schema(_GAP_COLUMNS)
+NO_GAP = "There is no gap: every sample that the device numbered in this stretch is in the file."
+NOT_WHOLE = "No gap is on record, yet what is named above as not whole is not in the file."
 CAUTION = (
     "Samples carry no ±: uncertainty belongs to figures, and the report has them. Nothing here says that a rig is safe: emergency stop, guards and "
     "safe torque off belong in certified hardware."
@@ -39,7 +41,7 @@ LEFT_OUT = {"mdf4": ("ts", "t_s"), "parquet": ("t_s",)}
 """Columns that a kind of file has in another way."""
 FORMATS = {
     "csv": "Rows are in order of time, with a point for the decimals, commas between columns and one line of heads (RFC 4180), UTF-8. A row "
-    "without values stands for a gap: its time is where samples begin to be missing, its last column says why and how many.",
+    "without values is a gap: its time is where samples begin to be missing, its last column says why and how many.",
     "parquet": "Rows are in order of time. A gap has no row: the segment changes behind it, and the file of gaps beside this one lists each.",
     "mdf4": "ASAM MDF 4.10, written by asammdf. Times are seconds from the first sample on, which the file's start time and comment give. The "
     "group `samples` has one channel a column below; a gap has no sample: the segment changes behind it, and the group `gaps` lists each.",
@@ -62,7 +64,7 @@ def _lines(stretch: Stretch, kind: str, name: str, totals: Totals) -> Iterator[s
     yield ""
     yield f"- from {stretch.local(totals.first_ts)} to {stretch.local(totals.last_ts)} by the clocks of {stretch.zone}"
     yield f"- asked for: {'the whole run' if stretch.whole else _asked(stretch)}"
-    yield f"- samples: {totals.samples}; missing: {totals.missing} in {len(totals.holes)} gaps"
+    yield f"- samples: {totals.samples}; {gaps_text(totals.missing, len(totals.holes))}"
     yield "- times in the file are UTC; a time in this guide has its offset"
     yield f"- torque and angle: {_calibration(stretch)}"
     if summary.redated:
@@ -123,7 +125,7 @@ def _columns(kind: str) -> Iterator[str]:
 
 def _gaps(stretch: Stretch, totals: Totals) -> Iterator[str]:
     if not totals.holes:
-        yield "There is no gap: every sample that the device numbered in this stretch is in the file."
+        yield NOT_WHOLE if stretch.remarks else NO_GAP
         yield ""
         return
     yield "Gaps:"

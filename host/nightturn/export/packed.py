@@ -75,7 +75,7 @@ def pack(
     """
     summary = stretch.summary
     if summary.state != ENDED:
-        allowed = "a run that has ended; the others kinds take a stretch of one that goes on"
+        allowed = "a run that has ended; the other kinds take a stretch of one that goes on"
         raise ConfigError(f"run {summary.run} is {summary.state}", where="--as pack", allowed=allowed)
     if not stretch.whole:
         raise ConfigError("is of a whole run", where="--as pack", allowed="no --from and no --until")
@@ -123,17 +123,23 @@ def _manifest(stretch: Stretch, totals: Totals) -> bytes:
 
 def _readme(stretch: Stretch) -> str:
     base = base_name(stretch)
+    files = (
+        (
+            "report-….html",
+            "the report; any browser opens it, offline. It names the people who were at the rig, and shows its logbook.",
+        ),
+        (f"{base}.{SAMPLES}", "every sample, in N·m and radian"),
+        (f"{base}.gaps.csv", "every gap"),
+        (f"{base}.guide.md", "what each column is"),
+        (MANIFEST, "what this is, for programs"),
+        (SUMS, "checksums of all the others"),
+    )
+    listed = "".join(f"{name}\n    {what}\n" for name, what in files)
     return (
-        f"Unit {stretch.summary.unit}, run {stretch.summary.run}.\n\n"
-        "report-*.html        the report; any browser opens it, offline. It names the people who were at the rig.\n"
-        f"{base}.parquet   every sample, in N·m and radian\n"
-        f"{base}.gaps.csv  every gap\n"
-        f"{base}.guide.md  what each column is\n"
-        f"{MANIFEST}        what this is, for programs\n"
-        f"{SUMS}           checksums of all the others\n\n"
-        f"To check that nothing was changed since the pack was made:   sha256sum -c {SUMS}\n"
-        f"That compares every file with the list. Whoever changes a file and the list can be found by the SHA-256 of {SUMS} only, which\n"
-        "the maker of the pack has; ask for it by another way than the one by which the pack came.\n"
+        f"Unit {stretch.summary.unit}, run {stretch.summary.run}.\n\n{listed}\n"
+        f"To check that no file was changed, in this folder:\n\n    sha256sum -c {SUMS}\n\n"
+        f"Whoever changes a file may change {SUMS} as well. The maker of the pack has the SHA-256 of {SUMS}:\n"
+        f"ask for it by another way than the one by which the pack came, and compare it with\n\n    sha256sum {SUMS}\n"
     )
 
 

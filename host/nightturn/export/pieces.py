@@ -82,6 +82,11 @@ class Totals:
         self.samples += len(piece)
 
 
+def gaps_text(missing: int, gaps: int) -> str:
+    """`5900 missing in 1 gap`, or `no gap`."""
+    return f"{missing} missing in {gaps} gap{'s' if gaps > 1 else ''}" if gaps else "no gap"
+
+
 def pieces(stretch: Stretch) -> Iterator[Block | Hole]:
     """The stretch, piece by piece; one row group is in memory at a time.
 

@@ -14,13 +14,14 @@ import pyarrow.parquet as pq
 
 from nightturn.errors import StorageError
 from nightturn.export.packed import MANIFEST, PART_BYTES, SCHEMA, SUMS, PackManifest
+from nightturn.export.pieces import gaps_text
 
 FILES_MAX = 1000
 BYTES_MAX = 1 << 40
 SMALL_BYTES_MAX = 64 << 20
 """Of what is read into memory: manifest, list and gaps."""
 _LINE = re.compile(r"([0-9a-f]{64}) [ *]([^/\\\0\n]+)")
-UNREADABLE = (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError, ValueError)
+UNREADABLE = (zipfile.BadZipFile, OSError, EOFError, RuntimeError, ValueError)
 """What zipfile raises on one that is damaged, or in a way that it does not read."""
 
 
@@ -189,8 +190,8 @@ class _Check:
     def _samples(self, found: Mapping[str, zipfile.ZipInfo], manifest: PackManifest) -> None:
         """Rows of samples and gaps against what the manifest says."""
         for name, wanted, what in (
-            (manifest.samples_file, manifest.samples, "samples"),
-            (manifest.gaps_file, manifest.gaps, "gaps"),
+            (manifest.samples_file, manifest.samples, "rows of samples"),
+            (manifest.gaps_file, manifest.gaps, "rows of gaps"),
         ):
             if name not in self._whole:
                 if name not in found:
@@ -215,9 +216,9 @@ def pack_lines(report: PackReport) -> Iterator[str]:
     """What is said of a pack; a line for each problem is indented."""
     manifest = report.manifest
     if manifest is not None:
-        gaps = f"{manifest.missing} missing in {manifest.gaps} gaps"
+        gaps = gaps_text(manifest.missing, manifest.gaps)
         yield f"pack of {manifest.unit}, {manifest.fixture} {manifest.run}: {manifest.samples} samples, {gaps}"
-    yield f"{report.files} files agree with their checksums"
+    yield f"files that agree with their checksums: {report.files}"
     for each in report.problems:
         yield f"  {each.path}: {each.detail}"
     if report.sums_sha256:
@@ -225,5 +226,5 @@ def pack_lines(report: PackReport) -> Iterator[str]:
     yield (
         f"every file is as {SUMS} says; that the list is the maker's, only its SHA-256 shows"
         if report.ok
-        else f"the pack is not as it was made: {len(report.problems)} problems"
+        else "the pack is not as it was made"
     )
