@@ -5,6 +5,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -72,7 +73,7 @@ def test_samples_are_those_of_the_reader(whole: Stretch) -> None:
     assert np.array_equal(np.concatenate([each.torque_nm for each in blocks]), frame["torque_nm"])
     assert np.array_equal(np.concatenate([each.angle_rad for each in blocks]), frame["angle_rad"])
     assert np.array_equal(np.concatenate([each.index for each in blocks]), frame["index"])
-    assert np.array_equal(np.concatenate([each.ts for each in blocks]), frame.index.asi8)
+    assert np.array_equal(np.concatenate([each.ts for each in blocks]), pd.DatetimeIndex(frame.index).asi8)
 
 
 @settings(max_examples=15)

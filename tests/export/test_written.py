@@ -1,6 +1,7 @@
 """Each kind of file is read back by a reader that is not ours, with its units, its gaps and nothing silently joined."""
 
 import csv
+import dataclasses
 import json
 import re
 import wave
@@ -17,10 +18,12 @@ from tests.cli.terminal import sentences, too_wide, typed
 from tests.export.test_pieces import MISSING, SAMPLES
 from tests.storage.scenario import RUN, STARTED_NS
 
+from nightturn.errors import StorageError
 from nightturn.export import sound
 from nightturn.export.pieces import UNEXPLAINED
 from nightturn.export.stretch import Stretch, stretch_of
 from nightturn.export.written import base_name, export
+from nightturn.model.tiles import Int64s
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import list_runs
 
@@ -40,6 +43,11 @@ def frame(whole: Stretch) -> pd.DataFrame:
     )
 
 
+def stamps(frame: pd.DataFrame) -> Int64s:
+    """Times of the samples, ns since 1970 UTC (n,)."""
+    return pd.DatetimeIndex(frame.index).asi8
+
+
 def test_csv_has_units_in_its_head_a_row_for_each_gap_and_every_sample(
     whole: Stretch, frame: pd.DataFrame, tmp_path: Path
 ) -> None:
@@ -55,7 +63,7 @@ def test_csv_has_units_in_its_head_a_row_for_each_gap_and_every_sample(
     assert gaps[-1]["gap"].startswith(f"{UNEXPLAINED}: 300 samples missing")
     values = [row for row in rows if not row["gap"]]
     assert np.array_equal([float(row["torque (N·m)"]) for row in values], frame["torque_nm"])
-    assert [pd.Timestamp(row["time (UTC)"]).value for row in values] == frame.index.asi8.tolist()
+    assert [pd.Timestamp(row["time (UTC)"]).value for row in values] == stamps(frame).tolist()
     times = [row["time (UTC)"] for row in rows]
     assert times == sorted(times)
     assert values[-1]["segment"] == "4"
@@ -67,7 +75,7 @@ def test_parquet_has_units_in_its_schema_and_a_segment_that_changes_behind_each_
     found = export(whole, "parquet", tmp_path)
     table = pq.read_table(tmp_path / found.files[0])
     assert np.array_equal(table["torque_nm"].to_numpy(), frame["torque_nm"])
-    assert np.array_equal(table["ts"].cast("int64").to_numpy(), frame.index.asi8)
+    assert np.array_equal(table["ts"].to_numpy().astype(np.int64), stamps(frame))
     units = {field.name: (field.metadata or {}).get(b"unit", b"").decode() for field in table.schema}
     assert (units["torque_nm"], units["angle_rad"], units["ts"]) == ("N·m", "rad", "UTC")
     jumps = np.diff(table["index"].to_numpy()) != 1
@@ -91,7 +99,7 @@ def test_mdf4_is_read_back_by_the_library_sample_for_sample(mdf: Any, frame: pd.
     assert np.array_equal(torque.samples, frame["torque_nm"])
     assert np.array_equal(index.samples, frame["index"])
     assert (torque.unit, mdf.get("angle_rad").unit) == ("N·m", "rad")
-    since_first_s = (frame.index.asi8 - frame.index.asi8[0]) / 1e9
+    since_first_s = (stamps(frame) - stamps(frame)[0]) / 1e9
     assert np.array_equal(torque.timestamps, since_first_s)
     assert np.array_equal(np.diff(segment.samples) != 0, np.diff(index.samples) != 1)
     start = datetime.fromtimestamp(STARTED_NS // 1_000_000_000, UTC)
@@ -118,7 +126,7 @@ def test_a_sound_comes_back_to_torque_and_is_silent_where_samples_are_missing(
     silent = np.zeros(len(values), bool)
     for each in said["silences"]:
         silent[each["at_frame"] : each["at_frame"] + each["frames"]] = True
-    assert (silent.sum(), values[silent].any()) == (MISSING, False)
+    assert (int(silent.sum()), bool(values[silent].any())) == (MISSING, False)
     torque = said["offset_nm"] + said["scale_nm"] * values[~silent]
     assert np.max(np.abs(torque - frame["torque_nm"])) <= said["scale_nm"] * 0.500001
     assert np.abs(values).max() == sound.FULL
@@ -132,8 +140,6 @@ def test_a_long_gap_is_cut_in_a_sound_and_that_is_said(
     silences = json.loads(sound.sidecar(path).read_text("utf-8"))["silences"]
     assert [(each["frames"], each["cut"]) for each in silences] == [(100, False)] * 3 + [(200, True)]
     monkeypatch.setattr(sound, "BYTES_MAX", 1000)
-    from nightturn.errors import StorageError
-
     with pytest.raises(StorageError, match="longer than a WAV file may be"):
         export(whole, "wav", tmp_path / "long")
     assert list((tmp_path / "long").iterdir()) == []
@@ -226,8 +232,6 @@ def test_json_says_what_was_written(root: Path, tmp_path: Path, capsys: pytest.C
     ],
 )
 def test_a_hostile_serial_leads_nowhere(whole: Stretch, unit: str, name: str) -> None:
-    import dataclasses
-
     hostile = dataclasses.replace(whole, summary=dataclasses.replace(whole.summary, unit=unit))
     assert base_name(hostile) == f"{name}-{RUN}"
     assert re.fullmatch(r"[\w.-]+", base_name(hostile), re.ASCII)
