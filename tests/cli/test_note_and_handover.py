@@ -3,6 +3,7 @@
 import dataclasses
 import json
 from pathlib import Path
+from typing import cast
 
 import msgspec
 import pytest
@@ -12,13 +13,16 @@ from tests.logbook.writing import entry, named
 from tests.reanalysis.conftest import TROUBLED
 from tests.replay.scenes import quiet
 from tests.storage.test_photos import exif, saved
+from tests.storage.test_stored import InMemory
 
 import nightturn
 from nightturn.storage.files import RealFiles
 from nightturn.storage.logbook import LOG, PHOTOS, add_entry, photo_path, read_logbook
 from nightturn.storage.manifest import ENDED, manifests, write_manifest
+from nightturn.storage.object_store import ObjectStore
 from nightturn.storage.photos import stripped
 from nightturn.storage.push import push
+from nightturn.storage.stored import ObjectFiles
 from nightturn.storage.verify import verify
 
 SHORT = dataclasses.replace(TROUBLED, seconds_max=125.0)
@@ -30,25 +34,6 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A recorded night; each test adds lines behind those of the ones before."""
     with quiet():
         return record(SHORT, tmp_path_factory.mktemp("night")).root
-
-
-class Memory:
-    """An object store in memory."""
-
-    def __init__(self) -> None:
-        self.objects: dict[str, bytes] = {}
-
-    def sizes(self, folder: str) -> dict[str, int]:
-        return {path: len(content) for path, content in self.objects.items() if path.startswith(f"{folder}/")}
-
-    def read(self, path: str) -> bytes | None:
-        return self.objects.get(path)
-
-    def write(self, path: str, content: bytes) -> None:
-        self.objects[path] = content
-
-    def remove(self, path: str) -> None:
-        del self.objects[path]
 
 
 def test_a_note_is_shown_as_it_was_written_and_listed(
@@ -159,17 +144,19 @@ def test_push_copies_logbook_and_photos_once(root: Path) -> None:
     files = RealFiles(root)
     (run,) = manifests(files)
     write_manifest(files, msgspec.structs.replace(run, state=ENDED))
-    store = Memory()
+    store = InMemory()
     line = add_entry(root, entry(0), [stripped(saved("PNG"), "a.png")])
     assert [each.problem for each in push(root, store)] == [""]
     path = photo_path(line.photos[0])
     assert store.objects[LOG] == (root / LOG).read_bytes()
     assert store.objects[path] == (root / path).read_bytes()
-    store.objects[path] = bytes(
-        len(store.objects[path])
-    )  # of the same size: only `verify` of the store sees that
+    place = ObjectFiles(cast("ObjectStore", store))
+    assert verify(place).ok
+    store.objects[path] = bytes(len(store.objects[path]))  # of the same size: a push compares no more
     assert [each.problem for each in push(root, store)] == [""]
-    assert not any(store.objects[path])
+    assert [(each.kind, each.path) for each in verify(place).problems] == [("logbook", path)]
+    assert [each.problem for each in push(root, store, check=True)] == [""]
+    assert verify(place).ok
 
 
 def test_verify_names_a_changed_line_and_a_changed_photo_and_ends_with_1(

@@ -85,8 +85,8 @@ def test_a_run_that_is_not_there_is_refused_and_names_what_is(root: Path, asked:
 def test_a_finding_keeps_what_was_predicted_when_it_was_written(
     root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    says = account(("bearing", "wear"), (NOTHING_FITS,))
-    monkeypatch.setattr(noting, "account_of", lambda _root, _unit: says)
+    says = {RUN: account(("bearing", "wear"), (NOTHING_FITS,))}
+    monkeypatch.setattr(noting, "account_of", lambda _root, _unit, until: says[until])
     found = note(root, Asked(unit="Q-0117"), finding="bearing")
     assert [each.cause for each in found.predicted or ()] == ["bearing", "wear"]
     assert note(root, Asked(unit="Q-0117"), finding=NOTHING, text="").cause == NOTHING

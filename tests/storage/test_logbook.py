@@ -1,17 +1,24 @@
 """The logbook on the disk: durable line by line, photos by their hash, and `verify` names what is not as it was written."""
 
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from tests.logbook.writing import entry
+from tests.storage.crash_states import Disk, MemoryFiles
+from tests.storage.recording import Operation, RecordingFiles
+from tests.storage.scenario import STARTED_NS
 from tests.storage.test_photos import picture, saved
+from tests.storage.test_tidying import everything, two_nights
 
 from nightturn.errors import ConfigError
 from nightturn.logbook.entries import Entry
+from nightturn.settings.rig import Keep, Retention
 from nightturn.storage.files import RealFiles
-from nightturn.storage.logbook import LOG, PHOTOS, add_entry, photo_path, read_logbook
+from nightturn.storage.logbook import LOG, PHOTOS, add_entry, photo_path, read_logbook, written_line
 from nightturn.storage.photos import stripped
+from nightturn.storage.tidying import tidy
 from nightturn.storage.verify_beside import Found
 from nightturn.storage.verify_logbook import logbook
 
@@ -113,3 +120,57 @@ def test_lines_that_come_at_once_have_numbers_of_their_own(tmp_path: Path) -> No
     for each in writers:
         each.join()
     assert [each.number for each in read_logbook(RealFiles(tmp_path)).entries] == [*range(1, 21)]
+
+
+def recorded_lines() -> tuple[list[Operation], list[tuple[int, Entry]]]:
+    """Three lines, two with a photo: every operation, and which line was durable after how many."""
+    files = RecordingFiles(MemoryFiles())
+    photos = [stripped(saved("PNG", picture(size=size)), "a.png") for size in ((9, 7), (7, 9))]
+    promises = []
+    for more in ([photos[0]], [], photos):
+        line = written_line(files, entry(0), more)
+        promises.append((len(files.operations), line))
+    return files.operations, promises
+
+
+def losses(operations: list[Operation], promises: list[tuple[int, Entry]]) -> Iterator[str]:
+    """Of all states that a power cut may leave those that lose a durable line, or name a photo that is not whole."""
+    disk = Disk()
+    for done, operation in enumerate(operations, 1):
+        disk.apply(operation)
+        durable = [line for at, line in promises if at <= done]
+        for how, files in disk.after_a_power_cut():
+            kept = read_logbook(files).entries
+            wrong = [each.detail for each in logbook(files) if each.wrong]
+            again = written_line(files, entry(0), ())
+            if kept[: len(durable)] != tuple(durable) or wrong or again.number != len(kept) + 1:
+                yield f"after {done} operations ({operation.name} {operation.path}): {how}: {wrong}"
+
+
+def test_no_power_cut_loses_a_line_or_leaves_one_without_its_photo() -> None:
+    operations, promises = recorded_lines()
+    assert [line.number for _, line in promises] == [1, 2, 3]
+    assert list(losses(operations, promises)) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "ending"),
+    [("sync", ".tmp"), ("sync_dir", "photos"), ("sync", ".jsonl"), ("sync_dir", "logbook")],
+)
+def test_leaving_out_any_sync_of_a_line_is_noticed(name: str, ending: str) -> None:
+    operations, promises = recorded_lines()
+    left = [each for each in operations if (each.name, each.path.endswith(ending)) != (name, True)]
+    fewer = [(sum(1 for each in operations[:at] if each in left), line) for at, line in promises]
+    assert list(losses(left, fewer)) != []
+
+
+def test_retention_never_clears_the_logbook(tmp_path: Path) -> None:
+    night = two_nights(tmp_path)
+    night.files.close()
+    add_entry(tmp_path, entry(0), [stripped(saved("PNG"), "a.png")])
+    before = {path: content for path, content in everything(tmp_path).items() if path.startswith("logbook/")}
+    rule = Retention(raw=Keep(gb=0.000001), figures=Keep(gb=0.000001))
+    tidied = tidy(tmp_path, rule, STARTED_NS, "R. Vale", apply=True)
+    assert tidied.cleared
+    assert {path: content for path, content in everything(tmp_path).items() if path in before} == before
+    assert len(before) == 3  # the log, its lock and the photo

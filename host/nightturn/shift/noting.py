@@ -49,7 +49,7 @@ class Wanted(msgspec.Struct, frozen=True, kw_only=True):
 def noted(root: Path, wanted: Wanted, now_ns: int) -> Entry:
     """Write a line of the logbook.
 
-    A finding or an intervention keeps what the unit's nights up to now were consistent with: by that it counts later, whatever is
+    A finding or an intervention keeps what the unit's nights up to the run it is of were consistent with: by that it counts later, whatever is
     learned afterwards. Nothing turns or stops because of a line.
 
     Raises:
@@ -131,9 +131,9 @@ def _photo(path: Path) -> Stripped:
 
 
 def predictions(root: Path, meant: Meant) -> tuple[tuple[Predicted, ...] | None, str]:
-    """What the nights of a unit are consistent with by now; None with the reason where that cannot be worked out."""
+    """What the nights of a unit up to its run are consistent with; None with the reason where that cannot be worked out."""
     try:
-        found = account_of(root, meant.unit)
+        found = account_of(root, meant.unit, until=meant.run)
     except NightturnError as problem:
         return None, str(problem)
     if not found.asked and not any(line.judged for line in found.courses):

@@ -23,6 +23,8 @@ from nightturn.storage.scales import settings_of
 from nightturn.storage.zones import local_text
 
 DUE_WITHIN_DAYS = 30
+UNREAD_MAX = 10
+"""Runs that are named one by one."""
 WAITS = frozenset({MotionState.LOCKED, MotionState.PAUSED, MotionState.STOPPING})
 UNCONFIRMED, EXCEEDED = "limit_unconfirmed", "limit_exceeded"
 CALIBRATED = "calibrations"
@@ -159,11 +161,14 @@ def disk(root: Path) -> Iterator[OpenItem]:
 
 
 def unread(runs: Sequence[RunSummary]) -> Iterator[OpenItem]:
-    """Runs of which something cannot be read, so that what they leave open is not known."""
-    for each in runs:
-        for why in each.unreadable[:1]:
-            text = f"run {each.run}: {why}"
-            yield OpenItem(kind="unread", of=each.fixture, text=text, then="`nightturn verify`")
+    """Runs of which something cannot be read, so that what they leave open is not known; of many the newest."""
+    bad = [each for each in runs if each.unreadable]
+    for each in bad[:UNREAD_MAX]:
+        text = f"run {each.run}: {each.unreadable[0]}"
+        yield OpenItem(kind="unread", of=each.fixture, text=text, then="`nightturn verify`")
+    if (left := len(bad) - UNREAD_MAX) > 0:
+        text = f"{left} older runs have files that cannot be read"
+        yield OpenItem(kind="unread", of="", text=text, then="`nightturn verify ROOT --run all`")
 
 
 def kept_apart(found: Iterator[OpenItem], of: str) -> Iterator[OpenItem]:

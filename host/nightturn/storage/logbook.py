@@ -6,6 +6,7 @@ Retention clears neither.
 
 import hashlib
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 
 import msgspec
@@ -47,15 +48,24 @@ def add_entry(root: Path, entry: Entry, photos: Sequence[Stripped] = ()) -> Entr
         StorageError: it may not be on the disk.
     """
     files = RealFiles(root)
-    with one_at_a_time(root, FOLDER):
-        book = read_logbook(files)
-        _check_closes(book, entry)
-        if book.last >= NUMBER_MAX:
-            raise StorageError(f"{LOG}: has {book.last} lines; no more are added to it")
-        stored = tuple(_store(files, each) for each in photos)
-        entry = msgspec.structs.replace(entry, number=book.last + 1, photos=stored)
-        append_lines(files, LOG, encoded(entry))
-    files.close()
+    with one_at_a_time(root, FOLDER), closing(files):
+        return written_line(files, entry, photos)
+
+
+def written_line(files: Files, entry: Entry, photos: Sequence[Stripped]) -> Entry:
+    """The same where nobody else writes.
+
+    Raises:
+        ConfigError: as `add_entry`.
+        StorageError: as `add_entry`.
+    """
+    book = read_logbook(files)
+    _check_closes(book, entry)
+    if book.last >= NUMBER_MAX:
+        raise StorageError(f"{LOG}: has {book.last} lines; no more are added to it")
+    stored = tuple(_store(files, each) for each in photos)
+    entry = msgspec.structs.replace(entry, number=book.last + 1, photos=stored)
+    append_lines(files, LOG, encoded(entry))
     return entry
 
 

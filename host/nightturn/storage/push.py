@@ -92,7 +92,7 @@ def push(root: Path, store: Store, *, check: bool = False) -> Iterator[Pushed]:
         content = files.read(path)
         if store.read(path) != content:
             store.write(path, content)
-    _push_photos(files, store)
+    _push_photos(files, store, check=check)
     for fixture, runs in known.items():
         for run in runs:
             yield _run(files, store, fixture, run, check=check)
@@ -105,17 +105,20 @@ def _shared(files: RealFiles) -> list[str]:
     return [*found, *([LOG] if files.look(LOG) is not None else [])]
 
 
-def _push_photos(files: RealFiles, store: Store) -> None:
+def _push_photos(files: RealFiles, store: Store, *, check: bool) -> None:
     """Send the photos that the logbook names and that are whole; `verify` names the others."""
     known = store.sizes(PHOTOS)
     for photo in {
         photo.file: photo for entry in read_logbook(files).entries for photo in entry.photos
     }.values():
         path = photo_path(photo)
-        if known.get(path) != photo.bytes and files.look(path) is not None:
-            content = files.read(path)
-            if hashlib.sha256(content).hexdigest() == photo.sha256:
-                store.write(path, content)
+        if files.look(path) is None or (known.get(path) == photo.bytes and not check):
+            continue
+        content = files.read(path)
+        crc = crc32c(content)
+        whole = hashlib.sha256(content).hexdigest() == photo.sha256
+        if whole and not (path in known and _reads_back(store, path, crc)):
+            _send(store, path, content, crc)
 
 
 def _run(files: RealFiles, store: Store, fixture: str, run: str, *, check: bool) -> Pushed:
