@@ -132,12 +132,17 @@ def test_the_report_shows_the_lines_of_its_run_with_hostile_names_as_text(
 ) -> None:
     hostile = '<script>alert(1)</script> & "O\'Neil"'
     typed(["note", hostile, "--unit", UNIT, "--operator", hostile, "--data", str(root)], capsys)
+    typed(
+        ["note", "here", "--unit", UNIT, "--at", "21:02", "--angle", "12", *PERSON, "--data", str(root)],
+        capsys,
+    )
     assert typed(["report", str(root), "--out", str(tmp_path)], capsys).code in {0, 1}
     (page,) = tmp_path.glob("*.html")
     text = page.read_text("utf-8")
     assert "<h2>Logbook</h2>" in text
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; &#34;O&#39;Neil&#34;, note" in text
     assert "<script" not in text
+    assert "<td>R. Vale, note: here; 2026-11-25 21:02:00 +00:00, at 12°</td>" in text
 
 
 def test_push_copies_logbook_and_photos_once(root: Path) -> None:

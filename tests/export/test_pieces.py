@@ -9,6 +9,9 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from replay_logs.make import record
+from tests.reanalysis.conftest import TROUBLED
+from tests.replay.scenes import quiet
 from tests.storage.scenario import BLOCK_SAMPLES, FIXTURE, RUN, STARTED_NS
 
 from nightturn.errors import ConfigError, StorageError
@@ -121,3 +124,18 @@ def test_an_absent_chunk_is_a_remark_and_a_time_outside_the_run_is_refused(
     with pytest.raises(StorageError, match="is not behind --from"):
         stretch_of(root, summary, "2026-11-25T21:30:00.5Z", "2026-11-25T21:30:00.4Z")
     assert (summary.fixture, BLOCK_SAMPLES) == (FIXTURE, 100)
+
+
+@pytest.mark.long
+def test_parts_add_up_over_a_restart_of_the_device_too(tmp_path: Path) -> None:
+    with quiet():
+        made = record(TROUBLED, tmp_path / "nights").root
+    stretch = stretch_of(made, list_runs(made)[0], "", "", "recorded")
+    found = totals(stretch)
+    assert {"link", "restart"} <= {each.cause for each in found.holes}
+    for hole in found.holes:
+        cuts = (hole.from_ts, (hole.from_ts + hole.to_ts) // 2, hole.to_ts)
+        edges = [stretch.start_ns, *cuts, stretch.stop_ns]
+        parts = [totals(part(stretch, a, b)) for a, b in pairwise(edges)]
+        assert sum(each.samples for each in parts) == found.samples
+        assert sum(each.missing for each in parts) == found.missing

@@ -29,7 +29,7 @@ def _lines(entry: Entry, found: Listed) -> list[str]:
         return local_text(ts, found.timezone)
 
     said = [f"{entry.number}  {moment(entry.utc_ns)}  {entry.by}: {what_text(entry)}"]
-    said += [f"  of {place_text(entry, moment)}"]
+    said += [f"  of {place_text(entry, moment) or 'the whole bench'}"]
     said += [f"  {line}" for line in entry.text.splitlines() if line.strip()]
     said += [f"  {text}" for text in photo_texts(entry)]
     said += [f"  answered by {found.closed[entry.number]}"] if entry.number in found.closed else []

@@ -43,12 +43,12 @@ def _predicted(entry: Entry) -> str:
 
 
 def place_text(entry: Entry, moment: Moment) -> str:
-    """What a line is of: `Q-0121, pan-a2, 20261127T230628Z-de03, 2026-11-28 03:12:00 +01:00, cycle 46, at 124°`."""
+    """What a line is of: `Q-0121, pan-a2, 20261127T230628Z-de03, 2026-11-28 03:12:00 +01:00, cycle 46, at 124°`; empty of the bench alone."""
     parts = [each for each in (entry.unit, entry.fixture, entry.run) if each]
     parts += [moment(entry.at_ts)] if entry.at_ts is not None else []
     parts += [f"cycle {entry.cycle_no}"] if entry.cycle_no is not None else []
     parts += [f"at {number(entry.angle_deg, 4)}°"] if entry.angle_deg is not None else []
-    return ", ".join(parts) or "the whole bench"
+    return ", ".join(parts)
 
 
 def photo_texts(entry: Entry) -> list[str]:

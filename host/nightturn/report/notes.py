@@ -1,5 +1,7 @@
 """What the logbook says of a night and its unit, as the report shows it."""
 
+import msgspec
+
 from nightturn.errors import StorageError
 from nightturn.logbook.entries import Entry
 from nightturn.logbook.wording import photo_texts, place_text, what_text
@@ -28,19 +30,28 @@ def notes(night: ReportNight) -> tuple[tuple[str, str], ...]:
     every = sorted([*of_run, *of_unit], key=lambda each: each.number)
     mark = night.run.redated
     by_ns = mark.by_ns if mark is not None else 0
-    rows = [_row(each, night.summary.timezone, by_ns, waits=each.number in waiting) for each in every]
+    rows = [_row(each, night.summary.timezone, run, by_ns, waits=each.number in waiting) for each in every]
     left = len(rows) - NOTES_MAX
     rows = [*([("earlier", f"{left} more lines")] if left > 0 else []), *rows[-NOTES_MAX:]]
     return (*rows, *(("not read", each) for each in book.damages))
 
 
-def _row(entry: Entry, zone: str, by_ns: int, *, waits: bool) -> tuple[str, str]:
-    """Its times as the page's: `by_ns` is the correction of the run's clock."""
+def _within(entry: Entry, run: tuple[str, str]) -> Entry:
+    """What the head of the page says already is left out of the line."""
+    if (entry.fixture, entry.run) != run:
+        return entry
+    return msgspec.structs.replace(entry, unit="", fixture="", run="")
+
+
+def _row(entry: Entry, zone: str, run: tuple[str, str], by_ns: int, *, waits: bool) -> tuple[str, str]:
+    """Its times as the page's: `by_ns` is the correction of the run's clock, for lines of the run."""
+    by_ns = by_ns if (entry.fixture, entry.run) == run else 0
 
     def moment(ts: int) -> str:
         return local_text(ts + by_ns, zone)
 
-    said = [f"{entry.by}, {what_text(entry)}: {entry.text}".rstrip(": "), place_text(entry, moment)]
+    said = [f"{entry.by}, {what_text(entry)}: {entry.text}".rstrip(": ")]
+    said += [place] if (place := place_text(_within(entry, run), moment)) else []
     said += photo_texts(entry)
     said += ["waits for an answer"] if waits else []
     return f"line {entry.number}, {local_text(entry.utc_ns, zone)}", "; ".join(said)

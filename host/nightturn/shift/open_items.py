@@ -141,7 +141,8 @@ def unanswered(root: Path, timezone: str) -> Iterator[OpenItem]:
         return local_text(ts, timezone)
 
     for each in book.unanswered:
-        text = f"{each.by}, {moment(each.utc_ns)}, {place_text(each, moment)}: {each.text or 'see its photo'}"
+        place = place_text(each, moment) or "the whole bench"
+        text = f"{each.by}, {moment(each.utc_ns)}, {place}: {each.text or 'see its photo'}"
         then = f'`nightturn note "…" --close {each.number} --operator NAME`'
         yield OpenItem(kind="note", of=str(each.number), text=text, then=then)
 
