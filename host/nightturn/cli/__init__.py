@@ -88,6 +88,14 @@ VERBS: dict[str, Verb] = {
     "push": Verb("nightturn.cli.push", "Copy runs that have ended to an object store, with checksums."),
     "tidy": Verb("nightturn.cli.tidy", "Show what retention would delete; with --apply delete it."),
     "keep": Verb("nightturn.cli.keep", "Exempt a run from retention, or release it again."),
+    "note": Verb(
+        "nightturn.cli.note", "Add a note, a photo, a finding or an answer to the logbook, or list it."
+    ),
+    "handover": Verb("nightturn.cli.handover", "What is open for the next shift."),
+    "export": Verb(
+        "nightturn.cli.export",
+        "A stretch of a run as CSV, Parquet, MDF4 or WAV, or a run as a pack for a customer.",
+    ),
     "redate": Verb("nightturn.cli.redate", "Record that the clock of a run was wrong, and by how much."),
 }
 

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
+import msgspec
 import typer
 
 from nightturn.cli.arguments import AsJson
@@ -10,9 +11,18 @@ from nightturn.cli.arguments import AsJson
 if TYPE_CHECKING:
     from nightturn.trend.damage import SnLine
     from nightturn.unit_history.account import Account
+    from nightturn.unit_history.findings import Findings
 
 EXAMPLE = "nightturn history nights --unit Q-0121"
 
+FalseAlarms = Annotated[
+    float | None,
+    typer.Option(
+        "--false-alarms",
+        metavar="RATE",
+        help="Expected a night over all figures of the unit, for the watch; as in the rig file beside the data root, else 0.05.",
+    ),
+]
 Load = Annotated[
     bool, typer.Option("--load", help="What the shaft has carried instead, from all stored samples.")
 ]
@@ -26,14 +36,7 @@ def run(
     root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
     *,
     unit: Annotated[str, typer.Option("--unit", metavar="SERIAL", help="The unit's serial.")],
-    false_alarms: Annotated[
-        float | None,
-        typer.Option(
-            "--false-alarms",
-            metavar="RATE",
-            help="Expected a night over all figures of the unit, for the watch; as in the rig file beside the data root, else 0.05.",
-        ),
-    ] = None,
+    false_alarms: FalseAlarms = None,
     load: Load = False,
     sn: Annotated[
         str,
@@ -52,6 +55,8 @@ def run(
     are judged behind the last step, where the unit has warmed up. A change has a 90 % set of times; a slope and a level have 95 % intervals, which
     know how alike neighbouring cycles are. With 95 % a limit is not reached before the strokes given, and nothing is said beyond three times what was seen.
 
+    Tear-downs that `nightturn note --finding` recorded are held against what was predicted when they were written: hits, misses, and what nobody had predicted.
+
     With --orders the families of orders that unit, rig and bearings declare, and the strokes, since the last known step: means over blocks of cycles, level and
     slope. They are not watched and no limit is held against them. Where temperature moved by 0.5 K it stands beside the slope, with what it explains and what is left.
 
@@ -66,12 +71,14 @@ def run(
         return
     from nightturn.cli.output import print_json
     from nightturn.unit_history.account import account_of
+    from nightturn.unit_history.findings import findings_of
 
     found = account_of(root, unit, *(_rate(root) if false_alarms is None else (false_alarms, 1)))
+    torn_down = findings_of(root, unit)
     if as_json:
-        print_json(found)
+        print_json({**msgspec.to_builtins(found), "findings": torn_down})
     else:
-        _print(found)
+        _print(found, torn_down)
 
 
 def _rate(root: Path) -> tuple[float, int]:
@@ -89,8 +96,8 @@ def _rate(root: Path) -> tuple[float, int]:
     return (rig.bench.false_alarms_per_night, len(rig.fixture)) if own else (FALSE_ALARMS_PER_NIGHT, 1)
 
 
-def _print(found: "Account") -> None:
-    """Head, nights, known steps, the course of each figure, the watch, causes."""
+def _print(found: "Account", torn_down: "Findings") -> None:
+    """Head, nights, known steps, the course of each figure, the watch, causes, what tear-downs found of them."""
     from nightturn.cli import history_text
     from nightturn.cli.output import print_pairs, print_table, print_text
 
@@ -105,6 +112,8 @@ def _print(found: "Account") -> None:
         print_text(f"watch: {found.watch}", hang="  ")
     if found.causes:
         print_pairs("consistent with", history_text.cause_rows(found))
+    if rows := history_text.finding_rows(torn_down, found.timezone):
+        print_pairs("tear-downs, by the logbook", rows)
 
 
 def _print_orders(root: Path, unit: str, *, as_json: bool) -> None:

@@ -3,11 +3,13 @@
 from collections.abc import Sequence
 from itertools import groupby
 
+from nightturn.logbook.wording import outcome_text, tally_text, what_text
 from nightturn.model.quantities import fixed, number, round_to_digits, scientific, span
 from nightturn.storage.zones import local_text
 from nightturn.trend.damage import Damage
 from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, CourseLine
+from nightturn.unit_history.findings import Findings
 from nightturn.unit_history.headline import beside_text
 from nightturn.unit_history.load import LoadLine
 from nightturn.unit_history.load_temperature import TemperatureLine
@@ -105,6 +107,21 @@ def cause_rows(found: Account) -> list[tuple[str, str]]:
         rows.append((f"{line.title} {TURNING[line.direction]}", f"change of {when}:"))
         rows += [("", text) for text in line.said]
     return rows
+
+
+def finding_rows(found: Findings, zone: str) -> list[tuple[str, str]]:
+    """What each tear-down found of what was predicted, what was done, and the counts; nothing where the logbook has nothing of the unit."""
+    rows = []
+    for each in found.outcomes:
+        said = f": {each.text} ({each.by})" if each.text else f" ({each.by})" if each.by else ""
+        rows.append((short(local_text(each.utc_ns, zone)), f"{outcome_text(each)}{said}"))
+    for entry in found.interventions:
+        said = f"{what_text(entry)}: {entry.text} ({entry.by})"
+        rows.append((short(local_text(entry.utc_ns, zone)), said))
+    if found.outcomes:
+        of_all = f"{tally_text(found.of_all)}; torn down: {found.units}"
+        rows += [("this unit", tally_text(found.tally)), ("all units", of_all)]
+    return [*rows, *(("not read", f"{each}; counts may be too low") for each in found.unread)]
 
 
 def rolled_tables(lines: Sequence[RolledLine]) -> list[tuple[str, list[tuple[str, str]]]]:

@@ -23,6 +23,8 @@ def lines(report: Report) -> Iterator[str]:
         else "the runs above are in order; others are not there as a whole"
         if report.not_whole
         else "every run is in order, the catalogue is not; `nightturn verify --rebuild` makes it again from the files"
+        if any(each.kind == "catalogue" for each in report.problems)
+        else "every run is in order, the logbook is not"
         if report.problems
         else "everything that is sealed is there or explained"
         if any(run.unsealed_records for run in report.runs)

@@ -11,6 +11,7 @@ from nightturn.report.attached import figures_json
 from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
 from nightturn.report.night import ReportNight
+from nightturn.report.notes import notes
 from nightturn.report.printed import pdf_of, unprintable
 from nightturn.report.reference import Reference, cogging_order, reference_of
 from nightturn.report.templates import rendered
@@ -78,6 +79,7 @@ def _content(night: ReportNight, others: Sequence[RunSummary], reference: Refere
         "budget_head": behind.BUDGET_HEAD,
         "budget": behind.budget_rows(night),
         "facts": behind.facts(night),
+        "notes": notes(night),
         "files_head": behind.FILES_HEAD,
         "files": files,
         "folder": folder,

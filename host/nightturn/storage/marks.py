@@ -18,6 +18,7 @@ import msgspec
 from nightturn.errors import CorruptFileError, StorageError
 from nightturn.model.lines import checked, with_checksum
 from nightturn.storage import paths
+from nightturn.storage.appending import append_lines
 from nightturn.storage.manifest import Manifest
 from nightturn.storage.zones import local_text
 from nightturn.world import Files, ReadFiles
@@ -211,32 +212,21 @@ def add_marks(files: Files, marks: Sequence[Mark]) -> None:
 
 
 def _append(files: Files, path: str, marks: Sequence[Mark]) -> None:
-    lines = b"".join(with_checksum(msgspec.json.encode(mark)) + b"\n" for mark in marks)
-    folder, _, name = path.rpartition("/")
-    try:
-        if name in files.list(folder):
-            content = files.read(path)
-            if not content.endswith(b"\n"):
-                files.truncate(path, content.rfind(b"\n") + 1)
-        files.append(path, lines)
-        files.sync(path)
-        files.sync_dir(folder)
-    except OSError as problem:
-        raise StorageError(f"{path}: {problem}") from problem
+    append_lines(files, path, b"".join(with_checksum(msgspec.json.encode(mark)) + b"\n" for mark in marks))
 
 
 @contextmanager
-def one_at_a_time(root: Path) -> Iterator[None]:
-    """Keep a clearing and whoever marks a run apart, between processes too.
+def one_at_a_time(root: Path, folder: str = FOLDER) -> Iterator[None]:
+    """Keep a clearing and whoever marks a run apart, between processes too; or those who write in another folder of the root.
 
     Raises:
         StorageError: the lock's file cannot be opened.
     """
     try:
-        (root / FOLDER).mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(root / FOLDER / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        (root / folder).mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(root / folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as problem:
-        raise StorageError(f"{root / FOLDER / _LOCK}: {problem}") from problem
+        raise StorageError(f"{root / folder / _LOCK}: {problem}") from problem
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX)
         yield

@@ -4,6 +4,7 @@ An object is there as a whole or not at all, yet a client that dies may close a 
 with the CRC-32C in its name before the manifest says that the run is there, also those that an earlier push left.
 """
 
+import hashlib
 from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Protocol
@@ -20,11 +21,12 @@ from nightturn.errors import (
 )
 from nightturn.storage import paths, tree
 from nightturn.storage.files import RealFiles
+from nightturn.storage.logbook import FOLDER, PHOTOS, photo_path, read_logbook
 from nightturn.storage.manifest import ENDED, read_manifest
 from nightturn.storage.marks import LOG
 from nightturn.storage.runs import known_runs
 
-BESIDE = ("mounts", "calibrations", "rigs")
+BESIDE = ("mounts", "calibrations", "rigs", FOLDER)
 """Folders of small files that all runs share; they go first, whole."""
 TRIES_MAX = 3
 """Of one object that does not read back as it was written."""
@@ -90,6 +92,7 @@ def push(root: Path, store: Store, *, check: bool = False) -> Iterator[Pushed]:
         content = files.read(path)
         if store.read(path) != content:
             store.write(path, content)
+    _push_photos(files, store, check=check)
     for fixture, runs in known.items():
         for run in runs:
             yield _run(files, store, fixture, run, check=check)
@@ -100,6 +103,22 @@ def _shared(files: RealFiles) -> list[str]:
         f"{folder}/{name}" for folder in BESIDE for name in files.list(folder) if name.endswith(".jsonl")
     ]
     return [*found, *([LOG] if files.look(LOG) is not None else [])]
+
+
+def _push_photos(files: RealFiles, store: Store, *, check: bool) -> None:
+    """Send the photos that the logbook names and that are whole; `verify` names the others."""
+    known = store.sizes(PHOTOS)
+    for photo in {
+        photo.file: photo for entry in read_logbook(files).entries for photo in entry.photos
+    }.values():
+        path = photo_path(photo)
+        if files.look(path) is None or (known.get(path) == photo.bytes and not check):
+            continue
+        content = files.read(path)
+        crc = crc32c(content)
+        whole = hashlib.sha256(content).hexdigest() == photo.sha256
+        if whole and not (path in known and _reads_back(store, path, crc)):
+            _send(store, path, content, crc)
 
 
 def _run(files: RealFiles, store: Store, fixture: str, run: str, *, check: bool) -> Pushed:

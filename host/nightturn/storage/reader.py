@@ -217,7 +217,7 @@ class Run:
             part
             for each, span in known
             if spans.overlaps(span, start_ns, stop_ns)
-            for part in self._parts(each, start_ns, stop_ns, wanted, calibration, by_ns)
+            for part in self.parts(each, start_ns, stop_ns, wanted, calibration, by_ns)
         ]
         if not sum(map(len, parts)):
             self._nothing_between(*asked, whole)
@@ -247,7 +247,7 @@ class Run:
             raise NotWholeError(f"{what} in {self.stored}; `nightturn push --check` sends it again")
         warnings.warn(f"{what}; `nightturn verify` says more", RunWarning, stacklevel=3)
 
-    def _parts(
+    def parts(
         self,
         each: ChunkFile,
         start_ns: int,
@@ -256,7 +256,7 @@ class Run:
         calibration: scales.Calibration,
         by_ns: int,
     ) -> Iterator[pd.DataFrame]:
-        """The samples of a file in [start, stop), a row group at a time, each by the scale of its section."""
+        """The samples of a file in [start, stop), a row group at a time, each by the scale of its section; all times as recorded."""
         settings = scales.settings_of(self.manifest) if "angle_rad" in wanted else None
         angle = scales.angle_scale(each.plan, settings)
         torque = [

@@ -30,6 +30,7 @@ from nightturn.storage.standing import standing
 from nightturn.storage.stored import Place, Stored, half_text, stored_at
 from nightturn.storage.verify_beside import Found, calibrations, cards, marks, rig_records
 from nightturn.storage.verify_companions import CompanionCheck
+from nightturn.storage.verify_logbook import logbook
 from nightturn.storage.verify_report import Problem, Report, RunReport
 from nightturn.storage.verify_samples import compared, watched
 from nightturn.storage.verify_tape import NOT_PUSHED, NoTape, TapeCheck
@@ -56,11 +57,19 @@ def verify(root: Place, run: str = "latest", fixture: str | None = None, *, endp
     if place.local is None:
         return _pushed(place, run, fixture)
     runs = tuple(_Check(place, each).report() for each in _chosen(place, run, fixture))
+    wrong, unchecked = _logbook(place)
     try:
         problems = tuple(Problem("catalogue", paths.CATALOGUE, each) for each in entered_wrong(place.local))
     except StorageError as problem:
-        return Report(runs, unchecked=(str(problem),))
-    return Report(runs, problems)
+        return Report(runs, wrong, (*unchecked, str(problem)))
+    return Report(runs, (*problems, *wrong), unchecked)
+
+
+def _logbook(place: Stored) -> tuple[tuple[Problem, ...], tuple[str, ...]]:
+    """What is wrong with the logbook and its photos, and what is not known of them."""
+    found = list(logbook(place))
+    wrong = tuple(Problem(each.kind, each.path, each.detail) for each in found if each.wrong)
+    return wrong, tuple(f"{each.path}: {each.detail}" for each in found if not each.wrong)
 
 
 def _pushed(place: Stored, run: str, fixture: str | None) -> Report:
@@ -72,7 +81,8 @@ def _pushed(place: Stored, run: str, fixture: str | None) -> Report:
             runs.append(_Check(place, each).report())
         except NotWholeError as problem:
             halves.append(Problem("not_whole", paths.manifest_path(each.fixture, each.run), str(problem)))
-    return Report(tuple(runs), tuple(halves))
+    wrong, unchecked = _logbook(place)
+    return Report(tuple(runs), (*halves, *wrong), unchecked)
 
 
 def _without_manifest(place: Stored, fixture: str | None) -> Iterator[Problem]:

@@ -12,7 +12,7 @@ class Problem:
 
     Attributes:
         kind: corrupt, damaged, stray, missing_chunk, missing_file, overlap, identity, time, unexplained, sum, tape, retention,
-            manifest, card, calibration, rig_record, catalogue, or not_whole: an object store lacks or changed it.
+            manifest, card, calibration, rig_record, logbook, catalogue, or not_whole: an object store lacks or changed it.
         path: the file, or the folder of the run.
         detail: a sentence.
     """

@@ -169,9 +169,15 @@ RowsOf = Callable[[Night], pd.DataFrame]
 
 
 def account_of(
-    root: str | Path, unit: str, false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT, fixtures: int = 1
+    root: str | Path,
+    unit: str,
+    false_alarms_per_night: float = FALSE_ALARMS_PER_NIGHT,
+    fixtures: int = 1,
+    until: str = "",
 ) -> Account:
     """The account of a unit's life below a data root; a rate that a bench of so many fixtures shares gives the threshold of its live watch.
+
+    With a run as `until` only what was recorded up to its end.
 
     Raises:
         RunNotFoundError: no such root, or no run of that unit.
@@ -182,7 +188,7 @@ def account_of(
         rows = Run(Path(root), night.place.fixture, night.run).cycles()
         return rows.sort_values("ts_start", kind="stable", ignore_index=True)
 
-    found = life_of(root, unit)
+    found = life_of(root, unit, until)
     return account(found, rows_of, false_alarms_per_night, fixtures, _variant(Path(root), found))
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from nightturn.trend.order_families import STROKES
+from nightturn.unit_history.findings import findings_frame
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.rolling import followed_of
 
@@ -17,7 +18,7 @@ ORDER_COLUMNS = (
 )  # fmt: skip
 
 
-def history(root: str | Path, *, unit: str, orders: bool = False) -> pd.DataFrame:
+def history(root: str | Path, *, unit: str, orders: bool = False, findings: bool = False) -> pd.DataFrame:
     """One row for each figure of each complete cycle of a unit over all its runs, fixtures and rigs, where the figure is `ok`.
 
     Columns: figure; direction (+1 or -1); ts (start of the cycle, UTC); strokes (recorded in the unit's life before it); value and
@@ -28,10 +29,15 @@ def history(root: str | Path, *, unit: str, orders: bool = False) -> pd.DataFram
     With `orders` the families of orders and the strokes instead, since the last known step: a row for each block of cycles with its mean. Columns: figure;
     title; direction; ts and strokes as above, of its first cycle and in the mean; value and u, N·m; cycles in it; indicative (of strokes).
 
+    With `findings` what tear-downs of the unit found, by the logbook: a row for each cause. Columns: unit; run behind which it was torn down; ts (of the
+    finding); cause, by its key; predicted, found; shown (whether a tear-down shows such a cause at all); known (whether the predictions of then are on record); by and text of the finding.
+
     Raises:
         RunNotFoundError: no such root, or no run of that unit.
     """
     found = life_of(root, unit)
+    if findings:
+        return findings_frame(root, unit)
     if orders:
         return _orders(root, found)
     runs = np.array([night.run for night in found.nights], object)

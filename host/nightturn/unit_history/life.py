@@ -90,13 +90,15 @@ class Life:
         return dict(sorted(found.items()))
 
 
-def life_of(root: str | Path, unit: str) -> Life:
-    """The life of a unit below a data root.
+def life_of(root: str | Path, unit: str, until: str = "") -> Life:
+    """The life of a unit below a data root; with the id of one of its runs as `until` what was known when that had been recorded.
 
     Raises:
         RunNotFoundError: no such root, or no run of that unit.
     """
-    return life(unit, *nights_of(root, unit, COLUMNS))
+    nights, unread = nights_of(root, unit, COLUMNS)
+    runs = [night.run for night in nights]
+    return life(unit, nights[: runs.index(until) + 1] if until in runs else nights, unread)
 
 
 def life(unit: str, nights: Sequence[Night], unread: Sequence[str] = ()) -> Life:

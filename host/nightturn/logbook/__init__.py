@@ -1,0 +1,1 @@
+"""The logbook as values: its lines, what a tear-down found of what was predicted, and how people read both."""
