@@ -67,6 +67,7 @@ VERBS: dict[str, Verb] = {
     "report": Verb(
         "nightturn.cli.report", "Write the morning's report: verdict first, what to do, then pictures."
     ),
+    "page": Verb("nightturn.cli.page", "Show a data root in a browser: all fixtures, and each run."),
     "compare": Verb(
         "nightturn.cli.compare",
         "Hold two units or two nights against each other, each difference with its ±.",

@@ -1,0 +1,297 @@
+"""The page as an ASGI application over a data root: what is asked for, and which answer it gets."""
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+import msgspec
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from nightturn.errors import NightturnError, RunNotFoundError
+from nightturn.report.chosen import beside
+from nightturn.report.document import document, file_name
+from nightturn.storage.runs import RunSummary
+from nightturn.web.glance import Glance
+from nightturn.web.guard import Guard
+from nightturn.web.nights import Nights, etag_of, width_for
+from nightturn.web.run_page import run_page
+from nightturn.web.templates import TYPES, own_file
+from nightturn.web.wall_page import wall_page
+
+LOOK_S = 2.0
+"""Between two looks at the files, while somebody watches."""
+VIEWERS_MAX = 256
+NO_PLACE = 1013  # IANA's registry of close codes: try again later
+SEND_S_MAX = 10.0
+"""A viewer that takes nothing for so long is let go."""
+WIDTH_PX = 920
+GZIP_BYTES_MIN = 1024
+REPORT_POLICY = "sandbox; default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+"""A report is a file that needs nothing else: its style lies in it, so it is given as a file, never shown as a page of ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What a page says of itself.
+
+    Attributes:
+        place: which data root it shows, in words.
+        recording: whether somebody records there.
+        now_ns: the wall clock, UTC.
+    """
+
+    place: str
+    recording: Callable[[], bool]
+    now_ns: Callable[[], int]
+
+    @property
+    def source(self) -> str:
+        """Whether somebody records, in words."""
+        return "recorded now" if self.recording() else "as recorded; nobody records here now"
+
+
+class Page:
+    """The answers; what reads files or draws is worked out in a thread."""
+
+    def __init__(self, nights: Nights, facts: Facts) -> None:
+        self._nights = nights
+        self._facts = facts
+        self._viewers = 0
+
+    async def wall(self, request: Request) -> Response:
+        """All fixtures."""
+        worst = request.query_params.get("order") == "worst"
+        return await self._answer(request, lambda: self._wall(worst=worst))
+
+    async def fixture(self, request: Request) -> Response:
+        """A run of a fixture, the newest where none is named."""
+        asked = request.query_params.get("w", "")
+        width = width_for(int(asked) if asked.isdecimal() and len(asked) < 6 else WIDTH_PX)
+        names = request.path_params
+        return await self._answer(
+            request, lambda: self._fixture(names["fixture"], names.get("run", ""), width)
+        )
+
+    async def report(self, request: Request) -> Response:
+        """The report of a run as a file."""
+        names = request.path_params
+
+        def make() -> tuple[str, str]:
+            runs = self._nights.runs()
+            summary = _chosen(runs, names["fixture"], names["run"])
+            night = self._nights.shown(summary, WIDTH_PX).night
+            return document(night, beside(runs, summary)), file_name(night)
+
+        try:
+            text, name = await run_in_threadpool(make)
+        except NightturnError as error:
+            return PlainTextResponse(f"{error}\n", 404)
+        headers = {
+            "content-disposition": f'attachment; filename="{name}"',
+            "content-security-policy": REPORT_POLICY,
+        }
+        return Response(text, media_type="text/html", headers=headers)
+
+    async def fixtures(self, _request: Request) -> Response:
+        """All fixtures for programs."""
+        try:
+            glances = await run_in_threadpool(self._nights.wall)
+        except NightturnError as error:
+            return _problem(error)
+        return _json({"fixtures": [_plain(each) for each in glances]})
+
+    async def one(self, request: Request) -> Response:
+        """One fixture for programs."""
+        name = request.path_params["fixture"]
+
+        def make() -> Glance:
+            return self._nights.glance(_chosen(self._nights.runs(), name, ""))
+
+        try:
+            return _json(_plain(await run_in_threadpool(make)))
+        except NightturnError as error:
+            return _problem(error)
+
+    async def word(self, socket: WebSocket) -> None:
+        """Says every few seconds which version of a page is the newest; who does not read costs a socket and is let go."""
+        if self._viewers >= VIEWERS_MAX:
+            await socket.close(NO_PLACE, "too many viewers")
+            return
+        await socket.accept()
+        self._viewers += 1
+        leaving = asyncio.create_task(_left(socket))
+        try:
+            await self._keep_saying(socket, leaving)
+        finally:
+            self._viewers -= 1
+            leaving.cancel()
+
+    async def _keep_saying(self, socket: WebSocket, leaving: "asyncio.Task[None]") -> None:
+        of = socket.query_params.get("of", "/")
+        with contextlib.suppress(WebSocketDisconnect, RuntimeError, TimeoutError, OSError):
+            while not leaving.done():
+                etag = await run_in_threadpool(self._etag_of, of)
+                async with asyncio.timeout(SEND_S_MAX):
+                    await socket.send_text(msgspec.json.encode({"etag": etag}).decode())
+                await asyncio.wait({leaving}, timeout=LOOK_S)
+
+    def _etag_of(self, address: str) -> str:
+        """The version of the page at an address; empty where it cannot be said."""
+        path, _, query = address.partition("?")
+        parts = [each for each in path.split("/") if each]
+        try:
+            if not parts:
+                return self._wall(worst="order=worst" in query)[0]
+            if parts[0] == "fixture" and len(parts) in {2, 3}:
+                runs = self._nights.runs()
+                summary = _chosen(runs, parts[1], parts[2] if len(parts) == 3 else "")
+                return self._etag(runs, summary)
+        except NightturnError:
+            return ""
+        return ""
+
+    def _wall(self, *, worst: bool) -> tuple[str, Callable[[], str]]:
+        glances = self._nights.wall()
+        zones = dict.fromkeys(each.timezone for each in self._nights.runs())
+        source = self._facts.source
+        etag = etag_of((glances, source, worst))
+
+        def make() -> str:
+            return wall_page(
+                glances,
+                place=self._facts.place,
+                zones=list(zones),
+                now_ns=self._facts.now_ns(),
+                source=source,
+                etag=etag,
+                worst=worst,
+            )
+
+        return etag, make
+
+    def _fixture(self, fixture: str, run: str, width_px: int) -> tuple[str, Callable[[], str]]:
+        runs = self._nights.runs()
+        summary = _chosen(runs, fixture, run)
+        etag = self._etag(runs, summary)
+
+        def make() -> str:
+            return run_page(
+                self._nights.shown(summary, width_px),
+                [each for each in runs if each.fixture == fixture],
+                width_px=width_px,
+                now_ns=self._facts.now_ns(),
+                source=self._facts.source,
+                etag=etag,
+            )
+
+        return etag, make
+
+    def _etag(self, runs: list[RunSummary], summary: RunSummary) -> str:
+        others = [each.run for each in runs if each.fixture == summary.fixture]
+        return etag_of((summary, self._facts.source, others))
+
+    async def _answer(self, request: Request, find: Callable[[], tuple[str, Callable[[], str]]]) -> Response:
+        """A page, or that it is still as the browser has it."""
+
+        def make() -> tuple[str, str]:
+            etag, text = find()
+            weak = f'W/{etag[:-1]}-{request.query_params.get("w", "")[:5]}"'
+            return weak, "" if request.headers.get("if-none-match") == weak else text()
+
+        try:
+            etag, text = await run_in_threadpool(make)
+        except RunNotFoundError as error:
+            return PlainTextResponse(f"{error}\n", 404)
+        except NightturnError as error:
+            return PlainTextResponse(f"{error}\n", 503)
+        headers = {"etag": etag, "cache-control": "no-cache"}
+        return (
+            Response(text, media_type="text/html", headers=headers)
+            if text
+            else Response(status_code=304, headers=headers)
+        )
+
+
+async def _left(socket: WebSocket) -> None:
+    """Ends when the viewer does; what it says is not listened to."""
+    with contextlib.suppress(WebSocketDisconnect, RuntimeError):
+        while True:
+            await socket.receive_text()
+
+
+def _chosen(runs: Iterable[RunSummary], fixture: str, run: str) -> RunSummary:
+    for each in runs:
+        if each.fixture == fixture and run in {"", each.run}:
+            return each
+    raise RunNotFoundError("no such run is recorded here")
+
+
+def _plain(glance: Glance) -> Mapping[str, object]:
+    return {
+        "fixture": glance.fixture,
+        "run": glance.run,
+        "unit": glance.unit,
+        "variant": glance.variant,
+        "need": glance.need.word,
+        "asks_for_a_person": glance.asks,
+        "silent": glance.silent,
+        "state": glance.word,
+        "sentence": glance.sentence,
+        "figure": glance.value,
+        "cycle": glance.foot,
+    }
+
+
+def _json(value: object, status: int = 200) -> Response:
+    return Response(msgspec.json.encode(value), status, media_type="application/json")
+
+
+def _problem(error: NightturnError) -> Response:
+    return _json({"problem": str(error)}, 404 if isinstance(error, RunNotFoundError) else 503)
+
+
+async def own(request: Request) -> Response:
+    """A file of ours."""
+    name = request.path_params["name"]
+    if name not in TYPES:
+        return PlainTextResponse("no such file\n", 404)
+    content = own_file(name)
+    etag = etag_of((content,))
+    headers = {"etag": etag, "cache-control": "no-cache"}
+    if request.headers.get("if-none-match") == etag:
+        return Response(status_code=304, headers=headers)
+    return Response(content, headers={**headers, "content-type": TYPES[name]})
+
+
+def application(nights: Nights, facts: Facts, names: Iterable[str]) -> Starlette:
+    """The page over a data root.
+
+    Args:
+        nights: what lies below it.
+        facts: what the page says of itself.
+        names: under which it may be asked.
+    """
+    pages = Page(nights, facts)
+    routes = [
+        Route("/", pages.wall),
+        Route("/fixture/{fixture}", pages.fixture),
+        Route("/fixture/{fixture}/{run}", pages.fixture),
+        Route("/fixture/{fixture}/{run}/report", pages.report),
+        Route("/own/{name}", own),
+        Route("/api/v1/fixtures", pages.fixtures),
+        Route("/api/v1/fixtures/{fixture}", pages.one),
+        WebSocketRoute("/word", pages.word),
+    ]
+    middleware = [
+        Middleware(Guard, names=tuple(names)),
+        Middleware(GZipMiddleware, minimum_size=GZIP_BYTES_MIN),
+    ]
+    return Starlette(routes=routes, middleware=middleware)
