@@ -112,5 +112,5 @@ def _words(row: Row, over: tuple[int, int], zone: tzinfo) -> str:
         f"{moment_text(over[0], zone)} to {moment_text(int(ends[-1]), zone)}"
     )
     for bound in row.bounds[:1]:
-        said += f", limit {quantity(bound.value, row.unit)}, {int(beyond(row).sum())} cycles beyond it"
+        said += f", limit {quantity(bound.value, row.unit)}, {int(beyond(row).sum())} of {len(good)} cycles beyond it"
     return f"{said}."

@@ -6,7 +6,7 @@ import numpy as np
 
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s
-from nightturn.pictures.frame import Frame, framed
+from nightturn.pictures.frame import NARROW_PX, Frame, framed
 from nightturn.pictures.paper import BACK, FORWARD, GROWN, INK, SOFT
 from nightturn.pictures.picture import Picture, thinned
 from nightturn.pictures.scale import Scale, around
@@ -233,17 +233,25 @@ def _gap(frame: Frame, now: Turned, orders: int, friction_nm: float) -> None:
     frame.paper.segment((x, top), (x, foot), INK, 1.2)
     for y, rise in ((top, 5), (foot, -5)):
         frame.paper.strokes([(x, y, x - 3, y + rise), (x, y, x + 3, y + rise)], INK, 1.2)
-    words = f"gap {quantity(2 * friction_nm, 'N·m')} = 2 × friction {quantity(friction_nm, 'N·m')}"
-    frame.paper.text(x + 6, (top + foot) / 2 + 4, words, ink=INK, bold=True)
+    gap, friction = quantity(2 * friction_nm, "N·m"), quantity(friction_nm, "N·m")
+    lines = [f"gap {gap} = 2 × friction {friction}"]
+    if frame.paper.width_px < NARROW_PX:
+        lines = [f"gap {gap}", f"2 × friction {friction}"]
+    late = len(lines) > 1 and x > (frame.x.low_px + frame.x.high_px) / 2
+    for place, words in enumerate(lines):
+        along = (top + foot) / 2 + 4 + 14 * (place - (len(lines) - 1) / 2)
+        frame.paper.text(
+            x - 6 if late else x + 6, along, words, anchor="end" if late else "start", ink=INK, bold=True
+        )
 
 
 def _worst(frame: Frame, worst: Worst) -> None:
     x = frame.x.one(worst.angle_deg)
     frame.paper.segment((x, frame.y.high_px), (x, frame.y.low_px), GROWN, 1.0, "4 3")
-    late = worst.angle_deg > 220
-    frame.paper.text(
-        x, frame.y.high_px - 5, _worst_words(worst), anchor="end" if late else "start", ink=GROWN
-    )
+    narrow = frame.paper.width_px < NARROW_PX
+    words = _worst_words(worst).partition(",")[0] if narrow else _worst_words(worst)
+    late = worst.angle_deg > (180 if narrow else 220)
+    frame.paper.text(x, frame.y.high_px - 5, words, anchor="end" if late else "start", ink=GROWN)
 
 
 def _worst_words(worst: Worst) -> str:

@@ -32,6 +32,8 @@ FULL_OF_LIMIT = 0.1
 FULL_NM = 0.01
 """The same where the variant has no friction limit."""
 EVENTS_MAX = 6
+TEMPERATURE_PX = 520.0
+"""Of the picture against temperature, which is no wider where there is more room."""
 AROUND_S = 5
 POINTS_MAX = 700
 """Of a line around an event, each with the smallest and the largest sample of its part."""
@@ -76,7 +78,7 @@ def drawn(night: ReportNight, width_px: float = 920) -> Drawn:
                 ("map", "Where friction has changed is not drawn: all cycles are of the first hour.")
             )
     pictures += _of_orders(night, width_px)
-    pictures += _against_temperature(night, missing)
+    pictures += _against_temperature(night, width_px, missing)
     pictures += _events(night, width_px, missing)
     return Drawn(tuple(pictures), tuple(missing))
 
@@ -249,7 +251,7 @@ def _families(night: ReportNight) -> list[Family]:
     return found
 
 
-def _against_temperature(night: ReportNight, missing: list[tuple[str, str]]) -> Iterator[Picture]:
+def _against_temperature(night: ReportNight, width_px: float, missing: list[tuple[str, str]]) -> Iterator[Picture]:
     for role in NEAR:
         name = f"temp_{role}_degc"
         degc = night.cycles[name].to_numpy(np.float64) if name in night.cycles else np.empty(0)
@@ -262,6 +264,7 @@ def _against_temperature(night: ReportNight, missing: list[tuple[str, str]]) -> 
                 title="friction",
                 unit="N·m",
                 of=role,
+                width_px=min(TEMPERATURE_PX, width_px),
             )
             return
     missing.append(("temperature", "Friction against temperature is not drawn: no temperature was measured."))

@@ -11,7 +11,8 @@ function address() {
 }
 
 function wanted(pictures) {
-  const width = pictures.clientWidth;
+  const size = parseFloat(getComputedStyle(document.documentElement).fontSize);
+  const width = Math.floor(pictures.clientWidth * 16 / Math.max(size, 16)); // letters of a picture grow with those of the page
   return Math.min(Math.max(width - (width % STEP_PX), 320), 1240);
 }
 

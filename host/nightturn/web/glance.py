@@ -51,7 +51,7 @@ class Glance:
         quiet: whether nothing asks for anybody's eyes.
         silent: whether nothing is known of now.
         turning: whether it turns and passes so far.
-        word: what it does, in a word or two. sentence: one or two short ones.
+        word: what it does, in a word or two. sentence: what is to be said first; more: what the run's watch saw change, or empty.
         strip: an SVG of the night, empty where there is nothing to draw.
         begun, until: moments at the strip's ends. value: the figure nearest its limit. foot: cycle and time.
     """
@@ -66,6 +66,7 @@ class Glance:
     turning: bool
     word: str
     sentence: str
+    more: str = ""
     strip: str = ""
     begun: str = ""
     until: str = ""
@@ -86,9 +87,10 @@ def glance_of(run: Run, summary: RunSummary) -> Glance:
     except (RunNotFoundError, StorageError) as error:
         return _unreadable(summary, str(error))
     changed = tuple(_changed(run, night))
-    need, sentence = _said(night, changed)
+    need, sentence = _said(night, changed=bool(changed))
     silent = summary.state == "interrupted"
     if silent:
+        need = need if need is Severity.ACT_NOW else Severity.NOTE
         sentence = silent_sentence(_last_word(night), _was(night))
     nearest = _nearest(night)
     strip, until = _strip(night, nearest)
@@ -105,6 +107,7 @@ def glance_of(run: Run, summary: RunSummary) -> Glance:
         turning=turning and need is Severity.NOTE,
         word=_word(summary),
         sentence=sentence,
+        more=" ".join(changed[:CHANGES_MAX]),
         strip=strip,
         begun=clock_text(night.over[0], night),
         until=until,
@@ -147,7 +150,7 @@ def _word(summary: RunSummary) -> str:
     return {"interrupted": "no word", "ended": "ended"}.get(summary.state, "not known")
 
 
-def _said(night: ReportNight, changed: tuple[str, ...]) -> tuple[Severity, str]:
+def _said(night: ReportNight, *, changed: bool) -> tuple[Severity, str]:
     """How soon a person has to act, and the sentence."""
     summary, verdict = night.summary, night.verdict
     if summary.state != "ended" and summary.motion == "locked":
@@ -158,7 +161,6 @@ def _said(night: ReportNight, changed: tuple[str, ...]) -> tuple[Severity, str]:
     if summary.state != "ended" and not len(night.cycles):
         return Severity.NOTE, "The first figures come with the end of the first cycle."
     need, sentence = first_sentences(night)
-    words = [sentence, *changed[:CHANGES_MAX]]
     if changed:
         need = max(need, Severity.TODAY)
     if summary.state == "running":
@@ -166,9 +168,9 @@ def _said(night: ReportNight, changed: tuple[str, ...]) -> tuple[Severity, str]:
         undecided = verdict is None or verdict.word != REJECT
         if undecided:
             need = Severity.TODAY if changed or few or disturbed(night) else Severity.NOTE
-        if few:
-            words = [few, *changed[:CHANGES_MAX]]
-    return need, " ".join(words)
+        if few and undecided:
+            sentence = few
+    return need, sentence
 
 
 def _too_few(night: ReportNight) -> str:

@@ -38,7 +38,7 @@ def address_of(text: str, *, where: str = "--listen") -> Address:
     """
     host, colon, port = text.rpartition(":")
     host = host.removeprefix("[").removesuffix("]")
-    if not colon or not host or not port.isdecimal() or int(port) > PORT_MAX:
+    if not colon or not host or not (port.isascii() and port.isdecimal()) or int(port) > PORT_MAX:
         raise ConfigError(f"{text!r} is no address", where=where, allowed=f"HOST:PORT, such as {LISTEN}")
     if not _loopback(host):
         raise ConfigError(

@@ -50,6 +50,7 @@ def run_page(
         need=glance.need,
         silent=glance.silent,
         sentence=glance.sentence,
+        more="" if len(night.cycles) and first.happened else glance.more,
         happened=first.happened if len(night.cycles) else (),
         to_do=first.to_do if len(night.cycles) or night.ended else (),
         now_title="At its end" if night.ended else "Now",

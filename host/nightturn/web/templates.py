@@ -14,7 +14,11 @@ if TYPE_CHECKING:
 ROOMS = ("nightturn.web", "nightturn.report")
 """Where a template may lie: the report's macros are the page's too."""
 SHEETS = (("nightturn.report", "look.css"), ("nightturn.web", "page.css"))
-TYPES = {"page.css": "text/css; charset=utf-8", "fresh.js": "text/javascript; charset=utf-8"}
+TYPES = {
+    "page.css": "text/css; charset=utf-8",
+    "fresh.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
 """Files that a page asks for, with their media types."""
 
 
