@@ -8,7 +8,7 @@ import typer
 
 from nightturn.cli.arguments import AsJson
 
-EXAMPLE = "nightturn demo --out nightturn-demo --hours 8"
+EXAMPLE = "nightturn demo --out nightturn-demo --hours 8 --stay"
 
 
 class Device(StrEnum):
@@ -34,6 +34,12 @@ def run(
     firmware: Annotated[
         Path | None, typer.Option(help="With --device emulated: an image other than the checkout's.")
     ] = None,
+    stay: Annotated[
+        bool, typer.Option("--stay", help="Keep the page of the night open until Ctrl-C.")
+    ] = False,
+    listen: Annotated[
+        str, typer.Option(metavar="HOST:PORT", help="Where the page is; a loopback address.")
+    ] = "127.0.0.1:8742",
     as_json: AsJson = False,
 ) -> None:
     """Run three virtual fixtures through a night in virtual time and judge them in the morning.
@@ -41,6 +47,9 @@ def run(
     One fixture is healthy, one has a bearing spall that grows from five eighths of the night on, one has an
     intermittent bridge cable and two link outages. Everything is recorded, published to a broker on loopback (when
     mosquitto or amqtt is there) and stays on disk. Nothing turns: all fixtures are simulated.
+
+    While it runs a page shows the night in fast motion, on a terminal or with --stay, which keeps it open afterwards until Ctrl-C. A port
+    that is taken, or a package that the page needs, costs the page and not the night.
 
     With --device emulated one fixture is recorded for half a minute in real time instead: its device is the firmware of
     protocol/device, run by QEMU as a Cortex-M3.
@@ -52,4 +61,4 @@ def run(
     if device is Device.EMULATED:
         emulated(out, firmware, as_json=as_json)
     else:
-        night(out, hours, seed, as_json=as_json)
+        night(out, hours, seed, listen=listen, stay=stay, as_json=as_json)

@@ -22,11 +22,13 @@ def run(
     """
     from nightturn.cli.output import print_text
     from nightturn.errors import RunNotFoundError
+    from nightturn.web.child import check_packages
     from nightturn.web.listening import address_of, listening_socket
     from nightturn.web.serving import serve_page
 
     if not root.is_dir():
         raise RunNotFoundError(f"{root} is not a folder; give the data root (`data` in bench.toml)")
+    check_packages()
     address = address_of(listen)
     listener = listening_socket(address)
     print_text(f"the page of {root}: {address.url(listener.getsockname()[1])} (Ctrl-C ends it)")

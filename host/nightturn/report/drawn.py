@@ -251,7 +251,9 @@ def _families(night: ReportNight) -> list[Family]:
     return found
 
 
-def _against_temperature(night: ReportNight, width_px: float, missing: list[tuple[str, str]]) -> Iterator[Picture]:
+def _against_temperature(
+    night: ReportNight, width_px: float, missing: list[tuple[str, str]]
+) -> Iterator[Picture]:
     for role in NEAR:
         name = f"temp_{role}_degc"
         degc = night.cycles[name].to_numpy(np.float64) if name in night.cycles else np.empty(0)

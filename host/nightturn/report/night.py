@@ -212,9 +212,7 @@ def _missing(gaps: pd.DataFrame) -> tuple[Missing, ...]:
     return tuple(sorted((Missing(*row) for row in rows), key=lambda each: each.from_ts))
 
 
-def _frame(
-    run: Run, dataset: str, unread: list[str], columns: Sequence[str] | None = None
-) -> pd.DataFrame:
+def _frame(run: Run, dataset: str, unread: list[str], columns: Sequence[str] | None = None) -> pd.DataFrame:
     try:
         return run.frame(dataset, columns)
     except StorageError as error:

@@ -17,9 +17,9 @@ from nightturn.model.verdicts import ACCEPT, MAX, REJECT
 from nightturn.pictures.night import Bound, Row, moment_text
 from nightturn.pictures.strip import draw_strip
 from nightturn.report.counted import disturbed
-from nightturn.report.first_page import first_sentences
+from nightturn.report.first_page import first_sentences, limit_said
 from nightturn.report.night import ReportNight, glimpse_of
-from nightturn.sentences.morning import OF_RATED, PER_CENT, Severity
+from nightturn.sentences.morning import OF_RATED, PER_CENT, Severity, inside_so_far
 from nightturn.sentences.wall import silent_sentence
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
@@ -88,6 +88,7 @@ def glance_of(run: Run, summary: RunSummary) -> Glance:
         return _unreadable(summary, str(error))
     changed = tuple(_changed(run, night))
     need, sentence = _said(night, changed=bool(changed))
+    inside = _inside(night)
     silent = summary.state == "interrupted"
     if silent:
         need = need if need is Severity.ACT_NOW else Severity.NOTE
@@ -95,16 +96,15 @@ def glance_of(run: Run, summary: RunSummary) -> Glance:
     nearest = _nearest(night)
     strip, until = _strip(night, nearest)
     turning = summary.state == "running" and summary.motion == "turning"
-    word = night.verdict.word if night.verdict is not None else None
     return Glance(
         fixture=summary.fixture,
         run=summary.run,
         unit=night.unit,
         variant=summary.variant,
         need=need,
-        quiet=need is Severity.NOTE and word == ACCEPT and not silent,
+        quiet=need is Severity.NOTE and inside and not silent,
         silent=silent,
-        turning=turning and need is Severity.NOTE,
+        turning=turning and inside and need is Severity.NOTE,
         word=_word(summary),
         sentence=sentence,
         more=" ".join(changed[:CHANGES_MAX]),
@@ -170,7 +170,20 @@ def _said(night: ReportNight, *, changed: bool) -> tuple[Severity, str]:
             need = Severity.TODAY if changed or few or disturbed(night) else Severity.NOTE
         if few and undecided:
             sentence = few
+        elif undecided:
+            sentence = _so_far(night) or sentence
     return need, sentence
+
+
+def _so_far(night: ReportNight) -> str:
+    limits = night.verdict.limits if night.verdict is not None else ()
+    return inside_so_far(night.unit, [limit_said(night, each) for each in limits])
+
+
+def _inside(night: ReportNight) -> bool:
+    """Whether everything judged so far lies inside its limits; of a night that has ended, whether it is accepted."""
+    accepted = night.verdict is not None and night.verdict.word == ACCEPT
+    return accepted or (not night.ended and bool(_so_far(night)))
 
 
 def _too_few(night: ReportNight) -> str:

@@ -1,39 +1,79 @@
-"""The page served over a data root until somebody ends it."""
+"""The page served over a data root: in this process until a signal asks for the end, or below a parent until its line ends."""
 
+import contextlib
 import socket
+import threading
 import time
+from collections.abc import Iterator
+from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from nightturn.errors import ConfigError
+from typing_extensions import override
+
 from nightturn.storage.standing import recorder_alive
 from nightturn.web.app import Facts, application
 from nightturn.web.listening import Address
 from nightturn.web.nights import Nights
 
+if TYPE_CHECKING:
+    from uvicorn import Config, Server
+
 CLOSING_S = 2
+SOCKET_BYTES_MAX = 4096
+"""Of what a browser says on a socket; it has nothing to say."""
 
 
 def serve_page(root: Path, address: Address, listener: socket.socket) -> None:
-    """Serve the page of a data root on a socket that listens already, until a signal asks for the end.
+    """Serve the page of a data root on a socket that listens already, until a signal asks for the end."""
+    from uvicorn import Server
 
-    Raises:
-        ConfigError: uvicorn is not installed.
-    """
-    try:
-        import uvicorn
-    except ModuleNotFoundError as error:
-        raise ConfigError(
-            "needs uvicorn, which is not installed", where="the page", allowed="pip install 'nightturn[web]'"
-        ) from error
+    with contextlib.suppress(KeyboardInterrupt):
+        Server(_config(root, address)).run(sockets=[listener])
+
+
+def serve_below(
+    root: Path, address: Address, listener: socket.socket, line: "Connection[bytes, bytes]", *, fed: bool
+) -> None:
+    """The same in a child process, until the other end of the line is closed, as a parent's death does too."""
+    server = _server_below(_config(root, address))
+
+    def hear() -> None:
+        with contextlib.suppress(EOFError, OSError):
+            while True:
+                line.recv_bytes()
+        server.should_exit = True
+
+    threading.Thread(target=hear, name="nightturn-line", daemon=True).start()
+    server.run(sockets=[listener])
+
+
+def _config(root: Path, address: Address) -> "Config":
+    from uvicorn import Config
+
     facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
-    config = uvicorn.Config(
+    return Config(
         application(Nights(root), facts, address.names),
         log_config=None,
         access_log=False,
         server_header=False,
         lifespan="off",
         ws="websockets-sansio",
-        ws_max_size=4096,
+        ws_max_size=SOCKET_BYTES_MAX,
         timeout_graceful_shutdown=CLOSING_S,
     )
-    uvicorn.Server(config).run(sockets=[listener])
+
+
+def _server_below(config: "Config") -> "Server":
+    """A server that takes no signals: its parent decides when it ends."""
+    from uvicorn import Server
+
+    class Below(Server):
+        """Ends by `should_exit` alone."""
+
+        @override
+        @contextlib.contextmanager
+        def capture_signals(self) -> Iterator[None]:
+            yield
+
+    return Below(config)
