@@ -1,5 +1,7 @@
 """The state of the alarms with what has changed of it since somebody looked."""
 
+import heapq
+
 from nightturn.alarms.conditions import FLOOD
 from nightturn.alarms.kept import BY_FLOOD, Kept, State
 from nightturn.alarms.lifecycle import Input, moved
@@ -13,12 +15,30 @@ class Changes:
 
     def __init__(self, state: State) -> None:
         self.state = state
+        self._dues = [(due, each.name) for each in state.kept.values() if (due := each.due_ts) is not None]
+        heapq.heapify(self._dues)
         self._moved: list[Moved] = []
 
     def taken(self) -> tuple[Moved, ...]:
         """The changes since the last call."""
         found, self._moved = tuple(self._moved), []
         return found
+
+    def wait(self, kept: Kept, due_ts: int) -> None:
+        """Time alone will change something of a condition at `due_ts`."""
+        heapq.heappush(self._dues, (due_ts, kept.name))
+
+    def next_due(self) -> tuple[int, str] | None:
+        """When time alone changes something next, and of what; None where it does not."""
+        while self._dues:
+            due_ts, name = self._dues[0]
+            kept = self.state.kept.get(name)
+            if kept is not None and kept.due_ts == due_ts:
+                return due_ts, name
+            heapq.heappop(
+                self._dues
+            )  # it is waited for no more, or for another time, which is in the heap as well
+        return None
 
     def row(self, kept: Kept) -> AlarmRow:
         """An alarm as people see it."""
@@ -45,6 +65,7 @@ class Changes:
             kept.return_ts = None  # it was gone for less than its delay
             return
         kept.raise_ts = self.state.ts + round(kept.condition.on_s * NS_PER_S)
+        self.wait(kept, kept.raise_ts)
 
     def gone(self, kept: Kept) -> None:
         """The cause is gone: the alarm returns when it stays away."""
@@ -53,6 +74,7 @@ class Changes:
         kept.there, kept.raise_ts = False, None
         if kept.lasts:
             kept.return_ts = self.state.ts + round(kept.condition.off_s * NS_PER_S)
+            self.wait(kept, kept.return_ts)
         self.forget(kept)
 
     def move(self, kept: Kept, given: Input, why: str) -> None:

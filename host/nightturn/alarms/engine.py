@@ -42,8 +42,8 @@ class Alarms:
     @property
     def due_ts(self) -> int | None:
         """When time alone changes something next; None where it does not."""
-        dues = [each.due_ts for each in self._changes.state.kept.values()]
-        return min((due for due in dues if due is not None), default=None)
+        due = self._changes.next_due()
+        return due[0] if due is not None else None
 
     @property
     def unlisted(self) -> int:
@@ -85,10 +85,9 @@ class Alarms:
 
     def _pass(self, ts: int) -> None:
         state = self._changes.state
-        while (due := self.due_ts) is not None and due <= ts:
-            state.ts = max(state.ts, due)
-            for name in sorted(name for name, each in state.kept.items() if each.due_ts == due):
-                self._due(name)
+        while (due := self._changes.next_due()) is not None and due[0] <= ts:
+            state.ts = max(state.ts, due[0])
+            self._due(due[1])
         state.ts = max(state.ts, ts)
 
     def snapshot(self) -> bytes:
@@ -144,6 +143,7 @@ class Alarms:
             kept.set_aside = None
         if not kept.there:
             changes.there(kept)
+            explaining.come_back(changes, kept)
         elif kept.lasts and news:
             changes.move(kept, Input.RAISE, "more urgent" if urgent else "more has come")
         if condition.passes:
@@ -156,13 +156,12 @@ class Alarms:
             self._due(name)
         kept.there = False
         kept.return_ts = self._changes.state.ts + round(kept.condition.off_s * NS_PER_S)
+        self._changes.wait(kept, kept.return_ts)
 
     def _due(self, name: str) -> None:
         """Whatever of one condition is due now."""
         changes, state = self._changes, self._changes.state
-        kept = state.kept.get(name)
-        if kept is None:
-            return  # it ended with another one that was due with it
+        kept = state.kept[name]
         if kept.set_aside is not None and (kept.set_aside.until_ts or 0) <= state.ts:
             kept.set_aside = None
             if kept.open:

@@ -15,7 +15,7 @@ def cause_of(state: State, kept: Kept) -> str:
     for word in kept.condition.explained_by:
         for fixture in dict.fromkeys((kept.fixture, HOST)):
             cause = state.kept.get(f"{fixture}/{word}")
-            if cause is not None and cause is not kept and _explains(state, cause):
+            if cause is not None and cause is not kept and cause.lasts:
                 return cause.name
     return ""
 
@@ -39,6 +39,8 @@ def let_go(changes: Changes, cause: Kept) -> None:
         return
     state = changes.state
     for each in [each for each in state.kept.values() if each.explained_by == cause.name != BY_FLOOD]:
+        if each.lasts and not each.there:
+            continue  # it is about to return
         each.explained_by = cause_of(state, each)
         if each.explained_by or not each.open:
             continue
@@ -49,9 +51,12 @@ def let_go(changes: Changes, cause: Kept) -> None:
             changes.say(each, each.state, f"no longer explained by {cause.name}")
 
 
-def _explains(state: State, cause: Kept) -> bool:
-    """While its cause is there, and shortly after."""
-    if cause.lasts:
-        return True
-    fresh = cause.returned_ts is not None and state.ts - cause.returned_ts <= TOGETHER_S * NS_PER_S
-    return cause.open and fresh
+def come_back(changes: Changes, kept: Kept) -> None:
+    """What was about to return is there again: what explained it may be gone."""
+    state = changes.state
+    cause = state.kept.get(kept.explained_by)
+    if not kept.explained_by or kept.explained_by == BY_FLOOD or (cause is not None and cause.lasts):
+        return
+    before, kept.explained_by = kept.explained_by, cause_of(state, kept)
+    if not kept.explained_by:
+        changes.say(kept, kept.state, f"no longer explained by {before}")

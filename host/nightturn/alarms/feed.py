@@ -48,7 +48,7 @@ class _Fixture(msgspec.Struct):
     there: dict[str, Sign] = {}
     found: set[str] = set()
     others: dict[str, str] = {}
-    figures: FigureSigns = FigureSigns()
+    figures: FigureSigns = msgspec.field(default_factory=FigureSigns)
     due: date | None = None
 
 
@@ -210,7 +210,7 @@ class Feed:
 
     def _of(self, fixture: str) -> _Fixture:
         if fixture not in self._fixtures:
-            self._fixtures[fixture] = _Fixture(figures=FigureSigns())
+            self._fixtures[fixture] = _Fixture()
         return self._fixtures[fixture]
 
 

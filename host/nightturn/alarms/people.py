@@ -65,6 +65,7 @@ def _aside(changes: Changes, word: SetAside) -> str:
         return f"an alarm is set aside for {SET_ASIDE_S_MAX // 3600} h at most"
     kept = _kept(changes, word.fixture, word.id)
     kept.set_aside = Put(by=word.by, reason=word.reason, since_ts=ts, until_ts=word.until_ts)
+    changes.wait(kept, word.until_ts)
     changes.say(kept, kept.state, _by("set aside", word.by, word.reason))
     return ""
 
