@@ -7,12 +7,16 @@ from collections.abc import Sequence
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
 
+from nightturn.bench.alarm_desk import AlarmDesk
 from nightturn.bench.figuring import ChildFinisher, Finisher
 from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.logging import set_up_logging
 from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import real_world, shut_down
+from nightturn.daemon.alarm_control import AlarmControl
+from nightturn.daemon.audience import Audience
 from nightturn.daemon.control_socket import ControlSocket, socket_path
+from nightturn.daemon.host_watch import keep_alarms
 from nightturn.daemon.leaving import Leaving
 from nightturn.daemon.old_files import clear_old
 from nightturn.daemon.own_fixtures import OwnFixtures
@@ -31,7 +35,6 @@ from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
 from nightturn.storage.without_pandas import do_without_pandas
-from nightturn.telemetry.publisher import Publisher
 from nightturn.world import World
 
 COMMAND = "nightturn serve"
@@ -64,20 +67,21 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             raise StorageError(why) from error
         world = real_world(root)
         if rig.bench.workers > 1:
-            publisher = publisher_of(rig, root, world, password)
-            fixtures: Served = Workers(bench, rig, root, world, publisher, owned.descriptor)
+            audience = _audience(rig, root, world, password)
+            fixtures: Served = Workers(bench, rig, root, world, audience, owned.descriptor)
         else:
             sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
             finisher = closing.enter_context(ChildFinisher(world))
-            publisher = publisher_of(rig, root, world, password)
-            shared = _shared(bench, rig, root, world, publisher, sealer, finisher)
+            audience = _audience(rig, root, world, password)
+            shared = _shared(bench, rig, root, world, audience, sealer, finisher)
             fixtures = OwnFixtures(rig.fixture, shared)
         served.append(fixtures)
-        control = ControlSocket(socket_path(root), rig.bench.control_group, fixtures)
+        commands = AlarmControl(audience.desk, fixtures.pictures, fixtures)
+        control = ControlSocket(socket_path(root), rig.bench.control_group, commands)
         await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
         with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
-            return await _until_asked(leaving, control, fixtures, publisher, world, root, rig.retention)
+            return await _until_asked(leaving, control, fixtures, audience, world, root, rig.retention)
 
 
 def _shared(
@@ -85,13 +89,12 @@ def _shared(
     rig: Rig,
     root: Path,
     world: World,
-    publisher: Publisher | None,
+    audience: Audience,
     sealer: Sealer,
     finisher: Finisher,
 ) -> Shared:
     spoken = Spoken(each.id for each in rig.fixture)
-    sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
-    announce = publisher.announce if publisher is not None else None
+    sinks: list[Sink] = [spoken, audience]
     return Shared(
         rig.bench,
         bench,
@@ -102,9 +105,17 @@ def _shared(
         PortLocks(COMMAND),
         sealer,
         finisher,
-        announce,
+        audience.announce,
         len(rig.fixture),
     )
+
+
+def _audience(rig: Rig, root: Path, world: World, password: str | None) -> Audience:
+    boot = os.urandom(4).hex()
+    publisher = publisher_of(rig, root, world, password, boot)
+    sinks: list[Sink] = [publisher] if publisher is not None else []
+    desk = AlarmDesk(world, [each.id for each in rig.fixture], boot, sinks)
+    return Audience(desk, publisher)
 
 
 async def _begun(fixtures: Served, leaving: Leaving, control: ControlSocket) -> None:
@@ -124,13 +135,15 @@ async def _until_asked(
     leaving: Leaving,
     control: ControlSocket,
     fixtures: Served,
-    publisher: Publisher | None,
+    audience: Audience,
     world: World,
     root: Path,
     rule: Retention,
 ) -> bool:
     """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
+    publisher = audience.publisher
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
+    alarming = asyncio.create_task(keep_alarms(audience))
     tasks = fixtures.start()
     clearing = asyncio.create_task(clear_old(world, root, rule))
     manager = ServiceManager(os.environ, send)
@@ -145,6 +158,9 @@ async def _until_asked(
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
     await fixtures.close()
+    alarming.cancel()
+    await asyncio.gather(alarming, return_exceptions=True)
+    await audience.desk.keep()
     if publisher is not None and publishing is not None:
         publisher.stop(drain_s=DRAIN_S)
         await asyncio.wait({publishing}, timeout=DRAIN_S + GOODBYE_S)

@@ -25,6 +25,7 @@ COUNTERS = "counters"  # not stored: made by the shell from what the device coun
 STATE = "state"  # not stored: what telemetry and the daemon show
 LIVE = "live"  # not stored: made by the shell, once a second, from what the sensors show
 ALARM_OVER = "alarm_over"  # not stored: made by the shell when an alarm's cause is gone
+ALARM = "alarm"  # not stored with a run: the host's own log has them; made when an alarm changes
 RUN_ENDED = "run_ended"  # not a dataset: the shell closes the run
 
 RECOVERED = (
@@ -34,7 +35,7 @@ RECOVERED = (
 JOBS = frozenset({FINISH, FIT})
 """What the shell works out beside its loop."""
 NOT_STORED = frozenset(
-    {CHUNK, FINISH, FIT, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED}
+    {CHUNK, FINISH, FIT, WANT_CUT, STATE, LIVE, ALARM_OVER, ALARM, RUN_ENDED, COUNTERS, RECOVERED}
 )
 """What the shell acts on or shows; every other row becomes a row of a file."""
 

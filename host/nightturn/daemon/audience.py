@@ -1,0 +1,31 @@
+"""Who in the daemon's first process hears of its fixtures: the alarms, and the publisher where there is one."""
+
+from collections.abc import Mapping
+
+from nightturn.bench.alarm_desk import AlarmDesk
+from nightturn.model.records import Emit
+from nightturn.telemetry.publisher import Publisher
+
+
+class Audience:
+    """A sink for rows, and for what stands on a fixture; `publisher` is None where the rig file names no broker."""
+
+    def __init__(self, desk: AlarmDesk, publisher: Publisher | None) -> None:
+        self.desk = desk
+        self.publisher = publisher
+
+    def offer(self, fixture: str, emit: Emit) -> None:
+        """A row of a fixture."""
+        self.desk.offer(fixture, emit)
+        if self.publisher is not None:
+            self.publisher.offer(fixture, emit)
+
+    def announce(self, fixture: str, info: Mapping[str, object]) -> None:
+        """What stands on a fixture whose run opens."""
+        self.desk.announce(fixture, info)
+        if self.publisher is not None:
+            self.publisher.announce(fixture, info)
+
+    def begin_again(self, fixture: str) -> None:
+        """Whoever spoke for a fixture is gone, and another one follows."""
+        self.desk.begin_again(fixture)

@@ -1,0 +1,56 @@
+"""One cause is one alarm: what follows from it is in the list, names its cause, and calls nobody."""
+
+from tests.alarms.saying import Evening
+
+
+def test_what_follows_from_an_alarm_calls_nobody_and_ends_with_it() -> None:
+    evening = Evening()
+    evening.sign(0, "device_restarted")
+    evening.sign(1, "lease_lapsed")
+    evening.sign(2, "line_down")
+    evening.sign(3, "waits_for_go")
+    evening.until(700)
+    assert evening.calls == ["pan-a1/device_restarted"]
+    assert evening.row("pan-a1/line_down").explained_by == "pan-a1/device_restarted"
+    for word in ("line_down", "lease_lapsed", "device_restarted", "waits_for_go"):
+        evening.sign(800, word, there=False)
+    evening.until(900)
+    assert evening.states == {"pan-a1/device_restarted": "returned"}
+
+
+def test_what_outlasts_its_cause_calls_by_itself() -> None:
+    evening = Evening()
+    evening.sign(0, "device_restarted")
+    evening.sign(1, "line_down")
+    evening.until(100)
+    evening.acknowledge(110, "device_restarted")
+    evening.sign(300, "device_restarted", there=False)
+    assert evening.calls == ["pan-a1/device_restarted", "pan-a1/line_down"]
+    assert evening.row("pan-a1/line_down").explained_by == ""
+
+
+def test_a_cause_that_is_seen_behind_its_consequence_explains_it_still() -> None:
+    evening = Evening()
+    evening.sign(0, "recording_failed")
+    evening.sign(30, "disk_short", fixture="host")
+    assert evening.calling == ["host/disk_short"]
+    assert evening.row("pan-a1/recording_failed").explained_by == "host/disk_short"
+
+
+def test_a_cause_of_another_fixture_explains_nothing() -> None:
+    evening = Evening()
+    evening.sign(0, "device_unfit", fixture="pan-b2")
+    evening.sign(1, "line_down")
+    evening.until(100)
+    assert sorted(evening.calling) == ["pan-a1/line_down", "pan-b2/device_unfit"]
+
+
+def test_an_explained_one_that_wants_a_persons_word_gets_to_call_when_its_cause_has_gone() -> None:
+    evening = Evening()
+    evening.sign(0, "torque_signal")
+    evening.sign(1, "limit_exceeded")
+    assert evening.calling == ["pan-a1/torque_signal"]
+    evening.sign(60, "limit_exceeded", there=False)
+    evening.until(1000)
+    assert evening.states == {"pan-a1/torque_signal": "returned", "pan-a1/limit_exceeded": "returned"}
+    assert sorted(evening.calling) == ["pan-a1/limit_exceeded", "pan-a1/torque_signal"]
