@@ -1,22 +1,26 @@
-"""Who in the daemon's first process hears of its fixtures: the alarms, and the publisher where there is one."""
+"""Who in the daemon's first process hears of its fixtures: the alarms, and the publisher and the page where there are."""
 
 from collections.abc import Mapping
 
 from nightturn.bench.alarm_desk import AlarmDesk
 from nightturn.model.records import Emit
 from nightturn.telemetry.publisher import Publisher
+from nightturn.web.feed import Feed
 
 
 class Audience:
-    """A sink for rows, and for what stands on a fixture; `publisher` is None where the rig file names no broker."""
+    """A sink for rows, and for what stands on a fixture; publisher and page are None where the rig file names none."""
 
-    def __init__(self, desk: AlarmDesk, publisher: Publisher | None) -> None:
+    def __init__(self, desk: AlarmDesk, publisher: Publisher | None, page: Feed | None = None) -> None:
         self.desk = desk
         self.publisher = publisher
+        self._page = page
 
     def offer(self, fixture: str, emit: Emit) -> None:
         """A row of a fixture."""
         self.desk.offer(fixture, emit)
+        if self._page is not None:
+            self._page.offer(fixture, emit)
         if self.publisher is not None:
             self.publisher.offer(fixture, emit)
 

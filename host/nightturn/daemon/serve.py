@@ -20,6 +20,7 @@ from nightturn.daemon.host_watch import keep_alarms
 from nightturn.daemon.leaving import Leaving
 from nightturn.daemon.old_files import clear_old
 from nightturn.daemon.own_fixtures import OwnFixtures
+from nightturn.daemon.page import DaemonPage
 from nightturn.daemon.publishing import publish, publisher_of
 from nightturn.daemon.service_manager import ServiceManager, keep_looking, send
 from nightturn.daemon.spoken import Spoken
@@ -66,13 +67,16 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             why = f"{root}: cannot be written: {error}; choose another `data` in [bench]"
             raise StorageError(why) from error
         world = real_world(root)
+        page = DaemonPage(rig, root)
+        closing.callback(page.close)
+        page.start()
         if rig.bench.workers > 1:
-            audience = _audience(rig, root, world, password)
+            audience = _audience(rig, root, world, password, page)
             fixtures: Served = Workers(bench, rig, root, world, audience, owned.descriptor)
         else:
             sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
             finisher = closing.enter_context(ChildFinisher(world))
-            audience = _audience(rig, root, world, password)
+            audience = _audience(rig, root, world, password, page)
             shared = _shared(bench, rig, root, world, audience, sealer, finisher)
             fixtures = OwnFixtures(rig.fixture, shared)
         served.append(fixtures)
@@ -110,12 +114,12 @@ def _shared(
     )
 
 
-def _audience(rig: Rig, root: Path, world: World, password: str | None) -> Audience:
+def _audience(rig: Rig, root: Path, world: World, password: str | None, page: DaemonPage) -> Audience:
     boot = os.urandom(4).hex()
     publisher = publisher_of(rig, root, world, password, boot)
     sinks: list[Sink] = [publisher] if publisher is not None else []
     desk = AlarmDesk(world, [each.id for each in rig.fixture], boot, sinks)
-    return Audience(desk, publisher)
+    return Audience(desk, publisher, page.feed)
 
 
 async def _begun(fixtures: Served, leaving: Leaving, control: ControlSocket) -> None:

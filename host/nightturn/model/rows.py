@@ -318,6 +318,21 @@ UNRECORDED = "unrecorded"
 FAILED = "failed"
 
 
+class Trace(msgspec.Struct, frozen=True):
+    """Torque in windows of 20 ms that follow each other, or are apart where samples are missing.
+
+    Attributes:
+        ts: when the newest window begins, UTC ns; age_s: of each window's begin before that, oldest first.
+        low_nm, high_nm: the extremes in each. position_deg: from the travel zero, at each end; None while travel is unknown.
+    """
+
+    ts: int
+    age_s: tuple[float, ...]
+    low_nm: tuple[float, ...]
+    high_nm: tuple[float, ...]
+    position_deg: tuple[float, ...] | None = None
+
+
 class LiveRow(msgspec.Struct, frozen=True, kw_only=True):
     """What the sensors show; None where nothing is shown now, which no zero says.
 
@@ -326,6 +341,8 @@ class LiveRow(msgspec.Struct, frozen=True, kw_only=True):
             row before. None while travel is unknown.
         torque_nm: the newest; `torque_min_nm` and `torque_max_nm` of all samples since the row before.
         inputs: every input that the device's sheet names, in words.
+        torque_mean_nm: the mean of all samples since the row before; trace: their extremes at 50 Hz, for a page.
+        cycles_done, cycles_planned: of the plan.
         rtt_us: the shortest round trip of the line; `u_time_us` how well device time is known as UTC.
     """
 
@@ -343,6 +360,10 @@ class LiveRow(msgspec.Struct, frozen=True, kw_only=True):
     rtt_us: float | None = None
     u_time_us: float | None = None
     temperatures_degc: dict[str, float] = {}
+    torque_mean_nm: float | None = None
+    cycles_done: int = 0
+    cycles_planned: int = 0
+    trace: Trace | None = None
 
 
 class AlarmOver(msgspec.Struct, frozen=True):

@@ -359,11 +359,24 @@ class Retention(Part, frozen=True, kw_only=True):
                 return self.figures
 
 
+class WebPart(Part, frozen=True, kw_only=True):
+    """The page of `serve`; absent means that there is none.
+
+    Attributes:
+        listen: HOST:PORT. Any other than a loopback address needs `cert` and `key`, PEM files, and people who may look (`nightturn users`).
+    """
+
+    listen: str = "127.0.0.1:8742"
+    cert: str | None = None
+    key: str | None = None
+
+
 class Rig(Part, frozen=True, kw_only=True):
     """The whole of `bench.toml`."""
 
     schema: Literal[1]
     bench: BenchPart
     mqtt: MqttPart | None = None
+    web: WebPart | None = None
     retention: Retention = Retention()
     fixture: tuple[FixtureSettings, ...]

@@ -91,8 +91,10 @@ class Composer:
             case StateRow() | StandingRow():
                 return self._state(fixture, row)
             case LiveRow():
-                topic = self._topics.measurement(fixture, "live")
-                return [latest(topic, payloads.live(row, self._stamp(self._known(fixture))), LIVE_EXPIRY_S)]
+                topic, known = self._topics.measurement(fixture, "live"), self._known(fixture)
+                goes_on = known.last is not None and known.row is known.last and known.last.run == row.run
+                end_ns = known.progress.expected_end_ns(known.last) if known.last and goes_on else None
+                return [latest(topic, payloads.live(row, self._stamp(known), end_ns), LIVE_EXPIRY_S)]
             case AlarmOver():
                 return self._lower(fixture, row.kind)
             case CycleRecord() | TrendRow():

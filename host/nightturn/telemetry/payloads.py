@@ -191,8 +191,8 @@ def standing(
     )
 
 
-def live(row: LiveRow, stamp: Stamp) -> bytes:
-    """What the sensors show now; never a figure and never judged. The extremes are of all samples since the message before."""
+def live(row: LiveRow, stamp: Stamp, expected_end_ns: int | None = None) -> bytes:
+    """What the sensors show now; never a figure and never judged. Extremes and mean are of all samples since the message before."""
     return _encode(
         {
             **_common("live", stamp, row.ts),
@@ -204,6 +204,10 @@ def live(row: LiveRow, stamp: Stamp) -> bytes:
             "torque_nm": row.torque_nm,
             "torque_min_nm": row.torque_min_nm,
             "torque_max_nm": row.torque_max_nm,
+            "torque_mean_nm": row.torque_mean_nm,
+            "cycles_done": row.cycles_done,
+            "cycles_planned": row.cycles_planned,
+            "expected_end_ts": _ts(expected_end_ns),
             "inputs": row.inputs,
             "rtt_us": rounded(row.rtt_us),
             "u_time_us": rounded(row.u_time_us),

@@ -21,13 +21,15 @@ from nightturn.report.document import document, file_name
 from nightturn.storage.runs import RunSummary
 from nightturn.web.glance import Glance
 from nightturn.web.guard import Guard
+from nightturn.web.heard import Heard
+from nightturn.web.live_word import LiveWord, live_word
 from nightturn.web.nights import Nights, etag_of, width_for
-from nightturn.web.run_page import run_page
+from nightturn.web.run_page import idle_page, run_page
 from nightturn.web.templates import TYPES, own_file
-from nightturn.web.wall_page import wall_page
+from nightturn.web.wall_page import clocks_text, wall_page
 
-LOOK_S = 2.0
-"""Between two looks at the files, while somebody watches."""
+LOOK_S = 1.0
+"""Between two words to a viewer, and two looks at the files, while somebody watches."""
 VIEWERS_MAX = 256
 NO_PLACE = 1013  # IANA's registry of close codes: try again later
 SEND_S_MAX = 10.0
@@ -113,7 +115,7 @@ class Page:
         name = request.path_params["fixture"]
 
         def make() -> Glance:
-            return self._nights.glance(_chosen(self._nights.runs(), name, ""))
+            return self._nights.now(name, _chosen(self._nights.runs(), name, ""))
 
         try:
             return _json(_plain(await run_in_threadpool(make)))
@@ -140,7 +142,9 @@ class Page:
             while not leaving.done():
                 etag = await run_in_threadpool(self._etag_of, of)
                 async with asyncio.timeout(SEND_S_MAX):
-                    await socket.send_text(msgspec.json.encode({"etag": etag}).decode())
+                    await socket.send_text(
+                        msgspec.json.encode({"etag": etag, "live": self._live(of)}).decode()
+                    )
                 await asyncio.wait({leaving}, timeout=LOOK_S)
 
     def _etag_of(self, address: str) -> str:
@@ -151,9 +155,7 @@ class Page:
             if not parts:
                 return self._wall(worst="order=worst" in query)[0]
             if parts[0] == "fixture" and len(parts) in {2, 3}:
-                runs = self._nights.runs()
-                summary = _chosen(runs, parts[1], parts[2] if len(parts) == 3 else "")
-                return self._etag(runs, summary)
+                return self._fixture(parts[1], parts[2] if len(parts) == 3 else "", WIDTH_PX)[0]
         except NightturnError:
             return ""
         return ""
@@ -179,13 +181,18 @@ class Page:
 
     def _fixture(self, fixture: str, run: str, width_px: int) -> tuple[str, Callable[[], str]]:
         runs = self._nights.runs()
+        if not run and not any(each.fixture == fixture for each in runs):
+            return self._idle(fixture)
         summary = _chosen(runs, fixture, run)
+        newest = _chosen(runs, fixture, "") is summary
         etag = self._etag(runs, summary)
 
         def make() -> str:
             return run_page(
                 self._nights.shown(summary, width_px),
+                self._nights.now(fixture, summary) if newest else self._nights.glance(summary),
                 [each for each in runs if each.fixture == fixture],
+                live=newest and self._heard(fixture) is not None,
                 width_px=width_px,
                 now_ns=self._facts.now_ns(),
                 source=self._facts.source,
@@ -196,7 +203,37 @@ class Page:
 
     def _etag(self, runs: list[RunSummary], summary: RunSummary) -> str:
         others = [each.run for each in runs if each.fixture == summary.fixture]
-        return etag_of((summary, self._facts.source, others))
+        now = self._nights.now(summary.fixture, summary) if others[0] == summary.run else None
+        return etag_of((summary, now, self._facts.source, others))
+
+    def _idle(self, fixture: str) -> tuple[str, Callable[[], str]]:
+        """A fixture of the daemon of which nothing is recorded yet.
+
+        Raises:
+            RunNotFoundError: no daemon has such a fixture either.
+        """
+        hearing = self._nights.hearing
+        known = hearing.fixtures if hearing is not None else None
+        if known is None or fixture not in known.names:
+            raise RunNotFoundError("no such fixture is recorded here")
+        glance, source = self._nights.now(fixture, None), self._facts.source
+        etag = etag_of((glance, source))
+        clock = clocks_text([known.timezone], self._facts.now_ns())
+        return etag, lambda: idle_page(glance, clock=clock, source=source, etag=etag)
+
+    def _heard(self, fixture: str) -> Heard | None:
+        """What a daemon says of a fixture now; None where none does."""
+        hearing = self._nights.hearing
+        known = hearing.fixtures if hearing is not None else None
+        return hearing.heard(fixture) if hearing is not None and known is not None else None
+
+    def _live(self, address: str) -> LiveWord | None:
+        """What a socket says of the fixture whose page is at an address; None where nobody says anything of now."""
+        parts = [each for each in address.partition("?")[0].split("/") if each]
+        if len(parts) not in {2, 3} or parts[0] != "fixture" or self._nights.hearing is None:
+            return None
+        heard = self._heard(parts[1])
+        return live_word(heard, self._nights.hearing.traces(parts[1])) if heard is not None else None
 
     async def _answer(self, request: Request, find: Callable[[], tuple[str, Callable[[], str]]]) -> Response:
         """A page, or that it is still as the browser has it."""

@@ -1,3 +1,5 @@
+import { show } from "/own/live.js";
+
 // Keeps a page as new as its server: parts that differ are replaced; says so when no word comes any more.
 const SILENT_MS = 6000, AGAIN_MS = 2000, STEP_PX = 40;
 const band = document.getElementById("cut-off");
@@ -45,6 +47,7 @@ function name() {
   const seconds = Math.round((performance.now() - heard) / 1000), silent = seconds * 1000 >= SILENT_MS;
   document.title = silent ? `silent: ${title}` : title;
   const words = `This page has had no word from its server for ${seconds} s; it tries again. Everything below is old.`;
+  if (silent) show(null);
   if (silent && (band.hidden || seconds % 10 === 0)) band.textContent = words;
   band.hidden = !silent;
 }
@@ -56,6 +59,7 @@ function listen() {
     heard = performance.now();
     const word = JSON.parse(message.data);
     name();
+    show(word.live);
     if (word.etag && word.etag !== etag) { etag = word.etag; renew(); }
   };
   socket.onclose = () => setTimeout(listen, AGAIN_MS);

@@ -15,6 +15,8 @@ from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary, list_runs
 from nightturn.version import VERSION
 from nightturn.web.glance import Glance, glance_of
+from nightturn.web.heard import Hearing
+from nightturn.web.told import idle, told
 
 KEPT_MAX = 64
 """Whole nights with their pictures in memory; each is about a megabyte."""
@@ -55,12 +57,11 @@ class _Kept(Generic[Key, Value]):
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A run as its page shows it: its night, its first page, its pictures for one width, and its glance."""
+    """A run as its page shows it: its night, its first page, and its pictures for one width."""
 
     night: ReportNight
     first: FirstPage
     drawn: Drawn
-    glance: Glance
 
 
 class Nights:
@@ -69,8 +70,15 @@ class Nights:
     A run is read again when its summary differs: what its files look like is in it.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, hearing: Hearing | None = None) -> None:
+        """Nothing is read before it is asked for.
+
+        Args:
+            root: the data root.
+            hearing: what a daemon says of its fixtures; None where none is asked.
+        """
         self.root = root
+        self.hearing = hearing
         self._lock = threading.Lock()
         self._glances: _Kept[tuple[str, str], Glance] = _Kept(GLANCES_MAX)
         self._nights: _Kept[tuple[str, str], tuple[ReportNight, FirstPage]] = _Kept(KEPT_MAX)
@@ -87,7 +95,7 @@ class Nights:
             return list_runs(self.root)
 
     def wall(self) -> list[Glance]:
-        """The newest run of every fixture, by the fixtures' names.
+        """Every fixture by its newest run, in the rig's order where a daemon has said it, else by name.
 
         Raises:
             StorageError: as `runs`.
@@ -95,7 +103,22 @@ class Nights:
         newest: dict[str, RunSummary] = {}
         for each in self.runs():
             newest.setdefault(each.fixture, each)
-        return [self.glance(newest[fixture]) for fixture in sorted(newest)]
+        known = self.hearing.fixtures if self.hearing is not None else None
+        names = known.names if known is not None else ()
+        others = sorted(fixture for fixture in newest if fixture not in names)
+        return [self.now(fixture, newest.get(fixture)) for fixture in (*names, *others)]
+
+    def now(self, fixture: str, summary: RunSummary | None) -> Glance:
+        """A fixture at a glance, by its newest run and by what its daemon says now."""
+        glance = self.glance(summary) if summary is not None else idle(fixture)
+        if (
+            self.hearing is None
+            or self.hearing.fixtures is None
+            or fixture not in self.hearing.fixtures.names
+        ):
+            return glance
+        heard = self.hearing.heard(fixture)
+        return told(glance, heard, self.hearing.fixtures.timezone) if heard is not None else glance
 
     def glance(self, summary: RunSummary) -> Glance:
         """A run at a glance."""
@@ -110,12 +133,11 @@ class Nights:
             RunNotFoundError: it has no record of what it is.
             StorageError: a file of it cannot be read.
         """
-        glance = self.glance(summary)
         key = (summary.fixture, summary.run)
         with self._lock:
             night, first = self._nights.get(key, summary, lambda: self._read(summary))
             pictures = self._drawn.get((*key, width_px), summary, lambda: drawn(night, width_px))
-        return Shown(night, first, pictures, glance)
+        return Shown(night, first, pictures)
 
     def _read(self, summary: RunSummary) -> tuple[ReportNight, FirstPage]:
         night = night_of(Run(self.root, summary.fixture, summary.run), summary)

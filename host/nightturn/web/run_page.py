@@ -14,6 +14,7 @@ from nightturn.report.first_page import LIMIT_HEAD, OTHERS
 from nightturn.report.night import ReportNight
 from nightturn.storage.runs import RunSummary
 from nightturn.trend.series import NEAR
+from nightturn.web.glance import Glance
 from nightturn.web.nights import Shown
 from nightturn.web.templates import page
 from nightturn.web.wall_page import clocks_text
@@ -25,32 +26,43 @@ OTHER_RUNS_MAX = 12
 
 
 def run_page(
-    shown: Shown, runs: Sequence[RunSummary], *, width_px: int, now_ns: int, source: str, etag: str
+    shown: Shown,
+    glance: Glance,
+    runs: Sequence[RunSummary],
+    *,
+    live: bool,
+    width_px: int,
+    now_ns: int,
+    source: str,
+    etag: str,
 ) -> str:
     """The whole page of a run.
 
     Args:
         shown: the run.
+        glance: the same at a glance, as it is now.
         runs: all runs of its fixture, newest first.
+        live: whether a daemon says now what the sensors show.
         width_px: of the pictures.
         now_ns: UTC, for the offset of its clocks.
         source: whether somebody records it, in words.
         etag: of what it shows.
     """
-    night, first, glance = shown.night, shown.first, shown.glance
+    night, first = shown.night, shown.first
     events, left = _events(night)
     return page(
         "fixture.html",
         title=f"{glance.fixture}: {glance.sentence}",
         etag=etag,
         live=not night.ended,
+        strip=live,
         about=f"{glance.fixture}, unit {night.unit}, variant {glance.variant}",
         clock=clocks_text([night.summary.timezone], now_ns),
         source=source,
         need=glance.need,
         silent=glance.silent,
         sentence=glance.sentence,
-        more="" if len(night.cycles) and first.happened else glance.more,
+        more="" if len(night.cycles) and not live else glance.more,
         happened=first.happened if len(night.cycles) else (),
         to_do=first.to_do if len(night.cycles) or night.ended else (),
         now_title="At its end" if night.ended else "Now",
@@ -72,6 +84,11 @@ def run_page(
         replay=f"nightturn replay {night.run.run} --at HH:MM",
         others=_others(night, runs),
     )
+
+
+def idle_page(glance: Glance, *, clock: str, source: str, etag: str) -> str:
+    """The page of a fixture of which nothing is recorded yet."""
+    return page("idle.html", glance=glance, clock=clock, source=source, etag=etag)
 
 
 def _place(picture: Picture) -> int:

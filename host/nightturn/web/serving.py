@@ -13,6 +13,7 @@ from typing_extensions import override
 
 from nightturn.storage.standing import recorder_alive
 from nightturn.web.app import Facts, application
+from nightturn.web.heard import Hearing
 from nightturn.web.listening import Address
 from nightturn.web.nights import Nights
 
@@ -36,24 +37,27 @@ def serve_below(
     root: Path, address: Address, listener: socket.socket, line: "Connection[bytes, bytes]", *, fed: bool
 ) -> None:
     """The same in a child process, until the other end of the line is closed, as a parent's death does too."""
-    server = _server_below(_config(root, address))
+    hearing = Hearing(time.monotonic) if fed else None
+    server = _server_below(_config(root, address, hearing))
 
     def hear() -> None:
         with contextlib.suppress(EOFError, OSError):
             while True:
-                line.recv_bytes()
+                message = line.recv_bytes()
+                if hearing is not None:
+                    hearing.take(message)
         server.should_exit = True
 
     threading.Thread(target=hear, name="nightturn-line", daemon=True).start()
     server.run(sockets=[listener])
 
 
-def _config(root: Path, address: Address) -> "Config":
+def _config(root: Path, address: Address, hearing: Hearing | None = None) -> "Config":
     from uvicorn import Config
 
     facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
     return Config(
-        application(Nights(root), facts, address.names),
+        application(Nights(root, hearing), facts, address.names),
         log_config=None,
         access_log=False,
         server_header=False,
