@@ -18,15 +18,30 @@ def test_what_follows_from_an_alarm_calls_nobody_and_ends_with_it() -> None:
     assert evening.states == {"pan-a1/device_restarted": "returned"}
 
 
-def test_what_outlasts_its_cause_calls_by_itself() -> None:
+def test_who_acknowledges_a_cause_knows_of_what_follows_and_what_outlasts_it_calls() -> None:
     evening = Evening()
     evening.sign(0, "device_restarted")
     evening.sign(1, "line_down")
     evening.until(100)
     evening.acknowledge(110, "device_restarted")
-    evening.sign(300, "device_restarted", there=False)
-    assert evening.calls == ["pan-a1/device_restarted", "pan-a1/line_down"]
-    assert evening.row("pan-a1/line_down").explained_by == ""
+    assert evening.states["pan-a1/line_down"] == "acknowledged"
+    assert evening.row("pan-a1/line_down").acknowledged_by == "R. Vale"
+    evening.sign(200, "waits_for_go")
+    evening.until(900)
+    evening.sign(1000, "device_restarted", there=False)
+    evening.sign(1000, "line_down", there=False)
+    evening.until(1100)
+    assert evening.calls == ["pan-a1/device_restarted", "pan-a1/waits_for_go"]
+    assert evening.row("pan-a1/waits_for_go").explained_by == ""
+
+
+def test_an_alarm_that_nobody_has_acknowledged_explains_nothing_once_its_cause_is_gone() -> None:
+    evening = Evening()
+    evening.sign(0, "device_restarted")
+    evening.sign(60, "device_restarted", there=False)
+    evening.sign(3600, "line_down")
+    evening.until(4000)
+    assert sorted(evening.calling) == ["pan-a1/device_restarted", "pan-a1/line_down"]
 
 
 def test_a_cause_that_is_seen_behind_its_consequence_explains_it_still() -> None:
@@ -45,12 +60,14 @@ def test_a_cause_of_another_fixture_explains_nothing() -> None:
     assert sorted(evening.calling) == ["pan-a1/line_down", "pan-b2/device_unfit"]
 
 
-def test_an_explained_one_that_wants_a_persons_word_gets_to_call_when_its_cause_has_gone() -> None:
+def test_an_explained_one_that_wants_a_persons_word_waits_for_the_one_that_explains_it() -> None:
     evening = Evening()
     evening.sign(0, "torque_signal")
     evening.sign(1, "limit_exceeded")
-    assert evening.calling == ["pan-a1/torque_signal"]
-    evening.sign(60, "limit_exceeded", there=False)
     evening.until(1000)
-    assert evening.states == {"pan-a1/torque_signal": "returned", "pan-a1/limit_exceeded": "returned"}
-    assert sorted(evening.calling) == ["pan-a1/limit_exceeded", "pan-a1/torque_signal"]
+    assert evening.states == {"pan-a1/torque_signal": "returned", "pan-a1/limit_exceeded": "active"}
+    assert evening.calling == ["pan-a1/torque_signal"]
+    evening.acknowledge(1100, "torque_signal")
+    assert evening.states == {"pan-a1/limit_exceeded": "acknowledged"}
+    evening.sign(1200, "limit_exceeded", there=False)
+    assert evening.states == {"pan-a1/limit_exceeded": "latched"}

@@ -76,7 +76,7 @@ CONDITIONS: Mapping[str, Condition] = {
     "overload_remembered": Condition(
         title="torque beyond its limit while nothing was recorded",
         severity=ACT_NOW,
-        explained_by=STANDS,
+        explained_by=(SIGNAL, "limit_exceeded", *STANDS),
         todo=f"{SEE}, and find out who or what turned the shaft; then `go`",
     ),
     "torque_trip": Condition(

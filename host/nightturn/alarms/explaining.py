@@ -1,4 +1,7 @@
-"""What explains what: an alarm whose cause is an alarm itself calls nobody, as long as that one is open."""
+"""What explains what: an alarm whose cause is an alarm itself calls nobody as long as that one is open.
+
+It begins to be explained while the cause of that one is there, never by one that has merely not been acknowledged yet.
+"""
 
 from nightturn.alarms.changes import Changes
 from nightturn.alarms.kept import BY_FLOOD, Kept, State
@@ -15,7 +18,7 @@ def cause_of(state: State, kept: Kept) -> str:
     for word in kept.condition.explained_by:
         for fixture in dict.fromkeys((kept.fixture, HOST)):
             cause = state.kept.get(f"{fixture}/{word}")
-            if cause is not None and cause is not kept and cause.lasts:
+            if cause is not None and cause is not kept and _explains(cause):
                 return cause.name
     return ""
 
@@ -34,10 +37,10 @@ def explain(changes: Changes, cause: Kept) -> None:
 
 
 def let_go(changes: Changes, cause: Kept) -> None:
-    """A cause is gone: what it explained has another one, has ended with it, or calls for a person by itself."""
-    if cause.lasts:
-        return
+    """An alarm has ended: what it explained has another cause, has ended with it, or stands for itself."""
     state = changes.state
+    if cause.open:
+        return
     for each in [each for each in state.kept.values() if each.explained_by == cause.name != BY_FLOOD]:
         if each.lasts and not each.there:
             continue  # it is about to return
@@ -52,11 +55,24 @@ def let_go(changes: Changes, cause: Kept) -> None:
 
 
 def come_back(changes: Changes, kept: Kept) -> None:
-    """What was about to return is there again: what explained it may be gone."""
+    """What was about to return is there again: what explained it may have ended."""
     state = changes.state
     cause = state.kept.get(kept.explained_by)
-    if not kept.explained_by or kept.explained_by == BY_FLOOD or (cause is not None and cause.lasts):
+    if not kept.explained_by or kept.explained_by == BY_FLOOD or (cause is not None and cause.open):
         return
     before, kept.explained_by = kept.explained_by, cause_of(state, kept)
     if not kept.explained_by:
         changes.say(kept, kept.state, f"no longer explained by {before}")
+
+
+def explained(state: State, cause: Kept) -> list[Kept]:
+    """Everything that an alarm explains, by way of others too, in the order in which it came."""
+    found = [cause]
+    for each in found:
+        found += [one for one in state.kept.values() if one.explained_by == each.name and one not in found]
+    return found[1:]
+
+
+def _explains(cause: Kept) -> bool:
+    """While its cause is there; a moment's is as long as it has not returned."""
+    return cause.lasts and (cause.there or cause.condition.passes)

@@ -1,8 +1,9 @@
 """What people do with alarms: acknowledge them, set them aside for a while, take what is being worked on out of service."""
 
+from nightturn.alarms import explaining
 from nightturn.alarms.changes import Changes
 from nightturn.alarms.conditions import CONDITIONS
-from nightturn.alarms.kept import BY_FLOOD, Kept
+from nightturn.alarms.kept import Kept
 from nightturn.alarms.lifecycle import Input, moved
 from nightturn.alarms.words import Acknowledge, OutOfService, PutBack, SetAside
 from nightturn.model.alarms import SET_ASIDE_S_MAX, Put
@@ -13,7 +14,7 @@ PUTS_MAX = 1000
 
 
 def acknowledge(changes: Changes, word: Acknowledge) -> str:
-    """A person knows; why nothing changes, or an empty text. With the flood's line all that it stands for is acknowledged."""
+    """A person knows; why nothing changes, or an empty text. With a cause, all that it explains is acknowledged, with the flood's line all that it stands for."""
     state = changes.state
     found = [
         each
@@ -23,12 +24,14 @@ def acknowledge(changes: Changes, word: Acknowledge) -> str:
     if not found:
         what = f"alarm {word.id!r}" if word.id else "alarm"
         return f"{word.fixture} has no {what} that waits for somebody"
-    if any(each.name == BY_FLOOD for each in found):
-        members = [each for each in state.kept.values() if each.explained_by == BY_FLOOD]
-        found += [each for each in members if moved(each.state, Input.ACKNOWLEDGE) and each not in found]
+    for one in list(found):
+        behind = explaining.explained(state, one)
+        found += [each for each in behind if moved(each.state, Input.ACKNOWLEDGE) and each not in found]
     for each in found:
         each.acknowledged_by, each.acknowledged_ts = word.by, state.ts
         changes.move(each, Input.ACKNOWLEDGE, _by("acknowledged", word.by, word.reason))
+    for each in found:
+        explaining.let_go(changes, each)
         changes.forget(each)
     return ""
 

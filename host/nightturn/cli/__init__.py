@@ -58,6 +58,7 @@ VERBS: dict[str, Verb] = {
     "stop": Verb("nightturn.cli.stop", "Turn a fixture's drive off and end its run."),
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
     "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
+    "alarms": Verb("nightturn.cli.alarms", "What needs a person, since when, what to do, and who knows."),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),

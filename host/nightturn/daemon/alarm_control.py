@@ -17,6 +17,7 @@ from nightturn.daemon.control_protocol import (
 )
 from nightturn.daemon.control_socket import Handler
 from nightturn.model.alarms import HOST
+from nightturn.model.clocks import NS_PER_S
 
 DONE = {
     ACKNOWLEDGE: "acknowledged",
@@ -44,7 +45,7 @@ class AlarmControl:
             return refused(
                 request.id, f"no fixture {request.fixture!r} here; this daemon has: {', '.join(known)}"
             )
-        refusal, kept = await self._desk.asked(_word(request))
+        refusal, kept = await self._desk.asked(self._word(request))
         if refusal:
             return refused(request.id, refusal)
         what = f"{request.alarm} " if request.alarm and request.command != AUDIT else ""
@@ -53,18 +54,18 @@ class AlarmControl:
             VERSION, request.id, ok=True, state=f"{what}{done} by {request.operator.strip()}", kept=kept
         )
 
-
-def _word(request: Request) -> Given:
-    fixture, alarm = request.fixture, request.alarm
-    by, reason = request.operator.strip(), request.reason.strip()
-    match request.command:
-        case "acknowledge":
-            return Acknowledge(fixture, alarm, by, reason)
-        case "set_aside":
-            return SetAside(fixture, alarm, by, reason, request.until_ts)
-        case "out_of_service":
-            return OutOfService(fixture, alarm, by, reason)
-        case "audit":
-            return Audited(alarm, by, reason, fixture)
-        case _:
-            return PutBack(fixture, alarm, by, reason)
+    def _word(self, request: Request) -> Given:
+        fixture, alarm = request.fixture, request.alarm
+        by, reason = request.operator.strip(), request.reason.strip()
+        match request.command:
+            case "acknowledge":
+                return Acknowledge(fixture, alarm, by, reason)
+            case "set_aside":
+                until_ts = self._desk.now_ts + round(request.for_s * NS_PER_S)
+                return SetAside(fixture, alarm, by, reason, until_ts)
+            case "out_of_service":
+                return OutOfService(fixture, alarm, by, reason)
+            case "audit":
+                return Audited(alarm, by, reason, fixture)
+            case _:
+                return PutBack(fixture, alarm, by, reason)

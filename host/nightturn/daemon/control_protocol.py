@@ -27,8 +27,8 @@ NAMED = COMMANDS - {STATUS, LOOK}  # a person stands behind these
 class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One request; `id` comes back with the answer. From `variant` to `stays` it is about a mount card only, from `alarm` on about alarms.
 
-    `alarm` is the id of one, empty for all of the fixture, which may be `host`; of an audit the word. `until_ts` is until when it is
-    set aside, UTC ns.
+    `alarm` is the id of one, empty for all of the fixture, which may be `host`; of an audit the word. `for_s` is for how long it is
+    set aside.
     """
 
     v: int
@@ -43,7 +43,7 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     travel_zero: bool = False
     stays: bool = False
     alarm: str = ""
-    until_ts: int = 0
+    for_s: float = 0.0
 
 
 class Answer(msgspec.Struct, frozen=True):
