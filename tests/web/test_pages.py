@@ -157,7 +157,7 @@ def test_the_socket_says_which_version_of_a_page_is_the_newest(client: TestClien
         with client.websocket_connect(f"{SOCKET}/word?of={address}", headers={"origin": BASE}) as socket:
             assert socket.receive_json()["etag"].strip('"') in etag.replace("&#34;", "")
     with client.websocket_connect(f"{SOCKET}/word?of=//evil", headers={"origin": BASE}) as socket:
-        assert socket.receive_json() == {"etag": ""}
+        assert socket.receive_json() == {"etag": "", "live": None}
 
 
 def test_hostile_names_stay_words(recorded: Recorded) -> None:

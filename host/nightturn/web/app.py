@@ -19,6 +19,7 @@ from nightturn.errors import NightturnError, RunNotFoundError
 from nightturn.report.chosen import beside
 from nightturn.report.document import document, file_name
 from nightturn.storage.runs import RunSummary
+from nightturn.web.alarm_list import host_alarms, of_fixture
 from nightturn.web.glance import Glance
 from nightturn.web.guard import Guard
 from nightturn.web.heard import Heard
@@ -163,8 +164,9 @@ class Page:
     def _wall(self, *, worst: bool) -> tuple[str, Callable[[], str]]:
         glances = self._nights.wall()
         zones = dict.fromkeys(each.timezone for each in self._nights.runs())
-        source = self._facts.source
-        etag = etag_of((glances, source, worst))
+        source, book = self._facts.source, self._nights.book()
+        hosts = host_alarms(book, next(iter(zones), "UTC"))
+        etag = etag_of((glances, source, worst, hosts, book.problem))
 
         def make() -> str:
             return wall_page(
@@ -175,6 +177,8 @@ class Page:
                 source=source,
                 etag=etag,
                 worst=worst,
+                hosts=hosts,
+                alarm_problem=book.problem,
             )
 
         return etag, make
@@ -192,6 +196,7 @@ class Page:
                 self._nights.shown(summary, width_px),
                 self._nights.now(fixture, summary) if newest else self._nights.glance(summary),
                 [each for each in runs if each.fixture == fixture],
+                book=self._nights.book() if newest else None,
                 live=newest and self._heard(fixture) is not None,
                 width_px=width_px,
                 now_ns=self._facts.now_ns(),
@@ -204,7 +209,8 @@ class Page:
     def _etag(self, runs: list[RunSummary], summary: RunSummary) -> str:
         others = [each.run for each in runs if each.fixture == summary.fixture]
         now = self._nights.now(summary.fixture, summary) if others[0] == summary.run else None
-        return etag_of((summary, now, self._facts.source, others))
+        rows = of_fixture(self._nights.book(), summary.fixture) if now is not None else ()
+        return etag_of((summary, now, rows, self._facts.source, others))
 
     def _idle(self, fixture: str) -> tuple[str, Callable[[], str]]:
         """A fixture of the daemon of which nothing is recorded yet.

@@ -11,9 +11,11 @@ from typing import Generic, TypeVar
 from nightturn.report.drawn import Drawn, drawn
 from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight, night_of
+from nightturn.storage.alarm_log import Book
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary, list_runs
 from nightturn.version import VERSION
+from nightturn.web.alarm_list import AlarmList, of_fixture, with_alarms
 from nightturn.web.glance import Glance, glance_of
 from nightturn.web.heard import Hearing
 from nightturn.web.told import idle, told
@@ -79,6 +81,7 @@ class Nights:
         """
         self.root = root
         self.hearing = hearing
+        self._alarms = AlarmList(root)
         self._lock = threading.Lock()
         self._glances: _Kept[tuple[str, str], Glance] = _Kept(GLANCES_MAX)
         self._nights: _Kept[tuple[str, str], tuple[ReportNight, FirstPage]] = _Kept(KEPT_MAX)
@@ -111,14 +114,16 @@ class Nights:
     def now(self, fixture: str, summary: RunSummary | None) -> Glance:
         """A fixture at a glance, by its newest run and by what its daemon says now."""
         glance = self.glance(summary) if summary is not None else idle(fixture)
-        if (
-            self.hearing is None
-            or self.hearing.fixtures is None
-            or fixture not in self.hearing.fixtures.names
-        ):
-            return glance
-        heard = self.hearing.heard(fixture)
-        return told(glance, heard, self.hearing.fixtures.timezone) if heard is not None else glance
+        known = self.hearing.fixtures if self.hearing is not None else None
+        if self.hearing is not None and known is not None and fixture in known.names:
+            heard = self.hearing.heard(fixture)
+            glance = told(glance, heard, known.timezone) if heard is not None else glance
+        return with_alarms(glance, of_fixture(self.book(), fixture))
+
+    def book(self) -> Book:
+        """The alarms that are open."""
+        with self._lock:
+            return self._alarms.book()
 
     def glance(self, summary: RunSummary) -> Glance:
         """A run at a glance."""

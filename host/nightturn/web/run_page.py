@@ -12,8 +12,10 @@ from nightturn.pictures.picture import Picture
 from nightturn.pictures.ruler import draw_ruler
 from nightturn.report.first_page import LIMIT_HEAD, OTHERS
 from nightturn.report.night import ReportNight
+from nightturn.storage.alarm_log import Book
 from nightturn.storage.runs import RunSummary
 from nightturn.trend.series import NEAR
+from nightturn.web.alarm_list import lines_of, of_fixture
 from nightturn.web.glance import Glance
 from nightturn.web.nights import Shown
 from nightturn.web.templates import page
@@ -31,6 +33,7 @@ def run_page(
     runs: Sequence[RunSummary],
     *,
     live: bool,
+    book: Book | None,
     width_px: int,
     now_ns: int,
     source: str,
@@ -43,6 +46,7 @@ def run_page(
         glance: the same at a glance, as it is now.
         runs: all runs of its fixture, newest first.
         live: whether a daemon says now what the sensors show.
+        book: the alarms; None for a run that is not its fixture's newest, of which nothing is open.
         width_px: of the pictures.
         now_ns: UTC, for the offset of its clocks.
         source: whether somebody records it, in words.
@@ -67,6 +71,10 @@ def run_page(
         to_do=first.to_do if len(night.cycles) or night.ended else (),
         now_title="At its end" if night.ended else "Now",
         now_sentence=_stands(night),
+        alarms=lines_of(of_fixture(book, night.run.fixture), night.summary.timezone)
+        if book is not None
+        else (),
+        alarm_problem=book.problem if book is not None else "",
         rulers=tuple(_rulers(night)),
         now=tuple(_now(night)),
         width=width_px,

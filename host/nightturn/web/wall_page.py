@@ -6,6 +6,7 @@ from datetime import datetime
 from nightturn.model.clocks import NS_PER_S
 from nightturn.sentences.wall import wall_sentence
 from nightturn.storage.zones import zone_of
+from nightturn.web.alarm_list import AlarmLine
 from nightturn.web.glance import Glance
 from nightturn.web.templates import page
 
@@ -24,6 +25,8 @@ def wall_page(
     source: str,
     etag: str,
     worst: bool,
+    hosts: Sequence[AlarmLine] = (),
+    alarm_problem: str = "",
 ) -> str:
     """The whole wall.
 
@@ -35,6 +38,8 @@ def wall_page(
         source: whether somebody records there, in words.
         etag: of what it shows.
         worst: whether who needs a person most stands first.
+        hosts: alarms that belong to no fixture.
+        alarm_problem: why some of the alarms may be wrong; empty where none is known to be.
     """
     urgent = sorted((each for each in glances if each.asks or each.silent), key=_gravest)
     sentence = wall_sentence(
@@ -52,6 +57,8 @@ def wall_page(
         clock=clocks_text(zones, now_ns),
         source=source,
         why=urgent[:WHY_MAX],
+        hosts=hosts,
+        alarm_problem=alarm_problem,
         more_why=max(len(urgent) - WHY_MAX, 0),
         worst=worst,
         dense=len(glances) >= DENSE_FROM,
