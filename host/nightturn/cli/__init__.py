@@ -69,6 +69,7 @@ VERBS: dict[str, Verb] = {
         "nightturn.cli.report", "Write the morning's report: verdict first, what to do, then pictures."
     ),
     "page": Verb("nightturn.cli.page", "Show a data root in a browser: all fixtures, and each run."),
+    "users": Verb("nightturn.cli.users", "Who may sign in on the page: add, revoke, list."),
     "compare": Verb(
         "nightturn.cli.compare",
         "Hold two units or two nights against each other, each difference with its ±.",

@@ -67,7 +67,7 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             why = f"{root}: cannot be written: {error}; choose another `data` in [bench]"
             raise StorageError(why) from error
         world = real_world(root)
-        page = DaemonPage(rig, root)
+        page = DaemonPage(bench, rig, root)
         closing.callback(page.close)
         page.start()
         if rig.bench.workers > 1:

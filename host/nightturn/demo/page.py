@@ -8,7 +8,7 @@ from pathlib import Path
 
 from nightturn.errors import ConfigError
 from nightturn.settings.load import data_root, load_rig
-from nightturn.web.child import PageProcess
+from nightturn.web.child import Order, PageProcess
 from nightturn.web.listening import Address
 
 
@@ -34,7 +34,7 @@ def opened_page(bench: Path, address: Address, *, wanted: bool) -> Iterator[Open
         return
     root = data_root(bench, load_rig(bench))
     root.mkdir(parents=True, exist_ok=True)
-    process = PageProcess(root, address, fed=False)
+    process = PageProcess(Order(root, address, fed=False))
     try:
         process.start()
     except ConfigError as problem:

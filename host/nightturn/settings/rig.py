@@ -363,12 +363,14 @@ class WebPart(Part, frozen=True, kw_only=True):
     """The page of `serve`; absent means that there is none.
 
     Attributes:
-        listen: HOST:PORT. Any other than a loopback address needs `cert` and `key`, PEM files, and people who may look (`nightturn users`).
+        listen: HOST:PORT. Any other than a loopback address needs `cert` and `key`, PEM files (relative to `bench.toml`), and people
+            who may look (`nightturn users`). names: of this computer, under which browsers of others ask for it.
     """
 
     listen: str = "127.0.0.1:8742"
     cert: str | None = None
     key: str | None = None
+    names: tuple[str, ...] = ()
 
 
 class Rig(Part, frozen=True, kw_only=True):

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import hashlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -25,7 +26,9 @@ from nightturn.web.guard import Guard
 from nightturn.web.heard import Heard
 from nightturn.web.live_word import LiveWord, live_word
 from nightturn.web.nights import Nights, etag_of, width_for
-from nightturn.web.run_page import idle_page, run_page
+from nightturn.web.people import People
+from nightturn.web.run_page import NOBODY, Hands, idle_page, run_page
+from nightturn.web.signing import Closed, Door, Signing
 from nightturn.web.templates import TYPES, own_file
 from nightturn.web.wall_page import clocks_text, wall_page
 
@@ -64,9 +67,10 @@ class Facts:
 class Page:
     """The answers; what reads files or draws is worked out in a thread."""
 
-    def __init__(self, nights: Nights, facts: Facts) -> None:
+    def __init__(self, nights: Nights, facts: Facts, door: Door) -> None:
         self._nights = nights
         self._facts = facts
+        self._door = door
         self._viewers = 0
 
     async def wall(self, request: Request) -> Response:
@@ -79,8 +83,9 @@ class Page:
         asked = request.query_params.get("w", "")
         width = width_for(int(asked) if asked.isdecimal() and len(asked) < 6 else WIDTH_PX)
         names = request.path_params
+        hands = Hands(await self._door.person(request), self._door.act is not None)
         return await self._answer(
-            request, lambda: self._fixture(names["fixture"], names.get("run", ""), width)
+            request, lambda: self._fixture(names["fixture"], names.get("run", ""), width, hands)
         )
 
     async def report(self, request: Request) -> Response:
@@ -183,7 +188,9 @@ class Page:
 
         return etag, make
 
-    def _fixture(self, fixture: str, run: str, width_px: int) -> tuple[str, Callable[[], str]]:
+    def _fixture(
+        self, fixture: str, run: str, width_px: int, hands: Hands = NOBODY
+    ) -> tuple[str, Callable[[], str]]:
         runs = self._nights.runs()
         if not run and not any(each.fixture == fixture for each in runs):
             return self._idle(fixture)
@@ -197,6 +204,7 @@ class Page:
                 self._nights.now(fixture, summary) if newest else self._nights.glance(summary),
                 [each for each in runs if each.fixture == fixture],
                 book=self._nights.book() if newest else None,
+                hands=hands if newest else NOBODY,
                 live=newest and self._heard(fixture) is not None,
                 width_px=width_px,
                 now_ns=self._facts.now_ns(),
@@ -246,7 +254,8 @@ class Page:
 
         def make() -> tuple[str, str]:
             etag, text = find()
-            weak = f'W/{etag[:-1]}-{request.query_params.get("w", "")[:5]}"'
+            who = hashlib.sha256(request.cookies.get(self._door.cookie, "").encode()).hexdigest()[:8]
+            weak = f'W/{etag[:-1]}-{request.query_params.get("w", "")[:5]}-{who}"'
             return weak, "" if request.headers.get("if-none-match") == weak else text()
 
         try:
@@ -255,7 +264,7 @@ class Page:
             return PlainTextResponse(f"{error}\n", 404)
         except NightturnError as error:
             return PlainTextResponse(f"{error}\n", 503)
-        headers = {"etag": etag, "cache-control": "no-cache"}
+        headers = {"etag": etag, "cache-control": "no-cache", "vary": "cookie"}
         return (
             Response(text, media_type="text/html", headers=headers)
             if text
@@ -314,15 +323,17 @@ async def own(request: Request) -> Response:
     return Response(content, headers={**headers, "content-type": TYPES[name]})
 
 
-def application(nights: Nights, facts: Facts, names: Iterable[str]) -> Starlette:
+def application(nights: Nights, facts: Facts, names: Iterable[str], door: Door | None = None) -> Starlette:
     """The page over a data root.
 
     Args:
         nights: what lies below it.
         facts: what the page says of itself.
         names: under which it may be asked.
+        door: who may look and act; without one everybody looks and nobody acts.
     """
-    pages = Page(nights, facts)
+    door = door or Door(People(nights.root))
+    pages = Page(nights, facts, door)
     routes = [
         Route("/", pages.wall),
         Route("/fixture/{fixture}", pages.fixture),
@@ -332,9 +343,11 @@ def application(nights: Nights, facts: Facts, names: Iterable[str]) -> Starlette
         Route("/api/v1/fixtures", pages.fixtures),
         Route("/api/v1/fixtures/{fixture}", pages.one),
         WebSocketRoute("/word", pages.word),
+        *Signing(door).routes,
     ]
     middleware = [
         Middleware(Guard, names=tuple(names)),
+        Middleware(Closed, door=door),
         Middleware(GZipMiddleware, minimum_size=GZIP_BYTES_MIN),
     ]
     return Starlette(routes=routes, middleware=middleware)

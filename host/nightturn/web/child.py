@@ -5,40 +5,46 @@ import multiprocessing
 import os
 import signal
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.util import find_spec
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 from nightturn.errors import ConfigError
-from nightturn.web.listening import Address, listening_socket
+from nightturn.web.acting import Act
+from nightturn.web.listening import Address, Tls, listening_socket
 
-NEEDS = ("jinja2", "starlette", "uvicorn", "websockets")
+NEEDS = ("argon2", "jinja2", "starlette", "uvicorn", "websockets")
 NICE = 5
 ENDS_S = 4.0
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What the process shows, where it listens, and whether a daemon feeds it."""
+    """What the process shows, where it listens, whether a daemon feeds it, and with which certificate it answers."""
 
     root: Path
     address: Address
     fed: bool
+    tls: Tls | None = None
+
+
+Entry = Callable[[Order, socket.socket, "Connection[bytes, bytes]"], None]
 
 
 class PageProcess:
     """Starts the process; `line` is where rows for it go, and its end is the process's end."""
 
-    def __init__(self, root: Path, address: Address, *, fed: bool) -> None:
+    def __init__(self, order: Order, entry: Entry | None = None) -> None:
         """Nothing runs before `start`.
 
         Args:
-            root: the data root.
-            address: where it listens.
-            fed: whether a daemon says what it sees now; else the page shows what is on the disk.
+            order: what it shows.
+            entry: where the process begins; without it the page can ask no daemon for anything.
         """
-        self._order = Order(root, address, fed)
+        self._order = order
+        self._entry = entry or run_page_process
         self._process: multiprocessing.process.BaseProcess | None = None
         self.line: Connection[bytes, bytes] | None = None
         self.url = ""
@@ -51,11 +57,12 @@ class PageProcess:
         """
         check_packages()
         listener = listening_socket(self._order.address)
-        self.url = self._order.address.url(listener.getsockname()[1])
+        port = listener.getsockname()[1]
+        self.url = self._order.address.url(port, tls=self._order.tls is not None)
         context = multiprocessing.get_context("spawn")
         reader, self.line = context.Pipe(duplex=False)
         self._process = context.Process(
-            target=_run, args=(self._order, listener, reader), name="nightturn-page", daemon=True
+            target=self._entry, args=(self._order, listener, reader), name="nightturn-page", daemon=True
         )
         self._process.start()
         reader.close()
@@ -87,11 +94,13 @@ def check_packages() -> None:
         )
 
 
-def _run(order: Order, listener: socket.socket, line: "Connection[bytes, bytes]") -> None:
+def run_page_process(
+    order: Order, listener: socket.socket, line: "Connection[bytes, bytes]", act: Act | None = None
+) -> None:
     """Entry point of the process. Ctrl-C on the terminal is its parent's business."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(OSError):
         os.nice(NICE)
     from nightturn.web.serving import serve_below
 
-    serve_below(order.root, order.address, listener, line, fed=order.fed)
+    serve_below(order, listener, line, act)

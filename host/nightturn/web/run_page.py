@@ -1,6 +1,7 @@
 """One run as a page: the verdict first, what a person must do, how it stands now, then the pictures and what lies behind them."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from nightturn.trend.series import NEAR
 from nightturn.web.alarm_list import lines_of, of_fixture
 from nightturn.web.glance import Glance
 from nightturn.web.nights import Shown
+from nightturn.web.people import Person
 from nightturn.web.templates import page
 from nightturn.web.wall_page import clocks_text
 
@@ -27,11 +29,28 @@ EVENTS_MAX = 60
 OTHER_RUNS_MAX = 12
 
 
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Who looks at a page, None for somebody who is not signed in; and whether a daemon can be asked for something."""
+
+    person: Person | None
+    daemon: bool
+
+    @property
+    def may_act(self) -> bool:
+        """Whether the page offers to acknowledge, pause and stop."""
+        return self.daemon and self.person is not None and self.person.may_act
+
+
+NOBODY = Hands(None, daemon=False)
+
+
 def run_page(
     shown: Shown,
     glance: Glance,
     runs: Sequence[RunSummary],
     *,
+    hands: Hands,
     live: bool,
     book: Book | None,
     width_px: int,
@@ -45,6 +64,7 @@ def run_page(
         shown: the run.
         glance: the same at a glance, as it is now.
         runs: all runs of its fixture, newest first.
+        hands: who looks, and whether a daemon can be asked for something.
         live: whether a daemon says now what the sensors show.
         book: the alarms; None for a run that is not its fixture's newest, of which nothing is open.
         width_px: of the pictures.
@@ -74,6 +94,7 @@ def run_page(
         alarms=lines_of(of_fixture(book, night.run.fixture), night.summary.timezone)
         if book is not None
         else (),
+        hands=hands,
         alarm_problem=book.problem if book is not None else "",
         rulers=tuple(_rulers(night)),
         now=tuple(_now(night)),

@@ -12,13 +12,18 @@ from typing import TYPE_CHECKING
 from typing_extensions import override
 
 from nightturn.storage.standing import recorder_alive
+from nightturn.web.acting import Act
 from nightturn.web.app import Facts, application
 from nightturn.web.heard import Hearing
 from nightturn.web.listening import Address
 from nightturn.web.nights import Nights
+from nightturn.web.people import People
+from nightturn.web.signing import Door
 
 if TYPE_CHECKING:
     from uvicorn import Config, Server
+
+    from nightturn.web.child import Order
 
 CLOSING_S = 2
 SOCKET_BYTES_MAX = 4096
@@ -34,11 +39,16 @@ def serve_page(root: Path, address: Address, listener: socket.socket) -> None:
 
 
 def serve_below(
-    root: Path, address: Address, listener: socket.socket, line: "Connection[bytes, bytes]", *, fed: bool
+    order: "Order", listener: socket.socket, line: "Connection[bytes, bytes]", act: Act | None
 ) -> None:
     """The same in a child process, until the other end of the line is closed, as a parent's death does too."""
-    hearing = Hearing(time.monotonic) if fed else None
-    server = _server_below(_config(root, address, hearing))
+    hearing = Hearing(time.monotonic) if order.fed else None
+    closed = not order.address.loopback
+    door = Door(People(order.root), closed=closed, tls=order.tls is not None, act=act)
+    config = _config(order.root, order.address, hearing, door)
+    if order.tls is not None:
+        config.ssl_certfile, config.ssl_keyfile = order.tls.cert, order.tls.key
+    server = _server_below(config)
 
     def hear() -> None:
         with contextlib.suppress(EOFError, OSError):
@@ -52,12 +62,14 @@ def serve_below(
     server.run(sockets=[listener])
 
 
-def _config(root: Path, address: Address, hearing: Hearing | None = None) -> "Config":
+def _config(
+    root: Path, address: Address, hearing: Hearing | None = None, door: Door | None = None
+) -> "Config":
     from uvicorn import Config
 
     facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
     return Config(
-        application(Nights(root, hearing), facts, address.names),
+        application(Nights(root, hearing), facts, address.names, door),
         log_config=None,
         access_log=False,
         server_header=False,
