@@ -38,7 +38,13 @@ def client_of(nights: Nights, *, recording: bool = False) -> TestClient:
 
 
 @pytest.fixture(scope="session")
-def client(recorded: Recorded) -> Iterator[TestClient]:
+def nights(recorded: Recorded) -> Nights:
+    """What is read of the recorded night, once for every test."""
+    return Nights(recorded.root)
+
+
+@pytest.fixture(scope="session")
+def client(nights: Nights) -> Iterator[TestClient]:
     """The page of the recorded night."""
-    with client_of(Nights(recorded.root)) as made:
+    with client_of(nights) as made:
         yield made

@@ -1,4 +1,5 @@
 import { show } from "/own/live.js";
+import { tell } from "/own/read_out.js";
 
 // Keeps a page as new as its server: parts that differ are replaced; says so when no word comes any more.
 const SILENT_MS = 6000, AGAIN_MS = 2000, STEP_PX = 40;
@@ -82,6 +83,7 @@ function fit() {
 }
 addEventListener("resize", () => { clearTimeout(waiting); waiting = setTimeout(fit, 300); });
 addEventListener("keydown", walk);
+addEventListener("keydown", tell);
 setInterval(name, 1000);
 fit();
 listen();

@@ -17,6 +17,7 @@ SHEETS = (("nightturn.report", "look.css"), ("nightturn.web", "page.css"))
 TYPES = {
     "page.css": "text/css; charset=utf-8",
     "fresh.js": "text/javascript; charset=utf-8",
+    "read_out.js": "text/javascript; charset=utf-8",
     "live.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
 }
