@@ -1,5 +1,6 @@
 """The page in a real browser, one session for all of it: keyboard, reader, strict policy, live strip, a server that goes and comes back."""
 
+import re
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,7 +9,7 @@ import msgspec
 import pytest
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 from tests.telemetry.watching import live_row, state_row
 from tests.waiting import wait
 from tests.web.conftest import NOW_NS
@@ -27,6 +28,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 HOSTILE = "<img src=x onerror=alert(1)>"
 GRAVE = {"serious", "critical"}
 LIMIT_MS = 30_000
+SILENT = re.compile("^silent: ")
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="needs chromium of the system")
 
@@ -166,31 +168,29 @@ def test_everything_but_the_strip_is_there_without_script(browser: Browser, serv
 def test_pictures_are_drawn_anew_for_a_phone(page: Page, served: Served) -> None:
     page.set_viewport_size({"width": 390, "height": 844})
     page.goto(f"{served.base}/fixture/pan-a1")
-    page.wait_for_selector('[data-width="320"]')
+    expect(page.locator('[data-width="360"]')).to_be_attached(timeout=LIMIT_MS)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
 def test_the_strip_lives_and_silence_replaces_it(page: Page, served: Served) -> None:
     served.say()
     page.goto(f"{served.base}/fixture/pan-a1")
-    page.wait_for_function(
-        "document.getElementById('live-said').textContent.startsWith('Slow turn, at −12.5°')"
-    )
+    expect(page.locator("#live-said")).to_have_text(re.compile("^Slow turn, at −12.5°"), timeout=LIMIT_MS)
     assert page.locator("#live-strip").is_visible()
     served.now_s += SILENT_S + 1
-    page.wait_for_function("document.getElementById('live-said').textContent.startsWith('No word from it')")
+    expect(page.locator("#live-said")).to_have_text(re.compile("^No word from it"), timeout=LIMIT_MS)
     assert not page.locator("#live-strip").is_visible()
-    page.wait_for_function("document.querySelector('h1').textContent.startsWith('No word from it since')")
+    expect(page.locator("h1")).to_have_text(re.compile("^No word from it since"), timeout=LIMIT_MS)
     served.say()
-    page.wait_for_function("document.getElementById('live-said').textContent.startsWith('Slow turn')")
+    expect(page.locator("#live-said")).to_have_text(re.compile("^Slow turn"), timeout=LIMIT_MS)
 
 
 def test_under_reduced_motion_words_take_the_place_of_the_strip(page: Page, served: Served) -> None:
     served.say()
     page.emulate_media(reduced_motion="reduce")
     page.goto(f"{served.base}/fixture/pan-a1")
-    page.wait_for_function(
-        "document.getElementById('live-text').textContent.startsWith('torque of the last second')"
+    expect(page.locator("#live-text")).to_have_text(
+        re.compile("^torque of the last second"), timeout=LIMIT_MS
     )
     assert not page.locator("#live-strip").is_visible()
 
@@ -203,6 +203,7 @@ def test_a_named_operator_signs_in_and_stops_a_run(page: Page, served: Served) -
     page.fill("#word", code)
     page.fill("#fresh", "quite long enough")
     page.click("button")
+    page.wait_for_url(f"{served.base}/")
     page.goto(f"{served.base}/fixture/pan-a1")
     page.fill("#reason", "smoke")
     page.click("text=Stop pan-a1")
@@ -221,11 +222,11 @@ def test_a_server_that_goes_is_said_over_everything_and_one_that_comes_back_take
 ) -> None:
     served.say()
     page.goto(served.base)
-    page.wait_for_function("!document.title.startsWith('silent')")
+    expect(page).not_to_have_title(SILENT, timeout=LIMIT_MS)
     served.stop()
-    page.wait_for_function("document.title.startsWith('silent: ')")
+    expect(page).to_have_title(SILENT, timeout=LIMIT_MS)
     assert "Everything below is old." in (page.locator("#cut-off").text_content() or "")
     assert page.locator("#cut-off").is_visible()
     served.start()
-    page.wait_for_function("!document.title.startsWith('silent')")
+    expect(page).not_to_have_title(SILENT, timeout=LIMIT_MS)
     assert not page.locator("#cut-off").is_visible()
