@@ -19,7 +19,7 @@ def chain() -> list[bytes]:
 
 
 def read(lines: list[bytes]) -> list[object]:
-    head, said = FIRST, []
+    head, said = FIRST, list[object]()
     for place, text in enumerate(lines, start=1):
         line, head = opened(text, place, head)
         said.append(line.said)

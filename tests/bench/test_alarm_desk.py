@@ -8,14 +8,15 @@ import pytest
 from tests.bench.failing_files import FailingFiles
 from tests.simulation.scene import START_UTC_NS, open_scene, run, settings_of
 from tests.simulation.shunt_scene import CHECKED
+from typing_extensions import override
 
 from nightturn.alarms.words import Acknowledge
 from nightturn.bench.alarm_desk import AlarmDesk
 from nightturn.bench.virtual_loop import VirtualLoop
 from nightturn.bench.worlds import VirtualClock, virtual_world
+from nightturn.model.alarms import AlarmRow
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.records import Emit
-from nightturn.model.rows import ALARM
 from nightturn.settings.rig import Limit
 from nightturn.storage.alarm_log import check_book, read_book
 
@@ -29,6 +30,7 @@ class Ahead(VirtualClock):
 
     ahead_s = 0.0
 
+    @override
     def monotonic_ns(self) -> int:
         return super().monotonic_ns() + round(self.ahead_s * NS_PER_S)
 
@@ -41,7 +43,7 @@ class Watched:
         assert isinstance(loop, VirtualLoop)
         self.clock = Ahead(loop, START_UTC_NS)
         self.world = dataclasses.replace(virtual_world(root, loop, START_UTC_NS), clock=self.clock)
-        self.changed: list[Emit] = []
+        self.changed: list[AlarmRow] = []
         self.desk = self.started()
 
     def started(self) -> AlarmDesk:
@@ -61,11 +63,12 @@ class Watched:
 
 
 class Sink:
-    def __init__(self, kept: list[Emit]) -> None:
+    def __init__(self, kept: list[AlarmRow]) -> None:
         self._kept = kept
 
     def offer(self, _fixture: str, emit: Emit) -> None:
-        self._kept.append(emit)
+        assert isinstance(emit.row, AlarmRow)
+        self._kept.append(emit.row)
 
 
 FAULTS: dict[str, tuple[str, dict[str, object], float]] = {
@@ -108,7 +111,7 @@ def test_a_start_settles_what_an_earlier_daemon_knew_by_what_the_fixture_does_no
         await watched.desk.keep()
         assert [row.id for row in read_book(tmp_path).rows] == ["device_restarted"]
         watched.desk = watched.started()  # the core's state still says that motion waits
-        assert [emit.row.id for emit in watched.changed if emit.dataset == ALARM][-1] == "device_restarted"
+        assert [row.id for row in watched.changed][-1] == "device_restarted"
         await asyncio.sleep(15.0)
         assert [row.state.value for row in watched.desk.rows] == ["active"]
         assert await watched.desk.asked(Acknowledge("pan-a1", "device_restarted", BY)) == ("", True)

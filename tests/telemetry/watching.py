@@ -9,15 +9,15 @@ from typing import Any
 
 import aiomqtt
 
+from nightturn.model.alarms import AlarmRow, AlarmState
 from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.records import Emit
 from nightturn.model.rows import (
-    ALARM_OVER,
+    ALARM,
     CYCLES,
     EVENTS,
     STATE,
-    AlarmOver,
     EventRow,
     LiveRow,
     StandingRow,
@@ -256,8 +256,25 @@ def live_row(**changes: Any) -> LiveRow:
     return LiveRow(**{**values, **changes})
 
 
-def over(kind: str) -> Emit:
-    return Emit(ALARM_OVER, AlarmOver(T0, kind))
+def alarm_row(kind: str = "overload", state: str = "active", **changes: Any) -> AlarmRow:
+    values: dict[str, Any] = {
+        "id": kind,
+        "fixture": "pan-a1",
+        "number": 3,
+        "severity": "act now",
+        "title": "torque was too high",
+        "state": AlarmState(state),
+        "said": "torque 18.4 N·m is above 18.0 N·m",
+        "todo": "Look at the rig",
+        "since_ts": T0,
+        "newest_ts": T0,
+        "run": RUN,
+    }
+    return AlarmRow(**{**values, **changes})
+
+
+def alarm(kind: str = "overload", state: str = "active", **changes: Any) -> Emit:
+    return Emit(ALARM, alarm_row(kind, state, **changes))
 
 
 def cycle(cycle_no: int = 4, **changes: Any) -> Emit:

@@ -14,7 +14,7 @@ from nightturn.alarms.feed import Feed
 from nightturn.alarms.words import Begun, Given, Moved, Sign
 from nightturn.bench.telling import Sink
 from nightturn.errors import StorageError
-from nightturn.model.alarms import AlarmRow
+from nightturn.model.alarms import HOST, AlarmRow
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.quantities import fixed
 from nightturn.model.records import Emit
@@ -152,11 +152,26 @@ class AlarmDesk:
             del self._pending[: len(waiting)]
             self.kept = waiting[-1].n
 
+    def keep_now(self) -> None:
+        """The same where no loop runs.
+
+        Raises:
+            StorageError: the lines could not be kept.
+        """
+        if self._pending:
+            write(self._world.files, self._pending, again=self._again)
+            self.kept = self._pending[-1].n
+            self._pending.clear()
+
     def _begin(self, fixtures: tuple[str, ...], boot: str, behind_ns: int) -> None:
         self._feed.begin(self._log.alarms.causes())
         for row in self._log.alarms.rows():
             self._tell(row)
         self.say(Begun(boot, VERSION, fixtures))
+        gone = [each for each in self._log.alarms.causes() if each.fixture not in {*fixtures, HOST}]
+        self._signs(
+            [Sign(each.fixture, each.condition, there=False) for each in gone]
+        )  # of no fixture any more
         if self._log.trouble:
             self.host(known.LOG_BROKEN, there=True, said=self._log.trouble)
         if behind_ns > STEP_NS:

@@ -92,14 +92,13 @@ def headline(rows: list[AlarmRow]) -> str:
     calling = sum(row.calls for row in rows)
     if not rows:
         return "no alarm is open"
-    quiet = len(rows) - calling
-    more = (
-        f"; {quiet} more {'is' if quiet == 1 else 'are'} explained, set aside or out of service"
-        if quiet
-        else ""
-    )
+    known = sum(row.known for row in rows)
+    quiet = len(rows) - calling - known
     called = {0: "no alarm calls for a person", 1: "1 alarm calls for a person"}
-    return f"{called.get(calling, f'{calling} alarms call for a person')}{more}"
+    parts = [called.get(calling, f"{calling} alarms call for a person")]
+    parts += [f"{known} acknowledged"] if known else []
+    parts += [f"{quiet} explained, set aside or out of service"] if quiet else []
+    return "; ".join(parts)
 
 
 def verify(root: Path, *, as_json: bool) -> None:

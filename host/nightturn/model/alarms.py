@@ -69,6 +69,10 @@ class AlarmState(StrEnum):
     LATCHED = "latched"
 
 
+CALL = frozenset({AlarmState.ACTIVE, AlarmState.RETURNED, AlarmState.LATCHED})
+"""States in which an alarm waits for somebody who says that he knows."""
+
+
 class Put(msgspec.Struct, frozen=True, kw_only=True):
     """Who has put an alarm, or a whole fixture, where it calls nobody: set aside until a time, or out of service until it is put back.
 
@@ -122,6 +126,15 @@ class AlarmRow(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def calls(self) -> bool:
-        """Whether it is one that a person is called for, now or behind its return."""
-        quiet = self.explained_by or self.set_aside is not None or self.out_of_service is not None
-        return self.state is not AlarmState.NORMAL and not quiet
+        """Whether it waits for a person who knows of it, now or behind its return."""
+        return self.state in CALL and not self.quiet
+
+    @property
+    def quiet(self) -> bool:
+        """Whether something else keeps it from calling anybody."""
+        return bool(self.explained_by) or self.set_aside is not None or self.out_of_service is not None
+
+    @property
+    def known(self) -> bool:
+        """Whether somebody has acknowledged it while its cause lasts."""
+        return self.state is AlarmState.ACKNOWLEDGED and not self.quiet

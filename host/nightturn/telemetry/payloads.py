@@ -18,7 +18,7 @@ from typing import Literal
 import msgspec
 
 from nightturn.estimation.figures import unit_of
-from nightturn.model.alarms import ends_with
+from nightturn.model.alarms import AlarmRow, Put
 from nightturn.model.figures import CycleRecord
 from nightturn.model.rows import (
     CountersRow,
@@ -36,6 +36,8 @@ from nightturn.telemetry.numbers import rounded
 
 VERSION = 1
 NS_PER_S = 1_000_000_000
+OF_ALARMS = frozenset({"id", "fixture", "state", "severity", "said", "since_ts", "run"})
+"""What of an alarm has another name in its payload, or is in its topic."""
 NO_LIMITS: Mapping[str, object] = {}
 
 
@@ -278,15 +280,36 @@ def event(row: EventRow, stamp: Stamp) -> bytes:
     return _encode({**_common("event", stamp, row.ts), "epoch": row.epoch, **_told(row), **spread})
 
 
-def alarm(row: EventRow, stamp: Stamp) -> bytes:
-    """An alarm that is active since `ts`; `ends_with` says what it waits for (`model.alarms.EndsWith`)."""
-    facts = {"state": "active", "ends_with": ends_with(row.kind), "epoch": row.epoch}
-    return _encode({**_common("alarm", stamp, row.ts), **facts, **_told(row)})
+def alarm(row: AlarmRow, stamp: Stamp) -> bytes:
+    """An alarm that is open: its cause is there since `ts`, or it waits for somebody who says that he knows."""
+    said = {name: value for name, value in msgspec.structs.asdict(row).items() if name not in OF_ALARMS}
+    times = {name: _ts(getattr(row, name)) for name in ("newest_ts", "acknowledged_ts", "returned_ts")}
+    return _encode(
+        {
+            **_common("alarm", stamp, row.since_ts),
+            "run": row.run,
+            "kind": row.id,
+            "state": row.state.value,
+            "severity": row.severity,
+            "detail": row.said,
+            "calls": row.calls,
+            **said,
+            **times,
+            "set_aside": _put(row.set_aside),
+            "out_of_service": _put(row.out_of_service),
+        }
+    )
 
 
-def taken_over(alarm: Mapping[str, object], stamp: Stamp) -> bytes:
-    """An alarm of an earlier daemon, active since the same `ts`, in the name of this one."""
-    return _encode({**alarm, "seq": stamp.seq, "host": stamp.host, "daemon_boot": stamp.daemon_boot})
+def _put(put: Put | None) -> dict[str, object] | None:
+    if put is None:
+        return None
+    return {
+        "by": put.by,
+        "reason": put.reason,
+        "since_ts": utc_text(put.since_ts),
+        "until_ts": _ts(put.until_ts),
+    }
 
 
 def gap(row: GapRow, stamp: Stamp) -> bytes:

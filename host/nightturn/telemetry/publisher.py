@@ -181,11 +181,6 @@ class Publisher:
             if self._unpublishable == 1:
                 log.warning("mqtt_unpublishable", fixture=fixture, dataset=emit.dataset, detail=str(problem))
 
-    def begin_again(self, fixture: str) -> None:
-        """Whoever spoke for a fixture is gone, and another one follows; the row that comes next says that it starts."""
-        with self._lock:
-            self._composer.begin_again(fixture)
-
     async def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Publish until `stop`; without a broker, wait for one. One publisher runs once; `started` is called when `stop` works."""
         with self._lock:
