@@ -170,13 +170,14 @@ class Page:
         glances = self._nights.wall()
         zones = dict.fromkeys(each.timezone for each in self._nights.runs())
         source, book = self._facts.source, self._nights.book()
+        known = self._nights.hearing.fixtures if self._nights.hearing is not None else None
         hosts = host_alarms(book, next(iter(zones), "UTC"))
         etag = etag_of((glances, source, worst, hosts, book.problem))
 
         def make() -> str:
             return wall_page(
                 glances,
-                place=self._facts.place,
+                place=known.place if known is not None else self._facts.place,
                 zones=list(zones),
                 now_ns=self._facts.now_ns(),
                 source=source,

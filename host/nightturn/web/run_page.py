@@ -169,6 +169,11 @@ def _now(night: ReportNight) -> Iterator[tuple[str, str]]:
             if name in cycles:
                 value = float(last[name])
                 yield role, quantity(value, "°C", digits=3) if np.isfinite(value) else "not measured"
+    if night.summary.state == "running":
+        yield (
+            "newer figures",
+            f"with the next files, every {number(night.settings.fixture.chunk_s / 60, 3)} min at most",
+        )
     missing = sum(each.samples for each in night.gaps)
     yield "samples missing", number(missing, 9) if missing else "none"
     yield "on the disk up to", moment_text(night.over[1], night.zone)
