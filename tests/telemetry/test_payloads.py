@@ -177,7 +177,7 @@ def test_live_values_have_their_extremes_one_origin_and_no_zero_where_nothing_is
     live = read(payloads.live(live_row(), STAMP))
     assert set(live) == COMMON | {
         "phase", "cycle_no", "position_from_travel_zero_deg", "position_from_travel_zero_min_deg",
-        "position_from_travel_zero_max_deg", "torque_nm", "torque_min_nm", "torque_max_nm", "inputs", "rtt_us", "u_time_us", "temp_bearing_degc", "temp_ambient_degc",
+        "position_from_travel_zero_max_deg", "torque_nm", "torque_min_nm", "torque_max_nm", "torque_mean_nm", "cycles_done", "cycles_planned", "expected_end_ts", "inputs", "rtt_us", "u_time_us", "temp_bearing_degc", "temp_ambient_degc",
     }  # fmt: skip
     assert live["schema"] == "live"
     assert (live["torque_min_nm"], live["torque_nm"], live["torque_max_nm"]) == (-0.25, 0.125, 0.5)
@@ -193,6 +193,8 @@ def test_live_values_have_their_extremes_one_origin_and_no_zero_where_nothing_is
         "torque_nm",
         "torque_min_nm",
         "torque_max_nm",
+        "torque_mean_nm",
+        "expected_end_ts",
         "rtt_us",
         "u_time_us",
     }

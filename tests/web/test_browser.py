@@ -14,7 +14,7 @@ from tests.telemetry.watching import live_row, state_row
 from tests.waiting import wait
 from tests.web.conftest import NOW_NS
 
-from nightturn.model.rows import Trace
+from nightturn.model.traces import Trace
 from nightturn.web.acting import Outcome, Wish
 from nightturn.web.app import Facts, application
 from nightturn.web.feed import Fixtures, Message, Word
@@ -141,6 +141,7 @@ def test_the_wall_is_walked_by_keyboard_and_a_tile_opens_its_fixture(page: Page,
 
 def test_a_picture_tells_its_values_by_arrow_keys(page: Page, served: Served) -> None:
     page.goto(f"{served.base}/fixture/pan-a1")
+    expect(page.locator('[data-width]:not([data-width="920"])')).to_be_attached(timeout=LIMIT_MS)
     page.focus("#night .scroll")
     page.keyboard.press("ArrowRight")
     first = page.locator("#night .read-out").text_content() or ""

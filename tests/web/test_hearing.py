@@ -11,7 +11,8 @@ from tests.waiting import wait
 from tests.web.test_pages import tile
 
 from nightturn.model.records import Emit
-from nightturn.model.rows import LIVE, NO_RUN, STATE, LiveRow, StandingRow, Trace
+from nightturn.model.rows import LIVE, NO_RUN, STATE, LiveRow, StandingRow
+from nightturn.model.traces import Trace
 from nightturn.sentences.morning import Severity
 from nightturn.sentences.now import now_sentence
 from nightturn.web.feed import Feed, Fixtures, Message, Word

@@ -4,12 +4,14 @@ import dataclasses
 import gzip
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from replay_logs.make import Recorded
 from starlette.websockets import WebSocketDisconnect
 from tests.web.conftest import BASE, SOCKET, TestClient, client_of
 from tests.web.markup import checked
+from typing_extensions import override
 
 from nightturn.report.templates import CAUTION
 from nightturn.sentences.morning import Severity
@@ -29,14 +31,16 @@ class Pinned(Nights):
         super().__init__(root)
         self.glances = glances
 
+    @override
     def wall(self) -> list[Glance]:
         return self.glances
 
+    @override
     def runs(self) -> list[RunSummary]:
         return []
 
 
-def tile(fixture: str, **others: object) -> Glance:
+def tile(fixture: str, **others: Any) -> Glance:
     quiet = Glance(
         fixture=fixture,
         run="20261127T230628Z-ffa3",
@@ -49,7 +53,7 @@ def tile(fixture: str, **others: object) -> Glance:
         word="turning",
         sentence="Q-0117 passes so far: every figure is inside its limit.",
     )
-    return dataclasses.replace(quiet, **others)  # type: ignore[arg-type] - a test's own values
+    return dataclasses.replace(quiet, **others)
 
 
 @pytest.mark.parametrize("address", PAGES)

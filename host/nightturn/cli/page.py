@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from nightturn.cli.arguments import AsJson
+
 EXAMPLE = "nightturn page nights"
 
 
@@ -14,13 +16,14 @@ def run(
     listen: Annotated[
         str, typer.Option(metavar="HOST:PORT", help="A loopback address; port 0 takes a free one.")
     ] = "127.0.0.1:8742",
+    as_json: AsJson = False,
 ) -> None:
     """Show a data root in a browser: a wall of all fixtures, and a page for each run with its pictures.
 
     Works without a daemon, and beside one: what it shows is what is on the disk, read again when it changes. It listens on a loopback
     address only, because it asks nobody who they are. Ctrl-C ends it. Nothing can be moved from it.
     """
-    from nightturn.cli.output import print_text
+    from nightturn.cli.output import print_json, print_text
     from nightturn.errors import RunNotFoundError
     from nightturn.web.child import check_packages
     from nightturn.web.listening import address_of, listening_socket
@@ -31,5 +34,9 @@ def run(
     check_packages()
     address = address_of(listen)
     listener = listening_socket(address)
-    print_text(f"the page of {root}: {address.url(listener.getsockname()[1])} (Ctrl-C ends it)")
+    url = address.url(listener.getsockname()[1])
+    if as_json:
+        print_json({"root": str(root), "url": url})
+    else:
+        print_text(f"the page of {root}: {url} (Ctrl-C ends it)")
     serve_page(root, address, listener)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import structlog
 
-from nightturn.daemon import page_process
+from nightturn.daemon.page_process import run as run_process
 from nightturn.errors import ConfigError, StorageError
 from nightturn.settings.rig import Rig, WebPart
 from nightturn.web.child import Order, PageProcess
@@ -40,7 +40,7 @@ class DaemonPage:
         try:
             tls = tls_of(self._bench, self._part)
             order = Order(self._root, listens_at(self._part, tls, self._root), fed=True, tls=tls)
-            process = PageProcess(order, page_process.run)
+            process = PageProcess(order, run_process)
             process.start()
         except (ConfigError, StorageError) as problem:
             log.warning("no_page", detail=f"without its page: {problem}")

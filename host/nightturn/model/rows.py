@@ -6,6 +6,7 @@ from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.nights import NightVerdict
 from nightturn.model.phases import EXERCISE
+from nightturn.model.traces import Trace
 from nightturn.model.trends import Notice
 
 CYCLES = "cycles"
@@ -316,21 +317,6 @@ STARTING = "starting"
 NO_RUN = "no_run"
 UNRECORDED = "unrecorded"
 FAILED = "failed"
-
-
-class Trace(msgspec.Struct, frozen=True):
-    """Torque in windows of 20 ms that follow each other, or are apart where samples are missing.
-
-    Attributes:
-        ts: when the newest window begins, UTC ns; age_s: of each window's begin before that, oldest first.
-        low_nm, high_nm: the extremes in each. position_deg: from the travel zero, at each end; None while travel is unknown.
-    """
-
-    ts: int
-    age_s: tuple[float, ...]
-    low_nm: tuple[float, ...]
-    high_nm: tuple[float, ...]
-    position_deg: tuple[float, ...] | None = None
 
 
 class LiveRow(msgspec.Struct, frozen=True, kw_only=True):

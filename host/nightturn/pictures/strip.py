@@ -49,11 +49,22 @@ def draw_strip(
         paper.hatched(left, TOP_PX, max(right - left, 0.0), foot - TOP_PX)
     paper.segment((0, foot + 0.5), (width_px, foot + 0.5), HAIR, 0.8)
     for bound in row.bounds[:1]:
-        at = y.one(bound.value)
-        paper.segment((0, at), (width_px, at), INK, 1.0)
-        rise = -4.0 if bound.up else 4.0
-        places = np.arange(1.0, width_px - 4.0, WALL_PX)
-        paper.strokes([(each, at, each + 3.0, at + rise) for each in places.tolist()], INK, 0.7)
+        _wall(paper, y.one(bound.value), up=bound.up)
+    _dots(paper, row, x, y)
+    words = _words(row, over, zone)
+    return Picture(name, row.title, "", words, paper.svg(row.title, words), (), ())
+
+
+def _wall(paper: Paper, at: float, *, up: bool) -> None:
+    paper.segment((0, at), (paper.width_px, at), INK, 1.0)
+    rise = -4.0 if up else 4.0
+    places = np.arange(1.0, paper.width_px - 4.0, WALL_PX)
+    paper.strokes([(each, at, each + 3.0, at + rise) for each in places.tolist()], INK, 0.7)
+
+
+def _dots(paper: Paper, row: Row, x: Scale, y: Scale) -> None:
+    """Judged cycles, plum and larger beyond the limit; those that were not judged as strokes at the foot."""
+    foot = HEIGHT_PX - FOOT_PX
     kept = _kept(row)
     outside = beyond(row)
     across, along = x.at(row.ts.astype(np.float64)), y.at(row.value)
@@ -75,8 +86,6 @@ def draw_strip(
     refused = across[~np.isfinite(row.value)]
     step = max(len(refused) // POINTS_MAX, 1)
     paper.strokes([(each, foot - 4, each, foot) for each in refused[::step].tolist()], SOFT, 1.0)
-    words = _words(row, over, zone)
-    return Picture(name, row.title, "", words, paper.svg(row.title, words), (), ())
 
 
 def _scale(row: Row) -> Scale:

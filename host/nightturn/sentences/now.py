@@ -8,7 +8,7 @@ PHASES = {
     STAND: "standing",
     SLOW_TURN: "slow turn",
     HOLD: "hold under torque",
-    EXERCISE: "exercise",
+    EXERCISE: EXERCISE,
     RETURN: "on its way back",
     WARM_UP: "warm-up strokes",
     SOAK: "soak strokes",

@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import msgspec
@@ -21,7 +21,7 @@ from nightturn.report.chosen import beside
 from nightturn.report.document import document, file_name
 from nightturn.storage.runs import RunSummary
 from nightturn.web.alarm_list import host_alarms, of_fixture
-from nightturn.web.glance import Glance
+from nightturn.web.api import Api
 from nightturn.web.guard import Guard
 from nightturn.web.heard import Heard
 from nightturn.web.live_word import LiveWord, live_word
@@ -107,26 +107,6 @@ class Page:
             "content-security-policy": REPORT_POLICY,
         }
         return Response(text, media_type="text/html", headers=headers)
-
-    async def fixtures(self, _request: Request) -> Response:
-        """All fixtures for programs."""
-        try:
-            glances = await run_in_threadpool(self._nights.wall)
-        except NightturnError as error:
-            return _problem(error)
-        return _json({"fixtures": [_plain(each) for each in glances]})
-
-    async def one(self, request: Request) -> Response:
-        """One fixture for programs."""
-        name = request.path_params["fixture"]
-
-        def make() -> Glance:
-            return self._nights.now(name, _chosen(self._nights.runs(), name, ""))
-
-        try:
-            return _json(_plain(await run_in_threadpool(make)))
-        except NightturnError as error:
-            return _problem(error)
 
     async def word(self, socket: WebSocket) -> None:
         """Says every few seconds which version of a page is the newest; who does not read costs a socket and is let go."""
@@ -287,30 +267,6 @@ def _chosen(runs: Iterable[RunSummary], fixture: str, run: str) -> RunSummary:
     raise RunNotFoundError("no such run is recorded here")
 
 
-def _plain(glance: Glance) -> Mapping[str, object]:
-    return {
-        "fixture": glance.fixture,
-        "run": glance.run,
-        "unit": glance.unit,
-        "variant": glance.variant,
-        "need": glance.need.word,
-        "asks_for_a_person": glance.asks,
-        "silent": glance.silent,
-        "state": glance.word,
-        "sentence": glance.sentence,
-        "figure": glance.value,
-        "cycle": glance.foot,
-    }
-
-
-def _json(value: object, status: int = 200) -> Response:
-    return Response(msgspec.json.encode(value), status, media_type="application/json")
-
-
-def _problem(error: NightturnError) -> Response:
-    return _json({"problem": str(error)}, 404 if isinstance(error, RunNotFoundError) else 503)
-
-
 async def own(request: Request) -> Response:
     """A file of ours."""
     name = request.path_params["name"]
@@ -341,9 +297,8 @@ def application(nights: Nights, facts: Facts, names: Iterable[str], door: Door |
         Route("/fixture/{fixture}/{run}", pages.fixture),
         Route("/fixture/{fixture}/{run}/report", pages.report),
         Route("/own/{name}", own),
-        Route("/api/v1/fixtures", pages.fixtures),
-        Route("/api/v1/fixtures/{fixture}", pages.one),
         WebSocketRoute("/word", pages.word),
+        *Api(nights).routes,
         *Signing(door).routes,
     ]
     middleware = [

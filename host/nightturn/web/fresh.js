@@ -30,15 +30,21 @@ async function renew() {
   if (missed) { missed = false; renew(); }
 }
 
+function place(focused) {
+  const named = focused?.closest("[id]")?.id;
+  if (!named) return "";
+  return focused.id ? `#${CSS.escape(named)}` : `#${CSS.escape(named)} ${focused.tagName}${focused.className ? "." + focused.className : ""}`;
+}
+
 function replace(next) {
-  const focused = document.activeElement?.id;
+  const focused = place(document.activeElement);
   const open = [...document.querySelectorAll("details[open]")].map((each) => each.closest("[id]")?.id);
   for (const part of document.querySelectorAll("[data-part]")) {
     const other = next.querySelector(`[data-part="${part.dataset.part}"]`);
     if (other && part.outerHTML !== other.outerHTML) part.replaceWith(document.importNode(other, true));
   }
   for (const id of open) document.getElementById(id)?.querySelector("details")?.setAttribute("open", "");
-  if (focused && document.activeElement?.id !== focused) document.getElementById(focused)?.focus({ preventScroll: true });
+  if (focused && !document.querySelector(focused)?.contains(document.activeElement)) document.querySelector(focused)?.focus({ preventScroll: true });
   etag = next.body.dataset.etag;
   title = next.title;
   name();

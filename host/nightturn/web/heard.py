@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from nightturn.model.rows import LiveRow, StandingRow, StateRow, Trace
+from nightturn.model.rows import LiveRow, StandingRow, StateRow
+from nightturn.model.traces import Trace
 from nightturn.web.feed import Fixtures, Message, Word
 
 SILENT_S = 5.0

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import msgspec
 
 from nightturn.model.quantities import quantity
-from nightturn.model.rows import Trace
+from nightturn.model.traces import Trace
 from nightturn.sentences.now import now_sentence
 from nightturn.web.heard import Heard
 

@@ -111,6 +111,16 @@ class Nights:
         others = sorted(fixture for fixture in newest if fixture not in names)
         return [self.now(fixture, newest.get(fixture)) for fixture in (*names, *others)]
 
+    def one(self, fixture: str) -> Glance | None:
+        """A fixture by its newest run; None where nobody knows it.
+
+        Raises:
+            StorageError: as `runs`.
+        """
+        newest = next((each for each in self.runs() if each.fixture == fixture), None)
+        known = self.hearing.fixtures if self.hearing is not None else None
+        return self.now(fixture, newest) if newest or (known and fixture in known.names) else None
+
     def now(self, fixture: str, summary: RunSummary | None) -> Glance:
         """A fixture at a glance, by its newest run and by what its daemon says now."""
         glance = self.glance(summary) if summary is not None else idle(fixture)

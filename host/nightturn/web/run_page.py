@@ -11,7 +11,7 @@ from nightturn.model.verdicts import MAX
 from nightturn.pictures.night import Bound, moment_text
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.ruler import draw_ruler
-from nightturn.report.first_page import LIMIT_HEAD, OTHERS
+from nightturn.report.first_page import LIMIT_HEAD, OTHERS, FirstPage
 from nightturn.report.night import ReportNight
 from nightturn.storage.alarm_log import Book
 from nightturn.storage.runs import RunSummary
@@ -72,47 +72,53 @@ def run_page(
         source: whether somebody records it, in words.
         etag: of what it shows.
     """
-    night, first = shown.night, shown.first
-    events, left = _events(night)
+    night = shown.night
+    known = bool(len(night.cycles))
     return page(
         "fixture.html",
         title=f"{glance.fixture}: {glance.sentence}",
         etag=etag,
         live=not night.ended,
         strip=live,
-        about=f"{glance.fixture}, unit {night.unit}, variant {glance.variant}",
         clock=clocks_text([night.summary.timezone], now_ns),
         source=source,
-        need=glance.need,
-        silent=glance.silent,
-        sentence=glance.sentence,
-        more="" if len(night.cycles) and not live else glance.more,
-        happened=first.happened if len(night.cycles) else (),
-        to_do=first.to_do if len(night.cycles) or night.ended else (),
-        now_title="At its end" if night.ended else "Now",
-        now_sentence=_stands(night),
-        alarms=lines_of(of_fixture(book, night.run.fixture), night.summary.timezone)
-        if book is not None
-        else (),
+        glance=glance,
+        first=shown.first,
+        happens=known or night.ended,
+        more="" if known and not live else glance.more,
         hands=hands,
-        alarm_problem=book.problem if book is not None else "",
-        rulers=tuple(_rulers(night)),
-        now=tuple(_now(night)),
         width=width_px,
         pictures=sorted(shown.drawn.pictures, key=_place),
         missing=[text for _, text in shown.drawn.missing],
-        limit_head=LIMIT_HEAD,
-        limits=first.limits,
-        rule=first.rule,
-        counted=first.counted,
-        rig=[row for row in first.rig if row[0] != OTHERS],
-        events=events,
-        events_left=left,
-        fixture=night.run.fixture,
-        run=night.run.run,
-        replay=f"nightturn replay {night.run.run} --at HH:MM",
-        others=_others(night, runs),
+        **_alarms(night, book),
+        **_behind(night, shown.first, runs),
     )
+
+
+def _alarms(night: ReportNight, book: Book | None) -> dict[str, object]:
+    rows = of_fixture(book, night.run.fixture) if book is not None else ()
+    return {
+        "alarms": lines_of(rows, night.summary.timezone),
+        "alarm_problem": book.problem if book is not None else "",
+    }
+
+
+def _behind(night: ReportNight, first: FirstPage, runs: Sequence[RunSummary]) -> dict[str, object]:
+    """What stands beside and below the pictures."""
+    events, left = _events(night)
+    return {
+        "now_title": "At its end" if night.ended else "Now",
+        "now_sentence": _stands(night),
+        "rulers": tuple(_rulers(night)),
+        "now": tuple(_now(night)),
+        "limit_head": LIMIT_HEAD,
+        "rig": [row for row in first.rig if row[0] != OTHERS],
+        "events": events,
+        "events_left": left,
+        "run": night.run.run,
+        "replay": f"nightturn replay {night.run.run} --at HH:MM",
+        "others": _others(night, runs),
+    }
 
 
 def idle_page(glance: Glance, *, clock: str, source: str, etag: str) -> str:
