@@ -1,6 +1,7 @@
 """The page of a daemon: a process beside it, fed with what is newest; whatever happens to it ends no night."""
 
 import socket
+import threading
 from pathlib import Path
 
 import structlog
@@ -14,6 +15,9 @@ from nightturn.web.listening import Address, Tls, address_of
 from nightturn.web.people import People
 
 WHERE = "[web] listen"
+AGAIN_S = 2
+AGAIN_MAX = 20
+"""Times that the page is started again in one life of the daemon."""
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -29,6 +33,8 @@ class DaemonPage:
         """Nothing listens before `start`."""
         self._bench, self._part, self._root = bench, rig.web, root
         self._process: PageProcess | None = None
+        self._closed = threading.Event()
+        self._times = 0
         names = tuple(each.id for each in rig.fixture)
         said = Fixtures(names, f"{rig.bench.lab}, {rig.bench.name}", rig.bench.timezone)
         self.feed = Feed(said) if rig.web is not None else None
@@ -47,15 +53,27 @@ class DaemonPage:
             return
         self._process = process
         assert process.line is not None
-        self.feed.start(process.line, _gone)
+        self.feed.start(process.line, self._gone)
         log.info("page", detail=f"the page is at {process.url}")
 
     def close(self) -> None:
         """End the page."""
+        self._closed.set()
         if self.feed is not None:
             self.feed.close()
         if self._process is not None:
             self._process.close()
+
+    def _gone(self) -> None:
+        """The process has ended by itself; on the feed's thread, which ends here."""
+        self._times += 1
+        again = self._times <= AGAIN_MAX
+        goes_on = f"it is started again in {AGAIN_S} s" if again else "it is not started again"
+        log.warning("page_gone", detail=f"the page's process has ended; the night goes on, {goes_on}")
+        if self._process is not None:
+            self._process.close()
+        if again and not self._closed.wait(AGAIN_S):
+            self.start()
 
 
 def tls_of(bench: Path, part: WebPart) -> Tls | None:
@@ -95,7 +113,3 @@ def listens_at(part: WebPart, tls: Tls | None, root: Path) -> Address:
             allowed="a loopback address, or people by `nightturn users add`",
         )
     return address
-
-
-def _gone() -> None:
-    log.warning("page_gone", detail="the page's process has ended; the night goes on without it")

@@ -3,6 +3,8 @@
 import asyncio
 import contextlib
 import hashlib
+import threading
+from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -72,6 +74,8 @@ class Page:
         self._facts = facts
         self._door = door
         self._viewers = 0
+        self._newest: OrderedDict[str, tuple[float, str]] = OrderedDict()
+        self._looking = threading.Lock()
 
     async def wall(self, request: Request) -> Response:
         """All fixtures."""
@@ -134,7 +138,18 @@ class Page:
                 await asyncio.wait({leaving}, timeout=LOOK_S)
 
     def _etag_of(self, address: str) -> str:
-        """The version of the page at an address; empty where it cannot be said."""
+        """The version of the page at an address, worked out once a second for all who look at it; empty where it cannot be said."""
+        with self._looking:
+            at_s, etag = self._newest.get(address, (float("-inf"), ""))
+            if self._door.monotonic() - at_s >= LOOK_S * 0.9:
+                etag = self._worked_out(address)
+                self._newest[address] = (self._door.monotonic(), etag)
+                self._newest.move_to_end(address)
+                while len(self._newest) > VIEWERS_MAX:
+                    self._newest.popitem(last=False)
+        return etag
+
+    def _worked_out(self, address: str) -> str:
         path, _, query = address.partition("?")
         parts = [each for each in path.split("/") if each]
         try:

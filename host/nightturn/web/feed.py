@@ -60,6 +60,7 @@ class Feed:
         self._progress = {name: Progress() for name in fixtures.names}
         self._runs: dict[str, str] = {}
         self._newest: dict[str, Word] = {}
+        self._known: dict[str, Word] = {}
         self._lock = threading.Lock()
         self._wake = threading.Event()
         self._over = threading.Event()
@@ -80,7 +81,9 @@ class Feed:
             self._put(fixture, lambda word: msgspec.structs.replace(word, live=row))
 
     def start(self, line: "Connection[bytes, bytes]", gone: Callable[[], None]) -> None:
-        """Send from now on what is new; `gone` is called once when nobody reads any more, from a thread."""
+        """Send from now on what is known and what is new; `gone` is called once when nobody reads any more, from that thread."""
+        with self._lock:
+            self._newest = dict(self._known)
         threading.Thread(target=self._send, args=(line, gone), name="nightturn-feed", daemon=True).start()
 
     def close(self) -> None:
@@ -105,6 +108,7 @@ class Feed:
             if before is not None and before.live is not None and after.live is not before.live:
                 self.replaced += 1
             self._newest[fixture] = after
+            self._known[fixture] = change(self._known.get(fixture, Word(fixture)))
         self._wake.set()
 
     def _take(self) -> Sequence[Word]:
