@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from nightturn.web.child import Order
 
 CLOSING_S = 2
+FILES_S = 3.0
+"""Between two looks at the files: figures come once a cycle, which takes minutes."""
 SOCKET_BYTES_MAX = 4096
 """Of what a browser says on a socket; it has nothing to say."""
 
@@ -69,7 +71,7 @@ def _config(
 
     facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
     return Config(
-        application(Nights(root, hearing), facts, address.names, door),
+        application(Nights(root, hearing, keep_s=FILES_S), facts, address.names, door),
         log_config=None,
         access_log=False,
         server_header=False,
