@@ -4,6 +4,7 @@ import hashlib
 import hmac
 import smtplib
 import ssl
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -60,6 +61,9 @@ def webhook(url: str, secret: str, now_s: Callable[[], int]) -> Channel:
         try:
             with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:  # noqa: S310 - the same
                 answer.read(1)
+        except urllib.error.HTTPError as refusal:
+            with refusal:  # an answer is open in it
+                raise TelemetryError(f"webhook: {refusal}") from None
         except OSError as error:
             raise TelemetryError(f"webhook: {error}") from error
 
