@@ -99,8 +99,7 @@ def test_courses_and_figures_beyond_what_is_accepted_are_one_sign_as_urgent_as_t
     note = Notice("friction_nm", 1, "change", "note", T0, "friction, turning positive, rises")
     (sign,) = feed.row("pan-a1", running(trends=(note,)))
     assert (sign.condition, sign.severity, sign.said) == ("figures", "note", note.said)
-    for no in range(1, 6):
-        signs = feed.row("pan-a1", cycle(no, friction=0.17))
+    signs = [sign for no in range(1, 6) for sign in feed.row("pan-a1", cycle(no, friction=0.17))]
     (sign,) = signs
     assert (sign.severity, sign.there) == ("today", True)
     assert sign.said.startswith("friction is 170 mN·m for 5 cycles in a row, at most 150 mN·m is accepted")

@@ -14,6 +14,7 @@ from typing import ClassVar
 import msgspec
 import pytest
 from tests.simulation.scene import START_UTC_NS, run
+from typing_extensions import override
 
 from nightturn.alarms.words import Acknowledge
 from nightturn.bench.alarm_desk import AlarmDesk
@@ -39,6 +40,7 @@ class Hook(BaseHTTPRequestHandler):
         self.send_response(503 if len(self.got) <= self.refuses else 204)
         self.end_headers()
 
+    @override
     def log_message(self, *_: object) -> None:
         pass
 
@@ -48,6 +50,7 @@ class Post(socketserver.StreamRequestHandler):
 
     letters: ClassVar[list[str]] = []
 
+    @override
     def handle(self) -> None:
         self.wfile.write(b"220 here\r\n")
         while line := self.rfile.readline():
