@@ -72,14 +72,14 @@ def test_a_line_that_comes_and_goes_within_its_off_delay_is_one_alarm() -> None:
 
 def test_a_moment_is_an_alarm_that_returns_by_itself_and_calls_again_only_when_it_had() -> None:
     evening = Evening()
-    evening.sign(0, "torque_signal")
+    evening.sign(0, "broker_refuses")
     evening.acknowledge(10)
-    evening.sign(600, "torque_signal")
-    assert evening.states == {"pan-a1/torque_signal": "acknowledged"}
+    evening.sign(600, "broker_refuses")
+    assert evening.states == {"pan-a1/broker_refuses": "acknowledged"}
     evening.until(600 + 901)
     assert evening.states == {}
-    evening.sign(2000, "torque_signal")
-    assert evening.calls == ["pan-a1/torque_signal"] * 2
+    evening.sign(2000, "broker_refuses")
+    assert evening.calls == ["pan-a1/broker_refuses"] * 2
 
 
 def test_several_moments_within_an_hour_make_an_alarm_and_fewer_do_not() -> None:

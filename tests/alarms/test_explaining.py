@@ -64,6 +64,7 @@ def test_an_explained_one_that_wants_a_persons_word_waits_for_the_one_that_expla
     evening = Evening()
     evening.sign(0, "torque_signal")
     evening.sign(1, "limit_exceeded")
+    evening.sign(50, "torque_signal", there=False)
     evening.until(1000)
     assert evening.states == {"pan-a1/torque_signal": "returned", "pan-a1/limit_exceeded": "active"}
     assert evening.calling == ["pan-a1/torque_signal"]

@@ -15,9 +15,11 @@ from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.records import Emit
 from nightturn.model.rows import (
     ALARM,
+    ALARM_OVER,
     CYCLES,
     EVENTS,
     STATE,
+    AlarmOver,
     EventRow,
     LiveRow,
     StandingRow,
@@ -271,6 +273,10 @@ def alarm_row(kind: str = "overload", state: str = "active", **changes: Any) -> 
         "run": RUN,
     }
     return AlarmRow(**{**values, **changes})
+
+
+def over(kind: str) -> Emit:
+    return Emit(ALARM_OVER, AlarmOver(T0, kind))
 
 
 def alarm(kind: str = "overload", state: str = "active", **changes: Any) -> Emit:

@@ -5,6 +5,7 @@ from typing import Any
 import msgspec
 import schemathesis
 from hypothesis import HealthCheck, given, settings
+from schemathesis.core.result import Ok
 from tests.web.conftest import NOW_NS, TestClient
 
 from nightturn.web.api import FixturesNow, openapi
@@ -18,6 +19,7 @@ def test_whatever_is_asked_the_answer_is_as_described(nights: Nights) -> None:
     schema = schemathesis.openapi.from_asgi("/api/v1/openapi.json", app)
     asked = []
     for found in schema.get_all_operations():
+        assert isinstance(found, Ok)
         operation = found.ok()
 
         @settings(max_examples=12, suppress_health_check=list(HealthCheck), deadline=None)

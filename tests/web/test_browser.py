@@ -73,7 +73,7 @@ class Served:
         word = Word(
             "pan-a1", state=state_row(run="other"), live=live_row(trace=trace, torque_mean_nm=0.08, **changes)
         )
-        said = Fixtures(("pan-a1",), HOSTILE, "UTC")
+        said = Fixtures(("pan-a1",), "quillfen", HOSTILE, "UTC")
         self.hearing.take(msgspec.msgpack.encode(Message(said, (word,))))
 
     def _act(self, wish: Wish) -> Outcome:

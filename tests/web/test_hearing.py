@@ -1,13 +1,17 @@
 """From a daemon's rows to a page's words: the newest counts, nothing is older than it says, silence is said."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from multiprocessing import Pipe
+from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from tests.telemetry.watching import live_row, state_row
 from tests.waiting import wait
+from tests.web.conftest import client_of
 from tests.web.test_pages import tile
 
 from nightturn.model.records import Emit
@@ -18,9 +22,10 @@ from nightturn.sentences.now import now_sentence
 from nightturn.web.feed import Feed, Fixtures, Message, Word
 from nightturn.web.heard import SILENT_S, TRACES_MAX, Hearing
 from nightturn.web.live_word import live_word
+from nightturn.web.nights import Nights
 from nightturn.web.told import idle, told
 
-FIXTURES = Fixtures(("pan-a1", "pan-a2"), "quillfen, crane-hall", "Europe/Vienna")
+FIXTURES = Fixtures(("pan-a1", "pan-a2"), "quillfen", "quillfen, crane-hall", "Europe/Vienna")
 
 
 class Clock:
@@ -175,3 +180,30 @@ def test_a_fixture_that_is_not_recorded_is_urgent(state: str) -> None:
     glance = told(tile("pan-a1"), now, "UTC")
     assert (glance.need, glance.turning) == (Severity.ACT_NOW, False)
     assert "The tape takes no records" in glance.sentence
+
+
+def families_of(text: str) -> dict[str, Any]:
+    """Parsed by another program's parser."""
+    parse: Callable[[str], Iterator[Any]] = text_string_to_metric_families
+    return {each.name: each.samples for each in parse(text)}
+
+
+def test_metrics_have_what_is_heard_and_no_sample_of_who_is_silent(tmp_path: Path) -> None:
+    clock = Clock()
+    heard = hearing(clock, Word("pan-a1", state=state_row(), live=live_row()))
+    client = client_of(Nights(tmp_path, heard))
+
+    answer = client.get("/metrics")
+    assert answer.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
+    families = families_of(answer.text)
+    states = {
+        s.labels["nightturn_fixture_state"]: s.value
+        for s in families["nightturn_fixture_state"]
+        if s.labels["fixture"] == "pan-a1"
+    }
+    assert states["turning"] == 1
+    assert sum(states.values()) == 1
+    clock.now_s += SILENT_S + 1
+    later = families_of(client.get("/metrics").text)
+    assert not [s for samples in later.values() for s in samples if s.labels.get("fixture") == "pan-a1"]
+    assert client_of(Nights(tmp_path)).get("/metrics").status_code == 503

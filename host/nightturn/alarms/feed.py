@@ -50,6 +50,7 @@ class _Fixture(msgspec.Struct):
     others: dict[str, str] = {}
     figures: FigureSigns = msgspec.field(default_factory=FigureSigns)
     due: date | None = None
+    signal_ts: int = 0
 
 
 class Feed:
@@ -96,7 +97,10 @@ class Feed:
                 return self._over(fixture, kept, row.kind)
             case CycleRecord():
                 kept.figures.cycle(row)
-                return self._said(kept, kept.figures.sign(fixture, kept.run))
+                return [
+                    *self._said(kept, kept.figures.sign(fixture, kept.run)),
+                    *self._signal(fixture, kept, row),
+                ]
             case _:
                 return []
 
@@ -128,6 +132,7 @@ class Feed:
             return []
         before, kept.run = kept.run, run
         kept.figures.begin()
+        kept.signal_ts = 0
         if not before:
             return []
         return [sign for word in list(kept.there) for sign in self._gone(fixture, kept, word)]
@@ -148,6 +153,9 @@ class Feed:
         if row.kind == REPEATED:
             return []
         signs: list[Sign] = []
+        if row.kind in known.SIGNAL_EVENTS:
+            kept.signal_ts = row.ts
+            signs += self._said(kept, Sign(fixture, known.SIGNAL, there=True, said=row.detail, run=kept.run))
         passing = _passing(row)
         if passing is not None:
             place = HOST if passing in known.OF_THE_HOST else fixture
@@ -172,6 +180,25 @@ class Feed:
             *signs,
             *self._said(kept, Sign(fixture, word, there=True, said=row.detail, run=kept.run), anew=True),
         ]
+
+    def _signal(self, fixture: str, kept: _Fixture, cycle: CycleRecord) -> list[Sign]:
+        """A torque signal that left its range is in order again when a whole cycle shows nothing of it: its events are counted, not told."""
+        before, symptoms = kept.there.get(known.SIGNAL), cycle.symptoms
+        if symptoms is None or (before is None and not kept.signal_ts):
+            return []
+        if not (symptoms.railed or symptoms.jumps):
+            whole = cycle.ts_start > kept.signal_ts
+            return self._gone(fixture, kept, known.SIGNAL) if whole and before is not None else []
+        kept.signal_ts = cycle.ts_end
+        said = (
+            f"the torque signal was at the end of its range for {symptoms.railed} samples and jumped {symptoms.jumps} times "
+            f"in cycle {cycle.cycle_no}"
+        )
+        return (
+            []
+            if before is not None
+            else self._said(kept, Sign(fixture, known.SIGNAL, there=True, said=said, run=kept.run))
+        )
 
     def _over(self, fixture: str, kept: _Fixture, kind: str) -> list[Sign]:
         if kind in known.OF_THE_HOST:
@@ -262,8 +289,6 @@ def _calibration(fixture: str, kept: _Fixture, ts: int) -> Sign:
 
 def _passing(row: EventRow) -> str | None:
     """The condition of which an event is a moment."""
-    if row.kind in known.SIGNAL_EVENTS:
-        return known.SIGNAL
     if row.kind in known.CLOCK_EVENTS:
         return known.CLOCK
     if row.kind == LEASE:
@@ -282,6 +307,8 @@ def _goes_on(word: str, row: StateRow | StandingRow) -> bool:
     """Whether what an earlier daemon knew still needs a person, by what its fixture does now."""
     if not row.run:
         return False
+    if word == known.SIGNAL:
+        return True  # until a whole cycle shows nothing of it
     waits_for = ends_with(word) if word not in UNTIL_NEXT_RUN else EndsWith.NEXT_RUN
     if isinstance(row, StandingRow):
         return waits_for is EndsWith.NEXT_RUN and row.state == NO_RUN

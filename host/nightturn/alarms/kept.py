@@ -114,6 +114,7 @@ class Kept(msgspec.Struct):
             acknowledged_ts=self.acknowledged_ts,
             returned_ts=self.returned_ts,
             latched=condition.latched,
+            passing=condition.passes,
             explained_by=self.explained_by,
             set_aside=self.set_aside,
             out_of_service=self.out_of_service or out,

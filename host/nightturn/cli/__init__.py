@@ -59,6 +59,9 @@ VERBS: dict[str, Verb] = {
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
     "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
     "alarms": Verb("nightturn.cli.alarms", "What needs a person, since when, what to do, and who knows."),
+    "broker-config": Verb(
+        "nightturn.cli.broker_config", "A mosquitto broker for exactly this rig and these readers."
+    ),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),

@@ -129,7 +129,13 @@ def _print(row: AlarmRow, zone: str) -> None:
     head = f"{BARS[row.severity]} {row.severity}: {row.fixture} {row.id}, {row.title}"
     print_text(head, hang=HANG)
     times = f", {row.times} times" if row.times > 1 else ""
-    print_text(f"{row.state.value} since {local_text(row.since_ts, zone)}{times}", HANG)
+    moment = row.passing and not row.known
+    word = (
+        f"at {local_text(row.newest_ts, zone)}"
+        if moment
+        else f"{row.state.value} since {local_text(row.since_ts, zone)}"
+    )
+    print_text(f"{word}{times}", HANG)
     print_text(row.said, HANG, hang=HANG)
     if row.gathers:
         print_text(f"it stands for {row.gathers} alarms", HANG)
@@ -143,7 +149,7 @@ def _known(row: AlarmRow, zone: str) -> list[str]:
     lines = []
     if row.acknowledged_ts is not None:
         lines.append(f"acknowledged by {row.acknowledged_by}, {local_text(row.acknowledged_ts, zone)}")
-    if row.returned_ts is not None:
+    if row.returned_ts is not None and not row.passing:
         lines.append(f"its cause went at {local_text(row.returned_ts, zone)}")
     if row.explained_by:
         lines.append(f"explained by {row.explained_by}")

@@ -5,14 +5,17 @@ import asyncio
 from nightturn.alarms import conditions as known
 from nightturn.bench.alarm_desk import TICK_S
 from nightturn.daemon.audience import Audience
+from nightturn.daemon.notifying import Notifier
 from nightturn.telemetry.publisher import Counters, Publisher
 
 AWAY = "no broker has answered for a while; what waits is delivered when one does"
 
 
-async def keep_alarms(audience: Audience) -> None:
-    """Keep the log of alarms and look at the broker, until cancelled."""
-    running = asyncio.create_task(audience.desk.run())
+async def keep_alarms(audience: Audience, notifier: Notifier | None) -> None:
+    """Keep the log of alarms, send word of them and look at the broker, until cancelled."""
+    running = [asyncio.create_task(audience.desk.run())]
+    if notifier is not None:
+        running.append(asyncio.create_task(notifier.run(audience.desk)))
     try:
         before = audience.publisher.counters if audience.publisher is not None else None
         while True:
@@ -20,8 +23,9 @@ async def keep_alarms(audience: Audience) -> None:
                 before = _broker(audience, audience.publisher, before)
             await asyncio.sleep(TICK_S)
     finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
+        for task in running:
+            task.cancel()
+        await asyncio.gather(*running, return_exceptions=True)
 
 
 def _broker(audience: Audience, publisher: Publisher, before: Counters) -> Counters:

@@ -36,7 +36,7 @@ class DaemonPage:
         self._closed = threading.Event()
         self._times = 0
         names = tuple(each.id for each in rig.fixture)
-        said = Fixtures(names, f"{rig.bench.lab}, {rig.bench.name}", rig.bench.timezone)
+        said = Fixtures(names, rig.bench.lab, f"{rig.bench.lab}, {rig.bench.name}", rig.bench.timezone)
         self.feed = Feed(said) if rig.web is not None else None
 
     def start(self) -> None:

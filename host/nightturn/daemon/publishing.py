@@ -8,6 +8,8 @@ from nightturn.bench import runs
 from nightturn.errors import NightturnError
 from nightturn.settings.rig import Rig
 from nightturn.telemetry.client import Timing
+from nightturn.telemetry.outbox_store import NAME as OUTBOX
+from nightturn.telemetry.outbox_store import OutboxStore
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
@@ -33,6 +35,7 @@ def publisher_of(rig: Rig, root: Path, world: World, password: str | None, boot:
         version=VERSION,
         password=password,
         timing=Timing(keepalive_s=rig.mqtt.keepalive_s),
+        store=OutboxStore(root / OUTBOX),
     )
 
 

@@ -5,12 +5,14 @@ import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import ExitStack, nullcontext
+from datetime import UTC
 from pathlib import Path
 
 from nightturn.bench.alarm_desk import AlarmDesk
 from nightturn.bench.figuring import ChildFinisher, Finisher
 from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.logging import set_up_logging
+from nightturn.bench.runs import host_id
 from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import real_world, shut_down
 from nightturn.daemon.alarm_control import AlarmControl
@@ -18,6 +20,7 @@ from nightturn.daemon.audience import Audience
 from nightturn.daemon.control_socket import ControlSocket, socket_path
 from nightturn.daemon.host_watch import keep_alarms
 from nightturn.daemon.leaving import Leaving
+from nightturn.daemon.notifying import Notifier, notifier_of
 from nightturn.daemon.old_files import clear_old
 from nightturn.daemon.own_fixtures import OwnFixtures
 from nightturn.daemon.page import DaemonPage
@@ -36,6 +39,7 @@ from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
 from nightturn.storage.without_pandas import do_without_pandas
+from nightturn.storage.zones import zone_of
 from nightturn.world import World
 
 COMMAND = "nightturn serve"
@@ -70,6 +74,7 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         page = DaemonPage(bench, rig, root)
         closing.callback(page.close)
         page.start()
+        notifier = notifier_of(rig, world, zone_of(rig.bench.timezone) or UTC, host_id(root))
         if rig.bench.workers > 1:
             audience = _audience(rig, root, world, password, page)
             fixtures: Served = Workers(bench, rig, root, world, audience, owned.descriptor)
@@ -85,7 +90,9 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
         with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
-            return await _until_asked(leaving, control, fixtures, audience, world, root, rig.retention)
+            return await _until_asked(
+                leaving, control, fixtures, audience, notifier, world, root, rig.retention
+            )
 
 
 def _shared(
@@ -140,6 +147,7 @@ async def _until_asked(
     control: ControlSocket,
     fixtures: Served,
     audience: Audience,
+    notifier: Notifier | None,
     world: World,
     root: Path,
     rule: Retention,
@@ -147,7 +155,7 @@ async def _until_asked(
     """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
     publisher = audience.publisher
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
-    alarming = asyncio.create_task(keep_alarms(audience))
+    alarming = asyncio.create_task(keep_alarms(audience, notifier))
     tasks = fixtures.start()
     clearing = asyncio.create_task(clear_old(world, root, rule))
     manager = ServiceManager(os.environ, send)

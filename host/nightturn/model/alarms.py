@@ -98,6 +98,7 @@ class AlarmRow(msgspec.Struct, frozen=True, kw_only=True):
         acknowledged_by, acknowledged_ts: who knows of it, since when; empty and None while nobody does.
         returned_ts: when its cause went; None while it is there.
         latched: whether a person has to confirm that the cause is gone.
+        passing: whether its cause is a moment of which nobody reports an end: `returned` then says nothing of the cause.
         explained_by: the id of the open alarm that is its cause, `fixture/id`, so that it calls nobody by itself; empty without one.
         set_aside, out_of_service: who has put it where it calls nobody; None where nobody has.
         gathers: of the alarm `flood`, how many others it stands for.
@@ -119,6 +120,7 @@ class AlarmRow(msgspec.Struct, frozen=True, kw_only=True):
     acknowledged_ts: int | None = None
     returned_ts: int | None = None
     latched: bool = False
+    passing: bool = False
     explained_by: str = ""
     set_aside: Put | None = None
     out_of_service: Put | None = None

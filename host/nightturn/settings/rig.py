@@ -322,6 +322,32 @@ class MqttPart(Part, frozen=True, kw_only=True):
     keepalive_s: Annotated[int, Meta(ge=1, le=3600)] = 20
 
 
+HourMinute = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+
+
+class NotifyPart(Part, frozen=True, kw_only=True):
+    """Ways to people; absent means that nobody is sent word. Secrets are not in this file but in the environment.
+
+    Attributes:
+        webhook: address that every message is posted to, signed with NIGHTTURN_WEBHOOK_SECRET.
+        smtp: `smtps://user@host:465` or `smtp://host:587`; its password is in NIGHTTURN_SMTP_PASSWORD. mail_from, mail_to: of the mail.
+        apprise: addresses for the package of that name.
+        quiet: from when to when only what is to act on now is sent, by people's clocks.
+        escalate_min: so many minutes without an acknowledgement word goes to `escalate_to` too, or to all again.
+        alive_at: when a daily word goes out, so that silence is noticed.
+    """
+
+    webhook: str | None = None
+    smtp: str | None = None
+    mail_from: str = "nightturn@localhost"
+    mail_to: tuple[str, ...] = ()
+    escalate_to: tuple[str, ...] = ()
+    apprise: tuple[str, ...] = ()
+    quiet: tuple[HourMinute, HourMinute] | None = None
+    escalate_min: Annotated[float, Meta(ge=1, le=1440)] | None = None
+    alive_at: HourMinute | None = None
+
+
 # Not less than a weekend and a day: a clock that jumps by less than three days unseen must not age what is of tonight.
 Days = Annotated[float, Meta(ge=4, le=36_500)] | Literal["ever"]
 Gigabytes = Annotated[float, Meta(gt=0, le=1_000_000)] | Literal["ever"]
@@ -380,5 +406,6 @@ class Rig(Part, frozen=True, kw_only=True):
     bench: BenchPart
     mqtt: MqttPart | None = None
     web: WebPart | None = None
+    notify: NotifyPart | None = None
     retention: Retention = Retention()
     fixture: tuple[FixtureSettings, ...]

@@ -168,7 +168,8 @@ class Composer:
         if row.value is None:
             return []
         topic = self._topics.measurement(fixture, "trend")
-        return [wanted(topic, payloads.trend(row, self._next(fixture)), M_EXPIRY_S)]
+        series = f"{row.figure} {row.direction}"
+        return [wanted(topic, payloads.trend(row, self._next(fixture)), M_EXPIRY_S, series)]
 
     def _happened(self, fixture: str, row: GapRow | RunEnded) -> list[Message]:
         """What has a row of its own beside the events."""

@@ -7,14 +7,16 @@ from typing import TypeVar
 import msgspec
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from nightturn.errors import NightturnError, RunNotFoundError
 from nightturn.model.alarms import AlarmRow
 from nightturn.model.names import fixture_id_problem
+from nightturn.telemetry.open_metrics import CONTENT_TYPE, Seen, exposition
 from nightturn.version import VERSION
 from nightturn.web.glance import Glance
+from nightturn.web.heard import Heard
 from nightturn.web.nights import Nights
 
 ROOT = "/api/v1"
@@ -80,6 +82,7 @@ class Api:
             Route(f"{ROOT}/fixtures/{{fixture}}", self.one),
             Route(f"{ROOT}/alarms", self.alarms),
             Route(f"{ROOT}/openapi.json", self.described),
+            Route("/metrics", self.metrics),
         ]
 
     async def fixtures(self, _request: Request) -> Response:
@@ -106,6 +109,16 @@ class Api:
             return AlarmsNow(book.rows, book.problem)
 
         return await _answer(make)
+
+    async def metrics(self, _request: Request) -> Response:
+        """What a daemon says now, as OpenMetrics text; of a fixture that is silent there is no sample, and without a daemon none at all."""
+        hearing = self._nights.hearing
+        known = hearing.fixtures if hearing is not None else None
+        if hearing is None or known is None:
+            return PlainTextResponse("no daemon says what it sees now\n", 503)
+        seen = {name: _seen(hearing.heard(name)) for name in known.names}
+        rows = (await run_in_threadpool(self._nights.book)).rows
+        return Response(exposition(known.lab, VERSION, seen, rows), headers={"content-type": CONTENT_TYPE})
 
     async def described(self, _request: Request) -> Response:
         """The OpenAPI document."""
@@ -169,6 +182,12 @@ async def _answer(make: Callable[[], Found]) -> Response:
 
 def _json(value: object, status: int = 200) -> Response:
     return Response(msgspec.json.encode(value), status, media_type="application/json")
+
+
+def _seen(heard: Heard | None) -> Seen:
+    if heard is None or heard.silent:
+        return Seen()
+    return Seen(heard.state or heard.standing, heard.live)
 
 
 def _now(glance: Glance) -> FixtureNow:

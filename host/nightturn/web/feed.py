@@ -33,9 +33,10 @@ class Word(msgspec.Struct, frozen=True):
 
 
 class Fixtures(msgspec.Struct, frozen=True):
-    """Which fixtures the daemon has, in the rig's order."""
+    """Which fixtures the daemon has, in the rig's order, and where: its lab, lab and bench in words, whose clocks."""
 
     names: tuple[str, ...]
+    lab: str
     place: str
     timezone: str
 
