@@ -8,7 +8,8 @@ import structlog
 
 from nightturn.daemon.page_process import run as run_process
 from nightturn.errors import ConfigError, StorageError
-from nightturn.settings.rig import Rig, WebPart
+from nightturn.settings.rig import Rig
+from nightturn.settings.web import WebPart
 from nightturn.web.child import Order, PageProcess
 from nightturn.web.feed import Feed, Fixtures
 from nightturn.web.listening import Address, Tls, address_of

@@ -19,9 +19,9 @@ from nightturn.settings.rig import (
     MqttPart,
     Retention,
     Rig,
-    WebPart,
 )
 from nightturn.settings.variant import Variant
+from nightturn.settings.web import WebPart
 
 Weight = Literal["meaning", "setting"]
 MEANING: Weight = "meaning"  # a change ends the run

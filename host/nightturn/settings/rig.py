@@ -11,6 +11,8 @@ from msgspec import Meta
 
 from nightturn.model.phases import SOAK, WARM_UP
 from nightturn.model.trends import Urgency
+from nightturn.settings.part import Part
+from nightturn.settings.web import WebPart
 
 PositiveFloat = Annotated[float, Meta(gt=0)]
 PositiveInt = Annotated[int, Meta(gt=0)]
@@ -22,10 +24,6 @@ FALSE_ALARMS_PER_NIGHT = 0.05
 """One in twenty nights (common practice, no source)."""
 FILTER_U_REL = 0.05
 """Standard uncertainty of a filter's corner, relative: its parts are mostly of 5 to 10 % (common practice, no source)."""
-
-
-class Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Base of every table: unknown keys are errors."""
 
 
 class Transducer(Part, frozen=True, kw_only=True):
@@ -139,7 +137,7 @@ class Trend(Part, frozen=True, kw_only=True):
     limit_within_h: Hours | None = None
     limit_today_h: Hours | None = None
     limit_act_now_h: Hours | None = None
-    slope: dict[str, SlopeLimit] = {}
+    slope: dict[str, SlopeLimit] = msgspec.field(default_factory=dict)
 
 
 class Shunt(Part, frozen=True, kw_only=True):
@@ -279,7 +277,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     filter: Filter | None = None
     channels: Channels = Channels()
     travel: Travel = Travel()
-    protect: dict[str, Limit] = {}
+    protect: dict[str, Limit] = msgspec.field(default_factory=dict)
     shunt: Shunt = Shunt()
     trend: Trend = Trend()
     plan: CyclePlan
@@ -383,20 +381,6 @@ class Retention(Part, frozen=True, kw_only=True):
                 return self.raw
             case "figures":
                 return self.figures
-
-
-class WebPart(Part, frozen=True, kw_only=True):
-    """The page of `serve`; absent means that there is none.
-
-    Attributes:
-        listen: HOST:PORT. Any other than a loopback address needs `cert` and `key`, PEM files (relative to `bench.toml`), and people
-            who may look (`nightturn users`). names: of this computer, under which browsers of others ask for it.
-    """
-
-    listen: str = "127.0.0.1:8742"
-    cert: str | None = None
-    key: str | None = None
-    names: tuple[str, ...] = ()
 
 
 class Rig(Part, frozen=True, kw_only=True):
