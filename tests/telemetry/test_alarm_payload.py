@@ -26,6 +26,7 @@ def test_an_alarm_carries_the_common_keys_and_all_that_is_known_of_it() -> None:
         "number",
         "times",
         "latched",
+        "passing",
         "gathers",
     }
     known = {"acknowledged_by", "explained_by", "set_aside", "out_of_service"}

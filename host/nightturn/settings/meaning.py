@@ -11,7 +11,16 @@ import msgspec
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened, Setting
 from nightturn.settings.mistakes import shown
-from nightturn.settings.rig import BenchPart, FixtureSettings, Keep, KeepTape, MqttPart, Retention, Rig
+from nightturn.settings.rig import (
+    BenchPart,
+    FixtureSettings,
+    Keep,
+    KeepTape,
+    MqttPart,
+    NotifyPart,
+    Retention,
+    Rig,
+)
 from nightturn.settings.variant import Variant
 
 Weight = Literal["meaning", "setting"]
@@ -71,6 +80,7 @@ NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (
     Rig,
     BenchPart,
     MqttPart,
+    NotifyPart,
     Retention,
     Keep,
     KeepTape,
