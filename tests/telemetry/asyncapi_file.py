@@ -5,11 +5,11 @@ import sys
 from pathlib import Path
 
 import msgspec
+from tests.telemetry.asyncapi_document import document
 from tests.telemetry.watching import RUN, T0, alarm_row, cycle_record, event, live_row, state_row
 
-from nightturn.model.rows import GapRow, RunEnded, TrendRow
-from nightturn.telemetry import payloads
-from nightturn.telemetry.async_api import document
+from nightturn.model.rows import EventRow, GapRow, RunEnded, TrendRow
+from nightturn.telemetry import alarm_payload, payloads
 from nightturn.telemetry.payloads import Stamp
 
 PLACE = Path(__file__).resolve().parents[2] / "protocol" / "asyncapi.json"
@@ -23,6 +23,7 @@ TREND = TrendRow(
 def made() -> bytes:
     """The file's content."""
     event_row = event("gap").row
+    assert isinstance(event_row, EventRow)
     found = {
         "info": payloads.info({"unit": "U-17", "rated_torque_nm": 15.0}, STAMP, T0),
         "state": payloads.state(state_row("turning"), STAMP),
@@ -32,7 +33,7 @@ def made() -> bytes:
         "event": payloads.event(event_row, STAMP),
         "gap": payloads.gap(GapRow("crc", 3, 100, 119, T0, T0, 20, exact=True), STAMP),
         "run_ended": payloads.run_ended(RunEnded(T0, RUN, "plan done", "plan"), STAMP),
-        "alarm": payloads.alarm(alarm_row(), STAMP),
+        "alarm": alarm_payload.alarm(alarm_row(), STAMP),
     }
     plain = msgspec.to_builtins(document(found, "0.1.0"))
     return json.dumps(plain, indent=1, ensure_ascii=False, sort_keys=False).encode() + b"\n"

@@ -8,9 +8,8 @@ import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.telemetry.watching import RUN, T0, alarm_row, cycle_record, live_row, standing_row, state_row
+from tests.telemetry.watching import RUN, T0, cycle_record, live_row, standing_row, state_row
 
-from nightturn.model.alarms import Put
 from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.figures import BUDGET, INCOMPLETE, OK, REFUSED, Figure
@@ -236,36 +235,11 @@ def test_the_course_of_a_figure_says_its_unit_once_and_its_times_as_text() -> No
     assert set(told) == COMMON | {"unit"} | {name for name in TrendRow.__struct_fields__ if name != "ts"}
 
 
-def test_events_gaps_alarms_and_ends_carry_the_common_keys() -> None:
+def test_events_gaps_and_ends_carry_the_common_keys() -> None:
     row = EventRow(T0, 3, 9, "overload", "alarm", "torque 18.4 N·m is above 18.0 N·m", 18.4)
     event = read(payloads.event(row, STAMP))
     spread = {"ts_from", "ts_to", "signs"}
     assert set(event) == COMMON | {"epoch", "kind", "severity", "detail"} | spread
-    put = Put(by="R. Vale", reason="a part is on order", since_ts=T0, until_ts=T0 + 2_000_000)
-    alarm = read(payloads.alarm(alarm_row(set_aside=put, acknowledged_ts=T0), STAMP))
-    own = {
-        "kind",
-        "severity",
-        "detail",
-        "state",
-        "calls",
-        "title",
-        "todo",
-        "number",
-        "times",
-        "latched",
-        "gathers",
-    }
-    known = {"acknowledged_by", "explained_by", "set_aside", "out_of_service"}
-    assert set(alarm) == COMMON | own | known | {"newest_ts", "acknowledged_ts", "returned_ts"}
-    assert (alarm["detail"], alarm["todo"], alarm["severity"]) == (row.detail, "Look at the rig", "act now")
-    assert (alarm["calls"], alarm["returned_ts"], alarm["acknowledged_ts"]) == (False, None, alarm["ts"])
-    assert alarm["set_aside"] == {
-        "by": "R. Vale",
-        "reason": "a part is on order",
-        "since_ts": alarm["ts"],
-        "until_ts": "2026-03-21T21:00:00.125456Z",
-    }
     gap = read(payloads.gap(GapRow("crc", 3, 100, 119, T0, T0 + 2_000_000, 20, exact=True), STAMP))
     assert (gap["missing_samples"], gap["ts_to"]) == (20, "2026-03-21T21:00:00.125456Z")
     assert gap["ts"] == gap["ts_to"]

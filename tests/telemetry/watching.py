@@ -179,7 +179,10 @@ def publisher(port: int, **changes: Any) -> Publisher:
         "timing": QUICK,
         **changes,
     }
-    return Publisher(MqttPart(url=url, cafile=arguments.pop("cafile", None)), **arguments)
+    return Publisher(
+        MqttPart(url=url, **{name: arguments.pop(name, None) for name in ("cafile", "certfile", "keyfile")}),
+        **arguments,
+    )
 
 
 @contextlib.asynccontextmanager

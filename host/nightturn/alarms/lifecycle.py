@@ -19,7 +19,7 @@ class Input(StrEnum):
     """
 
     RAISE = "raise"
-    RETURN = "return"
+    RETURN = "gone"
     LATCH = "latch"
     CLEAR = "clear"
     ACKNOWLEDGE = "acknowledge"

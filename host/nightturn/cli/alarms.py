@@ -10,37 +10,40 @@ from nightturn.cli.arguments import AsJson, OfBench, OfData
 EXAMPLE = 'nightturn alarms pan-a1 --acknowledge --operator "R. Vale"'
 
 
+Fixture = Annotated[
+    str, typer.Argument(metavar="[FIXTURE]", help="One fixture, or host; all when it is left out.")
+]
+Alarm = Annotated[str, typer.Argument(metavar="[ALARM]", help="One alarm by its id, as the list shows it.")]
+Known = Annotated[bool, typer.Option("--acknowledge", help="You know of it, or of all of the fixture.")]
+Aside = Annotated[
+    float | None,
+    typer.Option(
+        "--set-aside", metavar="HOURS", help="It calls nobody for so long, 12 at most; with --reason."
+    ),
+]
+Out = Annotated[
+    bool,
+    typer.Option(
+        "--out-of-service", help="It, or the fixture, calls nobody until --put-back; with --reason."
+    ),
+]
+Back = Annotated[bool, typer.Option("--put-back", help="End what was set aside or out of service.")]
+Verify = Annotated[bool, typer.Option("--verify", help="Check every line of the log and replay it.")]
+Name = Annotated[str, typer.Option(help="Your name; it is recorded in the log.")]
+Reason = Annotated[str, typer.Option(help="The reason; it is recorded in the log.")]
+
+
 def run(
-    fixture: Annotated[
-        str, typer.Argument(metavar="[FIXTURE]", help="One fixture, or host; all when it is left out.")
-    ] = "",
-    alarm: Annotated[
-        str, typer.Argument(metavar="[ALARM]", help="One alarm by its id, as the list shows it.")
-    ] = "",
+    fixture: Fixture = "",
+    alarm: Alarm = "",
     *,
-    acknowledge: Annotated[
-        bool, typer.Option("--acknowledge", help="You know of it, or of all of the fixture.")
-    ] = False,
-    set_aside_h: Annotated[
-        float | None,
-        typer.Option(
-            "--set-aside", metavar="HOURS", help="It calls nobody for so long, 12 at most; with --reason."
-        ),
-    ] = None,
-    out_of_service: Annotated[
-        bool,
-        typer.Option(
-            "--out-of-service", help="It, or the fixture, calls nobody until --put-back; with --reason."
-        ),
-    ] = False,
-    put_back: Annotated[
-        bool, typer.Option("--put-back", help="End what was set aside or out of service.")
-    ] = False,
-    verify: Annotated[
-        bool, typer.Option("--verify", help="Check every line of the log and replay it.")
-    ] = False,
-    operator: Annotated[str, typer.Option(help="Your name; it is recorded in the log.")] = "",
-    reason: Annotated[str, typer.Option(help="The reason; it is recorded in the log.")] = "",
+    acknowledge: Known = False,
+    set_aside_h: Aside = None,
+    out_of_service: Out = False,
+    put_back: Back = False,
+    verify: Verify = False,
+    operator: Name = "",
+    reason: Reason = "",
     bench: OfBench = Path("bench.toml"),
     data: OfData = None,
     as_json: AsJson = False,

@@ -17,6 +17,7 @@ from nightturn.settings.rig import (
     Keep,
     KeepTape,
     MqttPart,
+    NotifyPart,
     Retention,
     Rig,
 )
@@ -81,6 +82,7 @@ NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (
     BenchPart,
     MqttPart,
     WebPart,
+    NotifyPart,
     Retention,
     Keep,
     KeepTape,

@@ -310,6 +310,7 @@ class MqttPart(Part, frozen=True, kw_only=True):
     """The broker; absent means that nothing is published and everything else works.
 
     Attributes:
+        cafile: the authority to trust instead of the system's. certfile, keyfile: the daemon's own certificate, for a broker that wants one.
         keepalive_s: a daemon that falls silent counts as offline after one and a half of them.
     """
 
@@ -317,6 +318,8 @@ class MqttPart(Part, frozen=True, kw_only=True):
     protocol: Literal["auto", "5", "3.1.1"] = "auto"
     username: str | None = None
     cafile: str | None = None
+    certfile: str | None = None
+    keyfile: str | None = None
     keepalive_s: Annotated[int, Meta(ge=1, le=3600)] = 20
 
 

@@ -20,7 +20,7 @@ from nightturn.model.rows import (
     TrendRow,
 )
 from nightturn.motion.permission import MotionState
-from nightturn.telemetry import payloads
+from nightturn.telemetry import alarm_payload, payloads
 from nightturn.telemetry.message import LIVE_EXPIRY_S, M_EXPIRY_S, Message, latest, retained, wanted
 from nightturn.telemetry.payloads import Stamp
 from nightturn.telemetry.progress import Progress
@@ -154,7 +154,7 @@ class Composer:
             known.alarms.discard(row.id)
             return [retained(topic, b"")] if was else []
         known.alarms.add(row.id)
-        return [retained(topic, payloads.alarm(row, self._stamp(known)))]
+        return [retained(topic, alarm_payload.alarm(row, self._stamp(known)))]
 
     def _cycle(self, fixture: str, record: CycleRecord) -> list[Message]:
         topic = self._topics.measurement(fixture, "cycle")

@@ -18,7 +18,6 @@ from typing import Literal
 import msgspec
 
 from nightturn.estimation.figures import unit_of
-from nightturn.model.alarms import AlarmRow, Put
 from nightturn.model.figures import CycleRecord
 from nightturn.model.rows import (
     CountersRow,
@@ -36,8 +35,6 @@ from nightturn.telemetry.numbers import rounded
 
 VERSION = 1
 NS_PER_S = 1_000_000_000
-OF_ALARMS = frozenset({"id", "fixture", "state", "severity", "said", "since_ts", "run"})
-"""What of an alarm has another name in its payload, or is in its topic."""
 NO_LIMITS: Mapping[str, object] = {}
 
 
@@ -129,7 +126,7 @@ def utc_text(ns: int) -> str:
 
 def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
     """What stands on the fixture; `facts` may not replace the common keys."""
-    return _encode({**facts, **_common("info", stamp, ts_ns)})
+    return _encode({**facts, **common("info", stamp, ts_ns)})
 
 
 def state(
@@ -138,7 +135,7 @@ def state(
     """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in."""
     return _encode(
         {
-            **_common("state", stamp, row.ts),
+            **common("state", stamp, row.ts),
             "state": row.state,
             "reason": row.reason,
             "waits_for": row.waits_for,
@@ -156,8 +153,8 @@ def state(
             "night_verdict": row.night_verdict,
             "trends": [_notice(each) for each in row.trends],
             "durable_through": row.durable_through,
-            "durable_ts": _ts(row.durable_utc_ns),
-            "expected_end_ts": _ts(expected_end_ns),
+            "durable_ts": ts_or_none(row.durable_utc_ns),
+            "expected_end_ts": ts_or_none(expected_end_ns),
             "inputs": row.inputs,
             **limits,
         }
@@ -179,7 +176,7 @@ def standing(
     nothing = dict.fromkeys((*of_a_core, "night_verdict", "trends", "durable_through", "durable_ts"))
     return _encode(
         {
-            **_common("state", stamp, row.ts),
+            **common("state", stamp, row.ts),
             "state": row.state,
             "reason": row.reason,
             "waits_for": row.waits_for,
@@ -197,7 +194,7 @@ def live(row: LiveRow, stamp: Stamp, expected_end_ns: int | None = None) -> byte
     """What the sensors show now; never a figure and never judged. Extremes and mean are of all samples since the message before."""
     return _encode(
         {
-            **_common("live", stamp, row.ts),
+            **common("live", stamp, row.ts),
             "phase": row.phase,
             "cycle_no": row.cycle_no,
             "position_from_travel_zero_deg": row.position_deg,
@@ -209,7 +206,7 @@ def live(row: LiveRow, stamp: Stamp, expected_end_ns: int | None = None) -> byte
             "torque_mean_nm": row.torque_mean_nm,
             "cycles_done": row.cycles_done,
             "cycles_planned": row.cycles_planned,
-            "expected_end_ts": _ts(expected_end_ns),
+            "expected_end_ts": ts_or_none(expected_end_ns),
             "inputs": row.inputs,
             "rtt_us": rounded(row.rtt_us),
             "u_time_us": rounded(row.u_time_us),
@@ -231,7 +228,7 @@ def cycle(record: CycleRecord, stamp: Stamp, limits: Mapping[str, object] = NO_L
     """One cycle with its figures and the limits that they are held against."""
     return _encode(
         {
-            **_common("cycle", stamp, record.ts_end),
+            **common("cycle", stamp, record.ts_end),
             "ts_start": utc_text(record.ts_start),
             "ts_end": utc_text(record.ts_end),
             "epoch": record.epoch,
@@ -262,10 +259,12 @@ def trend(row: TrendRow, stamp: Stamp) -> bytes:
         for name, value in msgspec.structs.asdict(row).items()
         if name not in {"ts", "epoch"} and not name.startswith("ts_")
     }
-    changed = {name: _ts(getattr(row, name)) for name in ("ts_changed", "ts_changed_from", "ts_changed_to")}
+    changed = {
+        name: ts_or_none(getattr(row, name)) for name in ("ts_changed", "ts_changed_from", "ts_changed_to")
+    }
     return _encode(
         {
-            **_common("trend", stamp, row.ts),
+            **common("trend", stamp, row.ts),
             "epoch": row.epoch,
             "unit": unit_of(row.figure),
             **told,
@@ -276,47 +275,15 @@ def trend(row: TrendRow, stamp: Stamp) -> bytes:
 
 def event(row: EventRow, stamp: Stamp) -> bytes:
     """Something that happened, in a sentence with units; of many `signs` of one cause, from `ts_from` to `ts_to`."""
-    spread = {"ts_from": _ts(row.ts_from), "ts_to": _ts(row.ts_to), "signs": row.signs}
-    return _encode({**_common("event", stamp, row.ts), "epoch": row.epoch, **_told(row), **spread})
-
-
-def alarm(row: AlarmRow, stamp: Stamp) -> bytes:
-    """An alarm that is open: its cause is there since `ts`, or it waits for somebody who says that he knows."""
-    said = {name: value for name, value in msgspec.structs.asdict(row).items() if name not in OF_ALARMS}
-    times = {name: _ts(getattr(row, name)) for name in ("newest_ts", "acknowledged_ts", "returned_ts")}
-    return _encode(
-        {
-            **_common("alarm", stamp, row.since_ts),
-            "run": row.run,
-            "kind": row.id,
-            "state": row.state.value,
-            "severity": row.severity,
-            "detail": row.said,
-            "calls": row.calls,
-            **said,
-            **times,
-            "set_aside": _put(row.set_aside),
-            "out_of_service": _put(row.out_of_service),
-        }
-    )
-
-
-def _put(put: Put | None) -> dict[str, object] | None:
-    if put is None:
-        return None
-    return {
-        "by": put.by,
-        "reason": put.reason,
-        "since_ts": utc_text(put.since_ts),
-        "until_ts": _ts(put.until_ts),
-    }
+    spread = {"ts_from": ts_or_none(row.ts_from), "ts_to": ts_or_none(row.ts_to), "signs": row.signs}
+    return _encode({**common("event", stamp, row.ts), "epoch": row.epoch, **_told(row), **spread})
 
 
 def gap(row: GapRow, stamp: Stamp) -> bytes:
     """Samples that are missing."""
     return _encode(
         {
-            **_common("gap", stamp, row.ts_to),
+            **common("gap", stamp, row.ts_to),
             "kind": "gap",
             "cause": row.cause,
             "epoch": row.epoch,
@@ -334,7 +301,7 @@ def run_ended(row: RunEnded, stamp: Stamp) -> bytes:
     """The run is over, and what all its cycles say together."""
     return _encode(
         {
-            **_common("run_ended", stamp, row.ts),
+            **common("run_ended", stamp, row.ts),
             "run": row.run,
             "kind": "run_ended",
             "reason": row.reason,
@@ -384,7 +351,7 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
     """The telemetry's own counters, with those of the device if they are known, and what is on the disk."""
     if counted is not None:
         values = msgspec.structs.replace(
-            values, durable_through=counted.durable_through, durable_ts=_ts(counted.durable_utc_ns)
+            values, durable_through=counted.durable_through, durable_ts=ts_or_none(counted.durable_utc_ns)
         )
     device = counted.counters if counted is not None else None
     if device is not None:
@@ -399,11 +366,13 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
     return msgspec.json.encode(values)
 
 
-def _ts(ns: int | None) -> str | None:
+def ts_or_none(ns: int | None) -> str | None:
+    """As `utc_text`, of a time that may not be known."""
     return utc_text(ns) if ns is not None else None
 
 
-def _common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:
+def common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:
+    """What every payload carries."""
     return {
         "schema": schema,
         "v": VERSION,

@@ -57,6 +57,16 @@ class BrokerPart(Protocol):
         """The certificate authority to trust instead of the system's."""
         ...
 
+    @property
+    def certfile(self) -> str | None:
+        """Our own certificate."""
+        ...
+
+    @property
+    def keyfile(self) -> str | None:
+        """Its key, where that is not in the same file."""
+        ...
+
 
 class Counters(msgspec.Struct, frozen=True):
     """How the telemetry is doing since the daemon started.
@@ -131,7 +141,11 @@ class Publisher:
         self._stopped_early = False
         self._unpublishable = 0
         address = parse_url(
-            settings.url, username=settings.username, password=password, cafile=settings.cafile
+            settings.url,
+            username=settings.username,
+            password=password,
+            cafile=settings.cafile,
+            own=(settings.certfile, settings.keyfile),
         )
         self._connection = Connection(
             address,

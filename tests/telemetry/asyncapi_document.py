@@ -73,7 +73,7 @@ def document(payloads: Mapping[str, bytes], version: str) -> dict[str, Any]:
     }
 
 
-def _channel(address: str, word: str, retained: bool, said: str) -> dict[str, Any]:  # noqa: FBT001 - a row of the table
+def _channel(address: str, word: str, retained: bool, said: str) -> dict[str, Any]:
     names = [name for name in PARAMETERS if f"{{{name}}}" in address]
     return {
         "address": f"{ROOT}/{MAJOR}/{address}",
