@@ -45,7 +45,6 @@ STARTED = (
     "device.sheet",
     "device.ports.mps2.stamp",
     "nightturn.demo.amqtt_child",
-    "nightturn.telemetry.open_metrics",  # the text of `/metrics`, for a room that serves pages
 )
 
 # Public, and used by no product code; each with its reason.
@@ -63,7 +62,6 @@ UNUSED = {
         PUBLISHED,
     ),
     "nightturn.calibration.rig_records.arbor_record": "makes the record of a rig, for scripts until measuring one is guided",
-    "nightturn.telemetry.open_metrics.exposition": "the text of `/metrics`, for a room that serves pages",
     "nightturn.report.notebook.Drawing.save": "what a person calls in a notebook; README shows it",
     "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",
     "nightturn.virtual.friction.bristle": "ties the friction model's constants to the published step response",
