@@ -29,7 +29,7 @@ def made() -> bytes:
         "state": payloads.state(state_row("turning"), STAMP),
         "cycle": payloads.cycle(cycle_record(), STAMP),
         "trend": payloads.trend(TREND, STAMP),
-        "live": payloads.live(live_row(), STAMP),
+        "live": payloads.live(live_row(torque_mean_nm=0.125), STAMP, T0),
         "event": payloads.event(event_row, STAMP),
         "gap": payloads.gap(GapRow("crc", 3, 100, 119, T0, T0, 20, exact=True), STAMP),
         "run_ended": payloads.run_ended(RunEnded(T0, RUN, "plan done", "plan"), STAMP),
