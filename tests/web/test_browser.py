@@ -114,7 +114,7 @@ def page(browser: Browser, served: Served) -> Iterator[Page]:
         assert all(each.startswith((served.base, "data:")) for each in asked)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.long)])
 def test_nothing_serious_stands_in_the_way_of_a_reader(page: Page, served: Served, scheme: str) -> None:
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     for address in ("/", "/fixture/pan-a1", "/sign-in"):
