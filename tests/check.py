@@ -64,6 +64,7 @@ LIVE = (
     "tests/device/test_porting.py",
     "tests/linktest/test_with_devices.py",
     "tests/storage/test_child_sealer.py",
+    "tests/web/test_browser.py",
     "tests/telemetry",
     "tests/transport",
 )

@@ -7,7 +7,17 @@ from tests.daemon.speaking import state
 from nightturn.daemon.outbound import Outbound, slot_of, thinned
 from nightturn.daemon.worker_messages import Info, Item, Line, Row
 from nightturn.model.records import Emit
-from nightturn.model.rows import ALARM_OVER, EVENTS, SLOW, STATE, AlarmOver, EventRow, SlowRow
+from nightturn.model.rows import (
+    ALARM_OVER,
+    EVENTS,
+    RUN_ENDED,
+    SLOW,
+    STATE,
+    AlarmOver,
+    EventRow,
+    RunEnded,
+    SlowRow,
+)
 
 FIXTURES = st.sampled_from(["pan-a1", "pan-a2"])
 KINDS = st.sampled_from(["torque_trip", "disk_short"])
@@ -65,12 +75,13 @@ def test_every_item_is_taken_or_counted(items: list[Item], most: int) -> None:
     assert newest_words(taken) == newest_words(items)
 
 
-def test_rows_for_files_only_and_rows_that_nobody_publishes_stay_here() -> None:
+def test_rows_for_files_only_stay_here_and_where_nobody_publishes_all_that_no_alarm_follows_from() -> None:
     waits: list[bool] = []
     outbound = Outbound(lambda: waits.append(True))
     outbound.offer("pan-a1", Emit(SLOW, SlowRow(0, 0, 0, "frame", 21.0)))
     assert (outbound.take(9), waits) == ((), [])
     quiet = Outbound(lambda: None, rows=False)
-    quiet.offer("pan-a1", Emit(STATE, state()))
+    quiet.offer("pan-a1", Emit(STATE, state()))  # alarms follow from it
+    quiet.offer("pan-a1", Emit(RUN_ENDED, RunEnded(0, "20261126T180000Z-24a9", "plan done", "plan")))
     quiet.line({"event": "waits", "level": "info"})
-    assert quiet.take(9) == (Line({"event": "waits", "level": "info"}),)
+    assert quiet.take(9) == (Row("pan-a1", Emit(STATE, state())), Line({"event": "waits", "level": "info"}))

@@ -70,7 +70,9 @@ def test_two_means_over_the_same_moments_have_in_common_what_means_a_little_apar
     )
     assert np.isfinite(same).all()
     assert same == pytest.approx(near, abs=1e-6)
-    assert same[1, 2] == pytest.approx(same[1, 1], abs=2e-2)  # but for the bend of the covariance within a mean
+    assert same[1, 2] == pytest.approx(
+        same[1, 1], abs=2e-2
+    )  # but for the bend of the covariance within a mean
 
 
 @pytest.mark.parametrize("seeds", [SEEDS, pytest.param(SEEDS_LONG, marks=pytest.mark.long)])

@@ -25,7 +25,7 @@ MISTAKES = {
     "an unknown key": ("rate_hz = 10000", "rate_hz = 10000\ncolour = 3", '[fixture] "pan-a1", colour', 'unknown key "colour"', "rate_hz"),
     "a misspelt key": ("hold = { torque_nm", "hold = { torqe_nm", f"{HOLD}, torqe_nm", 'did you mean "torque_nm"?', "torque_nm, revolutions"),
     "a misspelt table": ("[fixture.travel]", "[fixture.travle]", '[fixture] "pan-a1", travle', 'did you mean "travel"?', "travel"),
-    "a misspelt section": ("[mqtt]", "[mqqt]", "mqqt", 'did you mean "mqtt"?', "bench, mqtt, retention, fixture"),
+    "a misspelt section": ("[mqtt]", "[mqqt]", "mqqt", 'did you mean "mqtt"?', "bench, mqtt, web, notify, retention, fixture"),
     "a missing key": ("counts_per_rev = 1048576", "", '[fixture.encoder] of fixture "pan-a1", counts_per_rev', "missing key", "a whole number from 1000"),
     "a missing table": ('[bench]\nlab = "quillfen"\nname = "basement"\ndata = "nights"\n', "", "bench", "missing key", "a table"),
     "no id": ('id = "pan-b2"', "", "[fixture] no. 2, id", "missing key", "text in quotes"),

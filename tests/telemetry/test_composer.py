@@ -1,29 +1,26 @@
-"""Which messages rows make: alarms that end, older ones that go on or are cleared, one end of a run, a farewell."""
+"""Which messages rows make: alarms and those that an earlier daemon left, one end of a run, a farewell."""
 
 import json
 from typing import Any
 
 import msgspec
-import pytest
 from tests.telemetry.watching import (
     LAB,
     RUN,
     T0,
+    alarm_row,
     cycle_record,
     event,
-    over,
     standing_row,
     state_row,
 )
 
-from nightturn.model.facts import Lock
-from nightturn.model.rows import FAILED, NO_RUN, STARTING, EventRow, GapRow, RecoveredRow, RunEnded, TrendRow
+from nightturn.model.rows import FAILED, NO_RUN, EventRow, GapRow, RecoveredRow, RunEnded, TrendRow
 from nightturn.telemetry.composer import Composer
 from nightturn.telemetry.message import Message
 from nightturn.telemetry.topics import Topics
 
 TOPICS = Topics(LAB, "bench-1")
-LOCKS = (Lock("new_boot", "the device restarted", T0),)
 NEXT_RUN = "20260322T210000Z-0a1c"
 S = 10**9
 
@@ -38,15 +35,12 @@ def payload(message: Message) -> dict[str, Any]:
     return decoded
 
 
-def alarm_of(
-    boot: str = "b7", kind: str = "device_restarted", run: str = RUN, host: str = "bench-1"
-) -> bytes:
+def alarm_of(boot: str = "b7", kind: str = "device_restarted", host: str = "bench-1") -> bytes:
     """The retained alarm that another start of the daemon has left."""
     older = Composer(Topics(LAB, host), boot)
-    older.row("pan-a1", state_row("locked", run))
-    _, alarm = older.row("pan-a1", event(kind, "alarm").row)
-    assert alarm.topic == TOPICS.alarm("pan-a1", kind)
-    return alarm.payload
+    (found,) = older.row("pan-a1", alarm_row(kind))
+    assert found.topic == TOPICS.alarm("pan-a1", kind)
+    return found.payload
 
 
 def test_the_end_of_a_run_is_one_message_of_one_shape() -> None:
@@ -75,60 +69,27 @@ def test_what_recovery_made_is_news_of_its_own_run_and_time_and_no_alarm_of_this
     assert [payload(each)["seq"] for each in (said, missing)] == [1, 2]
     assert payload(said)["ts"] == payload(missing)["ts"] == "2026-03-21T20:59:55.123456Z"
     assert subject.row("pan-a1", RecoveredRow(RUN, end)) == []  # its own row says it
-    assert subject.row("pan-a1", over("tape_damaged").row) == []
     assert subject.stamps()["pan-a1"].run == NEXT_RUN
 
 
-def test_an_alarm_ends_with_its_cause_and_only_once() -> None:
-    subject = composer()
-    subject.row("pan-a1", event("overload", "alarm").row)
-    (cleared,) = subject.row("pan-a1", over("overload").row)
-    assert (cleared.topic, cleared.payload, cleared.retain) == (TOPICS.alarm("pan-a1", "overload"), b"", True)
-    assert subject.row("pan-a1", over("overload").row) == []
-
-
-def test_a_count_of_repeated_signs_is_no_alarm_of_its_own() -> None:
-    messages = composer().row("pan-a1", event("repeated", "alarm").row)
-    assert [message.topic for message in messages] == [TOPICS.event("pan-a1", "repeated")]
-
-
-def test_an_older_alarm_waits_for_what_its_fixture_does_and_goes_on_while_a_person_is_waited_for() -> None:
-    subject, topic = composer(), TOPICS.alarm("pan-a1", "device_restarted")
-    subject.row("pan-a1", standing_row(STARTING, run=""))
-    assert subject.found(topic, alarm_of()) == []
-    _, taken = subject.row("pan-a1", state_row("locked", locks=LOCKS))
-    said = payload(taken)
-    assert (taken.topic, said["daemon_boot"], said["state"]) == (topic, "b8", "active")
-    assert said["ts"] == "2026-03-21T21:00:00.123456Z"  # since then, not since the restart
-    _, cleared = subject.row("pan-a1", state_row("allowed"))
-    assert (cleared.topic, cleared.payload) == (topic, b"")
-
-
-@pytest.mark.parametrize(
-    ("kind", "run", "row"),
-    [
-        ("device_restarted", RUN, state_row("allowed")),  # somebody has said go
-        ("device_restarted", RUN, standing_row(NO_RUN)),  # the run has ended
-        ("device_restarted", RUN, state_row("locked", NEXT_RUN, locks=LOCKS)),  # another run
-        ("sync_failed", RUN, state_row("locked", locks=LOCKS)),  # the core of now says so itself if it is so
-        ("limit_exceeded", RUN, state_row("locked", NEXT_RUN)),
-        ("device_restarted", "", standing_row(NO_RUN, run="")),
-    ],
-)
-def test_an_older_alarm_whose_cause_has_gone_is_cleared(kind: str, run: str, row: Any) -> None:
-    subject, topic = composer(), TOPICS.alarm("pan-a1", kind)
-    subject.row("pan-a1", row)
-    (cleared,) = subject.found(topic, alarm_of(kind=kind, run=run))
+def test_an_alarm_is_retained_with_each_change_and_cleared_once_when_it_is_over() -> None:
+    subject, topic = composer(), TOPICS.alarm("pan-a1", "overload")
+    (raised,) = subject.row("pan-a1", alarm_row())
+    assert (raised.topic, raised.retain, payload(raised)["state"]) == (topic, True, "active")
+    (known,) = subject.row("pan-a1", alarm_row(state="acknowledged", acknowledged_by="R. Vale"))
+    assert (payload(known)["state"], payload(known)["acknowledged_by"]) == ("acknowledged", "R. Vale")
+    (cleared,) = subject.row("pan-a1", alarm_row(state="normal"))
     assert (cleared.topic, cleared.payload, cleared.retain) == (topic, b"", True)
+    assert subject.row("pan-a1", alarm_row(state="normal")) == []
 
 
-def test_the_alarm_that_ended_a_run_lasts_over_a_restart_until_another_run_begins() -> None:
-    subject, topic = composer(), TOPICS.alarm("pan-a1", "limit_exceeded")
-    subject.row("pan-a1", standing_row(NO_RUN))
-    (taken,) = subject.found(topic, alarm_of(kind="limit_exceeded"))
-    assert payload(taken)["daemon_boot"] == "b8"
-    cleared, _ = subject.row("pan-a1", state_row("locked", NEXT_RUN))
-    assert (cleared.topic, cleared.payload) == (topic, b"")
+def test_an_event_is_no_alarm_by_itself_and_an_alarm_of_the_host_has_its_own_place() -> None:
+    subject = composer()
+    messages = subject.row("pan-a1", event("disk_short", "alarm").row)
+    assert [message.topic for message in messages] == [TOPICS.event("pan-a1", "disk_short")]
+    (message,) = subject.row("host", alarm_row("disk_short", fixture="host", run=""))
+    assert message.topic == "nightturn/v1/quillfen/host/bench-1/alarm/disk_short"
+    assert subject.stamps().keys() == {"pan-a1"}  # the host is no fixture
 
 
 def test_the_alarm_of_a_fixture_that_is_no_longer_in_the_rig_is_cleared_and_one_of_another_host_is_left() -> (
@@ -145,11 +106,11 @@ def test_the_alarm_of_a_fixture_that_is_no_longer_in_the_rig_is_cleared_and_one_
     assert (cleared.topic, cleared.payload) == (topic, b"")
 
 
-def test_an_alarm_raised_again_is_not_cleared_for_its_older_self() -> None:
+def test_an_alarm_that_is_open_still_is_not_cleared_for_its_older_self() -> None:
     subject, topic = composer(), TOPICS.alarm("pan-a1", "sync_failed")
-    subject.row("pan-a1", state_row("locked"))
-    subject.row("pan-a1", event("sync_failed", "alarm").row)
+    subject.row("pan-a1", alarm_row("sync_failed"))
     assert subject.found(topic, alarm_of(kind="sync_failed")) == []
+    assert subject.found(TOPICS.alarm("pan-a1", "seal_failed"), alarm_of(kind="seal_failed")) != []
 
 
 def test_who_leaves_says_offline_for_every_fixture_whose_run_has_not_ended() -> None:
@@ -209,22 +170,6 @@ def test_limits_and_rated_torque_of_the_info_are_in_states_and_cycles() -> None:
     for message in (state, cycle):
         assert limits.items() <= payload(message).items()
         assert "transducer" not in payload(message)
-
-
-def test_alarms_of_a_worker_that_died_are_those_of_an_earlier_daemon_for_the_one_that_follows() -> None:
-    subject = composer()
-    subject.row("pan-a1", state_row("turning"))
-    subject.row("pan-a1", event("device_restarted", "alarm").row)
-    subject.row("pan-a1", event("disk_short", "alarm").row)
-    subject.begin_again("pan-a1")
-    (_starting,) = subject.row("pan-a1", standing_row(STARTING))
-    state, *settled = subject.row("pan-a1", state_row("locked", locks=LOCKS))
-    assert payload(state)["state"] == "locked"
-    kept = {message.topic: message.payload for message in settled}
-    assert json.loads(kept[TOPICS.alarm("pan-a1", "device_restarted")])["state"] == "active"
-    assert kept[TOPICS.alarm("pan-a1", "disk_short")] == b""  # whoever follows raises it again if it lasts
-    (ends,) = subject.row("pan-a1", over("device_restarted").row)
-    assert (ends.topic, ends.payload) == (TOPICS.alarm("pan-a1", "device_restarted"), b"")
 
 
 def test_a_figure_without_a_value_in_a_cycle_makes_no_message() -> None:

@@ -2,9 +2,11 @@
 
 import threading
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from nightturn.telemetry import outbox as outbox_module
 from nightturn.telemetry.message import Message, latest, retained, wanted
 from nightturn.telemetry.outbox import Outbox
 
@@ -117,8 +119,68 @@ def test_every_message_is_delivered_dropped_or_still_there(queue_max: int, steps
         elif step == "lose":
             box.give_back()
             on_their_way.clear()
-        assert put == len(delivered) + box.dropped + box.backlog
+        assert put == len(delivered) + box.dropped.total + box.backlog
     assert delivered == sorted(set(delivered))  # in order, none twice
     rest = [int.from_bytes(message.payload, "big") for _, message in on_their_way + take_all(box)]
     assert rest == sorted(rest)
     assert len(take_all(box)) == 0
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.s = 0.0
+
+
+def figure(number: int, series: str = "") -> Message:
+    return wanted("m/trend", b'{"seq":%d}' % number, 60, series)
+
+
+def test_figures_make_room_before_any_event_does_and_each_is_counted() -> None:
+    box = outbox(4)
+    for number in range(4):
+        box.put(figure(number))
+    for number in range(6):
+        box.put(wanted("ev", b"%d" % number))
+    assert (box.dropped.figures, box.dropped.events) == (4, 2)
+    assert [message.payload for _, message in take_all(box)] == [b"2", b"3", b"4", b"5"]
+
+
+def test_bytes_are_bounded_for_figures_and_events_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outbox_module, "FIGURE_BYTES_MAX", 100)
+    monkeypatch.setattr(outbox_module, "EVENT_BYTES_MAX", 1000)
+    box = outbox()
+    for number in range(20):
+        box.put(wanted("ev", b"e" * 40))
+        box.put(wanted("m", b"f" * 40, 60, str(number)))
+    assert (box.dropped.figures, box.dropped.events) == (18, 0)
+    for _ in range(20):
+        box.put(wanted("ev", b"e" * 40))
+    assert box.dropped.events == 15
+    assert sum(len(message.payload) for _, message in take_all(box)) <= 1100
+
+
+def test_a_long_outage_keeps_one_figure_of_a_series_a_minute_and_every_event() -> None:
+    clock = Clock()
+    box = Outbox(10_000, lambda: None, clock_s=lambda: clock.s)
+    for second in range(0, 3600, 10):
+        clock.s = float(second)
+        box.put(figure(second, "friction_nm 1"))
+        box.put(figure(second, "friction_nm -1"))
+        box.put(wanted("ev", b"{}"))
+    assert box.dropped.thinned == 2 * (300 - 50)
+    assert box.backlog == 3 * 360 - box.dropped.total
+    box.online(there=True)
+    clock.s = 3600.0
+    box.put(figure(1, "friction_nm 1"))
+    assert box.dropped.thinned == 500
+
+
+def test_what_waited_for_long_says_so_and_is_itself_again_when_it_comes_back() -> None:
+    clock = Clock()
+    box = Outbox(10, lambda: None, clock_s=lambda: clock.s)
+    box.put(wanted("ev", b'{"seq":1}'))
+    clock.s = 11.0
+    box.put(wanted("ev", b'{"seq":2}'))
+    assert [message.payload for _, message in take_all(box)] == [b'{"seq":1,"late":true}', b'{"seq":2}']
+    box.give_back()
+    assert [message.payload for _, message in take_all(box)] == [b'{"seq":1,"late":true}', b'{"seq":2}']

@@ -176,7 +176,7 @@ def test_live_values_have_their_extremes_one_origin_and_no_zero_where_nothing_is
     live = read(payloads.live(live_row(), STAMP))
     assert set(live) == COMMON | {
         "phase", "cycle_no", "position_from_travel_zero_deg", "position_from_travel_zero_min_deg",
-        "position_from_travel_zero_max_deg", "torque_nm", "torque_min_nm", "torque_max_nm", "inputs", "rtt_us", "u_time_us", "temp_bearing_degc", "temp_ambient_degc",
+        "position_from_travel_zero_max_deg", "torque_nm", "torque_min_nm", "torque_max_nm", "torque_mean_nm", "cycles_done", "cycles_planned", "expected_end_ts", "inputs", "rtt_us", "u_time_us", "temp_bearing_degc", "temp_ambient_degc",
     }  # fmt: skip
     assert live["schema"] == "live"
     assert (live["torque_min_nm"], live["torque_nm"], live["torque_max_nm"]) == (-0.25, 0.125, 0.5)
@@ -192,6 +192,8 @@ def test_live_values_have_their_extremes_one_origin_and_no_zero_where_nothing_is
         "torque_nm",
         "torque_min_nm",
         "torque_max_nm",
+        "torque_mean_nm",
+        "expected_end_ts",
         "rtt_us",
         "u_time_us",
     }
@@ -233,15 +235,11 @@ def test_the_course_of_a_figure_says_its_unit_once_and_its_times_as_text() -> No
     assert set(told) == COMMON | {"unit"} | {name for name in TrendRow.__struct_fields__ if name != "ts"}
 
 
-def test_events_gaps_alarms_and_ends_carry_the_common_keys() -> None:
+def test_events_gaps_and_ends_carry_the_common_keys() -> None:
     row = EventRow(T0, 3, 9, "overload", "alarm", "torque 18.4 N·m is above 18.0 N·m", 18.4)
-    event, alarm = read(payloads.event(row, STAMP)), read(payloads.alarm(row, STAMP))
+    event = read(payloads.event(row, STAMP))
     spread = {"ts_from", "ts_to", "signs"}
     assert set(event) == COMMON | {"epoch", "kind", "severity", "detail"} | spread
-    single = {name: value for name, value in event.items() if name not in spread}
-    assert alarm == {**single, "schema": "alarm", "state": "active", "ends_with": "go"}
-    taken = read(payloads.taken_over(alarm, Stamp(3, "b8", RUN, "bench-1")))
-    assert taken == {**alarm, "daemon_boot": "b8", "seq": 3}
     gap = read(payloads.gap(GapRow("crc", 3, 100, 119, T0, T0 + 2_000_000, 20, exact=True), STAMP))
     assert (gap["missing_samples"], gap["ts_to"]) == (20, "2026-03-21T21:00:00.125456Z")
     assert gap["ts"] == gap["ts_to"]

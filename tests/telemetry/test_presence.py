@@ -9,7 +9,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from structlog.testing import capture_logs
 from tests.telemetry.conftest import StartMosquitto
-from tests.telemetry.watching import RUN, cycle, event, publisher, running, state, watching, wire_to
+from tests.telemetry.watching import RUN, alarm, cycle, publisher, running, state, watching, wire_to
 
 from nightturn.telemetry.client import Timing
 
@@ -61,24 +61,26 @@ def test_a_clean_stop_leaves_every_fixture_offline_even_without_time_to_drain(st
     asyncio.run(story())
 
 
-def test_alarms_that_a_killed_daemon_left_are_cleared_by_the_next_unless_a_person_is_waited_for(
+def test_alarms_that_a_killed_daemon_left_are_cleared_by_the_next_unless_they_are_open_still(
     start: StartMosquitto,
 ) -> None:
     async def story() -> None:
         broker = start()
         async with wire_to(broker.port) as wire:
             async with running(publisher(wire.port)) as killed:
-                killed.offer("pan-a1", state("locked"))
-                killed.offer("pan-a1", event("device_restarted", "alarm"))
+                killed.offer("pan-a1", alarm("device_restarted"))
+                killed.offer("pan-a1", alarm("sync_failed"))
                 assert await killed.drain(20)
                 wire.cut()
-            async with (
-                watching(broker.port) as watcher,
-                running(publisher(broker.port, daemon_boot="b8")) as next_one,
-            ):
-                await watcher.until(lambda: bool(watcher.on(ALARM)))
-                next_one.offer("pan-a1", state("allowed"))
-                await watcher.until(lambda: watcher.on(ALARM)[-1].payload == b"")
+            later = publisher(broker.port, daemon_boot="b8")
+            later.offer(
+                "pan-a1", alarm("device_restarted", "returned")
+            )  # as whoever has the alarms says first of all
+            async with watching(broker.port) as watcher, running(later):
+                await watcher.until(lambda: watcher.on("alarm/sync_failed")[-1:] != [])
+                await watcher.until(lambda: watcher.on("alarm/sync_failed")[-1].payload == b"")
+                await watcher.until(lambda: watcher.on(ALARM)[-1].values["daemon_boot"] == "b8")
+                assert watcher.on(ALARM)[-1].values["state"] == "returned"
 
     asyncio.run(story())
 

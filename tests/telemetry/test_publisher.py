@@ -18,9 +18,9 @@ from tests.telemetry.watching import (
     RUN,
     T0,
     Watcher,
+    alarm,
     cycle,
     event,
-    over,
     poll,
     publisher,
     running,
@@ -102,7 +102,7 @@ def test_a_broker_that_forgot_everything_is_told_again_and_nothing_offered_meanw
         async with wire_to(broker.port) as wire, running(publisher(wire.port)) as subject:
             subject.announce("pan-a1", {"run": RUN})
             subject.offer("pan-a1", state())
-            subject.offer("pan-a1", event("overload", "alarm"))
+            subject.offer("pan-a1", alarm("overload"))
             assert await subject.drain(20)
             wire.cut()
             broker.stop()
@@ -113,7 +113,7 @@ def test_a_broker_that_forgot_everything_is_told_again_and_nothing_offered_meanw
             async with watching(again.port) as watcher:
                 wire.open = True
                 await watcher.until(lambda: len(watcher.on("m/cycle")) == 30)
-                assert [seen.values["seq"] for seen in watcher.on("m/cycle")] == list(range(2, 32))
+                assert [seen.values["seq"] for seen in watcher.on("m/cycle")] == list(range(1, 31))
                 for topic in (HOST_STATE, f"{OF_A1}/info", f"{OF_A1}/state", f"{OF_A1}/alarm/overload"):
                     assert len(watcher.on(topic)) == 1, topic
 
@@ -218,6 +218,29 @@ def test_tls_trusts_the_given_authority_and_nobody_else(start: StartMosquitto, t
     gc.collect()
 
 
+@pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
+def test_a_broker_that_wants_a_certificate_lets_in_who_has_one(start: StartMosquitto, tmp_path: Path) -> None:
+    certificate, key = tmp_path / "cert.pem", tmp_path / "key.pem"
+    request = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=rig"
+    names = ["-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(certificate)]
+    subprocess.run([*request.split(), *names], check=True, capture_output=True)
+    wants = (f"cafile {certificate}", f"certfile {certificate}", f"keyfile {key}", "require_certificate true")
+
+    async def story() -> None:
+        port = start(extra=(*wants, "use_identity_as_username true", *as_root(tmp_path))).port
+        files = {"url": f"mqtts://127.0.0.1:{port}", "cafile": str(certificate)}
+        async with running(publisher(port, certfile=str(certificate), keyfile=str(key), **files)) as subject:
+            subject.offer("pan-a1", cycle())
+            assert await subject.drain(20)
+        with capture_logs() as logs:
+            async with running(publisher(port, **files)) as stranger:
+                await poll(lambda: bool(logs))
+                assert not stranger.connected
+
+    asyncio.run(story())
+    gc.collect()
+
+
 def test_a_full_queue_keeps_the_newest_counts_the_rest_and_waits_for_a_broker(start: StartMosquitto) -> None:
     async def story() -> None:
         with socket.socket() as place:
@@ -278,26 +301,22 @@ def test_a_stop_right_after_the_start_still_delivers(start: StartMosquitto) -> N
     asyncio.run(story())
 
 
-def test_an_alarm_is_retained_until_it_clears_or_another_run_begins(start: StartMosquitto) -> None:
+def test_an_alarm_is_retained_until_it_is_over(start: StartMosquitto) -> None:
     async def story() -> None:
         broker = start()
         async with running(publisher(broker.port)) as subject:
             subject.offer("pan-a1", state())
-            subject.offer("pan-a1", event("overload", "alarm"))
-            subject.offer("pan-a1", event("friction_high", "alarm"))
-            subject.offer("pan-a1", event("too_hot", "alarm"))
+            subject.offer("pan-a1", alarm("overload"))
+            subject.offer("pan-a1", alarm("too_hot", "returned"))
             assert await subject.drain(20)
             async with watching(broker.port, f"{OF_A1}/alarm/+") as watcher:
-                await watcher.until(lambda: len(watcher.seen) == 3)
+                await watcher.until(lambda: len(watcher.seen) == 2)
                 assert watcher.on("overload")[0].values["state"] == "active"
-                subject.offer("pan-a1", over("overload"))
-                await watcher.until(lambda: len(watcher.seen) == 4)
-                assert watcher.seen[3].payload == b""
-                subject.offer("pan-a1", over("too_hot"))
-                await watcher.until(lambda: len(watcher.seen) == 5)
-                subject.offer("pan-a1", state(run="20260322T210000Z-0a1c"))
-                await watcher.until(lambda: len(watcher.seen) == 6)
-                assert watcher.seen[5].topic == f"{OF_A1}/alarm/friction_high"
+                assert watcher.on("too_hot")[0].values["state"] == "returned"
+                for place, kind in enumerate(("overload", "too_hot"), start=3):
+                    subject.offer("pan-a1", alarm(kind, "normal"))
+                    await watcher.until(lambda place=place: len(watcher.seen) == place)  # type: ignore[misc]  # bound now
+                    assert watcher.seen[-1].payload == b""
             assert await subject.drain(20)
             async with watching(broker.port) as late:
                 await late.until(lambda: bool(late.on("pan-a1/state")))

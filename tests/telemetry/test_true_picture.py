@@ -7,19 +7,22 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.simulation.permission_scene import killed, line_down
-from tests.simulation.scene import Scene, open_scene, run, settings_of
+from tests.simulation.scene import START_UTC_NS, Scene, open_scene, run, settings_of
 from tests.telemetry.conftest import StartMosquitto
 from tests.telemetry.reader import Reader
 from tests.telemetry.watching import LAB, LIMIT_S, Wire, publisher, standing_row, wire_to
 from tests.waiting import wait
 
 from nightturn.bench import runs
+from nightturn.bench.alarm_desk import AlarmDesk
+from nightturn.bench.virtual_loop import VirtualLoop
+from nightturn.bench.worlds import virtual_world
 from nightturn.demo.broker import Broker
 from nightturn.model.records import Emit
 from nightturn.model.rows import STARTING, STATE
 from nightturn.motion.interlocks import GUARD_CLOSED
 from nightturn.settings.rig import CyclePlan, SlowTurn
-from nightturn.telemetry.reading import OFFLINE, FixtureSeen
+from nightturn.telemetry.reading import OFFLINE, THERE, FixtureSeen
 from nightturn.telemetry.thread import PublisherThread
 from nightturn.virtual.catalogue import from_spec
 from nightturn.virtual.device import VirtualDevice
@@ -75,8 +78,10 @@ class Night:
         self._network = network
         self._reader = reader
         self._boots = 0
-        self._heard = 0
-        self.raised: set[str] = set()
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, VirtualLoop)
+        self._world = virtual_world(folder, loop, START_UTC_NS)
+        self.desk: AlarmDesk
         self.ended_runs: list[bytes] = []
         self.scene: Scene
         self.publisher: PublisherThread
@@ -89,16 +94,16 @@ class Night:
     def start(self, device: VirtualDevice) -> None:
         """The daemon starts, for the first time or again."""
         self._boots += 1
-        self._heard = 0
         self._network.mend()
         self.publisher = PublisherThread(publisher(self._network.wire.port, daemon_boot=f"boot{self._boots}"))
         self.publisher.offer(
             "pan-a1", Emit(STATE, standing_row(STARTING, run=""))
         )  # as `serve` does first of all
+        self.desk = AlarmDesk(self._world, ["pan-a1"], f"boot{self._boots}", [self.publisher])
         self.publisher.start()
         assert self.publisher.wait_connected(LIMIT_S)
         self.scene = open_scene(
-            self._folder, settings=SETTINGS, device=device, go=False, sinks=[self.publisher]
+            self._folder, settings=SETTINGS, device=device, go=False, sinks=[self.desk, self.publisher]
         )
         opened = self.scene.station.core.state.run.opened
         assert opened is not None
@@ -172,6 +177,10 @@ class Night:
         self._new_reader(self._reader.port)
         assert (self.seen.state, self.seen.said["state"]) == (OFFLINE, "ended")
 
+    def retained_alarm(self, kind: str) -> bytes:
+        """What the broker has of an alarm."""
+        return self._reader.payload(f"/pan-a1/alarm/{kind}")
+
     def _new_reader(self, port: int) -> None:
         self.ended_runs += self._reader.ended_runs
         self._reader.close()
@@ -179,6 +188,7 @@ class Night:
 
     async def look(self) -> None:
         """What is retained is what the core's state says, a control tick later at the latest."""
+        self.desk.tick()
         for _ in range(3):
             if self._shown() == self._true():
                 break
@@ -212,12 +222,8 @@ class Night:
         )  # fmt: skip
 
     def alarms_now(self) -> frozenset[str]:
-        """Those of this night, all of which a `go` ends, since the last one."""
-        events, self._heard = self.scene.events[self._heard :], len(self.scene.events)
-        self.raised |= {event.kind for event in events if event.severity == "alarm"}
-        if not self.scene.station.core.state.motion.permission.reasons:
-            self.raised.clear()
-        return frozenset(self.raised)
+        """Those whose cause is there."""
+        return frozenset(row.id for row in self.desk.rows if row.state.value in THERE)
 
 
 def test_the_retained_picture_is_true_through_a_night_with_everything_in_it(
@@ -241,15 +247,17 @@ def test_the_retained_picture_is_true_through_a_night_with_everything_in_it(
             await night.person_says_go()
             night.network_is_cut()
             night.scene.device.reset()
-            await night.until(lambda: "device_restarted" in night.raised)
-            assert night.seen.alarms == {"device_restarted"}
+            await night.until(lambda: "device_restarted" in night.seen.alarms)
+            await night.desk.keep()
             night.is_killed()
             night.start(night.scene.device)
             await night.until(lambda: night.scene.station.core.state.device.streams)
-            assert night.seen.alarms == {"device_restarted"}  # a person is waited for still
+            assert "device_restarted" in night.seen.alarms  # a person is waited for still
             night.scene.station.command("confirm_travel_zero", "R. Vale")  # the reset lost the turns
             await night.person_says_go()
-            assert night.seen.alarms == set()
+            await night.until(lambda: "device_restarted" not in night.seen.alarms)
+            said = json.loads(night.retained_alarm("device_restarted"))
+            assert (said["state"], said["daemon_boot"]) == ("returned", "boot2")  # nobody has acknowledged it
             await night.until(lambda: night.scene.station.run_ended is not None)  # the shaft is at rest
             assert night.scene.motion == "ended"
             await night.scene.station.close()

@@ -9,10 +9,12 @@ from typing import Any
 
 import aiomqtt
 
+from nightturn.model.alarms import AlarmRow, AlarmState
 from nightturn.model.device import DeviceCounters
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.records import Emit
 from nightturn.model.rows import (
+    ALARM,
     ALARM_OVER,
     CYCLES,
     EVENTS,
@@ -177,7 +179,10 @@ def publisher(port: int, **changes: Any) -> Publisher:
         "timing": QUICK,
         **changes,
     }
-    return Publisher(MqttPart(url=url, cafile=arguments.pop("cafile", None)), **arguments)
+    return Publisher(
+        MqttPart(url=url, **{name: arguments.pop(name, None) for name in ("cafile", "certfile", "keyfile")}),
+        **arguments,
+    )
 
 
 @contextlib.asynccontextmanager
@@ -256,8 +261,29 @@ def live_row(**changes: Any) -> LiveRow:
     return LiveRow(**{**values, **changes})
 
 
+def alarm_row(kind: str = "overload", state: str = "active", **changes: Any) -> AlarmRow:
+    values: dict[str, Any] = {
+        "id": kind,
+        "fixture": "pan-a1",
+        "number": 3,
+        "severity": "act now",
+        "title": "torque was too high",
+        "state": AlarmState(state),
+        "said": "torque 18.4 N·m is above 18.0 N·m",
+        "todo": "Look at the rig",
+        "since_ts": T0,
+        "newest_ts": T0,
+        "run": RUN,
+    }
+    return AlarmRow(**{**values, **changes})
+
+
 def over(kind: str) -> Emit:
     return Emit(ALARM_OVER, AlarmOver(T0, kind))
+
+
+def alarm(kind: str = "overload", state: str = "active", **changes: Any) -> Emit:
+    return Emit(ALARM, alarm_row(kind, state, **changes))
 
 
 def cycle(cycle_no: int = 4, **changes: Any) -> Emit:

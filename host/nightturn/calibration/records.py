@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, Literal
 
 import msgspec
@@ -39,6 +39,7 @@ class CalibrationRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
         supersedes: id of the record it replaces.
         u_factor_rel: relative standard uncertainty of factor or sensitivity; the same as `uncertainty.factor_rel`.
         uncertainty: what the certificate says of the rest; a record without the key is written as it always was.
+        due: until which day it is to be calibrated again; figures go on behind it, and people are called.
     """
 
     id: Annotated[str, Meta(min_length=1, max_length=64)]
@@ -55,6 +56,7 @@ class CalibrationRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
     supersedes: str | None = None
     u_factor_rel: Annotated[float, Meta(ge=0, lt=1)] | None = None
     uncertainty: Certificate | UnsetType = UNSET
+    due: date | UnsetType = UNSET
 
 
 def contradiction(record: CalibrationRecord) -> str | None:

@@ -58,6 +58,10 @@ VERBS: dict[str, Verb] = {
     "stop": Verb("nightturn.cli.stop", "Turn a fixture's drive off and end its run."),
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
     "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
+    "alarms": Verb("nightturn.cli.alarms", "What needs a person, since when, what to do, and who knows."),
+    "broker-config": Verb(
+        "nightturn.cli.broker_config", "A mosquitto broker for exactly this rig and these readers."
+    ),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
@@ -67,6 +71,8 @@ VERBS: dict[str, Verb] = {
     "report": Verb(
         "nightturn.cli.report", "Write the morning's report: verdict first, what to do, then pictures."
     ),
+    "page": Verb("nightturn.cli.page", "Show a data root in a browser: all fixtures, and each run."),
+    "users": Verb("nightturn.cli.users", "Who may sign in on the page: add, revoke, list."),
     "compare": Verb(
         "nightturn.cli.compare",
         "Hold two units or two nights against each other, each difference with its ±.",

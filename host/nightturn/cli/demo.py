@@ -9,7 +9,7 @@ import typer
 from nightturn.cli.arguments import AsJson
 from nightturn.demo.stories import Story
 
-EXAMPLE = "nightturn demo --out nightturn-demo --hours 8"
+EXAMPLE = "nightturn demo --out nightturn-demo --hours 8 --stay"
 
 
 class Device(StrEnum):
@@ -39,6 +39,12 @@ def run(
     firmware: Annotated[
         Path | None, typer.Option(help="With --device emulated: an image other than the checkout's.")
     ] = None,
+    stay: Annotated[
+        bool, typer.Option("--stay", help="Keep the page of the night open until Ctrl-C.")
+    ] = False,
+    listen: Annotated[
+        str, typer.Option(metavar="HOST:PORT", help="Where the page is; a loopback address.")
+    ] = "127.0.0.1:8742",
     as_json: AsJson = False,
 ) -> None:
     """Run three virtual fixtures through a night in virtual time and judge them in the morning.
@@ -51,6 +57,9 @@ def run(
     hall) that is pan-a2's, from five eighths of the night on; pan-a1 and pan-b1 are healthy, and pan-b1 is warmed up until its
     temperature stands still, soaks, holds 2 N·m in its strokes, and is parked behind every 40 cycles until somebody says go.
 
+    While it runs a page shows the night in fast motion, on a terminal or with --stay, which keeps it open afterwards until Ctrl-C. A port
+    that is taken, or a package that the page needs, costs the page and not the night.
+
     With --device emulated one fixture is recorded for half a minute in real time instead: its device is the firmware of
     protocol/device, run by QEMU as a Cortex-M3.
     """
@@ -61,4 +70,4 @@ def run(
     if device is Device.EMULATED:
         emulated(out, firmware, as_json=as_json)
     else:
-        night(out, hours, seed, story, as_json=as_json)
+        night(out, hours, seed, story, listen=listen, stay=stay, as_json=as_json)

@@ -14,10 +14,12 @@ from nightturn.cli.output import print_json, print_pairs, print_text
 from nightturn.demo.emulated import SECONDS, OnProgress, run_emulated
 from nightturn.demo.emulator import find_firmware, find_qemu
 from nightturn.demo.night import Night, run_night
+from nightturn.demo.page import opened_page
 from nightturn.demo.scenario import write_scene
 from nightturn.demo.stories import Story
 from nightturn.demo.summary import heading, lines, rows
 from nightturn.model.quantities import fixed, number
+from nightturn.web.listening import address_of
 
 MILLION = 1_000_000
 
@@ -60,13 +62,22 @@ class Progress:
             typer.echo(f"hour {self._reported} of {number(self._hours)}: {cycles} cycles")
 
 
-def night(out: Path, hours: float, seed: int, story: Story, *, as_json: bool) -> None:
-    """Three virtual fixtures through a night."""
+def night(
+    out: Path, hours: float, seed: int, story: Story, *, listen: str, stay: bool, as_json: bool
+) -> None:
+    """Three virtual fixtures through a night, with its page on a terminal and where it is to stay."""
+    address = address_of(listen)
     bench = write_scene(out, hours, seed, story)
-    with Progress(hours, quiet=as_json) as progress:
-        recorded = run_night(bench, hours, seed, progress.at)
-    reports = _reports(recorded.root, out)
-    show("The night", recorded, bench, reports, as_json=as_json)
+    with opened_page(bench, address, wanted=stay or (sys.stdout.isatty() and not as_json)) as shown:
+        if shown.said:
+            typer.echo(shown.said, err=True)
+        with Progress(hours, quiet=as_json) as progress:
+            recorded = run_night(bench, hours, seed, progress.at)
+        reports = _reports(recorded.root, out)
+        show("The night", recorded, bench, reports, as_json=as_json)
+        if stay and shown.url:
+            typer.echo(f"the page stays at {shown.url} until Ctrl-C", err=True)
+            shown.wait()
 
 
 def _reports(root: Path, out: Path) -> list[str]:

@@ -17,12 +17,19 @@ TEXT_LENGTH_MAX = 400
 
 STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT = "status", "stop", "pause", "go", "mount", "unmount"
 LOOK = "look"  # what a person reads before a `go`; it changes nothing
-COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT, LOOK})
+ACKNOWLEDGE, SET_ASIDE, OUT_OF_SERVICE, PUT_BACK = "acknowledge", "set_aside", "out_of_service", "put_back"
+AUDIT = "audit"  # something that a person did at another door, for the log of alarms
+OF_ALARMS = frozenset({ACKNOWLEDGE, SET_ASIDE, OUT_OF_SERVICE, PUT_BACK, AUDIT})
+COMMANDS = frozenset({STATUS, STOP, PAUSE, GO, MOUNT, UNMOUNT, LOOK}) | OF_ALARMS
 NAMED = COMMANDS - {STATUS, LOOK}  # a person stands behind these
 
 
 class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One request; `id` comes back with the answer. From `variant` on it is about a mount card only."""
+    """One request; `id` comes back with the answer. From `variant` to `stays` it is about a mount card only, from `alarm` on about alarms.
+
+    `alarm` is the id of one, empty for all of the fixture, which may be `host`; of an audit the word. `for_s` is for how long it is
+    set aside.
+    """
 
     v: int
     id: str
@@ -35,6 +42,8 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     notes: str = ""
     travel_zero: bool = False
     stays: bool = False
+    alarm: str = ""
+    for_s: float = 0.0
 
 
 class Answer(msgspec.Struct, frozen=True):
@@ -143,12 +152,13 @@ def _problem(request: Request) -> str:
         ("unit", request.unit, NAME_LENGTH_MAX),
         ("variant", request.variant, NAME_LENGTH_MAX),
         ("reason", request.reason, TEXT_LENGTH_MAX),
+        ("alarm", request.alarm, NAME_LENGTH_MAX),
     ):
         if len(text) > most or (text and not text.isprintable()):
             return f"{name}: {_shown(text)} cannot be used; allowed: up to {most} printable characters"
     if request.command in NAMED and not request.operator.strip():
         return f"{request.command} needs the operator's name"
-    if request.command in NAMED and not request.fixture:
+    if request.command in NAMED - {AUDIT} and not request.fixture:
         return f"{request.command} needs a fixture"
     if request.command in {GO, MOUNT} and not request.unit.strip():
         return f"{request.command} needs the unit"

@@ -25,6 +25,8 @@ from nightturn.model.rows import (
 ITEMS_MAX = 10_000  # as many as messages wait for a broker
 WANTED = frozenset({CYCLES, TREND, EVENTS, GAPS, RUN_ENDED, STATE, LIVE, ALARM_OVER, COUNTERS, RECOVERED})
 """What somebody watches; every other row is for files only."""
+FOR_ALARMS = frozenset({CYCLES, EVENTS, STATE, ALARM_OVER})
+"""What alarms follow from."""
 NEWEST_HOLDS = frozenset({STATE, LIVE, COUNTERS, RUN_ENDED})
 ALARM = "alarm"
 
@@ -69,7 +71,7 @@ class Outbound:
     """
 
     def __init__(self, waits: Callable[[], None], *, most: int = ITEMS_MAX, rows: bool = True) -> None:
-        """Args: `waits` is called after each item; without `rows` nobody publishes, so only lines are taken."""
+        """Args: `waits` is called after each item; without `rows` nobody publishes, so of rows only those that alarms follow from are taken."""
         self.dropped = 0
         self._waits = waits
         self._most = most
@@ -79,7 +81,7 @@ class Outbound:
 
     def offer(self, fixture: str, emit: Emit) -> None:
         """A row of a fixture, as a sink."""
-        if self._rows and emit.dataset in WANTED:
+        if emit.dataset in (WANTED if self._rows else FOR_ALARMS):
             self._put(Row(fixture, emit))
 
     def announce(self, fixture: str, info: Mapping[str, object]) -> None:

@@ -1,6 +1,5 @@
 """The daemon's publisher, if the rig names a broker; its troubles end no run."""
 
-import os
 from pathlib import Path
 
 import structlog
@@ -9,6 +8,8 @@ from nightturn.bench import runs
 from nightturn.errors import NightturnError
 from nightturn.settings.rig import Rig
 from nightturn.telemetry.client import Timing
+from nightturn.telemetry.outbox_store import NAME as OUTBOX
+from nightturn.telemetry.outbox_store import OutboxStore
 from nightturn.telemetry.publisher import Publisher
 from nightturn.version import VERSION
 from nightturn.world import World
@@ -16,8 +17,8 @@ from nightturn.world import World
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 
-def publisher_of(rig: Rig, root: Path, world: World, password: str | None) -> Publisher | None:
-    """A publisher under a word of its own for this start of the daemon.
+def publisher_of(rig: Rig, root: Path, world: World, password: str | None, boot: str) -> Publisher | None:
+    """A publisher under `boot`, a word that only this start of the daemon has.
 
     Raises:
         ConfigError: the broker's address or a name cannot be used.
@@ -29,11 +30,12 @@ def publisher_of(rig: Rig, root: Path, world: World, password: str | None) -> Pu
         lab=rig.bench.lab,
         host=runs.host_id(root),
         bench=runs.bench_word(root),
-        daemon_boot=os.urandom(4).hex(),
+        daemon_boot=boot,
         utc_ns=world.clock.utc_ns,
         version=VERSION,
         password=password,
         timing=Timing(keepalive_s=rig.mqtt.keepalive_s),
+        store=OutboxStore(root / OUTBOX),
     )
 
 

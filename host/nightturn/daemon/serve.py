@@ -5,17 +5,25 @@ import os
 import sqlite3
 from collections.abc import Coroutine, Sequence
 from contextlib import ExitStack, nullcontext
+from datetime import UTC
 from pathlib import Path
 
+from nightturn.bench.alarm_desk import AlarmDesk
 from nightturn.bench.figuring import ChildFinisher, Finisher
 from nightturn.bench.locks import PortLocks, own_root, us
 from nightturn.bench.logging import set_up_logging
+from nightturn.bench.runs import host_id
 from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import real_world, shut_down
+from nightturn.daemon.alarm_control import AlarmControl
+from nightturn.daemon.audience import Audience
 from nightturn.daemon.control_socket import ControlSocket, socket_path
+from nightturn.daemon.host_watch import keep_alarms
 from nightturn.daemon.leaving import Leaving
+from nightturn.daemon.notifying import Notifier, notifier_of
 from nightturn.daemon.old_files import clear_old
 from nightturn.daemon.own_fixtures import OwnFixtures
+from nightturn.daemon.page import DaemonPage
 from nightturn.daemon.publishing import publish, publisher_of
 from nightturn.daemon.service_manager import ServiceManager, keep_looking, send
 from nightturn.daemon.spoken import Spoken
@@ -31,7 +39,7 @@ from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
 from nightturn.storage.without_pandas import do_without_pandas
-from nightturn.telemetry.publisher import Publisher
+from nightturn.storage.zones import zone_of
 from nightturn.world import World
 
 COMMAND = "nightturn serve"
@@ -63,24 +71,29 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
             why = f"{root}: cannot be written: {error}; choose another `data` in [bench]"
             raise StorageError(why) from error
         world = real_world(root)
+        page = DaemonPage(bench, rig, root)
+        closing.callback(page.close)
+        page.start()
+        notifier = notifier_of(rig, world, zone_of(rig.bench.timezone) or UTC, host_id(root))
         if rig.bench.workers > 1:
-            publisher = publisher_of(rig, root, world, password)
-            fixtures: Served = Workers(bench, rig, root, world, publisher, owned.descriptor)
+            audience = _audience(rig, root, world, password, page)
+            fixtures: Served = Workers(bench, rig, root, world, audience, owned.descriptor)
         else:
             sealer = closing.enter_context(ChildSealer(root, owned.descriptor))
             finisher = closing.enter_context(ChildFinisher(world))
-            publisher = publisher_of(rig, root, world, password)
-            shared = _shared(bench, rig, root, world, publisher, sealer, finisher)
+            audience = _audience(rig, root, world, password, page)
+            shared = _shared(bench, rig, root, world, audience, sealer, finisher)
             fixtures = OwnFixtures(rig.fixture, shared)
         served.append(fixtures)
-        control = ControlSocket(socket_path(root), rig.bench.control_group, fixtures)
+        commands = AlarmControl(audience.desk, fixtures.pictures, fixtures)
+        control = ControlSocket(socket_path(root), rig.bench.control_group, commands)
         await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
         with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
             # its process begins when there is something to join
             joiner = ChildSealer(root, owned.descriptor, at_once=False)
             clear = clear_old(world, root, rig.retention, joiner)
-            return await _until_asked(leaving, control, fixtures, publisher, world, clear)
+            return await _until_asked(leaving, control, fixtures, audience, notifier, world, clear)
 
 
 def _shared(
@@ -88,13 +101,12 @@ def _shared(
     rig: Rig,
     root: Path,
     world: World,
-    publisher: Publisher | None,
+    audience: Audience,
     sealer: Sealer,
     finisher: Finisher,
 ) -> Shared:
     spoken = Spoken(each.id for each in rig.fixture)
-    sinks: list[Sink] = [spoken, *([publisher] if publisher is not None else [])]
-    announce = publisher.announce if publisher is not None else None
+    sinks: list[Sink] = [spoken, audience]
     return Shared(
         rig.bench,
         bench,
@@ -105,9 +117,17 @@ def _shared(
         PortLocks(COMMAND),
         sealer,
         finisher,
-        announce,
+        audience.announce,
         len(rig.fixture),
     )
+
+
+def _audience(rig: Rig, root: Path, world: World, password: str | None, page: DaemonPage) -> Audience:
+    boot = os.urandom(4).hex()
+    publisher = publisher_of(rig, root, world, password, boot)
+    sinks: list[Sink] = [publisher] if publisher is not None else []
+    desk = AlarmDesk(world, [each.id for each in rig.fixture], boot, sinks)
+    return Audience(desk, publisher, page.feed)
 
 
 async def _begun(fixtures: Served, leaving: Leaving, control: ControlSocket) -> None:
@@ -127,12 +147,15 @@ async def _until_asked(
     leaving: Leaving,
     control: ControlSocket,
     fixtures: Served,
-    publisher: Publisher | None,
+    audience: Audience,
+    notifier: Notifier | None,
     world: World,
     clear: Coroutine[None, None, None],
 ) -> bool:
     """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
+    publisher = audience.publisher
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
+    alarming = asyncio.create_task(keep_alarms(audience, notifier))
     tasks = fixtures.start()
     clearing = asyncio.create_task(clear)
     manager = ServiceManager(os.environ, send)
@@ -147,6 +170,9 @@ async def _until_asked(
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
     await fixtures.close()
+    alarming.cancel()
+    await asyncio.gather(alarming, return_exceptions=True)
+    await audience.desk.keep()
     if publisher is not None and publishing is not None:
         publisher.stop(drain_s=DRAIN_S)
         await asyncio.wait({publishing}, timeout=DRAIN_S + GOODBYE_S)

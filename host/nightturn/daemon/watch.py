@@ -56,7 +56,7 @@ class Shared:
         part: `[bench]` of the rig file.
         bench: the rig file, beside which the variants are.
         root: the data root.
-        announce: takes what stands on a fixture whose run opens; None where nobody publishes it.
+        announce: takes what stands on a fixture whose run opens.
         fixtures: of the rig file, those of other processes too.
     """
 
@@ -69,7 +69,7 @@ class Shared:
     locks: PortLocks
     sealer: Sealer
     finisher: Finisher
-    announce: Callable[[str, Mapping[str, object]], None] | None
+    announce: Callable[[str, Mapping[str, object]], None]
     fixtures: int
 
 
@@ -258,8 +258,7 @@ class FixtureWatch:
             Cadence(fsync=self._shared.part.fsync),
             self._shared.finisher,
         )
-        if self._shared.announce is not None:
-            self._shared.announce(fixture, runs.info(self.settings, opened))
+        self._shared.announce(fixture, runs.info(self.settings, opened))
         station.start(opened, start.segment, start.setting)
         self._station, self.card, self.met = station, card, None
         if self._first is not None and opened.run == (beginning.run or opened.run):

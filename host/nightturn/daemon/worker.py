@@ -102,7 +102,6 @@ class Worker:
             finisher = closing.enter_context(ChildFinisher(world))
             spoken = Spoken(order.names)
             locks = PortLocks(COMMAND, order.owner)
-            announce = outbound.announce if order.publishes else None
             sinks: list[Sink] = [spoken, outbound]
             shared = Shared(
                 order.part,
@@ -114,7 +113,7 @@ class Worker:
                 locks,
                 sealer,
                 finisher,
-                announce,
+                outbound.announce,
                 order.rig_fixtures,
             )
             self._watches = {

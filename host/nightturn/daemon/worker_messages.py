@@ -28,7 +28,7 @@ class Order:
     Attributes:
         bench: the rig file, beside which the variants are.
         fixtures: settings, and the place of each among all fixtures of the daemon.
-        publishes: whether rows are wanted.
+        publishes: whether all rows are wanted that somebody watches, not only those that alarms follow from.
         owner: the first process, which others are told to end.
         rig_fixtures: how many the rig file has, those of other workers too.
     """

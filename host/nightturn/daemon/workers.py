@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from nightturn.bench.logging import say_for
+from nightturn.daemon.audience import Audience
 from nightturn.daemon.control import of_no_fixture
 from nightturn.daemon.control_protocol import Answer, Request
 from nightturn.daemon.picture import Picture
@@ -20,7 +21,6 @@ from nightturn.daemon.worker_process import WorkerProcess
 from nightturn.model.records import Emit
 from nightturn.model.rows import STARTING, STATE, StandingRow
 from nightturn.settings.rig import FixtureSettings, Rig
-from nightturn.telemetry.publisher import Publisher
 from nightturn.world import World
 
 
@@ -40,7 +40,7 @@ class Workers:
     """
 
     def __init__(
-        self, bench: Path, rig: Rig, root: Path, world: World, publisher: Publisher | None, lock: int
+        self, bench: Path, rig: Rig, root: Path, world: World, audience: Audience, lock: int
     ) -> None:
         """Nothing is started before `begin`.
 
@@ -49,13 +49,13 @@ class Workers:
             rig: one reading of it, for every worker and every life of it.
             root: the data root.
             world: its clock.
-            publisher: of what the fixtures do, if there is one.
+            audience: hears of what the fixtures do.
             lock: the open file of the root's lock.
         """
         self.pictures = {each.id: Picture(each.id) for each in rig.fixture}
-        self._publisher = publisher
+        self._audience = audience
         self._tasks: list[asyncio.Task[None]] = []
-        publishes = publisher is not None
+        publishes = audience.publisher is not None
         self._processes = [
             WorkerProcess(
                 Order(bench, root, rig.bench, fixtures, publishes, os.getpid(), len(rig.fixture)),
@@ -112,18 +112,14 @@ class Workers:
 
     def _took(self, item: Item) -> None:
         if isinstance(item, Row):
-            if self._publisher is not None:
-                self._publisher.offer(item.fixture, item.emit)
+            self._audience.offer(item.fixture, item.emit)
         elif isinstance(item, Info):
-            if self._publisher is not None:
-                self._publisher.announce(item.fixture, item.info)
+            self._audience.announce(item.fixture, item.info)
         else:
             say_for(item.fields)
 
     def _fixture_gone(self, fixture: str, row: StandingRow) -> None:
         """Nobody speaks for a fixture any more: say so, before whoever follows says something else."""
-        if self._publisher is None:
-            return
         if row.state == STARTING:
-            self._publisher.begin_again(fixture)
-        self._publisher.offer(fixture, Emit(STATE, row))
+            self._audience.begin_again(fixture)
+        self._audience.offer(fixture, Emit(STATE, row))

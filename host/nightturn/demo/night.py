@@ -11,6 +11,7 @@ from pathlib import Path
 from nightturn.bench import runs
 from nightturn.bench.locks import own_root
 from nightturn.bench.sinks import Tally
+from nightturn.demo.alarms import NightAlarms
 from nightturn.demo.broker import Broker, start_broker
 from nightturn.demo.worker import Done, Message, Opened, Order, Progress, work
 from nightturn.errors import NightturnError
@@ -45,13 +46,23 @@ class Night:
 
 
 @dataclass(slots=True)
-class _Watched:
-    """What the parent knows of its workers."""
+class Watched:
+    """What the parent knows of its workers: how far each is, hours behind the night's begin, and what became of it."""
 
     hours: dict[str, float]
+    start_utc_ns: int
     run_ids: dict[str, str] = field(default_factory=dict)
     samples: int = 0
     trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Listeners:
+    """Who hears of the fixtures."""
+
+    tally: Tally
+    publisher: PublisherThread | None
+    alarms: NightAlarms
 
 
 def run_night(bench: Path, hours: float, seed: int, on_progress: OnProgress) -> Night:
@@ -76,13 +87,17 @@ def _in_root(
     Catalogue(root)  # made once, before three processes want it
     tally = Tally()
     broker, broker_line = start_broker(bench.parent / "broker")
-    publisher = _publisher(rig, root, broker) if broker is not None else None
+    boot = os.urandom(4).hex()
+    publisher = _publisher(rig, root, broker, boot) if broker is not None else None
+    watched = Watched({settings.id: 0.0 for settings in rig.fixture}, time.time_ns() - round(hours * 3600e9))
+    alarms = NightAlarms(root, watched.start_utc_ns, list(watched.hours), boot, publisher)
     try:
         if publisher is not None:
             publisher.start()
             publisher.wait_connected(CONNECT_S)
-        watched = _fixtures(bench, rig, hours, seed, tally, publisher, on_progress)
+        _fixtures(bench, rig, hours, seed, watched, Listeners(tally, publisher, alarms), on_progress)
     finally:
+        alarms.close()
         if publisher is not None:
             publisher.stop(drain_s=DRAIN_S)
             publisher.join(DRAIN_S * 2)
@@ -95,13 +110,13 @@ def _in_root(
     return Night(rig, bench, root, tally, watched.run_ids, broker_line, published, real_s, watched.samples)
 
 
-def _publisher(rig: Rig, root: Path, broker: Broker) -> PublisherThread:
+def _publisher(rig: Rig, root: Path, broker: Broker, boot: str) -> PublisherThread:
     publisher = Publisher(
         MqttPart(url=broker.url, protocol=broker.protocol),
         lab=rig.bench.lab,
         host=runs.host_id(root),
         bench=runs.bench_word(root),
-        daemon_boot=os.urandom(4).hex(),
+        daemon_boot=boot,
         utc_ns=time.time_ns,
         version=VERSION,
     )
@@ -113,20 +128,24 @@ def _fixtures(
     rig: Rig,
     hours: float,
     seed: int,
-    tally: Tally,
-    publisher: PublisherThread | None,
+    watched: Watched,
+    listeners: Listeners,
     on_progress: OnProgress,
-) -> _Watched:
+) -> None:
     """Start a process per fixture and take what they send until all are done."""
     context = multiprocessing.get_context("spawn")
-    start_utc_ns = time.time_ns() - round(hours * 3600e9)
-    watched = _Watched({settings.id: 0.0 for settings in rig.fixture})
     lines: dict[Connection, str] = {}
     workers = []
     for fixture in watched.hours:
         here, there = context.Pipe(duplex=False)
         order = Order(
-            bench, fixture, hours, seed, start_utc_ns, len(rig.fixture), rig.bench.false_alarms_per_night
+            bench,
+            fixture,
+            hours,
+            seed,
+            watched.start_utc_ns,
+            len(rig.fixture),
+            rig.bench.false_alarms_per_night,
         )
         worker = context.Process(target=work, args=(order, there), name=f"nightturn-{fixture}", daemon=True)
         worker.start()
@@ -137,22 +156,21 @@ def _fixtures(
         while lines:
             for line in wait(list(lines)):
                 assert isinstance(line, Connection)
-                if not _take(line, lines[line], watched, tally, publisher):
+                if not _take(line, lines[line], watched, listeners):
                     del lines[line]
-            on_progress(min(watched.hours.values()), tally)
-            if publisher is not None:
-                publisher.wait_below(HANDOVER_MAX, HANDOVER_WAIT_S)
+            so_far = min(watched.hours.values())
+            listeners.alarms.until(so_far)
+            on_progress(so_far, listeners.tally)
+            if listeners.publisher is not None:
+                listeners.publisher.wait_below(HANDOVER_MAX, HANDOVER_WAIT_S)
     finally:
         for worker in workers:
             if lines:
                 worker.terminate()
             worker.join()
-    return watched
 
 
-def _take(
-    line: Connection, fixture: str, watched: _Watched, tally: Tally, publisher: PublisherThread | None
-) -> bool:
+def _take(line: Connection, fixture: str, watched: Watched, listeners: Listeners) -> bool:
     """One message of a worker; False when it was its last."""
     try:
         message: Message = line.recv()
@@ -160,14 +178,16 @@ def _take(
         message = Done(trouble=f"{fixture}: the fixture's process ended without a word")
     if isinstance(message, Opened):
         watched.run_ids[fixture] = message.run
-        if publisher is not None:
-            publisher.announce(fixture, message.info)
+        listeners.alarms.announce(fixture, message.info)
+        if listeners.publisher is not None:
+            listeners.publisher.announce(fixture, message.info)
     elif isinstance(message, Progress):
         watched.hours[fixture] = message.hour
         for emit in message.rows:
-            tally.offer(fixture, emit)
-            if publisher is not None:
-                publisher.offer(fixture, emit)
+            listeners.tally.offer(fixture, emit)
+            listeners.alarms.offer(fixture, emit)
+            if listeners.publisher is not None:
+                listeners.publisher.offer(fixture, emit)
     else:
         watched.samples += message.samples
         watched.trouble = watched.trouble or message.trouble

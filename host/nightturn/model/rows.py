@@ -6,6 +6,7 @@ from nightturn.model.device import DeviceCounters
 from nightturn.model.facts import Lock
 from nightturn.model.nights import NightVerdict
 from nightturn.model.phases import EXERCISE
+from nightturn.model.traces import Trace
 from nightturn.model.trends import Notice
 
 CYCLES = "cycles"
@@ -25,6 +26,7 @@ COUNTERS = "counters"  # not stored: made by the shell from what the device coun
 STATE = "state"  # not stored: what telemetry and the daemon show
 LIVE = "live"  # not stored: made by the shell, once a second, from what the sensors show
 ALARM_OVER = "alarm_over"  # not stored: made by the shell when an alarm's cause is gone
+ALARM = "alarm"  # not stored with a run: the host's own log has them; made when an alarm changes
 RUN_ENDED = "run_ended"  # not a dataset: the shell closes the run
 
 RECOVERED = (
@@ -34,7 +36,7 @@ RECOVERED = (
 JOBS = frozenset({FINISH, FIT})
 """What the shell works out beside its loop."""
 NOT_STORED = frozenset(
-    {CHUNK, FINISH, FIT, WANT_CUT, STATE, LIVE, ALARM_OVER, RUN_ENDED, COUNTERS, RECOVERED}
+    {CHUNK, FINISH, FIT, WANT_CUT, STATE, LIVE, ALARM_OVER, ALARM, RUN_ENDED, COUNTERS, RECOVERED}
 )
 """What the shell acts on or shows; every other row becomes a row of a file."""
 
@@ -325,6 +327,8 @@ class LiveRow(msgspec.Struct, frozen=True, kw_only=True):
             row before. None while travel is unknown.
         torque_nm: the newest; `torque_min_nm` and `torque_max_nm` of all samples since the row before.
         inputs: every input that the device's sheet names, in words.
+        torque_mean_nm: the mean of all samples since the row before; trace: their extremes at 50 Hz, for a page.
+        cycles_done, cycles_planned: of the plan.
         rtt_us: the shortest round trip of the line; `u_time_us` how well device time is known as UTC.
     """
 
@@ -342,6 +346,10 @@ class LiveRow(msgspec.Struct, frozen=True, kw_only=True):
     rtt_us: float | None = None
     u_time_us: float | None = None
     temperatures_degc: dict[str, float] = {}
+    torque_mean_nm: float | None = None
+    cycles_done: int = 0
+    cycles_planned: int = 0
+    trace: Trace | None = None
 
 
 class AlarmOver(msgspec.Struct, frozen=True):

@@ -6,6 +6,7 @@ import numpy as np
 
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s, Int64s
+from nightturn.pictures.frame import NARROW_PX
 from nightturn.pictures.night import moment_text
 from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT, Paper
 from nightturn.pictures.picture import Picture, thinned
@@ -67,7 +68,7 @@ def draw_moment(
 
 
 def _clock_axis(paper: Paper, x: Scale, over: tuple[int, int], zone: tzinfo, foot: float) -> None:
-    for ns, words in time_ticks(over[0], over[1], zone, 8):
+    for ns, words in time_ticks(over[0], over[1], zone, 8 if paper.width_px > NARROW_PX else 3):
         place = x.one(float(ns))
         paper.segment((place, TOP_PX), (place, foot), HAIR, 0.8)
         paper.text(place, foot + 14, words, anchor="middle", size_px=10)

@@ -8,7 +8,7 @@ import numpy as np
 from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Float64s
 from nightturn.pictures.accepted import Accepted
-from nightturn.pictures.frame import Frame, framed
+from nightturn.pictures.frame import NARROW_PX, Frame, framed
 from nightturn.pictures.paper import BACK, FORWARD, GROWN, INK, SOFT, words_px
 from nightturn.pictures.picture import Picture, thinned
 from nightturn.pictures.scale import Scale, around
@@ -261,16 +261,22 @@ def _gap(frame: Frame, now: Turned, orders: int, friction_nm: float) -> None:
     frame.paper.segment((x, top), (x, foot), INK, 1.2)
     for y, rise in ((top, 5), (foot, -5)):
         frame.paper.strokes([(x, y, x - 3, y + rise), (x, y, x + 3, y + rise)], INK, 1.2)
-    words = f"gap {quantity(2 * friction_nm, 'N·m')} = 2 × friction {quantity(friction_nm, 'N·m')}"
-    late = x + 6 + words_px(words, bold=True) > frame.x.high_px
+    gap, friction = quantity(2 * friction_nm, "N·m"), quantity(friction_nm, "N·m")
+    lines = [f"gap {gap} = 2 × friction {friction}"]
+    if frame.paper.width_px < NARROW_PX:
+        lines = [f"gap {gap}", f"2 × friction {friction}"]
+    late = x + 6 + max(words_px(words, bold=True) for words in lines) > frame.x.high_px
     side, anchor = (x - 6, "end") if late else (x + 6, "start")
-    frame.paper.text(side, (top + foot) / 2 + 4, words, anchor=anchor, ink=INK, bold=True)
+    for place, words in enumerate(lines):
+        along = (top + foot) / 2 + 4 + 14 * (place - (len(lines) - 1) / 2)
+        frame.paper.text(side, along, words, anchor=anchor, ink=INK, bold=True)
 
 
 def _worst(frame: Frame, worst: Worst) -> None:
     x = frame.x.one(worst.angle_deg)
     frame.paper.segment((x, frame.y.high_px), (x, frame.y.low_px), GROWN, 1.0, "4 3")
-    words = _worst_words(worst)
+    narrow = frame.paper.width_px < NARROW_PX
+    words = _worst_words(worst).partition(",")[0] if narrow else _worst_words(worst)
     left = max(min(x, frame.paper.width_px - words_px(words)), 0.0)
     frame.paper.text(left, frame.y.high_px - 5, words, ink=GROWN)
 

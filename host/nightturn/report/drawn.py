@@ -30,6 +30,8 @@ FULL_NM = 0.01
 """The same where the variant has no friction limit."""
 OF_THE_CHANNEL = ("bridge", "ambient", *NEAR)
 """Whose temperature may move the zero of the torque channel, the nearest first."""
+TEMPERATURE_PX = 520.0
+"""Of the picture against temperature, which is no wider where there is more room."""
 NO_TURN = (
     "One turn and the maps are not drawn: no cycle has a whole turn in both senses, or the run was recorded by a version "
     "without curves; `nightturn reanalyse` makes them from the samples."
@@ -63,8 +65,8 @@ def drawn(night: ReportNight, width_px: float = 920, reference: Reference | None
                 ("map", "Where friction has changed is not drawn: all cycles are of the first hour.")
             )
     pictures += _of_orders(night, width_px, reference)
-    pictures += _against_temperature(night, FRICTION, NEAR, missing)
-    pictures += _against_temperature(night, ZERO, OF_THE_CHANNEL, missing)
+    pictures += _against_temperature(night, FRICTION, NEAR, width_px, missing)
+    pictures += _against_temperature(night, ZERO, OF_THE_CHANNEL, width_px, missing)
     pictures += moments(night, width_px, missing)
     return Drawn(tuple(pictures), tuple(missing))
 
@@ -242,7 +244,11 @@ def _families(night: ReportNight) -> list[Family]:
 
 
 def _against_temperature(
-    night: ReportNight, figure: str, roles: Sequence[str], missing: list[tuple[str, str]]
+    night: ReportNight,
+    figure: str,
+    roles: Sequence[str],
+    width_px: float,
+    missing: list[tuple[str, str]],
 ) -> Iterator[Picture]:
     """A figure against the first of the temperatures that was measured."""
     title = FIGURES[figure].spoken
@@ -259,6 +265,7 @@ def _against_temperature(
                 unit="N·m",
                 of=role,
                 name=f"{title}-temperature",
+                width_px=min(TEMPERATURE_PX, width_px),
             )
             return
     text = f"{title.capitalize()} against temperature is not drawn: no temperature was measured."

@@ -24,6 +24,7 @@ from nightturn.unit_history.headline import headline
 OTHERS_MAX = 8
 """Other fixtures of the same night that are asked whether they changed as well."""
 NOTHING_BEFORE = "its first night here"
+OTHERS = "the other fixtures"
 
 
 LIMIT_HEAD = (
@@ -273,7 +274,7 @@ def _rig(night: ReportNight, others: Sequence[RunSummary]) -> tuple[tuple[str, s
         ("shunt check", shunt),
         ("cogging", _still(night.life, "cogging_pp_nm")),
         ("reference unit", "none was measured in this run"),
-        ("the other fixtures", _others(night, others)),
+        (OTHERS, _others(night, others)),
     )
 
 

@@ -25,6 +25,9 @@ from nightturn.unit_history.account import Account, account
 from nightturn.unit_history.life import COLUMNS, life
 from nightturn.unit_history.nights import Night, nights_of
 
+OF_A_CYCLE = ("cycle_no", "ts_start", "ts_end", "status", "direction")
+"""Columns of `cycles` beside those of its figures."""
+
 
 @dataclass(frozen=True, slots=True)
 class Happened:
@@ -140,12 +143,7 @@ def night_of(run: Run, summary: RunSummary, method: str = "", *, with_life: bool
         RunNotFoundError: the run has no record of what it is, so nothing can be said of it.
         StorageError: there is no such result, or it was made by a version that kept no verdict.
     """
-    manifest = run.manifest
-    if manifest is None or not manifest.rig or not manifest.card:
-        raise RunNotFoundError(
-            f"run {run.run} of {run.fixture} has no record of its settings: nothing of it is sealed yet, or its file is lost; "
-            "`nightturn verify` says which"
-        )
+    manifest = _manifest(run)
     if method:
         summary = replace(summary, night_verdict=_verdict_again(run, method))
     unread: list[str] = []
@@ -187,6 +185,44 @@ def _verdict_again(run: Run, method: str) -> NightVerdict:
     return found
 
 
+def glimpse_of(run: Run, summary: RunSummary, figures: Sequence[str]) -> ReportNight:
+    """The same with what a first sentence and a line of the night need: some figures' columns and the gaps; no life, curves, events.
+
+    Raises:
+        RunNotFoundError: as `night_of`.
+    """
+    manifest = _manifest(run)
+    unread: list[str] = []
+    names = [f"{figure}{part}" for figure in figures for part in ("", "_u", "_nu", "_status")]
+    cycles = _frame(run, "cycles", unread, columns=[*OF_A_CYCLE, *names])
+    nothing = schema_of_dataset("events").empty_table().to_pandas()
+    return ReportNight(
+        run=run,
+        summary=summary,
+        manifest=manifest,
+        settings=RunSettings.of(manifest),
+        zone=zone_of(summary.timezone) or UTC,
+        cycles=cycles.sort_values("ts_start", kind="stable", ignore_index=True),
+        curves=nothing,
+        events=(),
+        gaps=_missing(_frame(run, "gaps", unread)),
+        strokes=nothing,
+        life=None,
+        mounting_means={},
+        unread=(*summary.unreadable, *dict.fromkeys(unread)),
+    )
+
+
+def _manifest(run: Run) -> Manifest:
+    manifest = run.manifest
+    if manifest is None or not manifest.rig or not manifest.card:
+        raise RunNotFoundError(
+            f"run {run.run} of {run.fixture} has no record of its settings: nothing of it is sealed yet, or its file is lost; "
+            "`nightturn verify` says which"
+        )
+    return manifest
+
+
 def _happened(events: pd.DataFrame) -> tuple[Happened, ...]:
     ts = events["ts"].astype("int64").tolist()
     rows = zip(ts, events["kind"].tolist(), events["detail"].tolist(), strict=True)
@@ -199,11 +235,13 @@ def _missing(gaps: pd.DataFrame) -> tuple[Missing, ...]:
     return tuple(sorted((Missing(*row) for row in rows), key=lambda each: each.from_ts))
 
 
-def _frame(run: Run, dataset: str, unread: list[str], method: str) -> pd.DataFrame:
+def _frame(
+    run: Run, dataset: str, unread: list[str], method: str = "", columns: Sequence[str] | None = None
+) -> pd.DataFrame:
     if method and dataset in MADE_AGAIN:
         return run.frame(dataset, reanalysis=method)
     try:
-        return run.frame(dataset)
+        return run.frame(dataset, columns)
     except StorageError as error:
         unread.append(str(error))
         return schema_of_dataset(dataset).empty_table().to_pandas()

@@ -91,6 +91,13 @@ def verdict_sentence(unit: str, word: str | None, limits: Sequence[LimitSaid], *
     return f"{unit} is not decided{so_far}: {'; '.join(map(_open, open_limits))}."
 
 
+def inside_so_far(unit: str, limits: Sequence[LimitSaid]) -> str:
+    """`Q-0117 is inside its limits so far, 12 cycles judged.`, while a night goes on; empty where one of them says otherwise."""
+    if not limits or not all(each.judged and _inside(each) for each in limits):
+        return ""
+    return f"{unit} is inside its limits so far, {_cycles(min(each.judged for each in limits))} judged."
+
+
 def severity_of(word: str | None, *, changed: bool, disturbed: bool) -> Severity:
     """How soon a person has to act.
 

@@ -9,7 +9,8 @@ from nightturn.errors import ConfigError
 from nightturn.settings.acceptance import acceptance_mistakes
 from nightturn.settings.load import read_toml
 from nightturn.settings.mistakes import Place, did_you_mean, listed, listed_once, raise_mistakes, shown
-from nightturn.settings.rig import Limit, Part
+from nightturn.settings.part import Part
+from nightturn.settings.rig import Limit
 from nightturn.settings.shape import shape_mistakes
 from nightturn.settings.variant import Acceptance
 

@@ -24,7 +24,7 @@ from nightturn.settings.mistakes import (
     shown,
 )
 from nightturn.settings.overrides import apply_override
-from nightturn.settings.rig import BenchPart, Rig
+from nightturn.settings.rig import UTC, BenchPart, Rig
 from nightturn.settings.shape import shape_mistakes
 from nightturn.settings.validate import card_mistakes, rig_mistakes, variant_mistakes, variant_name_rule
 from nightturn.settings.variant import Variant
@@ -129,6 +129,16 @@ def root_named(path: Path) -> Path:
     if not isinstance(data, str):
         raise ConfigError("names no folder", where=f"{path}: bench.data", allowed="a text, or --data FOLDER")
     return path.parent / data
+
+
+def zone_named(path: Path) -> str:
+    """The time zone of a rig file's people, of one that may have mistakes; UTC where it names none or cannot be read."""
+    try:
+        part = read_toml(path).get("bench", {})
+    except ConfigError:
+        return UTC
+    zone = part.get("timezone", UTC) if isinstance(part, dict) else UTC
+    return zone if isinstance(zone, str) else UTC
 
 
 def calibration_mistakes(path: Path, rig: Rig) -> tuple[ConfigError, ...]:

@@ -11,8 +11,18 @@ import msgspec
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened, Setting
 from nightturn.settings.mistakes import shown
-from nightturn.settings.rig import BenchPart, FixtureSettings, Keep, KeepTape, MqttPart, Retention, Rig
+from nightturn.settings.rig import (
+    BenchPart,
+    FixtureSettings,
+    Keep,
+    KeepTape,
+    MqttPart,
+    NotifyPart,
+    Retention,
+    Rig,
+)
 from nightturn.settings.variant import Variant
+from nightturn.settings.web import WebPart
 
 Weight = Literal["meaning", "setting"]
 MEANING: Weight = "meaning"  # a change ends the run
@@ -71,6 +81,8 @@ NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (
     Rig,
     BenchPart,
     MqttPart,
+    WebPart,
+    NotifyPart,
     Retention,
     Keep,
     KeepTape,

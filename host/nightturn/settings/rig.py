@@ -11,6 +11,8 @@ from msgspec import Meta
 
 from nightturn.model.phases import SOAK, WARM_UP
 from nightturn.model.trends import Urgency
+from nightturn.settings.part import Part
+from nightturn.settings.web import WebPart
 
 PositiveFloat = Annotated[float, Meta(gt=0)]
 PositiveInt = Annotated[int, Meta(gt=0)]
@@ -22,10 +24,6 @@ FALSE_ALARMS_PER_NIGHT = 0.05
 """One in twenty nights (common practice, no source)."""
 FILTER_U_REL = 0.05
 """Standard uncertainty of a filter's corner, relative: its parts are mostly of 5 to 10 % (common practice, no source)."""
-
-
-class Part(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Base of every table: unknown keys are errors."""
 
 
 class Transducer(Part, frozen=True, kw_only=True):
@@ -139,7 +137,7 @@ class Trend(Part, frozen=True, kw_only=True):
     limit_within_h: Hours | None = None
     limit_today_h: Hours | None = None
     limit_act_now_h: Hours | None = None
-    slope: dict[str, SlopeLimit] = {}
+    slope: dict[str, SlopeLimit] = msgspec.field(default_factory=dict)
 
 
 class Shunt(Part, frozen=True, kw_only=True):
@@ -284,7 +282,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     filter: Filter | None = None
     channels: Channels = Channels()
     travel: Travel = Travel()
-    protect: dict[str, Limit] = {}
+    protect: dict[str, Limit] = msgspec.field(default_factory=dict)
     shunt: Shunt = Shunt()
     trend: Trend = Trend()
     plan: CyclePlan
@@ -317,6 +315,7 @@ class MqttPart(Part, frozen=True, kw_only=True):
     """The broker; absent means that nothing is published and everything else works.
 
     Attributes:
+        cafile: the authority to trust instead of the system's. certfile, keyfile: the daemon's own certificate, for a broker that wants one.
         keepalive_s: a daemon that falls silent counts as offline after one and a half of them.
     """
 
@@ -324,7 +323,35 @@ class MqttPart(Part, frozen=True, kw_only=True):
     protocol: Literal["auto", "5", "3.1.1"] = "auto"
     username: str | None = None
     cafile: str | None = None
+    certfile: str | None = None
+    keyfile: str | None = None
     keepalive_s: Annotated[int, Meta(ge=1, le=3600)] = 20
+
+
+HourMinute = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+
+
+class NotifyPart(Part, frozen=True, kw_only=True):
+    """Ways to people; absent means that nobody is sent word. Secrets are not in this file but in the environment.
+
+    Attributes:
+        webhook: address that every message is posted to, signed with NIGHTTURN_WEBHOOK_SECRET.
+        smtp: `smtps://user@host:465` or `smtp://host:587`; its password is in NIGHTTURN_SMTP_PASSWORD. mail_from, mail_to: of the mail.
+        apprise: addresses for the package of that name.
+        quiet: from when to when only what is to act on now is sent, by people's clocks.
+        escalate_min: so many minutes without an acknowledgement word goes to `escalate_to` too, or to all again.
+        alive_at: when a daily word goes out, so that silence is noticed.
+    """
+
+    webhook: str | None = None
+    smtp: str | None = None
+    mail_from: str = "nightturn@localhost"
+    mail_to: tuple[str, ...] = ()
+    escalate_to: tuple[str, ...] = ()
+    apprise: tuple[str, ...] = ()
+    quiet: tuple[HourMinute, HourMinute] | None = None
+    escalate_min: Annotated[float, Meta(ge=1, le=1440)] | None = None
+    alive_at: HourMinute | None = None
 
 
 # Not less than a weekend and a day: a clock that jumps by less than three days unseen must not age what is of tonight.
@@ -370,5 +397,7 @@ class Rig(Part, frozen=True, kw_only=True):
     schema: Literal[1]
     bench: BenchPart
     mqtt: MqttPart | None = None
+    web: WebPart | None = None
+    notify: NotifyPart | None = None
     retention: Retention = Retention()
     fixture: tuple[FixtureSettings, ...]

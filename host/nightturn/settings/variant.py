@@ -6,7 +6,8 @@ import msgspec
 from msgspec import Meta
 
 from nightturn.model.verdicts import MAX, MIN
-from nightturn.settings.rig import Bearing, Part, PositiveFloat, PositiveInt
+from nightturn.settings.part import Part
+from nightturn.settings.rig import Bearing, PositiveFloat, PositiveInt
 
 
 class Acceptance(Part, frozen=True, kw_only=True):

@@ -29,15 +29,20 @@ class Address:
 
 
 def parse_url(
-    url: str, *, username: str | None = None, password: str | None = None, cafile: str | None = None
+    url: str,
+    *,
+    username: str | None = None,
+    password: str | None = None,
+    cafile: str | None = None,
+    own: tuple[str | None, str | None] = (None, None),
 ) -> Address:
     """Take `mqtt://host[:port]` or `mqtts://host[:port]` apart.
 
     A user name or password inside the URL gives way to the arguments. `cafile` is the certificate authority to
-    trust instead of the system's.
+    trust instead of the system's, `own` the files of our certificate and of its key.
 
     Raises:
-        ConfigError: another scheme, no host, an impossible port, a path, or an unreadable `cafile`.
+        ConfigError: another scheme, no host, an impossible port, a path, or an unreadable file.
     """
     try:
         parts = urlsplit(url)
@@ -56,22 +61,38 @@ def parse_url(
     tls = parts.scheme == "mqtts"
     if cafile is not None and not tls:
         raise ConfigError("a cafile needs mqtts://", where="[mqtt] cafile", allowed=ALLOWED)
+    if any(own) and not (tls and own[0]):
+        raise ConfigError(
+            "a certificate needs mqtts:// and certfile",
+            where="[mqtt] certfile",
+            allowed="a PEM file, and mqtts://",
+        )
     return Address(
         host=parts.hostname,
         port=port or PORT_OF_SCHEME[parts.scheme],
         tls=tls,
         username=username or (unquote(parts.username) if parts.username else None),
         password=password or (unquote(parts.password) if parts.password else None),
-        tls_context=_trust(cafile) if tls else None,
+        tls_context=_trust(cafile, *own) if tls else None,
     )
 
 
-def _trust(cafile: str | None) -> ssl.SSLContext:
+def _trust(cafile: str | None, certfile: str | None, keyfile: str | None) -> ssl.SSLContext:
     try:
-        return ssl.create_default_context(cafile=cafile)
+        context = ssl.create_default_context(cafile=cafile)
     except (OSError, ssl.SSLError) as problem:
         raise ConfigError(
             f"{cafile}: {problem.strerror or problem}",
             where="[mqtt] cafile",
             allowed="a PEM file with the certificate authority",
         ) from None
+    if certfile is not None:
+        try:
+            context.load_cert_chain(certfile, keyfile)
+        except (OSError, ssl.SSLError) as problem:
+            raise ConfigError(
+                f"{certfile}: {problem.strerror or problem}",
+                where="[mqtt] certfile",
+                allowed="a PEM file with our certificate, and keyfile with its key where that is not in it",
+            ) from None
+    return context

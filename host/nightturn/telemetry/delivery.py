@@ -12,6 +12,7 @@ from nightturn.telemetry.outbox import Outbox
 from nightturn.telemetry.quarantine import Quarantine
 
 PARKED_MAX = 100
+REFUSED_BEFORE = "its topic was refused a short time ago"
 DROPPED_US = "the connection ended each time it was sent"
 
 log = structlog.get_logger(__name__)
@@ -72,6 +73,7 @@ class Delivery:
             aiomqtt.MqttError: the connection failed; what was on its way is in the outbox again.
         """
         self._outbox.post_retained_again()
+        self._outbox.online(there=True)
         self._trouble = None
         tasks: set[asyncio.Task[None]] = set()
         try:
@@ -106,7 +108,7 @@ class Delivery:
             ticket, message = taken
             if self._quarantine.blocked(message.topic, _now_s()):
                 self._park(message)
-                self._outbox.done(ticket)
+                self._outbox.done(ticket, REFUSED_BEFORE)
                 self._progress.set()
                 continue
             task = asyncio.get_running_loop().create_task(self._send(publish, ticket, message))
@@ -127,11 +129,12 @@ class Delivery:
         except RefusedError as refusal:
             self._refuse(message.topic, refusal.reason)
             self._park(message)
+            self._outbox.done(ticket, refusal.reason)
         else:
             self.published += 1
             self._quarantine.delivered(message.topic)
             self._held.pop(message.topic, None)
-        self._outbox.done(ticket)
+            self._outbox.done(ticket)
 
     def _sent(self, task: asyncio.Task[None]) -> None:
         if not task.cancelled() and task.exception() is not None:
@@ -154,6 +157,7 @@ class Delivery:
 
     def _session_over(self) -> None:
         """Take back what was on its way; a topic that keeps ending connections counts as refused."""
+        self._outbox.online(there=False)
         topics = self._outbox.give_back()
         if not topics or self._finished():
             return

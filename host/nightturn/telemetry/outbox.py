@@ -1,15 +1,66 @@
-"""What waits for the broker: bounded, and a full box drops its oldest message.
+"""What waits for the broker: bounded by count and bytes, in order, and on the disk where a store is given.
 
-Any thread may put; one consumer takes, confirms or gives back. Messages of the queue are all wanted (cycles,
-events). Messages of the board replace their predecessor on the same topic (states, live values), so an absent
-broker costs one place per topic and not the queue.
+Any thread may put; one consumer takes, confirms or gives back. Messages of the queue are all wanted: events, which make room last, and
+figures, which make room first and are thinned out in a long outage, because files hold them all. Messages of the board
+replace their predecessor on the same topic (states, live values), so an absent broker costs one place per topic and not the queue.
 """
 
 import threading
-from collections import deque
+import time
+from collections import OrderedDict, deque
 from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 from nightturn.telemetry.message import Message
+
+EVENT_BYTES_MAX = FIGURE_BYTES_MAX = 32_000_000
+"""Of the payloads that wait, of each of the two."""
+LATE_S = 10.0
+"""What waited longer says so when it is delivered."""
+THINNED_BEHIND_S, THINNED_TO_S = 600.0, 60.0
+"""So long behind the begin of an outage a series of figures keeps one message in so many seconds."""
+LATE = b',"late":true}'
+
+
+class Store(Protocol):
+    """What keeps the queue over a restart; none of its methods waits for a disk."""
+
+    def load(self) -> list[tuple[int, Message]]:
+        """What an earlier daemon had not delivered, in order, each with its number."""
+        ...
+
+    def added(self, number: int, message: Message) -> None:
+        """A message waits."""
+        ...
+
+    def removed(self, number: int) -> None:
+        """It has arrived, or was given up."""
+        ...
+
+    def parked(self, message: Message, reason: str) -> None:
+        """The broker does not take it: it is kept aside."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """Messages that were given up for want of room: events, figures; and figures that were thinned out."""
+
+    events: int = 0
+    figures: int = 0
+    thinned: int = 0
+
+    @property
+    def total(self) -> int:
+        """All of them."""
+        return self.events + self.figures + self.thinned
+
+
+@dataclass(frozen=True, slots=True)
+class _Waiting:
+    message: Message
+    since_s: float
 
 
 class Outbox:
@@ -18,22 +69,41 @@ class Outbox:
     Args:
         queue_max: messages that the queue holds at most.
         on_put: called after each put, in the putting thread, outside the lock.
+        store: keeps the queue; None where nothing survives a restart.
+        clock_s: seconds of a clock.
     """
 
-    def __init__(self, queue_max: int, on_put: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        queue_max: int,
+        on_put: Callable[[], None],
+        *,
+        store: Store | None = None,
+        clock_s: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._queue_max = queue_max
         self._on_put = on_put
+        self._store = store
+        self._clock_s = clock_s
         self._changed = threading.Condition()
-        self._queue: deque[Message] = deque()
+        self._queue: OrderedDict[int, _Waiting] = OrderedDict()
+        self._figures: deque[int] = deque()
+        self._bytes = {True: 0, False: 0}  # of figures, of events
         self._board: dict[str, Message] = {}
         self._retained: dict[str, Message] = {}
-        self._in_flight: dict[int, Message] = {}
+        self._in_flight: dict[int, tuple[int | None, Message, float]] = {}
         self._next_ticket = 0
-        self._dropped = 0
+        self._next_number = 1
+        self._offline_s: float | None = clock_s()
+        self._kept_s: dict[tuple[str, str], float] = {}
+        self._dropped = Dropped()
+        for number, message in store.load() if store is not None else []:
+            self._enqueue(number, _Waiting(message, float("-inf")))
+            self._next_number = number + 1
 
     @property
-    def dropped(self) -> int:
-        """Messages of the queue that had to make room, since the start."""
+    def dropped(self) -> Dropped:
+        """What was given up since the start."""
         return self._dropped
 
     @property
@@ -42,13 +112,24 @@ class Outbox:
         with self._changed:
             return self._depth()
 
+    def online(self, *, there: bool) -> None:
+        """A session with the broker begins, or has ended."""
+        with self._changed:
+            self._offline_s = None if there else self._clock_s()
+            self._kept_s.clear()
+
     def put(self, message: Message) -> None:
-        """Take a message: the queue drops its oldest when full, the board replaces; retained ones are remembered."""
+        """Take a message: the queue makes room when full, the board replaces; retained ones are remembered."""
         with self._changed:
             if message.latest:
                 self._board[message.topic] = message
+            elif self._thinned(message):
+                self._dropped = replace(self._dropped, thinned=self._dropped.thinned + 1)
             else:
-                self._queue.append(message)
+                number, self._next_number = self._next_number, self._next_number + 1
+                self._enqueue(number, _Waiting(message, self._clock_s()))
+                if self._store is not None:
+                    self._store.added(number, message)
                 self._trim()
             if message.retain:
                 self._retained[message.topic] = message
@@ -69,31 +150,39 @@ class Outbox:
     def take(self, may_go: Callable[[Message, tuple[str, ...]], bool]) -> tuple[int, Message] | None:
         """The next message and its ticket, now on its way; None when there is none or it must wait.
 
-        The board goes before the queue. `may_go(message, topics on their
-        way)` decides whether the next one may go now.
+        The board goes before the queue. `may_go(message, topics on their way)` decides whether the next one may go now. What
+        waited for long carries `late` from here on.
         """
         with self._changed:
             from_board = bool(self._board)
             if not from_board and not self._queue:
                 return None
-            message = next(iter(self._board.values())) if from_board else self._queue[0]
-            if not may_go(message, tuple(sent.topic for sent in self._in_flight.values())):
+            number, waiting = (None, None) if from_board else next(iter(self._queue.items()))
+            message = waiting.message if waiting is not None else next(iter(self._board.values()))
+            if not may_go(message, tuple(sent.topic for _, sent, _ in self._in_flight.values())):
                 return None
-            if from_board:
+            since_s = 0.0
+            if waiting is None or number is None:
                 del self._board[message.topic]
             else:
-                self._queue.popleft()
+                since_s = waiting.since_s
+                self._dequeue(number)
             ticket = self._next_ticket
             self._next_ticket += 1
-            self._in_flight[ticket] = message
-            return ticket, message
+            self._in_flight[ticket] = number, message, since_s
+            late = waiting is not None and self._clock_s() - since_s > LATE_S
+            return ticket, _late(message) if late else message
 
-    def done(self, ticket: int) -> None:
-        """The message has arrived or been given up."""
+    def done(self, ticket: int, refused: str = "") -> None:
+        """The message has arrived; with `refused` the broker does not take it, and why."""
         with self._changed:
-            message = self._in_flight.pop(ticket)
+            number, message, _ = self._in_flight.pop(ticket)
             if message.retain and not message.payload and self._retained.get(message.topic) is message:
                 del self._retained[message.topic]  # cleared: nothing to announce any more
+            if number is not None and self._store is not None:
+                if refused:
+                    self._store.parked(message, refused)
+                self._store.removed(number)
             self._changed.notify_all()
 
     def give_back(self) -> tuple[str, ...]:
@@ -104,10 +193,12 @@ class Outbox:
         with self._changed:
             lost = list(self._in_flight.values())
             self._in_flight.clear()
-            self._queue.extendleft(message for message in reversed(lost) if not message.latest)
+            for number, message, since_s in reversed(lost):
+                if number is not None:
+                    self._enqueue(number, _Waiting(message, since_s), first=True)
             self._trim()
             self._changed.notify_all()
-            return tuple(message.topic for message in lost)
+            return tuple(message.topic for _, message, _ in lost)
 
     def wait_below(self, count: int, timeout_s: float) -> bool:
         """Block the calling thread until fewer than `count` messages wait; False when time ran out."""
@@ -117,7 +208,54 @@ class Outbox:
     def _depth(self) -> int:
         return len(self._queue) + len(self._board) + len(self._in_flight)
 
+    def _enqueue(self, number: int, waiting: _Waiting, *, first: bool = False) -> None:
+        self._queue[number] = waiting
+        if first:
+            self._queue.move_to_end(number, last=False)
+        figure = waiting.message.is_figure
+        self._bytes[figure] += len(waiting.message.payload)
+        if figure and first:
+            self._figures.appendleft(number)
+        elif figure:
+            self._figures.append(number)
+
+    def _dequeue(self, number: int) -> Message:
+        message = self._queue.pop(number).message
+        self._bytes[message.is_figure] -= len(message.payload)
+        if message.is_figure and self._figures[0] == number:
+            self._figures.popleft()
+        return message
+
+    def _thinned(self, message: Message) -> bool:
+        """Whether an outage lasts so long that one figure of a series in a while has to do."""
+        if self._offline_s is None or not message.is_figure:
+            return False
+        now_s, series = self._clock_s(), (message.topic, message.series)
+        if now_s - self._offline_s < THINNED_BEHIND_S:
+            return False
+        if now_s - self._kept_s.get(series, float("-inf")) < THINNED_TO_S:
+            return True
+        self._kept_s[series] = now_s
+        return False
+
     def _trim(self) -> None:
-        while len(self._queue) > self._queue_max:
-            self._queue.popleft()
-            self._dropped += 1
+        """Too many or too large: the oldest figure goes first, and events only where there is none."""
+        while self._queue:
+            over = len(self._queue) > self._queue_max
+            figure = bool(self._figures) and (over or self._bytes[True] > FIGURE_BYTES_MAX)
+            if not figure and not over and self._bytes[False] <= EVENT_BYTES_MAX:
+                return
+            number = self._figures[0] if figure else next(iter(self._queue))
+            if self._dequeue(number).is_figure:
+                self._dropped = replace(self._dropped, figures=self._dropped.figures + 1)
+            else:
+                self._dropped = replace(self._dropped, events=self._dropped.events + 1)
+            if self._store is not None:
+                self._store.removed(number)
+
+
+def _late(message: Message) -> Message:
+    """The same with `late` in its object."""
+    if not message.payload.endswith(b"}"):
+        return message
+    return replace(message, payload=message.payload[:-1] + LATE)

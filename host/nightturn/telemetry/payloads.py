@@ -18,7 +18,6 @@ from typing import Literal
 import msgspec
 
 from nightturn.estimation.figures import unit_of
-from nightturn.model.alarms import ends_with
 from nightturn.model.figures import CycleRecord
 from nightturn.model.rows import (
     CountersRow,
@@ -127,7 +126,7 @@ def utc_text(ns: int) -> str:
 
 def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
     """What stands on the fixture; `facts` may not replace the common keys."""
-    return _encode({**facts, **_common("info", stamp, ts_ns)})
+    return _encode({**facts, **common("info", stamp, ts_ns)})
 
 
 def state(
@@ -136,7 +135,7 @@ def state(
     """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in."""
     return _encode(
         {
-            **_common("state", stamp, row.ts),
+            **common("state", stamp, row.ts),
             "state": row.state,
             "reason": row.reason,
             "waits_for": row.waits_for,
@@ -154,8 +153,8 @@ def state(
             "night_verdict": row.night_verdict,
             "trends": [_notice(each) for each in row.trends],
             "durable_through": row.durable_through,
-            "durable_ts": _ts(row.durable_utc_ns),
-            "expected_end_ts": _ts(expected_end_ns),
+            "durable_ts": ts_or_none(row.durable_utc_ns),
+            "expected_end_ts": ts_or_none(expected_end_ns),
             "inputs": row.inputs,
             **limits,
         }
@@ -177,7 +176,7 @@ def standing(
     nothing = dict.fromkeys((*of_a_core, "night_verdict", "trends", "durable_through", "durable_ts"))
     return _encode(
         {
-            **_common("state", stamp, row.ts),
+            **common("state", stamp, row.ts),
             "state": row.state,
             "reason": row.reason,
             "waits_for": row.waits_for,
@@ -191,11 +190,11 @@ def standing(
     )
 
 
-def live(row: LiveRow, stamp: Stamp) -> bytes:
-    """What the sensors show now; never a figure and never judged. The extremes are of all samples since the message before."""
+def live(row: LiveRow, stamp: Stamp, expected_end_ns: int | None = None) -> bytes:
+    """What the sensors show now; never a figure and never judged. Extremes and mean are of all samples since the message before."""
     return _encode(
         {
-            **_common("live", stamp, row.ts),
+            **common("live", stamp, row.ts),
             "phase": row.phase,
             "cycle_no": row.cycle_no,
             "position_from_travel_zero_deg": row.position_deg,
@@ -204,6 +203,10 @@ def live(row: LiveRow, stamp: Stamp) -> bytes:
             "torque_nm": row.torque_nm,
             "torque_min_nm": row.torque_min_nm,
             "torque_max_nm": row.torque_max_nm,
+            "torque_mean_nm": row.torque_mean_nm,
+            "cycles_done": row.cycles_done,
+            "cycles_planned": row.cycles_planned,
+            "expected_end_ts": ts_or_none(expected_end_ns),
             "inputs": row.inputs,
             "rtt_us": rounded(row.rtt_us),
             "u_time_us": rounded(row.u_time_us),
@@ -225,7 +228,7 @@ def cycle(record: CycleRecord, stamp: Stamp, limits: Mapping[str, object] = NO_L
     """One cycle with its figures and the limits that they are held against."""
     return _encode(
         {
-            **_common("cycle", stamp, record.ts_end),
+            **common("cycle", stamp, record.ts_end),
             "ts_start": utc_text(record.ts_start),
             "ts_end": utc_text(record.ts_end),
             "epoch": record.epoch,
@@ -256,10 +259,12 @@ def trend(row: TrendRow, stamp: Stamp) -> bytes:
         for name, value in msgspec.structs.asdict(row).items()
         if name not in {"ts", "epoch"} and not name.startswith("ts_")
     }
-    changed = {name: _ts(getattr(row, name)) for name in ("ts_changed", "ts_changed_from", "ts_changed_to")}
+    changed = {
+        name: ts_or_none(getattr(row, name)) for name in ("ts_changed", "ts_changed_from", "ts_changed_to")
+    }
     return _encode(
         {
-            **_common("trend", stamp, row.ts),
+            **common("trend", stamp, row.ts),
             "epoch": row.epoch,
             "unit": unit_of(row.figure),
             **told,
@@ -270,26 +275,15 @@ def trend(row: TrendRow, stamp: Stamp) -> bytes:
 
 def event(row: EventRow, stamp: Stamp) -> bytes:
     """Something that happened, in a sentence with units; of many `signs` of one cause, from `ts_from` to `ts_to`."""
-    spread = {"ts_from": _ts(row.ts_from), "ts_to": _ts(row.ts_to), "signs": row.signs}
-    return _encode({**_common("event", stamp, row.ts), "epoch": row.epoch, **_told(row), **spread})
-
-
-def alarm(row: EventRow, stamp: Stamp) -> bytes:
-    """An alarm that is active since `ts`; `ends_with` says what it waits for (`model.alarms.EndsWith`)."""
-    facts = {"state": "active", "ends_with": ends_with(row.kind), "epoch": row.epoch}
-    return _encode({**_common("alarm", stamp, row.ts), **facts, **_told(row)})
-
-
-def taken_over(alarm: Mapping[str, object], stamp: Stamp) -> bytes:
-    """An alarm of an earlier daemon, active since the same `ts`, in the name of this one."""
-    return _encode({**alarm, "seq": stamp.seq, "host": stamp.host, "daemon_boot": stamp.daemon_boot})
+    spread = {"ts_from": ts_or_none(row.ts_from), "ts_to": ts_or_none(row.ts_to), "signs": row.signs}
+    return _encode({**common("event", stamp, row.ts), "epoch": row.epoch, **_told(row), **spread})
 
 
 def gap(row: GapRow, stamp: Stamp) -> bytes:
     """Samples that are missing."""
     return _encode(
         {
-            **_common("gap", stamp, row.ts_to),
+            **common("gap", stamp, row.ts_to),
             "kind": "gap",
             "cause": row.cause,
             "epoch": row.epoch,
@@ -307,7 +301,7 @@ def run_ended(row: RunEnded, stamp: Stamp) -> bytes:
     """The run is over, and what all its cycles say together."""
     return _encode(
         {
-            **_common("run_ended", stamp, row.ts),
+            **common("run_ended", stamp, row.ts),
             "run": row.run,
             "kind": "run_ended",
             "reason": row.reason,
@@ -357,7 +351,7 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
     """The telemetry's own counters, with those of the device if they are known, and what is on the disk."""
     if counted is not None:
         values = msgspec.structs.replace(
-            values, durable_through=counted.durable_through, durable_ts=_ts(counted.durable_utc_ns)
+            values, durable_through=counted.durable_through, durable_ts=ts_or_none(counted.durable_utc_ns)
         )
     device = counted.counters if counted is not None else None
     if device is not None:
@@ -372,11 +366,13 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
     return msgspec.json.encode(values)
 
 
-def _ts(ns: int | None) -> str | None:
+def ts_or_none(ns: int | None) -> str | None:
+    """As `utc_text`, of a time that may not be known."""
     return utc_text(ns) if ns is not None else None
 
 
-def _common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:
+def common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:
+    """What every payload carries."""
     return {
         "schema": schema,
         "v": VERSION,

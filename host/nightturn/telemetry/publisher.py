@@ -8,7 +8,7 @@ from typing import Literal, Protocol
 import msgspec
 import structlog
 
-from nightturn.errors import ConfigError
+from nightturn.errors import ConfigError, StorageError
 from nightturn.model.records import Emit
 from nightturn.model.rows import CountersRow
 from nightturn.telemetry import payloads
@@ -19,10 +19,12 @@ from nightturn.telemetry.confirming import RefusedError
 from nightturn.telemetry.delivery import Delivery
 from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained
 from nightturn.telemetry.outbox import Outbox
+from nightturn.telemetry.outbox_store import FLUSH_S, OutboxStore
 from nightturn.telemetry.payloads import Health, Host, Stamp
 from nightturn.telemetry.topics import Topics
 
-QUEUE_MAX = 10_000
+QUEUE_MAX = 100_000
+"""A night of 64 fixtures without a broker; what it takes in bytes is bounded beside that."""
 HEALTH_S = 10.0
 GOODBYE_S = 2.0
 STARTED_REASON = "running"
@@ -55,6 +57,16 @@ class BrokerPart(Protocol):
         """The certificate authority to trust instead of the system's."""
         ...
 
+    @property
+    def certfile(self) -> str | None:
+        """Our own certificate."""
+        ...
+
+    @property
+    def keyfile(self) -> str | None:
+        """Its key, where that is not in the same file."""
+        ...
+
 
 class Counters(msgspec.Struct, frozen=True):
     """How the telemetry is doing since the daemon started.
@@ -62,7 +74,8 @@ class Counters(msgspec.Struct, frozen=True):
     Attributes:
         queued: messages that wait or are on their way.
         published: messages that the broker has taken.
-        dropped: queued messages that made room for newer ones.
+        dropped: queued messages that were given up, for want of room or because an outage was long; `thinned` of them were figures of an
+            outage, `events_dropped` events.
         refused: messages that the broker did not take; the last ones are in `Publisher.parked`.
         unpublishable: rows whose names cannot stand in a topic.
         connects: sessions, the first included.
@@ -74,6 +87,8 @@ class Counters(msgspec.Struct, frozen=True):
     refused: int
     unpublishable: int
     connects: int
+    thinned: int = 0
+    events_dropped: int = 0
 
 
 class Publisher:
@@ -88,6 +103,7 @@ class Publisher:
         daemon_boot: a word that no other start of this daemon has.
         utc_ns: the clock that people read.
         password: kept out of the rig file by whoever has it.
+        store: keeps what was not delivered over a restart; None: nothing does.
 
     Raises:
         ConfigError: the address, the lab or the host name cannot be used.
@@ -107,6 +123,7 @@ class Publisher:
         queue_max: int = QUEUE_MAX,
         health_s: float = HEALTH_S,
         timing: Timing | None = None,
+        store: OutboxStore | None = None,
     ) -> None:
         self._topics = Topics(lab, host)
         keepalive_s = (timing or Timing()).keepalive_s
@@ -115,7 +132,8 @@ class Publisher:
         self._health_s = health_s
         self._lock = threading.Lock()
         self._composer = Composer(self._topics, daemon_boot)
-        self._outbox = Outbox(queue_max, self._on_put)
+        self._store = store
+        self._outbox = Outbox(queue_max, self._on_put, store=store, clock_s=lambda: utc_ns() / 1e9)
         self._delivery = Delivery(self._outbox)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._first_session = threading.Event()
@@ -123,7 +141,11 @@ class Publisher:
         self._stopped_early = False
         self._unpublishable = 0
         address = parse_url(
-            settings.url, username=settings.username, password=password, cafile=settings.cafile
+            settings.url,
+            username=settings.username,
+            password=password,
+            cafile=settings.cafile,
+            own=(settings.certfile, settings.keyfile),
         )
         self._connection = Connection(
             address,
@@ -156,7 +178,9 @@ class Publisher:
         return Counters(
             queued=self._outbox.backlog,
             published=self._delivery.published,
-            dropped=self._outbox.dropped,
+            dropped=self._outbox.dropped.total,
+            thinned=self._outbox.dropped.thinned,
+            events_dropped=self._outbox.dropped.events,
             refused=self._delivery.refused,
             unpublishable=self._unpublishable,
             connects=self._connection.connects,
@@ -181,11 +205,6 @@ class Publisher:
             if self._unpublishable == 1:
                 log.warning("mqtt_unpublishable", fixture=fixture, dataset=emit.dataset, detail=str(problem))
 
-    def begin_again(self, fixture: str) -> None:
-        """Whoever spoke for a fixture is gone, and another one follows; the row that comes next says that it starts."""
-        with self._lock:
-            self._composer.begin_again(fixture)
-
     async def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Publish until `stop`; without a broker, wait for one. One publisher runs once; `started` is called when `stop` works."""
         with self._lock:
@@ -194,12 +213,17 @@ class Publisher:
             self._loop = asyncio.get_running_loop()
         started()
         self._outbox.put(self._online())
-        health = asyncio.create_task(self._report_health())
+        beside = [asyncio.create_task(self._report_health())]
+        if self._store is not None:
+            beside.append(asyncio.create_task(self._keep(self._store)))
         try:
             await self._connection.run(self._serve)
         finally:
-            health.cancel()
-            await asyncio.gather(health, return_exceptions=True)
+            for task in beside:
+                task.cancel()
+            await asyncio.gather(*beside, return_exceptions=True)
+            if self._store is not None:
+                self._store.close()
             with self._lock:
                 self._loop = None
 
@@ -261,6 +285,20 @@ class Publisher:
         except (RefusedError, TimeoutError) as problem:
             log.warning("mqtt_goodbye_failed", detail=str(problem))
 
+    async def _keep(self, store: OutboxStore) -> None:
+        """The queue to the disk, beside the loop."""
+        told = False
+        while True:
+            await asyncio.sleep(FLUSH_S)
+            try:
+                await asyncio.get_running_loop().run_in_executor(None, store.flush)
+            except StorageError as error:
+                if not told:
+                    _not_kept(error)
+                told = True
+            else:
+                told = False
+
     async def _report_health(self) -> None:
         while True:
             await asyncio.sleep(self._health_s)
@@ -303,3 +341,7 @@ class Publisher:
     def _begin_stop(self, drain_s: float) -> None:
         self._delivery.finish(drain_s)
         self._connection.stop()
+
+
+def _not_kept(error: StorageError) -> None:
+    log.error("mqtt_outbox_not_kept", why=str(error), next="messages wait in memory; it is tried again")

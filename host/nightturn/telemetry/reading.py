@@ -1,7 +1,7 @@
 """How a reader takes what the broker retains: the one place where that rule is written as code.
 
 A fixture's `state` counts only while the daemon that wrote it is there. It counts as offline when its host's state is
-missing or offline, or names another `daemon_boot`. An alarm is active under the same condition; one of another boot or
+missing or offline, or names another `daemon_boot`. An alarm counts under the same condition; one of another boot or
 of a host that is away is what was last heard, not what holds now.
 """
 
@@ -16,6 +16,7 @@ from nightturn.telemetry.topics import MAJOR, ROOT
 OFFLINE = "offline"
 ONLINE = "online"
 HOST, STATE, ALARM = "host", "state", "alarm"
+THERE = frozenset({"active", "acknowledged"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class FixtureSeen:
     Attributes:
         state: its word, or `offline`.
         run: the run that it names; of an offline fixture the last one that was heard of.
-        alarms: the ids of those that are active; none is known of an offline fixture.
+        alarms: the ids of those whose cause is there; none is known of an offline fixture.
         said: the whole payload of its `state`.
     """
 
@@ -69,5 +70,5 @@ def _active(decoded: Mapping[str, Any], below: str, host: Mapping[str, Any] | No
     return [
         topic.removeprefix(below)
         for topic, said in decoded.items()
-        if topic.startswith(below) and speaks_for(host, said)
+        if topic.startswith(below) and speaks_for(host, said) and said.get("state") in THERE
     ]

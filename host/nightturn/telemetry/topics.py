@@ -3,10 +3,11 @@
     nightturn/v1/<lab>/<fixture>/info            retained
     nightturn/v1/<lab>/<fixture>/state           retained
     nightturn/v1/<lab>/<fixture>/m/cycle         one per cycle; also m/trend, m/live and m/health; expire after a day
-    nightturn/v1/<lab>/<fixture>/alarm/<id>      retained while active, cleared by an empty payload
+    nightturn/v1/<lab>/<fixture>/alarm/<id>      retained while open, cleared by an empty payload
     nightturn/v1/<lab>/<fixture>/ev/<type>
     nightturn/v1/<lab>/<fixture>/cmd/<name>      reserved; nothing subscribes to it
     nightturn/v1/<lab>/host/<host>/state         retained, and the last will
+    nightturn/v1/<lab>/host/<host>/alarm/<id>    as those of fixtures, of what belongs to none
 
 `host` is no fixture id, so the two branches cannot meet.
 """
@@ -15,6 +16,7 @@ import re
 from typing import Literal
 
 from nightturn.errors import ConfigError
+from nightturn.model.alarms import HOST
 from nightturn.model.names import LAB_NAME, fixture_id_problem
 
 ROOT = "nightturn"
@@ -63,11 +65,12 @@ class Topics:
         return f"{self._of(fixture)}/m/{kind}"
 
     def alarm(self, fixture: str, alarm_id: str) -> str:
-        """One alarm, retained while it needs a person."""
-        return f"{self._of(fixture)}/alarm/{_segment(alarm_id, WORD, 'alarm id')}"
+        """One alarm, retained while it is open; `host` is this host, for what belongs to no fixture."""
+        place = f"{self._lab_root}/host/{self.host}" if fixture == HOST else self._of(fixture)
+        return f"{place}/alarm/{_segment(alarm_id, WORD, 'alarm id')}"
 
     def alarms(self) -> str:
-        """The filter of every alarm of the lab."""
+        """The filter of every alarm of the lab's fixtures."""
         return f"{self._lab_root}/+/alarm/+"
 
     def alarm_of(self, topic: str) -> tuple[str, str] | None:

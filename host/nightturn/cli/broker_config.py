@@ -1,0 +1,57 @@
+"""`nightturn broker-config`: a mosquitto broker for exactly this rig and these readers."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nightturn.cli.arguments import AsJson, BenchFile
+
+EXAMPLE = "nightturn broker-config bench.toml --reader page --reader office --out broker"
+
+
+def run(
+    bench: BenchFile,
+    *,
+    reader: Annotated[
+        list[str] | None, typer.Option("--reader", metavar="NAME", help="Who may read. Repeatable.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Write the files there instead of printing them.")
+    ] = None,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Of TLS.")] = 8883,
+    as_json: AsJson = False,
+) -> None:
+    """Write mosquitto's configuration and access list: the daemon writes its own topics, readers read, everything else is denied.
+
+    No password and no key is written: `mosquitto_passwd` makes the passwords, and certificates are those of your lab.
+    """
+    from nightturn.bench.runs import host_id
+    from nightturn.cli.output import print_json, print_text
+    from nightturn.errors import ConfigError, StorageError
+    from nightturn.settings.load import data_root, load_rig
+    from nightturn.telemetry.broker_config import broker_files
+
+    rig = load_rig(bench)
+    user = rig.mqtt.username if rig.mqtt is not None else None
+    if user is None:
+        raise ConfigError("no name", where="[mqtt] username", allowed="the daemon's name to the broker")
+    host = host_id(data_root(bench, rig))
+    fixtures = [each.id for each in rig.fixture]
+    files = broker_files(rig.bench.lab, host, user, fixtures, reader or (), port=port)
+    named = {"nightturn.conf": files.configuration, "access": files.access}
+    if as_json:
+        print_json(named)
+        return
+    if out is None:
+        for name, text in named.items():
+            typer.echo(f"==> {name} <==\n{text}")
+        return
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for name, text in named.items():
+            (out / name).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise StorageError(f"{out}: {error}") from error
+    passwords = " and ".join(f"`mosquitto_passwd passwords {name}`" for name in (user, *(reader or ())))
+    print_text(f"written: {', '.join(str(out / name) for name in named)}; next: {passwords}")

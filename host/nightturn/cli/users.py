@@ -1,0 +1,49 @@
+"""`nightturn users`: who may sign in on the page of a daemon."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nightturn.cli.arguments import AsJson, OfBench, OfData
+
+EXAMPLE = 'nightturn users add "R. Vale" --role operator'
+
+
+class What(StrEnum):
+    """What is asked."""
+
+    ADD = "add"
+    REVOKE = "revoke"
+    LIST = "list"
+
+
+class As(StrEnum):
+    """What a person may do."""
+
+    VIEWER = "viewer"
+    OPERATOR = "operator"
+    ADMIN = "admin"
+
+
+def run(
+    what: Annotated[What, typer.Argument(help="add, revoke or list.")],
+    name: Annotated[str, typer.Argument(metavar="[NAME]", help="The person's name, as it is recorded.")] = "",
+    *,
+    role: Annotated[
+        As, typer.Option(help="viewer: see; operator and admin: also acknowledge, pause, stop.")
+    ] = As.VIEWER,
+    bench: OfBench = Path("bench.toml"),
+    data: OfData = None,
+    as_json: AsJson = False,
+) -> None:
+    """Add a person, or set a forgotten password anew; revoke one with every session; list all.
+
+    `add` prints a code, good once and for a day, with which that person chooses a password on the page. There is no default
+    password. What changes here holds at the next request of the page. Nobody who signs in there can let a shaft turn: that is `go`, at the rig.
+    """
+    from nightturn.cli import users_text
+    from nightturn.cli.asking import daemons_root
+
+    users_text.done(daemons_root(bench, data), what.value, name, role.value, as_json=as_json)

@@ -1,0 +1,123 @@
+"""The alarms that are open, as their log on the disk says them, laid over tiles and pages."""
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from nightturn.errors import StorageError
+from nightturn.model.alarms import HOST, AlarmRow, AlarmState
+from nightturn.pictures.night import moment_text
+from nightturn.sentences.morning import Severity
+from nightturn.storage.alarm_log import FOLDER, Book, read_book
+from nightturn.storage.zones import zone_of
+from nightturn.web.glance import Glance
+
+SEVERITIES = {each.word: each for each in Severity}
+STATES = {
+    AlarmState.ACTIVE: "nobody has acknowledged it",
+    AlarmState.ACKNOWLEDGED: "known to {by}",
+    AlarmState.RETURNED: "its cause is gone; nobody has acknowledged it",
+    AlarmState.LATCHED: "its cause is gone; a person has to confirm that",
+}
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class AlarmLine:
+    """One alarm as a page shows it."""
+
+    id: str
+    need: Severity
+    title: str
+    said: str
+    todo: str
+    since: str
+    state: str
+    open: bool
+
+
+class AlarmList:
+    """The log's newest file, read again when it changed."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._look: object = None
+        self._book = Book()
+
+    def book(self) -> Book:
+        """What is open; where the log cannot be read, that is its problem."""
+        look = [
+            (path.name, stat.st_size, stat.st_mtime_ns)
+            for path in sorted((self._root / FOLDER).glob("log-*.jsonl"))[-1:]
+            for stat in (path.stat(),)
+        ]
+        if look != self._look:
+            try:
+                self._book = read_book(self._root)
+            except StorageError as problem:
+                self._book = Book(problem=str(problem))
+            self._look = look
+        return self._book
+
+
+def of_fixture(book: Book, fixture: str) -> tuple[AlarmRow, ...]:
+    """The alarms of one fixture, or of the host, that call for somebody first."""
+    return tuple(each for each in book.rows if each.fixture == fixture)
+
+
+def with_alarms(glance: Glance, rows: Sequence[AlarmRow]) -> Glance:
+    """A fixture at a glance with what calls a person to it: the most urgent says why."""
+    calling = [each for each in rows if each.calls and each.state is not AlarmState.ACKNOWLEDGED]
+    if not calling or glance.silent:
+        return glance
+    first = max(calling, key=lambda each: SEVERITIES[each.severity])
+    need = SEVERITIES[first.severity]
+    if need < glance.need or need is Severity.NOTE:
+        return glance
+    more = (
+        f"{len(calling) - 1} more {'alarm' if len(calling) == 2 else 'alarms'} beside it."
+        if len(calling) > 1
+        else ""
+    )
+    return dataclasses.replace(
+        glance,
+        need=need,
+        quiet=False,
+        turning=False,
+        sentence=_sentence(first.said or first.title),
+        more=more,
+    )
+
+
+def lines_of(rows: Iterable[AlarmRow], timezone: str) -> tuple[AlarmLine, ...]:
+    """Alarms as a page shows them."""
+    return tuple(_line(each, timezone) for each in rows)
+
+
+def host_alarms(book: Book, timezone: str) -> tuple[AlarmLine, ...]:
+    """What calls a person and belongs to no fixture."""
+    return lines_of((each for each in of_fixture(book, HOST) if each.calls), timezone)
+
+
+def _line(row: AlarmRow, timezone: str) -> AlarmLine:
+    zone = zone_of(timezone)
+    state = STATES.get(row.state, "open").format(by=row.acknowledged_by or "somebody")
+    if row.set_aside is not None:
+        state = f"set aside by {row.set_aside.by}: {row.set_aside.reason}"
+    elif row.out_of_service is not None:
+        state = f"out of service by {row.out_of_service.by}: {row.out_of_service.reason}"
+    elif row.explained_by:
+        state = f"a consequence of {row.explained_by.replace('_', ' ')}"
+    return AlarmLine(
+        id=row.id,
+        need=SEVERITIES[row.severity],
+        title=row.title,
+        said=_sentence(row.said),
+        todo=row.todo,
+        since=moment_text(row.since_ts, zone) if zone is not None else "",
+        state=state,
+        open=row.state in {AlarmState.ACTIVE, AlarmState.RETURNED, AlarmState.LATCHED},
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""

@@ -1,0 +1,137 @@
+"""A fixture at a glance as its daemon tells of it now, laid over what is on the disk."""
+
+import dataclasses
+
+from nightturn.model.rows import FAILED, STARTING, UNRECORDED, StandingRow, StateRow
+from nightturn.model.trends import ACT_NOW, TODAY
+from nightturn.pictures.night import moment_text
+from nightturn.sentences.morning import Severity
+from nightturn.sentences.wall import silent_sentence
+from nightturn.storage.zones import zone_of
+from nightturn.web.glance import OUTSIDE, Glance
+from nightturn.web.heard import Heard
+
+URGENT = {ACT_NOW: Severity.ACT_NOW, TODAY: Severity.TODAY}
+STAND = {STARTING: "starting", UNRECORDED: "not recorded", FAILED: "failed"}
+
+
+def idle(fixture: str) -> Glance:
+    """A fixture of which nothing is on the disk and nothing has been heard."""
+    return Glance(
+        fixture=fixture,
+        run="",
+        unit="",
+        variant="",
+        need=Severity.NOTE,
+        quiet=False,
+        silent=False,
+        turning=False,
+        word="starting",
+        sentence="Nothing has been heard of it yet.",
+    )
+
+
+def told(glance: Glance, heard: Heard, timezone: str) -> Glance:
+    """The same, as it is now.
+
+    Args:
+        glance: from the disk, or `idle`.
+        heard: what its daemon says.
+        timezone: whose clocks are shown.
+    """
+    if heard.silent:
+        return _silent(glance, heard, timezone)
+    if heard.standing is not None:
+        return _standing(glance, heard.standing)
+    if heard.state is None:
+        return glance
+    return _state(glance, heard.state)
+
+
+def _silent(glance: Glance, heard: Heard, timezone: str) -> Glance:
+    """What it did is said to be past; what it measured last stands in no foot any more."""
+    row = heard.state or heard.standing
+    newest = max((each.ts for each in (heard.live, row) if each is not None), default=0)
+    when = _when(newest, timezone)
+    was: tuple[str, ...] = ()
+    if heard.state is not None:
+        was = (OUTSIDE.get(heard.state.state, heard.state.state), f"cycle {heard.state.cycle_no}")
+    return dataclasses.replace(
+        glance,
+        need=glance.need if glance.need is Severity.ACT_NOW else Severity.NOTE,
+        quiet=False,
+        silent=True,
+        turning=False,
+        word="no word",
+        sentence=silent_sentence(when, was),
+        more="",
+        value="",
+        foot=f"last word {when}" if when else "",
+    )
+
+
+def _when(ts: int, timezone: str) -> str:
+    zone = zone_of(timezone)
+    return moment_text(ts, zone) if ts and zone is not None else ""
+
+
+def _standing(glance: Glance, row: StandingRow) -> Glance:
+    if row.state in {UNRECORDED, FAILED}:
+        return dataclasses.replace(
+            glance,
+            need=Severity.ACT_NOW,
+            quiet=False,
+            turning=False,
+            silent=False,
+            word=STAND[row.state],
+            sentence=_sentence(row.reason, row.waits_for),
+            more="",
+        )
+    if row.state == STARTING or not glance.run:
+        return dataclasses.replace(
+            glance,
+            quiet=False,
+            silent=False,
+            turning=False,
+            word=STAND.get(row.state, "idle"),
+            sentence=_sentence(row.reason, row.waits_for),
+        )
+    return dataclasses.replace(glance, silent=False, turning=False, word="ended")
+
+
+def _state(glance: Glance, row: StateRow) -> Glance:
+    """A core speaks: its state, and what it waits for, weigh more than what the disk says of the same run."""
+    word = OUTSIDE.get(row.state, row.state)
+    found = dataclasses.replace(
+        glance, silent=False, word=word, turning=glance.turning and row.state == "turning"
+    )
+    if glance.run != row.run:
+        found = dataclasses.replace(
+            idle(glance.fixture),
+            run=row.run,
+            unit=row.unit,
+            variant=row.variant,
+            word=word,
+            sentence="The first figures come with the end of the first cycle.",
+        )
+    found = dataclasses.replace(found, foot=found.foot or f"cycle {row.cycle_no} of {row.cycles_planned}")
+    if row.state == "locked":
+        why = "; ".join(each.text for each in row.locks) or row.reason
+        return dataclasses.replace(
+            found,
+            need=max(found.need, Severity.TODAY),
+            quiet=False,
+            sentence=_sentence(f"standing still: {why}"),
+            more=_sentence(row.waits_for),
+        )
+    if row.trends and row.trends[0].urgency in URGENT:
+        first = row.trends[0]
+        need = max(found.need, URGENT[first.urgency])
+        return dataclasses.replace(found, need=need, quiet=False, turning=False, more=_sentence(first.said))
+    return found
+
+
+def _sentence(text: str, more: str = "") -> str:
+    """Words with a capital and a full stop, and what is waited for behind them."""
+    whole = f"{text}; {more}" if more else text
+    return f"{whole[:1].upper()}{whole[1:].rstrip('.')}." if whole else ""
