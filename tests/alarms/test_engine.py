@@ -5,7 +5,7 @@ import pytest
 from tests.alarms.saying import Evening, at
 
 from nightturn.alarms.engine import OPEN_MAX, Alarms
-from nightturn.alarms.words import Sign
+from nightturn.alarms.words import Begun, Sign
 from nightturn.model.trends import ACT_NOW, NOTE, TODAY
 
 
@@ -55,6 +55,16 @@ def test_what_lasts_shorter_than_its_delay_is_no_alarm_and_what_lasts_longer_is_
     assert evening.states == {}
     evening.until(1061)
     assert evening.row("pan-a1/line_down").since_ts == at(1000)
+
+
+def test_what_waited_for_its_delay_when_a_daemon_ended_is_no_alarm_of_the_next_one() -> None:
+    evening = Evening()
+    evening.sign(0, "line_down")  # the host closes its lines as it ends
+    evening.sign(1, "device_restarted")
+    assert evening.alarms.handle(at(8 * 3600), Begun("b2", "0.1.0", ("pan-a1",))).moved == ()
+    evening.until(9 * 3600)
+    assert evening.states == {"pan-a1/device_restarted": "active"}
+    assert [sign.condition for sign in evening.alarms.causes()] == ["device_restarted"]
 
 
 def test_a_line_that_comes_and_goes_within_its_off_delay_is_one_alarm() -> None:

@@ -71,7 +71,10 @@ def test_a_request_that_is_taken_is_whole_and_printable(fields: dict[str, object
         (b"\xff\n", "not a request"),
         (line(v=2), "uses version 1 on this socket, the request is of version 2"),
         (line(v=None), "not a request"),
-        (line(command="dance"), "unknown command 'dance'; known: go, look, mount, pause, status, stop"),
+        (
+            line(command="dance"),
+            "unknown command 'dance'; known: acknowledge, audit, go, look, mount, out_of_service, pause, put_back, set_aside, status, stop",
+        ),
         (line(colour="red"), "colour"),
         (line(operator=" "), "needs the operator's name"),
         (line(operator="R.\nVale"), "operator: 'R.\\nVale' cannot be used"),

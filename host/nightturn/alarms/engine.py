@@ -73,6 +73,8 @@ class Alarms:
 
     def handle(self, ts: int, given: Given) -> Taken:
         """Take a word that came at `ts`; what was due before happens before."""
+        if isinstance(given, Begun):
+            self._begun()
         self._pass(ts)
         refusal = self._take(given)
         self._pass(ts)  # what has no delay
@@ -101,6 +103,13 @@ class Alarms:
             msgspec.DecodeError: the bytes are no state of this version.
         """
         self._changes = Changes(from_bytes(packed))
+
+    def _begun(self) -> None:
+        """Nobody has looked for a while: what was not an alarm yet is none because of that; who begins says anew what is there."""
+        for kept in list(self._changes.state.kept.values()):
+            if kept.raise_ts is not None:
+                kept.there, kept.raise_ts = False, None
+                self._changes.forget(kept)
 
     def _take(self, given: Given) -> str:
         match given:

@@ -164,10 +164,10 @@ class AlarmDesk:
             self._pending.clear()
 
     def _begin(self, fixtures: tuple[str, ...], boot: str, behind_ns: int) -> None:
-        self._feed.begin(self._log.alarms.causes())
         for row in self._log.alarms.rows():
             self._tell(row)
         self.say(Begun(boot, VERSION, fixtures))
+        self._feed.begin(self._log.alarms.causes())
         gone = [each for each in self._log.alarms.causes() if each.fixture not in {*fixtures, HOST}]
         self._signs(
             [Sign(each.fixture, each.condition, there=False) for each in gone]

@@ -5,14 +5,19 @@ from pathlib import Path
 import msgspec
 import typer
 
-from nightturn.bench.locks import holder_of
 from nightturn.cli.output import HANG, print_json, print_problem, print_text
-from nightturn.daemon.control_client import new_request
-from nightturn.daemon.control_protocol import ACKNOWLEDGE, OUT_OF_SERVICE, PUT_BACK, SET_ASIDE, Request
-from nightturn.errors import ConfigError
+from nightturn.daemon.control_client import NoDaemonError, ask, new_request
+from nightturn.daemon.control_protocol import (
+    ACKNOWLEDGE,
+    OUT_OF_SERVICE,
+    PUT_BACK,
+    SET_ASIDE,
+    STATUS,
+    Request,
+)
+from nightturn.errors import ConfigError, DeviceError
 from nightturn.model.alarms import SET_ASIDE_S_MAX, AlarmRow
 from nightturn.storage.alarm_log import Book, check_book, read_book
-from nightturn.storage.paths import ROOT_LOCK
 from nightturn.storage.zones import local_text
 
 BARS = {"act now": "|||", "today": "||", "note": "|"}
@@ -69,22 +74,39 @@ def show(root: Path, fixture: str, alarm: str, zone: str, *, as_json: bool) -> N
         StorageError: the log cannot be read.
     """
     book = read_book(root)
-    live = bool(holder_of(root / ROOT_LOCK).socket)
+    silent = _silent(root)
     rows = [row for row in book.rows if fixture in {"", row.fixture} and alarm in {"", row.id}]
     if as_json:
         print_json(
-            {"daemon": live, "alarms": rows, "lines": book.lines, "head": book.head, "problem": book.problem}
+            {
+                "daemon": not silent,
+                "alarms": rows,
+                "lines": book.lines,
+                "head": book.head,
+                "problem": book.problem,
+            }
         )
         return
-    if not live:
+    if silent:
         last = f"; what follows was said last, {local_text(book.ts, zone)}" if book.ts else ""
-        print_text(f"no daemon runs on {root}{last}", hang=HANG)
+        print_text(f"{silent}{last}", hang=HANG)
     print_text(headline(rows))
     for row in rows:
         typer.echo("")
         _print(row, zone)
     if book.problem:
         print_problem(f"the log of alarms is not whole, so this list may be wrong: {book.problem}")
+
+
+def _silent(root: Path) -> str:
+    """Why nobody keeps the list up to date now, or an empty text."""
+    try:
+        ask(root, new_request(STATUS))
+    except NoDaemonError:
+        return f"no daemon runs on {root}"
+    except DeviceError:
+        return f"the daemon on {root} does not answer"
+    return ""
 
 
 def headline(rows: list[AlarmRow]) -> str:
