@@ -21,6 +21,7 @@ from nightturn.errors import (
     NightturnError,
     ObjectStoreError,
     StorageError,
+    TableError,
     TelemetryError,
     fault,
     plain,
@@ -59,6 +60,9 @@ VERBS: dict[str, Verb] = {
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
     "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
+    "capture": Verb(
+        "nightturn.cli.capture", "Ripple, cogging, friction from a file that a scope or script saved."
+    ),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
     "history": Verb(
@@ -89,6 +93,7 @@ FAILED, STORAGE = 1, 4
 EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
     (ConfigError, 2),
     (CalibrationError, 2),
+    (TableError, 2),
     (DeviceError, 3),
     (TelemetryError, 3),
     (ObjectStoreError, 3),

@@ -99,6 +99,7 @@ def draw_turn(
     cogging_order: int,
     width_px: float = 920,
     when: str = "the last cycle",
+    foot: str = "angle from the index mark",
 ) -> Picture:
     """The turn of a cycle beside that of the first hour.
 
@@ -110,12 +111,13 @@ def draw_turn(
         cogging_order: teeth a turn; the thick line leaves out orders from half of it on.
         width_px: of the picture.
         when: which cycle it is, in words.
+        foot: what the angle counts from.
     """
     orders = max(cogging_order // 2, 2)
     worst = worst_angle(now, first, orders) if first is not None else None
     scale = _scale(now, first)
     frame = framed("turn", width_px, 300, Scale(0, 360, 0, 0), scale, "torque, N·m", right_px=84)
-    frame.angle_axis("angle from the index mark")
+    frame.angle_axis(foot)
     _lines(frame, now, orders)
     if first is not None:
         _first_hour(frame, first, orders)
