@@ -1,15 +1,15 @@
 """The shaft's angle of a capture, from whatever says something of it, and what has to be assumed for that."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 from nightturn.capture.asked import Asked
 from nightturn.capture.gathering import Gathered
-from nightturn.capture.legs import Leg, plateaus_of
+from nightturn.capture.legs import plateaus_of
 from nightturn.errors import TableError
 from nightturn.model.quantities import number, quantity
 
@@ -111,7 +111,9 @@ def _of_marks(found: Gathered, asked: Asked, where: str) -> Motion:
     turns = np.interp(found.time_s[kept], marks, np.arange(len(marks)) / asked.periods)
     gaps = np.diff(marks)
     spread = float(np.ptp(gaps)) / float(np.median(gaps))
-    said = [f"Angle-locked figures assume a constant speed between {what}, and a shaft that turns one way throughout."]
+    said = [
+        f"Angle-locked figures assume a constant speed between {what}, and a shaft that turns one way throughout."
+    ]
     if spread > SPEED_APART:
         said.append(
             f"The times between {what} differ by {number(100 * spread, 2)} %: where the speed changed or the shaft turned back, angles are wrong."
@@ -122,22 +124,14 @@ def _of_marks(found: Gathered, asked: Asked, where: str) -> Motion:
 def _of_speed(found: Gathered, rpm: float) -> Motion:
     """At a constant speed that turns back at each step between two levels of torque."""
     time = found.time_s
-    levels = plateaus_of(time, found.torque)
-    sense = np.ones(len(time))
-    turned_s = []
-    for before, after in _switches(levels):
-        at = (before.stop + after.first) // 2
-        turned_s.append(float(time[at]))
-        sense[at:] = -sense[at - 1]
-    if levels and levels[0].way < 0:
-        sense = -sense
+    levels = plateaus_of(found.torque)
+    sense = np.zeros(len(time)) if levels else np.ones(len(time))
+    for leg in levels:
+        sense[leg.first : leg.stop] = leg.way
+    turned_s = [float(time[before.stop] + time[after.first]) / 2 for before, after in pairwise(levels)]
     angle = np.concatenate(([0.0], np.cumsum(sense[1:] * np.diff(time)))) * (math.tau * rpm / 60.0)
     text = f"Angle-locked figures assume constant {quantity(rpm, 'rpm')}"
     if turned_s:
         places = ", ".join(f"{number(each, 4)} s" for each in turned_s)
-        text += f", turning back where the torque steps (at {places}) without a stop"
+        text += f" wherever the torque is at one of its two levels, turning back where it steps (at {places})"
     return Motion(np.asarray(angle, np.float64), EVERYTHING, assumes=(f"{text}.",))
-
-
-def _switches(levels: Sequence[Leg]) -> list[tuple[Leg, Leg]]:
-    return [(one, other) for one, other in zip(levels, levels[1:], strict=False) if one.way != other.way]

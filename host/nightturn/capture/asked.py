@@ -76,7 +76,9 @@ def checked(asked: Asked) -> Asked:
         )
     if asked.start_s is not None and asked.stop_s is not None and asked.start_s >= asked.stop_s:
         raise ConfigError("--from lies behind --to; give the earlier time first")
-    if asked.rpm is not None and any(role in asked.columns for role in ("angle", "a", "b", "index", "sine", "cosine")):
+    if asked.rpm is not None and any(
+        role in asked.columns for role in ("angle", "a", "b", "index", "sine", "cosine")
+    ):
         raise ConfigError("--rpm takes the place of an angle; leave it out, or the column of the angle")
     for one, other in (("a", "b"), ("b", "a"), ("cosine", "sine")):
         if one in asked.columns and other not in asked.columns:

@@ -27,7 +27,9 @@ class Answers:
 
     def typed(self) -> str:
         """The options that say the same without questions."""
-        options = [f"--{role} {spec!r}" if " " in spec else f"--{role} {spec}" for role, spec in self.columns.items()]
+        options = [
+            f"--{role} {spec!r}" if " " in spec else f"--{role} {spec}" for role, spec in self.columns.items()
+        ]
         names = {"factor": "factor", "rated_nm": "rated", "rate_hz": "rate", "rpm": "rpm", "counts": "counts"}
         for key, name in names.items():
             value = self.numbers.get(key)
@@ -43,10 +45,22 @@ def asked_of_a_person(dialect: Dialect, given: Answers, ask: Ask, say: Say) -> A
         ConfigError: a question was answered wrongly too often.
     """
     columns, numbers = dict(given.columns), dict(given.numbers)
-    for line in listed(dialect):
+    for line in _listed(dialect):
         say(line)
+    _ask_of_time_and_torque(dialect, columns, numbers, ask, say)
+    _ask_of_angle(dialect, columns, numbers, ask, say)
+    if numbers.get("rated_nm") is None:
+        numbers["rated_nm"] = _number("Rated torque of the actuator, N·m?", ask, say)
+    return Answers(columns, numbers)
+
+
+def _ask_of_time_and_torque(
+    dialect: Dialect, columns: dict[str, str], numbers: dict[str, object], ask: Ask, say: Say
+) -> None:
     if not numbers.get("rate_hz") and "time" not in columns:
-        spec = _column(dialect, "time", f"Which column is the time, by number? ({NONE}: there is none)", ask, say)
+        spec = _column(
+            dialect, "time", f"Which column is the time, by number? ({NONE}: there is none)", ask, say
+        )
         if spec:
             columns["time"] = spec
         else:
@@ -56,6 +70,11 @@ def asked_of_a_person(dialect: Dialect, given: Answers, ask: Ask, say: Say) -> A
     if numbers.get("factor") is None and _unit(dialect, columns["torque"]) != TORQUE:
         per = "mV/V" if _unit(dialect, columns["torque"]) == RATIO else "V"
         numbers["factor"] = _number(f"Factor, N·m per {per}?", ask, say)
+
+
+def _ask_of_angle(
+    dialect: Dialect, columns: dict[str, str], numbers: dict[str, object], ask: Ask, say: Say
+) -> None:
     if "angle" not in columns and numbers.get("rpm") is None and not {"a", "index", "sine"} & set(columns):
         spec = _column(dialect, "angle", f"Which column is the angle? ({NONE}: there is none)", ask, say)
         if spec:
@@ -64,20 +83,25 @@ def asked_of_a_person(dialect: Dialect, given: Answers, ask: Ask, say: Say) -> A
                 numbers["counts"] = int(_number("Counts in one turn?", ask, say))
         elif _yes("Did it turn at a constant speed? (yes or no)", ask, say):
             numbers["rpm"] = _number("Speed, rpm?", ask, say)
-    if numbers.get("rated_nm") is None:
-        numbers["rated_nm"] = _number("Rated torque of the actuator, N·m?", ask, say)
-    return Answers(columns, numbers)
 
 
-def listed(dialect: Dialect) -> Iterator[str]:
+def _listed(dialect: Dialect) -> Iterator[str]:
     """The columns, a line each."""
-    yield f"{dialect.columns} columns, from line {dialect.skip + 1} on" if dialect.delimiter else f"{dialect.columns} columns"
+    yield (
+        f"{dialect.columns} columns, from line {dialect.skip + 1} on"
+        if dialect.delimiter
+        else f"{dialect.columns} columns"
+    )
     for at in range(dialect.columns):
         yield f"  {dialect.called(at)}"
 
 
 FITS = {"time": (TIME,), "torque": (TORQUE, VOLTAGE, RATIO), "angle": (ANGLE, COUNT)}
-UNITS_ASKED = {"time": "s, ms or µs", "torque": "V, mV, mV/V, Nm or mNm", "angle": "deg, rad, turns or counts"}
+UNITS_ASKED = {
+    "time": "s, ms or µs",
+    "torque": "V, mV, mV/V, Nm or mNm",
+    "angle": "deg, rad, turns or counts",
+}
 
 
 def _unit(dialect: Dialect, spec: str) -> str | None:
@@ -101,7 +125,13 @@ def _column(dialect: Dialect, role: str, question: str, ask: Ask, say: Say) -> s
             return answer
         return None
 
-    spec = _until(question, understood, f"a number from 1 to {dialect.columns}" + (f", or {NONE}" if none_fits else ""), ask, say)
+    spec = _until(
+        question,
+        understood,
+        f"a number from 1 to {dialect.columns}" + (f", or {NONE}" if none_fits else ""),
+        ask,
+        say,
+    )
     if not spec or (_unit(dialect, spec) in FITS[role]) or (role == "time" and dialect.stamps[int(spec) - 1]):
         return spec
     unit = _until(
@@ -120,7 +150,9 @@ def _number(question: str, ask: Ask, say: Say) -> float:
             value = float(answer.replace(",", "."))
         except ValueError:
             return None
-        return value if 0 < abs(value) < float("inf") and (value > 0 or question.startswith("Factor")) else None
+        return (
+            value if 0 < abs(value) < float("inf") and (value > 0 or question.startswith("Factor")) else None
+        )
 
     return _until(question, understood, "a number, such as 4 or 0.25", ask, say)
 
@@ -136,4 +168,6 @@ def _until(question: str, understood: Callable[[str], T | None], allowed: str, a
         if found is not None:
             return found
         say(f"Not understood; allowed: {allowed}.")
-    raise ConfigError(f"{question} was not answered in {TRIES_MAX} tries; give it as an option: nightturn capture --help")
+    raise ConfigError(
+        f"{question} was not answered in {TRIES_MAX} tries; give it as an option: nightturn capture --help"
+    )

@@ -44,4 +44,6 @@ def write_picture(path: Path, picture: Picture) -> None:
         temporary.write_text(f'<?xml version="1.0" encoding="UTF-8"?>\n{picture.svg}\n', "utf-8")
         temporary.replace(path)
     except OSError as error:
-        raise StorageError(f"{path} cannot be written: {error.strerror or error}; choose another place with --out") from error
+        raise StorageError(
+            f"{path} cannot be written: {error.strerror or error}; choose another place with --out"
+        ) from error

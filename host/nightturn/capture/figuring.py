@@ -29,7 +29,9 @@ FRICTION_SHARE_MAX = 0.1
 """Of the rated torque; more is rather a change of load than a reversal (common practice, no source)."""
 TURN = 0.999
 REPEATABILITY = "each ± is of a 95 % interval and is repeatability: what --factor is off by comes on top; --factor-u adds it"
-WITH_FACTOR = "each ± is of a 95 % interval, from this capture's scatter and the {} % (standard) of the factor"
+WITH_FACTOR = (
+    "each ± is of a 95 % interval, from this capture's scatter and the {} % (standard) of the factor"
+)
 WITHOUT_FACTOR = "each ± is of a 95 % interval and is repeatability: the calibration of the channel comes on top; --factor-u adds it"
 
 
@@ -51,7 +53,13 @@ class Seen:
 
 
 def figures_of(
-    gathered: Gathered, nm_per_unit: float, rad_per_unit: float, asked: Asked, said: Sequence[str], *, where: str
+    gathered: Gathered,
+    nm_per_unit: float,
+    rad_per_unit: float,
+    asked: Asked,
+    said: Sequence[str],
+    *,
+    where: str,
 ) -> Found:
     """Everything that a capture says.
 
@@ -77,9 +85,15 @@ def figures_of(
         _cogging(turned),
         *_friction_and_zero(turned, step, asked),
     )
-    sentences = [*said, *motion.assumes, *_of_step(seen, step, lines, asked), *notes, *(turned.notes if turned else ())]
-    sentences += [f"{line.title.capitalize()}: {reason}" for line in lines for reason in line.reasons]
-    if turned is not None and turned.sense < 0 or step is not None and step.friction < 0:
+    sentences = [
+        *said,
+        *motion.assumes,
+        *_of_step(seen, step, lines, asked),
+        *notes,
+        *(turned.notes if turned else ()),
+    ]
+    sentences += _reasons(lines)
+    if (turned is not None and turned.sense < 0) or (step is not None and step.friction < 0):
         sentences.append(
             "Torque rises with the turning here: it is taken as the drive's, and friction by its size."
         )
@@ -107,15 +121,17 @@ def _check(torque: Float64s, rated_nm: float, where: str) -> None:
             "and the unit of the column (--torque NAME:mV)"
         )
     if span == 0.0:
-        raise TableError(f"{where}: the torque is the same in every row: the channel is dead, or this is another column")
+        raise TableError(
+            f"{where}: the torque is the same in every row: the channel is dead, or this is another column"
+        )
 
 
 def _seen(time_s: Float64s, torque_nm: Float64s, motion: Motion) -> Seen:
     if len(time_s) < 2:
         raise TableError("fewer than two samples are left; record more")
     if motion.angle_rad is None:
-        return Seen(time_s, torque_nm, motion, (), tuple(plateaus_of(time_s, torque_nm)), 0.0)
-    legs = tuple(legs_of(time_s, motion.angle_rad))
+        return Seen(time_s, torque_nm, motion, (), tuple(plateaus_of(torque_nm)), 0.0)
+    legs = tuple(legs_of(time_s, motion.angle_rad, math.tau / motion.counts_per_rev))
     travel = [abs(float(motion.angle_rad[leg.stop - 1] - motion.angle_rad[leg.first])) for leg in legs]
     return Seen(time_s, torque_nm, motion, legs, (), max(travel, default=0.0) / math.tau)
 
@@ -153,8 +169,15 @@ def _ripple(seen: Seen, turned: Turned | None, asked: Asked) -> Line:
     if seen.legs:
         leg = max(seen.legs, key=lambda each: each.stop - each.first)
         part = seen.torque_nm[leg.first : leg.stop]
-        return Line(RIPPLE, float(np.ptp(part)), at_most=True, how=f"peak to peak of the samples over {_degrees(seen, leg)}")
-    return Line(RIPPLE, float(np.ptp(seen.torque_nm)), at_most=True, how="peak to peak of the samples, over time")
+        return Line(
+            RIPPLE,
+            float(np.ptp(part)),
+            at_most=True,
+            how=f"peak to peak of the samples over {_degrees(seen, leg)}",
+        )
+    return Line(
+        RIPPLE, float(np.ptp(seen.torque_nm)), at_most=True, how="peak to peak of the samples, over time"
+    )
 
 
 def _degrees(seen: Seen, leg: Leg) -> str:
@@ -171,7 +194,12 @@ def _cogging(turned: Turned | None) -> Line:
 
 def _friction_and_zero(turned: Turned | None, step: Step | None, asked: Asked) -> tuple[Line, Line]:
     """By whole turns where these are believed as they stand, else by the step."""
-    if turned is not None and turned.friction is not None and turned.friction.status == OK and turned.zero is not None:
+    if (
+        turned is not None
+        and turned.friction is not None
+        and turned.friction.status == OK
+        and turned.zero is not None
+    ):
         return turned.friction.line(FRICTION, "half the step"), turned.zero.line(ZERO, "both ways")
     if step is None:
         return Line(FRICTION, None), Line(ZERO, None)
@@ -208,7 +236,9 @@ def _of_step(seen: Seen, step: Step | None, lines: Sequence[Line], asked: Asked)
         said.append("Friction and zero are of the angles that were turned both ways, not of the whole turn.")
     if friction.value_nm is not None and friction.value_nm > FRICTION_SHARE_MAX * asked.rated_nm:
         share = number(100 * friction.value_nm / asked.rated_nm, 2)
-        said.append(f"{share} % of the rated torque is much for friction: check that the step is a reversal, and no change of load.")
+        said.append(
+            f"{share} % of the rated torque is much for friction: check that the step is a reversal, and no change of load."
+        )
     return said
 
 
@@ -230,7 +260,9 @@ def _read(gathered: Gathered) -> tuple[str, ...]:
     span = float(gathered.time_s[-1] - gathered.time_s[0])
     samples = len(gathered.time_s)
     rate = (samples - 1) / span if span else 0.0
-    said = [f"{gathered.rows} rows, {quantity(span, 's')}, {number(rate * gathered.average, 4)} samples a second"]
+    said = [
+        f"{gathered.rows} rows, {quantity(span, 's')}, {number(rate * gathered.average, 4)} samples a second"
+    ]
     if gathered.average > 1:
         said.append(
             f"averaged by {gathered.average} to {number(rate, 4)} samples a second, because there are many; --from and --to look at a part of it in full"
@@ -257,7 +289,9 @@ def _lacking(seen: Seen, lines: Sequence[Line], asked: Asked) -> list[str]:
     if cogging.value_nm is None and not (asked.held_nm and len(seen.ways) == 2):
         out.append(_no_cogging(seen))
     elif cogging.value_nm is not None and cogging.half_nm is None:
-        out.append("The ± of the cogging is not known: one turn a way has no scatter. Record two turns or more each way.")
+        out.append(
+            "The ± of the cogging is not known: one turn a way has no scatter. Record two turns or more each way."
+        )
     if friction.value_nm is None:
         out.append(
             "No friction: there is no reversal in it. Record a turn or more one way and back, in one file; the step between them is twice the friction."
@@ -265,9 +299,13 @@ def _lacking(seen: Seen, lines: Sequence[Line], asked: Asked) -> list[str]:
     elif friction.how.startswith("half the step, 1 reversal"):
         out.append("To see a zero that bends, record three passes: forward, back and forward.")
     if zero.value_nm is None and asked.held_nm and len(seen.ways) == 2:
-        out.append("No zero and no cogging under a held torque: record a turn or more each way with the actuator unpowered.")
+        out.append(
+            "No zero and no cogging under a held torque: record a turn or more each way with the actuator unpowered."
+        )
     elif zero.value_nm is None:
-        out.append("No zero: it is half the sum of both ways. A reading of the uncoupled channel says it too.")
+        out.append(
+            "No zero: it is half the sum of both ways. A reading of the uncoupled channel says it too."
+        )
     if asked.rpm is None and seen.motion.angle_rad is None and seen.levels:
         out.append("Where the speed is constant, --rpm gives cogging and takes it out of the friction's ±.")
     return out
@@ -280,7 +318,18 @@ def _no_cogging(seen: Seen) -> str:
         return "No cogging: there is no angle. Record one beside the torque, or give --rpm where the speed is constant."
     if seen.turns < TURN:
         return f"No cogging: {number(seen.turns, 2)} of a turn was turned, and orders need a whole one. Record two turns or more each way."
-    return "No cogging from these turns. Record two turns or more forward and as many back at one steady speed."
+    return (
+        "No cogging from these turns. Record two turns or more forward and as many back at one steady speed."
+    )
+
+
+def _reasons(lines: Sequence[Line]) -> list[str]:
+    """What the figures' methods say of them, each sentence once with all the figures that it is of."""
+    of: dict[str, list[str]] = {}
+    for line in lines:
+        for reason in line.reasons:
+            of.setdefault(reason, []).append(line.title)
+    return [f"{' and '.join(titles).capitalize()}: {reason}" for reason, titles in of.items()]
 
 
 def _curves(seen: Seen, turned: Turned | None, step: Step | None) -> Curves:

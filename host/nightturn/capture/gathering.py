@@ -123,7 +123,9 @@ class Gatherer:
         kept = [role for role in self.plan.roles if role in {"angle", "sine", "cosine"}]
         found = np.concatenate(self._parts) if self._parts else np.zeros((0, 2))
         if not len(found):
-            raise TableError(f"{self.where}: no row of numbers is left; give another --from and --to, or another column")
+            raise TableError(
+                f"{self.where}: no row of numbers is left; give another --from and --to, or another column"
+            )
         names = [*kept, *(["angle"] if self._quadrature is not None else [])]
         return Gathered(
             time_s=found[:, 0],
@@ -137,7 +139,11 @@ class Gatherer:
         )
 
     def _times(
-        self, values: Float64s, numbers: npt.NDArray[np.int64], good: npt.NDArray[np.int64], place_of: Callable[[int], str]
+        self,
+        values: Float64s,
+        numbers: npt.NDArray[np.int64],
+        good: npt.NDArray[np.int64],
+        place_of: Callable[[int], str],
     ) -> Float64s:
         if self.plan.rate_hz is not None:
             return numbers / self.plan.rate_hz
@@ -227,5 +233,3 @@ class Gatherer:
 def averaged_rows(rows: int, kept_max: int = KEPT_MAX) -> int:
     """How many rows are averaged into a sample, so that about so many remain."""
     return max(1, -(-rows // kept_max))
-
-

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,10 @@ Float64s = npt.NDArray[np.float64]
 CELL_S = 0.05
 CELLS_MIN = 40
 """A short capture is cut into so many cells at least."""
+STEPS_MIN = 12
+"""Of the encoder, in a cell of mean travel."""
+STEP_SLACK = 1.5
+"""Steps by which a cell may be off its leg's speed."""
 MOVING = 0.1
 """Of the fastest speed; slower is a standstill or a reversal."""
 STEADY = 0.05
@@ -42,10 +46,14 @@ class Leg:
     speed_rad_s: float
 
 
-def legs_of(time_s: Float64s, angle_rad: Float64s) -> list[Leg]:
-    """The steady stretches by the angle, in their order; none where nothing turns steadily."""
+def legs_of(time_s: Float64s, angle_rad: Float64s, step_rad: float) -> list[Leg]:
+    """The steady stretches by the angle, whose grid is `step_rad`, in their order; none where nothing turns steadily."""
     span = float(time_s[-1] - time_s[0])
-    cell = min(CELL_S, span / CELLS_MIN)
+    travelled = float(np.abs(np.diff(angle_rad)).sum())
+    if not travelled:
+        return []
+    # A cell holds so many steps of the encoder that one more or less is no change of speed.
+    cell = max(min(CELL_S, span / CELLS_MIN), STEPS_MIN * step_rad * span / travelled)
     edges = np.unique(np.searchsorted(time_s, time_s[0] + cell * np.arange(int(span / cell) + 1)))
     if len(edges) < 4:
         return []
@@ -57,14 +65,16 @@ def legs_of(time_s: Float64s, angle_rad: Float64s) -> list[Leg]:
     found = []
     for way, group in groupby(range(len(sign)), key=lambda at: int(sign[at])):
         cells = np.array(list(group))
-        if way and (leg := _leg(cells, edges, np.abs(speed), way)) is not None:
+        if way and (leg := _leg(cells, edges, np.abs(speed), way, STEP_SLACK * step_rad / cell)) is not None:
             found.append(leg)
     return _long_enough(found, angle_rad)
 
 
-def _leg(cells: npt.NDArray[np.int64], edges: npt.NDArray[np.int64], size: Float64s, way: int) -> Leg | None:
+def _leg(
+    cells: npt.NDArray[np.int64], edges: npt.NDArray[np.int64], size: Float64s, way: int, slack: float
+) -> Leg | None:
     middle = float(np.median(size[cells]))
-    steady = cells[np.abs(size[cells] - middle) <= STEADY * middle]
+    steady = cells[np.abs(size[cells] - middle) <= max(STEADY * middle, slack)]
     if len(steady) < 2:
         return None
     first, last = int(steady[0]), int(steady[-1])
@@ -79,7 +89,7 @@ def _long_enough(legs: Sequence[Leg], angle_rad: Float64s) -> list[Leg]:
     return [leg for leg, far in zip(legs, travel, strict=True) if far >= LEG_TRAVEL_MIN * longest]
 
 
-def plateaus_of(time_s: Float64s, torque: Float64s) -> list[Leg]:
+def plateaus_of(torque: Float64s) -> list[Leg]:
     """Stretches at two levels of torque, as reversals make them: the lower one is `way` +1, for friction is against the turning.
 
     None where there are not two levels, or the torque goes slowly from one to the other.
@@ -93,7 +103,11 @@ def plateaus_of(time_s: Float64s, torque: Float64s) -> list[Leg]:
     if levels is None:
         return []
     low, high = levels
-    near = np.where(np.abs(mean - low) < EDGE_SHARE * (high - low), 1, np.where(np.abs(mean - high) < EDGE_SHARE * (high - low), -1, 0))
+    near = np.where(
+        np.abs(mean - low) < EDGE_SHARE * (high - low),
+        1,
+        np.where(np.abs(mean - high) < EDGE_SHARE * (high - low), -1, 0),
+    )
     runs = [(way, list(group)) for way, group in groupby(range(blocks), key=lambda at: int(near[at]))]
     long = [(way, cells) for way, cells in runs if way and len(cells) >= PLATEAU_BLOCKS]
     joined: list[tuple[int, int, int]] = []
@@ -102,7 +116,7 @@ def plateaus_of(time_s: Float64s, torque: Float64s) -> list[Leg]:
             joined[-1] = (way, joined[-1][1], cells[-1])
         else:
             joined.append((way, cells[0], cells[-1]))
-    between = [after[1] - before[2] for before, after in zip(joined, joined[1:], strict=False)]
+    between = [after[1] - before[2] for before, after in pairwise(joined)]
     if not 2 <= len(joined) <= SWITCHES_MAX or max(between) > EDGE_BLOCKS:
         return []
     return [Leg(int(edges[first]), int(edges[last + 1]), way, 0.0) for way, first, last in joined]

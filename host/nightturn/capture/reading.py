@@ -75,7 +75,12 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
     for piece in table.pieces([each.at for each in columns.values()]):
         gatherer.take(piece.values, piece.place_of)
     return figures_of(
-        gatherer.end(), scales.nm_per_unit, scales.rad_per_unit, _known(asked, columns), scales.said, where=str(path)
+        gatherer.end(),
+        scales.nm_per_unit,
+        scales.rad_per_unit,
+        _known(asked, columns),
+        scales.said,
+        where=str(path),
     )
 
 
@@ -125,13 +130,17 @@ def _scales(columns: Mapping[str, Chosen], asked: Asked, where: str) -> Scales:
         rad = RADIANS_OF_TURN / _counts(asked, where, "an angle in counts")
         return Scales(nm_per_unit, rad, RADIANS_OF_TURN / rad, said)
     if angle.of != ANGLE:
-        raise TableError(f"{where}: {angle.text} is no unit of an angle; give --angle NAME:deg, NAME:rad, NAME:turns or NAME:counts")
+        raise TableError(
+            f"{where}: {angle.text} is no unit of an angle; give --angle NAME:deg, NAME:rad, NAME:turns or NAME:counts"
+        )
     return Scales(nm_per_unit, angle.factor, RADIANS_OF_TURN / angle.factor, said)
 
 
 def _counts(asked: Asked, where: str, what: str) -> int:
     if asked.counts is None:
-        raise TableError(f"{where}: {what} need --counts, the counts of one turn (four for each line of A and B)")
+        raise TableError(
+            f"{where}: {what} need --counts, the counts of one turn (four for each line of A and B)"
+        )
     return asked.counts
 
 
@@ -146,13 +155,17 @@ def _torque_scale(unit: Unit | None, asked: Asked, where: str) -> tuple[float, t
     if asked.factor is None:
         what = "the torque has no unit" if unit is None else f"the torque is in {unit.text}"
         per = "mV/V" if unit is not None and unit.of == RATIO else "V"
-        raise TableError(f"{where}: {what}; give --factor, N·m per {per}, or --torque NAME:Nm where it is in N·m")
+        raise TableError(
+            f"{where}: {what}; give --factor, N·m per {per}, or --torque NAME:Nm where it is in N·m"
+        )
     if unit is None:
         return asked.factor, (
             f"The torque column names no unit: V are assumed, times {number(asked.factor)} N·m/V; --torque NAME:mV says otherwise.",
         )
     if unit.of not in {"voltage", RATIO}:
-        raise TableError(f"{where}: {unit.text} is no unit of a torque; give --torque NAME:V, NAME:mV, NAME:mV/V or NAME:Nm")
+        raise TableError(
+            f"{where}: {unit.text} is no unit of a torque; give --torque NAME:V, NAME:mV, NAME:mV/V or NAME:Nm"
+        )
     return asked.factor * unit.factor, ()
 
 

@@ -9,6 +9,7 @@ stretches at two levels, the pattern is one constant, and cogging is scatter.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -54,7 +55,9 @@ class Step:
     turns_s: tuple[float, ...]
 
 
-def step_by_angle(time_s: Float64s, angle_rad: Float64s, torque: Float64s, legs: Sequence[Leg]) -> Step | None:
+def step_by_angle(
+    time_s: Float64s, angle_rad: Float64s, torque: Float64s, legs: Sequence[Leg]
+) -> Step | None:
     """Half of the step over the angles that all legs share; None where there are too few of them, or one way only."""
     if len({leg.way for leg in legs}) < 2:
         return None
@@ -83,7 +86,7 @@ def step_by_level(time_s: Float64s, torque: Float64s, levels: Sequence[Leg]) -> 
         if (np.diff(edges) < 1).any():
             return None
         means.append(
-            [(float(time_s[a:b].mean()), float(torque[a:b].mean()), float(b - a)) for a, b in zip(edges, edges[1:], strict=False)]
+            [(float(time_s[a:b].mean()), float(torque[a:b].mean()), float(b - a)) for a, b in pairwise(edges)]
         )
     return _fitted(np.array(means), levels, 0.0, time_s, _white(torque, levels))
 
@@ -138,7 +141,7 @@ def _fitted(
     of_zero = np.concatenate(([0.0, 0.0], np.full(patterns.shape[1], 1.0 / patterns.shape[1])))
     turns = [
         float(time_s[before.stop - 1] + time_s[after.first]) / 2
-        for before, after in zip(legs, legs[1:], strict=False)
+        for before, after in pairwise(legs)
         if before.way != after.way
     ]
     return Step(

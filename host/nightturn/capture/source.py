@@ -44,7 +44,9 @@ class Table:
             with path.open("rb") as file:
                 head = file.read(HEAD_BYTES)
         except OSError as error:
-            raise TableError(f"{path} cannot be read: {error.strerror or error}; give the path of a CSV or Parquet file") from error
+            raise TableError(
+                f"{path} cannot be read: {error.strerror or error}; give the path of a CSV or Parquet file"
+            ) from error
         self._parquet = head.startswith(PARQUET)
         self.dialect: Dialect
         self.rows: int
@@ -53,9 +55,13 @@ class Table:
             return
         self._encoding = _encoding(head)
         lines = _decoder(self._encoding).decode(head, final=len(head) < HEAD_BYTES).split("\n")
-        whole = lines[: HEAD_LINES] if len(lines) > HEAD_LINES or len(head) < HEAD_BYTES else lines[:-1]
+        whole = lines[:HEAD_LINES] if len(lines) > HEAD_LINES or len(head) < HEAD_BYTES else lines[:-1]
         self.dialect = sniffed(whole, where=str(path), delimiter=delimiter, decimal=decimal)
-        per_row = max(1.0, sum(len(line) + 1 for line in whole[self.dialect.skip :]) / max(len(whole) - self.dialect.skip, 1))
+        per_row = max(
+            1.0,
+            sum(len(line) + 1 for line in whole[self.dialect.skip :])
+            / max(len(whole) - self.dialect.skip, 1),
+        )
         self.rows = int(path.stat().st_size / per_row) + 1
 
     def pieces(self, places: Sequence[int]) -> Iterator[Rows]:
@@ -90,7 +96,9 @@ def _encoding(head: bytes) -> str:
 
 
 def _decoder(encoding: str) -> io.IncrementalNewlineDecoder:
-    return io.IncrementalNewlineDecoder(codecs.getincrementaldecoder(encoding)(errors="replace"), translate=True)
+    return io.IncrementalNewlineDecoder(
+        codecs.getincrementaldecoder(encoding)(errors="replace"), translate=True
+    )
 
 
 def _parquet_head(path: Path) -> tuple[Dialect, int]:
@@ -105,7 +113,9 @@ def _parquet_head(path: Path) -> tuple[Dialect, int]:
         pairs = [named_with_unit(name) for name in file.schema_arrow.names]
         stamps = tuple(pa.types.is_timestamp(each.type) for each in file.schema_arrow)
         names, units = zip(*pairs, strict=True)
-        return Dialect("", ".", quoted=False, skip=0, names=names, units=units, stamps=stamps), file.metadata.num_rows
+        return Dialect(
+            "", ".", quoted=False, skip=0, names=names, units=units, stamps=stamps
+        ), file.metadata.num_rows
 
 
 def _parquet_pieces(path: Path, dialect: Dialect, places: Sequence[int]) -> Iterator[Rows]:

@@ -1,7 +1,7 @@
 """What whole turns of a capture say, by `nightturn.smoothness`: both ways, or one way alone."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from nightturn.estimation.intervals import half_width
 from nightturn.estimation.pooled import Pooled
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK, CycleRecord, Figure
+from nightturn.model.quantities import quantity
 from nightturn.replay.smoothness import smoothness
 
 Float64s = npt.NDArray[np.float64]
@@ -25,6 +26,10 @@ WRONG_SENSE = "torque and angle disagree"
 TURNS_MAX = 40.0
 """More turns one way are taken for another unit unless the speed is said."""
 STRONGEST_MIN = 4
+HOLD_NOTE = "plan"
+"""In the notes on a hold, for which there are sentences of our own."""
+HELD_APART = 0.3
+"""A hold that is further from what a person says than this share is another one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +47,9 @@ class OfTurns:
         """As a line of the table."""
         turns = f"{self.turns} turn{'' if self.turns == 1 else 's'}"
         of = turns if self.cycles == 1 else f"mean of {self.cycles} cycles"
-        return Line(title, self.value_nm, self.half_nm, how=f"{of}, {what}", status=self.status, reasons=self.reasons)
+        return Line(
+            title, self.value_nm, self.half_nm, how=f"{of}, {what}", status=self.status, reasons=self.reasons
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +79,10 @@ def to_and_fro(
     """Figures of turns both ways, and of a hold if there was one."""
     assert motion.angle_rad is not None
     speed = float(np.median([leg.speed_rad_s for leg in legs])) * 30 / math.pi
-    turns = max(abs(float(motion.angle_rad[leg.stop - 1] - motion.angle_rad[leg.first])) for leg in legs) / math.tau
+    turns = (
+        max(abs(float(motion.angle_rad[leg.stop - 1] - motion.angle_rad[leg.first])) for leg in legs)
+        / math.tau
+    )
     plan = {"slow_turn": {"revolutions": 2, "speed_rpm": speed}} if turns > TURNS_MAX else None
     found, notes = _records(time_s, torque_nm, motion, asked, plan, sense=1)
     sense = 1
@@ -133,7 +143,7 @@ def _records(
     torque_nm: Float64s,
     motion: Motion,
     asked: Asked,
-    plan: dict[str, object] | None,
+    plan: Mapping[str, object] | None,
     *,
     sense: int,
 ) -> tuple[Sequence[CycleRecord], tuple[str, ...]]:
@@ -153,13 +163,40 @@ def _records(
             mains_hz=asked.mains_hz,
         )
     except (ValueError, InsufficientSamplesError) as error:
-        return (), (f"No angle-locked figures: {error}.",)
-    return found, tuple(f"{note[0].upper()}{note[1:]}." for note in found.notes if not note.startswith("no hold was found"))
+        return (), (f"No angle-locked figures: {_in_words(str(error))}.",)
+    return found, (
+        *_of_hold(found, asked),
+        *(_in_words(f"{note[0].upper()}{note[1:]}.") for note in found.notes if HOLD_NOTE not in note),
+    )
+
+
+def _of_hold(found: Sequence[CycleRecord], asked: Asked) -> tuple[str, ...]:
+    """What stands behind a hold that was found."""
+    held = next((record.setpoint_nm for record in found if record.setpoint_nm), 0.0)
+    if not held or held == asked.rated_nm / 2 and not asked.held_nm:
+        return ()
+    shown = f"The torque held, {quantity(held, 'N·m')}, is read from the capture"
+    if not asked.held_nm:
+        return (f"{shown}: if something else was held, --factor or a unit is wrong; --held says what was.",)
+    if abs(held - abs(asked.held_nm)) > HELD_APART * abs(asked.held_nm):
+        return (
+            f"{shown}, and --held says {quantity(asked.held_nm, 'N·m')}: --factor or a unit is wrong, or --held.",
+        )
+    return ()
+
+
+def _in_words(text: str) -> str:
+    """A sentence about arrays, about columns."""
+    for name, words in (("angle_rad", "the angle"), ("torque_nm", "the torque"), ("time_s", "time")):
+        text = text.replace(name, words)
+    return text
 
 
 def _pooled(found: Sequence[CycleRecord], name: str) -> OfTurns | None:
     """The figure of the best cycles: those that are ok, else the last that has a value."""
-    all_of_it = [each for record in found for each in record.figures if each.name == name and each.value is not None]
+    all_of_it = [
+        each for record in found for each in record.figures if each.name == name and each.value is not None
+    ]
     good = [each for each in all_of_it if each.status == OK and each.u is not None and each.nu is not None]
     if len(good) < 2:
         chosen = good or all_of_it[-1:]

@@ -15,14 +15,24 @@ Factor = Annotated[float | None, typer.Option(help="N·m per V of the torque's c
 FactorU = Annotated[float | None, typer.Option(help="Standard uncertainty of the factor, %.")]
 Rated = Annotated[float | None, typer.Option(help="Rated torque of the actuator, N·m.")]
 Time = Annotated[str | None, typer.Option(metavar="COLUMN", help=f"The time, {COLUMN} t:ms.")]
-Torque = Annotated[str | None, typer.Option(metavar="COLUMN", help=f"The torque, {COLUMN} CH2:mV, 3:mV/V, M:Nm.")]
-Angle = Annotated[str | None, typer.Option(metavar="COLUMN", help=f"The angle, {COLUMN} pos:deg, enc:counts.")]
-TrackA = Annotated[str | None, typer.Option("--a", metavar="COLUMN", help="Track A of an encoder, with --b and --counts.")]
+Torque = Annotated[
+    str | None, typer.Option(metavar="COLUMN", help=f"The torque, {COLUMN} CH2:mV, 3:mV/V, M:Nm.")
+]
+Angle = Annotated[
+    str | None, typer.Option(metavar="COLUMN", help=f"The angle, {COLUMN} pos:deg, enc:counts.")
+]
+TrackA = Annotated[
+    str | None, typer.Option("--a", metavar="COLUMN", help="Track A of an encoder, with --b and --counts.")
+]
 TrackB = Annotated[str | None, typer.Option("--b", metavar="COLUMN", help="Track B of an encoder.")]
 Index = Annotated[str | None, typer.Option(metavar="COLUMN", help="A pulse once a turn.")]
-Sine = Annotated[str | None, typer.Option(metavar="COLUMN", help="A sine once a turn, alone or with --cosine.")]
+Sine = Annotated[
+    str | None, typer.Option(metavar="COLUMN", help="A sine once a turn, alone or with --cosine.")
+]
 Cosine = Annotated[str | None, typer.Option(metavar="COLUMN", help="The cosine beside it.")]
-Counts = Annotated[int | None, typer.Option(help="Encoder counts in one turn; of A and B four for each line.")]
+Counts = Annotated[
+    int | None, typer.Option(help="Encoder counts in one turn; of A and B four for each line.")
+]
 Periods = Annotated[int, typer.Option(help="Pulses, or periods of the sine, in one turn.")]
 Rpm = Annotated[float | None, typer.Option(help="Without an angle: the speed, taken as constant.")]
 Rate = Annotated[float | None, typer.Option(help="Without a time: samples a second.")]
@@ -34,7 +44,9 @@ Stop = Annotated[float | None, typer.Option("--to", help="Look at the time up to
 Delimiter = Annotated[str | None, typer.Option(help="What parts the columns: ; , | tab or blanks.")]
 Decimal = Annotated[str | None, typer.Option(help="The decimal sign: . or ,")]
 Mains = Annotated[float, typer.Option(help="Frequency of the mains, Hz.")]
-Out = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="The picture; otherwise NAME-capture.svg here.")]
+Out = Annotated[
+    Path | None, typer.Option("--out", metavar="FILE", help="The picture; otherwise NAME-capture.svg here.")
+]
 
 
 def run(
@@ -82,4 +94,11 @@ def run(
         "rate_hz": rate, "held_nm": held, "pole_pairs": pole_pairs, "slots": slots, "start_s": start, "stop_s": stop,
         "delimiter": delimiter, "decimal": decimal, "mains_hz": mains,
     }  # fmt: skip
-    answered(file, {role: spec for role, spec in columns.items() if spec}, numbers, out=out, ask=ask, as_json=as_json)
+    answered(
+        file,
+        {role: spec for role, spec in columns.items() if spec},
+        numbers,
+        out=out,
+        ask=ask,
+        as_json=as_json,
+    )

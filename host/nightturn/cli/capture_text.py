@@ -16,7 +16,7 @@ from nightturn.errors import ConfigError
 from nightturn.estimation.intervals import marked
 from nightturn.model.quantities import interval, quantity
 
-NOT_THERE = "not from this capture"
+NOT_THERE = "not in it, see below"
 
 
 def answered(
@@ -35,11 +35,13 @@ def answered(
     """
     given = Answers(dict(columns), dict(numbers))
     if ask:
-        first = Asked(rated_nm=1.0, **{key: value for key, value in given.numbers.items() if key in {"delimiter", "decimal"}})
-        given = asked_of_a_person(opened(path, first).dialect, given, lambda question: typer.prompt(question), print_text)
+        first = msgspec.convert({**given.numbers, "rated_nm": 1.0}, Asked)
+        given = asked_of_a_person(opened(path, first).dialect, given, typer.prompt, print_text)
         print_text(f"The same without questions: nightturn capture {path} {given.typed()}", hang=HANG)
     if given.numbers.get("rated_nm") is None:
-        raise ConfigError("--rated is missing: give the rated torque of the actuator in N·m; --ask asks for everything")
+        raise ConfigError(
+            "--rated is missing: give the rated torque of the actuator in N·m; --ask asks for everything"
+        )
     found = capture(path, msgspec.convert({**given.numbers, "columns": given.columns}, Asked))
     picture = out or Path(f"{path.stem}-capture.svg")
     write_picture(picture, picture_of(found))
@@ -52,9 +54,15 @@ def show(path: Path, found: Found, picture: Path | None) -> None:
     print_table(
         found.interval_is,
         ("figure", "value", f"of {quantity(found.of_rated_nm, 'N·m')}", "from"),
-        [(line.title, value_text(line), share_text(line, found.of_rated_nm), line.how) for line in found.lines],
+        [
+            (line.title, value_text(line), share_text(line, found.of_rated_nm), line.how)
+            for line in found.lines
+        ],
     )
-    for title, sentences in (("These figures rest on:", found.assumes), ("Not in this capture:", found.lacking)):
+    for title, sentences in (
+        ("These figures rest on:", found.assumes),
+        ("Not in this capture:", found.lacking),
+    ):
         if sentences:
             print_text(title)
             for each in sentences:
@@ -92,12 +100,19 @@ def show_json(path: Path, found: Found, picture: Path | None) -> None:
 
 def value_text(line: Line) -> str:
     """`109.93 ± 0.32 mN·m`, `at most 40 mN·m`, or that it is not there."""
-    return NOT_THERE if line.value_nm is None else marked(_with_interval(line, line.value_nm, 1.0, "N·m"), line.status)
+    return (
+        NOT_THERE
+        if line.value_nm is None
+        else marked(_with_interval(line, line.value_nm, 1.0, "N·m"), line.status)
+    )
 
 
 def share_text(line: Line, rated_nm: float) -> str:
-    """The same in per cent of the rated torque."""
-    return "" if line.value_nm is None else _with_interval(line, line.value_nm, 100.0 / rated_nm, "%")
+    """The same in per cent of the rated torque, without the ±."""
+    if line.value_nm is None:
+        return ""
+    value, _, _ = _with_interval(line, line.value_nm, 100.0 / rated_nm, "%").removesuffix(" %").partition(" ±")
+    return f"{value} %"
 
 
 def _with_interval(line: Line, value: float, factor: float, unit: str) -> str:

@@ -36,7 +36,15 @@ def draw_trace(
     """
     low, high, mean, middle = _slots(time_s, torque_nm)
     scale = around([*low.tolist(), *high.tolist()], 0, 0)
-    frame = framed("trace", width_px, 300, Scale(float(time_s[0]), float(time_s[-1]), 0, 0), scale, "torque, N·m", right_px=84)
+    frame = framed(
+        "trace",
+        width_px,
+        300,
+        Scale(float(time_s[0]), float(time_s[-1]), 0, 0),
+        scale,
+        "torque, N·m",
+        right_px=84,
+    )
     frame.value_axis_foot("time, s")
     x = frame.x.at(middle)
     frame.paper.band(x, frame.y.at(low), frame.y.at(high), FORWARD, 0.22)

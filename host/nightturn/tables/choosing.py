@@ -41,7 +41,9 @@ def asked_column(dialect: Dialect, role: str, spec: str, *, where: str) -> Chose
     if colon and wanted not in dialect.names:
         unit = unit_of(tail)
         if unit is None:
-            raise TableError(f"{where}: --{role} {spec}: {tail!r} is no unit that is known; give one of {LISTED}")
+            raise TableError(
+                f"{where}: --{role} {spec}: {tail!r} is no unit that is known; give one of {LISTED}"
+            )
         wanted = head.strip()
     found = [at for at, name in enumerate(dialect.names) if name and name.lower() == wanted.lower()]
     if not found and wanted.isdecimal() and 1 <= int(wanted) <= dialect.columns:
@@ -104,7 +106,9 @@ def _fits(unit: Unit | None, role: str) -> bool:
 
 def missing_column(dialect: Dialect, role: str, *, where: str) -> TableError:
     """The error that no column is this, with those that there are."""
-    return TableError(f"{where}: no column is the {role} by name or unit; give --{role} by name or number; {_listed(dialect)}")
+    return TableError(
+        f"{where}: no column is the {role} by name or unit; give --{role} by name or number; {_listed(dialect)}"
+    )
 
 
 def _listed(dialect: Dialect) -> str:

@@ -184,7 +184,9 @@ def _first_row(lines: Sequence[str], fit: _Fit, *, quoted: bool) -> int:
             found = split_row(line, fit.delimiter, quoted=quoted)
             rows.append((at, len(found) == fit.fields and _numbers(found, fit.decimal)))
     following = (*(good for _, good in rows[1:]), True)
-    return next(at for (at, good), then in zip(rows, following, strict=True) if good and (then or fit.rows == 1))
+    return next(
+        at for (at, good), then in zip(rows, following, strict=True) if good and (then or fit.rows == 1)
+    )
 
 
 def _dialect(lines: Sequence[str], fit: _Fit, *, quoted: bool) -> Dialect:
@@ -237,10 +239,9 @@ def _names_above(
         if not line:
             continue
         for fields in _readings(line, fit.delimiter, quoted=quoted):
-            if len(fields) == fit.fields - 1:
-                fields = [*fields, ""]
-            if len(fields) == fit.fields and any(fields):
-                return at, fields
+            whole = [*fields, ""] if len(fields) == fit.fields - 1 else fields
+            if len(whole) == fit.fields and any(whole):
+                return at, whole
         return None
     return None
 

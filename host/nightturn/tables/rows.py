@@ -40,7 +40,9 @@ class RowReader:
         whole, newline, rest = (self._waiting + text).rpartition("\n")
         self._waiting = rest
         if len(rest) > LINE_MAX:
-            raise TableError(f"{self.where}, line {self._line}: longer than {LINE_MAX} characters; this is no table of rows")
+            raise TableError(
+                f"{self.where}, line {self._line}: longer than {LINE_MAX} characters; this is no table of rows"
+            )
         return self._rows(whole + newline)
 
     def end(self) -> Float64s:
@@ -52,9 +54,7 @@ class RowReader:
         """The line on which a row of the last piece stood."""
         if isinstance(self._last_lines, tuple):
             first, text = self._last_lines
-            self._last_lines = [
-                first + at for at, line in enumerate(text.split("\n")) if _is_row(line)
-            ]
+            self._last_lines = [first + at for at, line in enumerate(text.split("\n")) if _is_row(line)]
         return self._last_lines[row]
 
     def _rows(self, text: str) -> Float64s:
@@ -136,7 +136,9 @@ class RowReader:
             remedy = f"the first rows have the decimal sign {self.dialect.decimal!r}; use one throughout, or give --decimal {other}"
         elif field.lower().lstrip("+-") in {"inf", "infinity", "ovl", "ol", "overload"}:
             remedy = "the instrument was beyond its range there; leave the field empty, or record with a wider range"
-        raise TableError(f"{self.where}, line {line_no}, {self.dialect.called(at)}: {field!r} is no number; {remedy}")
+        raise TableError(
+            f"{self.where}, line {line_no}, {self.dialect.called(at)}: {field!r} is no number; {remedy}"
+        )
 
     def _seconds(self, stamp: re.Match[str]) -> float:
         """Seconds of a time of day, from the first day on where dates are given."""
