@@ -5,12 +5,16 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from nightturn.errors import TableError
+
 Float64s = npt.NDArray[np.float64]
 Int64s = npt.NDArray[np.int64]
 BAND = 0.15
 """Of the span, on either side of its middle: what a level has to pass before it counts as the other one."""
 ORDER = np.array([0, 3, 1, 2])
 """The place of each pair of levels (2·A + B) in the sequence of a shaft that turns forward: A comes before B."""
+MARKS_MAX = 500_000
+"""Pulses of one capture; that many turns nobody records."""
 LOW, HIGH, NEITHER = 0, 1, -1
 
 
@@ -36,13 +40,20 @@ class Edges:
     _last: tuple[float, float] | None = None
 
     def take(self, time_s: Float64s, values: Float64s) -> None:
-        """A further piece (n,)."""
+        """A further piece (n,).
+
+        Raises:
+            TableError: too many rise.
+        """
         level = logic(values, self.low, self.high, self._level)
         before = np.concatenate(([self._level], level[:-1]))
         middle = (self.low + self.high) / 2
         time = np.concatenate(([time_s[0]] if self._last is None else [self._last[0]], time_s))
         value = np.concatenate(([values[0]] if self._last is None else [self._last[1]], values))
-        for at in np.flatnonzero((before == LOW) & (level == HIGH)).tolist():
+        rises = np.flatnonzero((before == LOW) & (level == HIGH))
+        if len(rises) + len(self.at_s) > MARKS_MAX:
+            raise TableError(f"more than {MARKS_MAX} index pulses or periods; give another column")
+        for at in rises.tolist():
             self.at_s.append(self._crossing(time, value, at + 1, middle))
         self._level, self._last = int(level[-1]), (float(time_s[-1]), float(values[-1]))
 

@@ -12,12 +12,13 @@ from nightturn.capture.asked import Asked
 from nightturn.capture.found import Curves, Found, Line
 from nightturn.capture.gathering import Gathered
 from nightturn.capture.legs import Leg, legs_of, plateaus_of
-from nightturn.capture.reversal import Step, step_by_angle, step_by_level
+from nightturn.capture.reversal import Step, step_by_angle, step_by_level, unloaded
 from nightturn.capture.whole_turns import Turned, one_way, to_and_fro
 from nightturn.errors import TableError
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK
 from nightturn.model.quantities import number, quantity
+from nightturn.model.verdicts import NOT_JUDGED
 
 Float64s = npt.NDArray[np.float64]
 RIPPLE, COGGING, FRICTION, ZERO = "ripple", "cogging", "friction", "zero"
@@ -28,6 +29,8 @@ TORQUE_TIMES_MAX = 5.0
 FRICTION_SHARE_MAX = 0.1
 """Of the rated torque; more is rather a change of load than a reversal (common practice, no source)."""
 TURN = 0.999
+DROOP_SHARE = 0.078
+"""Of the averages' rate: at this frequency a mean over a sample's length takes 1 % (sin πx / πx)."""
 REPEATABILITY = "each ± is of a 95 % interval and is repeatability: what --factor is off by comes on top; --factor-u adds it"
 WITH_FACTOR = (
     "each ± is of a 95 % interval, from this capture's scatter and the {} % (standard) of the factor"
@@ -79,7 +82,7 @@ def figures_of(
     motion = motion_of(gathered, rad_per_unit, asked, where=where)
     seen = _seen(gathered.time_s[motion.kept], torque[motion.kept], motion)
     turned, notes = _turned(seen, asked)
-    step = _step(seen)
+    step = _step(seen, asked)
     lines = (
         _ripple(seen, turned, asked),
         _cogging(turned),
@@ -154,9 +157,10 @@ def _turned(seen: Seen, asked: Asked) -> tuple[Turned | None, tuple[str, ...]]:
     return turned, notes
 
 
-def _step(seen: Seen) -> Step | None:
+def _step(seen: Seen, asked: Asked) -> Step | None:
     if seen.motion.angle_rad is not None:
-        return step_by_angle(seen.time_s, seen.motion.angle_rad, seen.torque_nm, seen.legs)
+        legs = unloaded(seen.torque_nm, seen.legs, asked.rated_nm)
+        return step_by_angle(seen.time_s, seen.motion.angle_rad, seen.torque_nm, legs)
     return step_by_level(seen.time_s, seen.torque_nm, seen.levels)
 
 
@@ -211,8 +215,9 @@ def _friction_and_zero(turned: Turned | None, step: Step | None, asked: Asked) -
     zero = Line(ZERO, step.zero, k * step.u_zero, how=f"half the sum, {where}")
     times = len(step.turns_s)
     how = f"half the step, {times} reversal{'' if times == 1 else 's'}, {where}"
+    status = OK if abs(step.friction) <= FRICTION_SHARE_MAX * asked.rated_nm else NOT_JUDGED
     return (
-        Line(FRICTION, abs(step.friction), k * step.u, how=how),
+        Line(FRICTION, abs(step.friction), k * step.u, how=how, status=status),
         Line(ZERO, None) if asked.held_nm and (turned is None or not turned.both) else zero,
     )
 
@@ -234,7 +239,7 @@ def _of_step(seen: Seen, step: Step | None, lines: Sequence[Line], asked: Asked)
         )
     elif step.sector_rad < TURN * math.tau:
         said.append("Friction and zero are of the angles that were turned both ways, not of the whole turn.")
-    if friction.value_nm is not None and friction.value_nm > FRICTION_SHARE_MAX * asked.rated_nm:
+    if friction.value_nm is not None and friction.status == NOT_JUDGED:
         share = number(100 * friction.value_nm / asked.rated_nm, 2)
         said.append(
             f"{share} % of the rated torque is much for friction: check that the step is a reversal, and no change of load."
@@ -265,7 +270,8 @@ def _read(gathered: Gathered) -> tuple[str, ...]:
     ]
     if gathered.average > 1:
         said.append(
-            f"averaged by {gathered.average} to {number(rate, 4)} samples a second, because there are many; --from and --to look at a part of it in full"
+            f"averaged by {gathered.average} to {number(rate, 4)} samples a second, because there are many, so that what is at "
+            f"{number(DROOP_SHARE * rate, 2)} Hz reads 1 % low and what is faster lower; --from and --to look at a part of it in full"
         )
     if gathered.missing:
         said.append(f"{gathered.missing} rows with a missing value are left out")

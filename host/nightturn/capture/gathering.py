@@ -13,6 +13,10 @@ from nightturn.model.quantities import number
 Float64s = npt.NDArray[np.float64]
 KEPT_MAX = 1_500_000
 """Samples that are kept; a longer capture is averaged down to about as many."""
+SPARE = 1.5
+"""Times as many may be kept where a file has more rows than its first ones led to expect."""
+NEIGHBOURS = 1.5
+"""Steps of time from one sample to the next; beyond lies a gap."""
 FULL_SHARE = 0.75
 """An average of fewer of its samples lies beside a gap and is left out."""
 OVERFLOWS = (1 << 16, 1 << 32)
@@ -31,7 +35,7 @@ class Plan:
         time_factor: s per unit of the time column; rate_hz: samples a second where there is none.
         period: what an angle's column falls back by after a turn, in its own unit.
         start_s, stop_s: what is looked at.
-        average: rows that are averaged into a sample.
+        average: rows that are averaged into a sample, to begin with; kept_max: samples that are kept, half as many more at most.
         levels: lowest and highest value of the columns that are edges, by role.
         stamps: whether the time is a time of day, which begins again at midnight.
     """
@@ -44,6 +48,7 @@ class Plan:
     stop_s: float | None
     average: int
     levels: dict[str, tuple[float, float]]
+    kept_max: int = KEPT_MAX
     stamps: bool = False
 
 
@@ -76,6 +81,8 @@ class Gatherer:
     where: str
     rows: int = 0
     missing: int = 0
+    average: int = 0
+    _kept: int = 0
     _parts: list[Float64s] = field(default_factory=list)
     _waiting: Float64s | None = None
     _wide: float = 0.0
@@ -87,6 +94,7 @@ class Gatherer:
     _quadrature: Quadrature | None = None
 
     def __post_init__(self) -> None:
+        self.average = self.plan.average
         levels = self.plan.levels
         mark = next((role for role in ("index", "sine") if role in levels), None)
         if mark is not None:
@@ -134,7 +142,7 @@ class Gatherer:
             marks_s=np.array([] if self._edges is None else self._edges.at_s),
             rows=self.rows,
             missing=self.missing,
-            average=self.plan.average,
+            average=self.average,
             skipped=0 if self._quadrature is None else self._quadrature.skipped,
         )
 
@@ -206,9 +214,9 @@ class Gatherer:
 
     def _keep(self, rows: Float64s, *, last: bool) -> None:
         """Average rows that lie in one part of time; what may go on waits."""
-        many = self.plan.average
+        many = self.average
         if many == 1:
-            self._parts.append(rows)
+            self._store(rows)
             return
         if not last and self._waiting is not None:
             rows = np.concatenate((self._waiting, rows))
@@ -227,7 +235,20 @@ class Gatherer:
             return
         counts = np.diff(np.append(starts, len(rows)))
         means = np.add.reduceat(rows, starts) / counts[:, None]
-        self._parts.append(means[counts >= FULL_SHARE * many])
+        self._store(means[counts >= FULL_SHARE * many])
+
+    def _store(self, rows: Float64s) -> None:
+        """Keep samples; when there are too many, each becomes the mean of two, those beside a gap aside."""
+        self._parts.append(rows)
+        self._kept += len(rows)
+        if self._kept <= SPARE * self.plan.kept_max:
+            return
+        found = np.concatenate(self._parts)
+        pairs = found[: len(found) // 2 * 2].reshape(-1, 2, found.shape[1])
+        steps = pairs[:, 1, 0] - pairs[:, 0, 0]
+        self._parts = [pairs.mean(axis=1)[steps <= NEIGHBOURS * float(np.median(steps))]]
+        self._kept = len(self._parts[0])
+        self.average, self._wide = 2 * self.average, 2 * self._wide
 
 
 def averaged_rows(rows: int, kept_max: int = KEPT_MAX) -> int:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 from nightturn.capture.asked import Asked, checked
@@ -18,6 +19,7 @@ from nightturn.tables.units import ANGLE, COUNT, RATIO, TORQUE, Unit
 
 EDGES = ("a", "b", "index", "sine")
 """Columns of which every row counts; a sine beside its cosine is none."""
+SECONDS = "The time column names no unit: seconds are assumed; --time NAME:ms says otherwise."
 RADIANS_OF_TURN = 2 * np.pi
 
 
@@ -55,9 +57,10 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
     asked = checked(asked)
     table = opened(path, asked)
     columns = _columns(table, asked)
-    scales = _scales(columns, asked, str(path))
-    levels = _levels(table, columns)
     time = columns.get("time")
+    timed = time is not None and table.dialect.stamps[time.at]
+    scales = _scales(columns, asked, str(path), timed=timed)
+    levels = _levels(table, columns)
     gatherer = Gatherer(
         Plan(
             roles=tuple(columns),
@@ -66,9 +69,12 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
             period=scales.period,
             start_s=asked.start_s,
             stop_s=asked.stop_s,
-            average=averaged_rows(_looked_at(table, asked), kept_max),
+            average=1
+            if asked.start_s is not None or asked.stop_s is not None
+            else averaged_rows(table.rows, kept_max),
+            kept_max=kept_max,
             levels=levels,
-            stamps=time is not None and table.dialect.stamps[time.at],
+            stamps=timed,
         ),
         str(path),
     )
@@ -110,14 +116,14 @@ def _columns(table: Table, asked: Asked) -> dict[str, Chosen]:
 
 def _known(asked: Asked, columns: Mapping[str, Chosen]) -> Asked:
     """What was asked, with the roles that were found, so that the angle is looked for where it is."""
-    import msgspec
-
     return msgspec.structs.replace(asked, columns={role: str(each.at + 1) for role, each in columns.items()})
 
 
-def _scales(columns: Mapping[str, Chosen], asked: Asked, where: str) -> Scales:
+def _scales(columns: Mapping[str, Chosen], asked: Asked, where: str, *, timed: bool) -> Scales:
     torque, angle = columns["torque"].unit, columns["angle"].unit if "angle" in columns else None
     nm_per_unit, said = _torque_scale(torque, asked, where)
+    if "time" in columns and columns["time"].unit is None and not timed:
+        said = (*said, SECONDS)
     if "a" in columns:
         return Scales(nm_per_unit, RADIANS_OF_TURN / _counts(asked, where, "A and B"), None, said)
     if "angle" not in columns:
@@ -167,13 +173,6 @@ def _torque_scale(unit: Unit | None, asked: Asked, where: str) -> tuple[float, t
             f"{where}: {unit.text} is no unit of a torque; give --torque NAME:V, NAME:mV, NAME:mV/V or NAME:Nm"
         )
     return asked.factor * unit.factor, ()
-
-
-def _looked_at(table: Table, asked: Asked) -> int:
-    """About how many rows will be kept."""
-    if asked.rate_hz is None or asked.start_s is None or asked.stop_s is None:
-        return table.rows
-    return min(table.rows, int((asked.stop_s - asked.start_s) * asked.rate_hz) + 1)
 
 
 def _levels(table: Table, columns: Mapping[str, Chosen]) -> dict[str, tuple[float, float]]:

@@ -9,7 +9,7 @@ stretches at two levels, the pattern is one constant, and cogging is scatter.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,10 @@ EDGE_SHARE = 0.06
 """Of a level's length that is left out on either side of a step."""
 PARTS = 6
 """Of a level, whose means say how it scatters."""
+SPEED_APART = 0.1
+"""Speeds that are nearer than this share are one."""
+HELD_TIMES, HELD_SHARE = 3.0, 0.05
+"""A leg is loaded that lies so many times the friction and this share of the rated torque off the others."""
 SLOW = 0.8
 """What slow noise adds to u of two legs, as a share of how much more the means of sectors scatter than white noise would make them; the
 more legs there are, the less. Without it, and with 1/f noise, the interval covered friction in .58 to .85 of the cases (simulated)."""
@@ -89,6 +93,30 @@ def step_by_level(time_s: Float64s, torque: Float64s, levels: Sequence[Leg]) -> 
             [(float(time_s[a:b].mean()), float(torque[a:b].mean()), float(b - a)) for a, b in pairwise(edges)]
         )
     return _fitted(np.array(means), levels, 0.0, time_s, _white(torque, levels))
+
+
+def unloaded(torque: Float64s, legs: Sequence[Leg], rated: float) -> list[Leg]:
+    """The legs that turned at one speed without a load: those about the middle of the two opposite ones that differ least."""
+    median = [float(np.median(torque[leg.first : leg.stop])) for leg in legs]
+    pairs = [
+        (abs(median[at] - median[other]), at, other)
+        for at, other in combinations(range(len(legs)), 2)
+        if legs[at].way != legs[other].way and _alike(legs[at], legs[other])
+    ]
+    if not pairs:
+        return []
+    apart, at, other = min(pairs)
+    middle = (median[at] + median[other]) / 2
+    far = max(HELD_TIMES * apart / 2, HELD_SHARE * rated)
+    return [
+        leg
+        for leg, level in zip(legs, median, strict=True)
+        if abs(level - middle) <= far and _alike(leg, legs[at])
+    ]
+
+
+def _alike(one: Leg, other: Leg) -> bool:
+    return abs(one.speed_rad_s - other.speed_rad_s) <= SPEED_APART * other.speed_rad_s
 
 
 def _range(angle_rad: Float64s, leg: Leg) -> tuple[float, float]:

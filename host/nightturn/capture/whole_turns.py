@@ -103,7 +103,7 @@ def to_and_fro(
             figures[ZERO],
             both=True,
             sense=sense,
-            notes=notes,
+            notes=(*_of_hold(found, asked), *notes),
             forward_nm=curves.get(FORWARD),
             back_nm=curves.get(BACK),
             cogging_order=_strongest(last),
@@ -164,16 +164,15 @@ def _records(
         )
     except (ValueError, InsufficientSamplesError) as error:
         return (), (f"No angle-locked figures: {_in_words(str(error))}.",)
-    return found, (
-        *_of_hold(found, asked),
-        *(_in_words(f"{note[0].upper()}{note[1:]}.") for note in found.notes if HOLD_NOTE not in note),
+    return found, tuple(
+        _in_words(f"{note[0].upper()}{note[1:]}.") for note in found.notes if HOLD_NOTE not in note
     )
 
 
 def _of_hold(found: Sequence[CycleRecord], asked: Asked) -> tuple[str, ...]:
     """What stands behind a hold that was found."""
     held = next((record.setpoint_nm for record in found if record.setpoint_nm), 0.0)
-    if not held or held == asked.rated_nm / 2 and not asked.held_nm:
+    if not held:
         return ()
     shown = f"The torque held, {quantity(held, 'N·m')}, is read from the capture"
     if not asked.held_nm:

@@ -177,16 +177,19 @@ def _decided(fits: Sequence[_Fit], best: _Fit, lines: Sequence[str], *, quoted: 
 
 
 def _first_row(lines: Sequence[str], fit: _Fit, *, quoted: bool) -> int:
-    """The first line that is a row of numbers and is followed by another: what differs behind it is an error, no preamble."""
+    """The first line that is a row of numbers; one alone with names below it still belongs to the preamble.
+
+    What differs behind it is an error, so that nothing is left out in silence.
+    """
     rows = []
     for at, line in enumerate(lines):
         if _has_text(line):
             found = split_row(line, fit.delimiter, quoted=quoted)
-            rows.append((at, len(found) == fit.fields and _numbers(found, fit.decimal)))
-    following = (*(good for _, good in rows[1:]), True)
-    return next(
-        at for (at, good), then in zip(rows, following, strict=True) if good and (then or fit.rows == 1)
-    )
+            good = len(found) == fit.fields and _numbers(found, fit.decimal)
+            names = fit.fields > 1 and not any(is_number(each, fit.decimal) for each in found)
+            rows.append((at, good, names and not good))
+    following = (*(names for _, _, names in rows[1:]), False)
+    return next(at for (at, good, _), names in zip(rows, following, strict=True) if good and not names)
 
 
 def _dialect(lines: Sequence[str], fit: _Fit, *, quoted: bool) -> Dialect:

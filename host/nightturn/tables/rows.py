@@ -86,7 +86,8 @@ class RowReader:
         if dialect.decimal == ",":
             plain = plain.replace(",", ".")
         count = plain.count("\n") + (not plain.endswith("\n"))
-        if delimiter != BLANKS and plain.count(delimiter) != count * (dialect.columns - 1):
+        fields = len(plain.split()) if delimiter == BLANKS else plain.count(delimiter) + count
+        if fields != count * dialect.columns:
             return None
         try:
             found = np.loadtxt(
@@ -97,8 +98,6 @@ class RowReader:
                 comments=None,
             )
         except ValueError:
-            return None
-        if delimiter == BLANKS and len(found) != count:
             return None
         return None if np.isinf(found).any() else found
 

@@ -40,7 +40,10 @@ UNITS = {name: Unit(text, of, factor) for text, (of, factor, names) in _SPELT.it
 LISTED = ", ".join(_SPELT)
 """All that are known, for messages."""
 _BRACKETED = re.compile(r"^(?P<name>.*?)\s*[\[(<{](?P<unit>[^\])>}]*)[\])>}]\s*$")
-_BEHIND = re.compile(r"^(?P<name>.*\S)(?:\s*/\s+|\s+/\s*|_|\s+in\s+|\s+)(?P<unit>\S+)$")
+_BEHIND = [
+    re.compile(rf"^(?P<name>.*?\S){parted}(?P<unit>\S+(?: m)?)$")
+    for parted in (r"\s+/\s*", r"/\s+", r"\s+in\s+", r"_", r"\s+")
+]
 _MICRO = str.maketrans({"\N{MICRO SIGN}": "u", "\N{GREEK SMALL LETTER MU}": "u"})
 _JOINED = re.compile(r"(?<=[nN])[\s·*.⋅-](?=c?m)")
 
@@ -56,7 +59,7 @@ def unit_of(text: str) -> Unit | None:
 def named_with_unit(text: str) -> tuple[str, Unit | None]:
     """`Torque [mV]`, `time_s`, `bridge / mV`: the name and its unit; the text and None where no unit is in it."""
     bare = text.strip()
-    for pattern in (_BRACKETED, _BEHIND):
+    for pattern in (_BRACKETED, *_BEHIND):
         found = pattern.match(bare)
         if found and (unit := unit_of(found["unit"])) is not None:
             return found["name"].strip() or bare, unit
