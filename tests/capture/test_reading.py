@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import pyarrow as pa
@@ -124,12 +125,12 @@ def test_a_sector_gives_friction_over_its_angles_and_a_bound_of_the_rest(folder:
     )
     friction = lines(found)["friction"]
     assert within(friction, FRICTION_NM)
-    assert friction.how.startswith("half the step, 2 reversals, over 106 ° of angle")
+    assert friction.how.startswith("half the step, 2 reversals, over 102 ° of angle")
     assert any(
         each.startswith("Friction and zero are of the angles that were turned both ways")
         for each in found.assumes
     )
-    assert any("0.3 of a turn was turned, and orders need a whole one" in each for each in found.lacking)
+    assert any("0.29 of a turn was turned, and orders need a whole one" in each for each in found.lacking)
     one = read(
         written(
             folder / "arc.csv", [("t (s)", time[:500]), ("M (Nm)", torque[:500]), ("pos (deg)", angle[:500])]
@@ -218,7 +219,7 @@ def test_every_way_to_say_an_angle_gives_the_friction(folder: Path, how: str) ->
 def test_a_mark_once_a_turn_gives_ripple_and_says_what_it_assumes(folder: Path, what: str) -> None:
     time, angle, torque = turning((1,), 3.7)
     signal = (
-        np.where((angle + 100) % 360 < 6, 4.0, 0.2)
+        np.where((angle + 200) % 360 < 6, 4.0, 0.2)
         if what == "index"
         else 2.5 + np.sin(np.radians(angle - 40))
     )
@@ -229,7 +230,9 @@ def test_a_mark_once_a_turn_gives_ripple_and_says_what_it_assumes(folder: Path, 
         each.startswith("Angle-locked figures assume a constant speed between") for each in found.assumes
     )
     few = read_error(
-        written(folder / "few.csv", [("t (s)", time[:900]), ("M (Nm)", torque[:900]), (what, signal[:900])]),
+        written(
+            folder / "few.csv", [("t (s)", time[:1400]), ("M (Nm)", torque[:1400]), (what, signal[:1400])]
+        ),
         {what: what},
     )
     assert "two are needed to say how fast the shaft turned: record more turns, or give --rpm" in few
@@ -296,9 +299,7 @@ def test_each_wrong_input_is_refused_with_its_place_and_the_remedy(folder: Path)
         read_error(
             newton, {"time": "1"}, rate_hz=250.0
         ): "--rate and --time both say when a sample was; give one of them",
-        read_error(newton, rated_nm_missing=None)
-        if False
-        else read_error(newton, rpm=-1.0): "--rpm −1: give a positive number",
+        read_error(newton, rpm=-1.0): "--rpm −1: give a positive number",
         read_error(volts, factor=0.0): "--factor 0: give N·m per V, not zero",
         read_error(
             volts, factor=4.0, factor_u_pct=80.0
@@ -434,7 +435,8 @@ def test_any_order_of_columns_any_unit_and_any_decimal_sign_give_the_same_figure
     found = lines(read(path, factor=None if of["torque"][0].endswith("Nm") else 4.0))["friction"]
     assert found.value_nm is not None
     first = EXPECTED.setdefault("friction", found.value_nm)
-    assert found.value_nm == pytest.approx(first, rel=1e-7)
+    # A sample at the very edge of a sector falls on either side of it, as the last digit of the unit has it.
+    assert found.value_nm == pytest.approx(first, abs=0.1 * (found.half_nm or 0.0))
     assert within(found, FRICTION_NM)
 
 
@@ -442,17 +444,32 @@ def test_more_rows_than_are_kept_are_averaged_and_give_the_same(folder: Path) ->
     time, angle, torque = turning((1, -1), 0.9, rate_hz=4000)
     path = written(folder / "many.csv", [("t (s)", time), ("M (Nm)", torque), ("pos (deg)", angle)])
     whole, fewer = read(path), read(path, kept_max=6000)
-    assert any("averaged by 8 to" in each or "averaged by 9 to" in each for each in fewer.read)
-    assert len(fewer.curves.time_s) <= 1.5 * 6000
+    assert any("averaged by 7 to 571.4 samples a second" in each for each in fewer.read)
+    assert len(fewer.curves.time_s) < 7500
     one, other = lines(whole)["friction"], lines(fewer)["friction"]
     assert one.value_nm == pytest.approx(other.value_nm, abs=0.5 * (one.half_nm or 0))
 
 
+def test_a_capture_that_averaging_cannot_shorten_is_taken_in_parts(folder: Path) -> None:
+    time, angle, torque = turning((1, -1) * 6, 1.1)
+    path = written(folder / "parts.csv", [("t (s)", time), ("M (Nm)", torque), ("pos (deg)", angle)])
+    whole = read(path)
+    with mock.patch("nightturn.capture.source.PIECE_BYTES", 1 << 14):
+        parts = read(path, kept_max=4000)
+    assert "taken in 4 parts, and each figure is their mean" in parts.read
+    assert parts.read[0] == whole.read[0]
+    for name in ("cogging", "friction", "zero"):
+        one, other = lines(whole)[name], lines(parts)[name]
+        assert one.value_nm == pytest.approx(
+            other.value_nm, abs=3 * max(one.half_nm or 0, other.half_nm or 0)
+        ), name
+
+
 def big(path: Path, megabytes: int) -> None:
-    """Turns forth and back, over and over, at 2 kHz."""
-    _, angle, torque = turning((1, -1), 2.1, rate_hz=2000)
+    """Turns forth and back, over and over, at 4 kHz."""
+    _, angle, torque = turning((1, -1), 2.1, rate_hz=4000)
     block = "".join(
-        f"{one:.5f};{other:.3f}\n" for one, other in zip((torque / 4).tolist(), angle.tolist(), strict=True)
+        f"{one:.9f};{other:.7f}\n" for one, other in zip((torque / 4).tolist(), angle.tolist(), strict=True)
     )
     with path.open("w", encoding="utf-8") as file:
         file.write("bridge (V);angle (deg)\n")
@@ -465,7 +482,7 @@ import resource, sys
 from pathlib import Path
 from nightturn.capture.asked import Asked
 from nightturn.capture.reading import capture
-found = capture(Path(sys.argv[1]), Asked(rated_nm=15.0, factor=4.0, rate_hz=2000.0), kept_max=int(sys.argv[2]))
+found = capture(Path(sys.argv[1]), Asked(rated_nm=15.0, factor=4.0, rate_hz=4000.0), kept_max=int(sys.argv[2]))
 print(found.lines[2].value_nm, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
 

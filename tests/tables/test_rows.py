@@ -1,5 +1,6 @@
 """Rows arrive in pieces of any size, with the line of each; missing values are not numbers."""
 
+import itertools
 import math
 
 import numpy as np
@@ -21,7 +22,7 @@ WHOLE = RowReader(DIALECT, [1, 0], "f.csv").take(TEXT)
 def test_any_split_of_the_text_gives_the_same_rows(cuts: list[int]) -> None:
     reader = RowReader(DIALECT, [1, 0], "f.csv")
     edges = [0, *sorted(cuts), len(TEXT)]
-    parts = [reader.take(TEXT[a:b]) for a, b in zip(edges, edges[1:], strict=False)]
+    parts = [reader.take(TEXT[a:b]) for a, b in itertools.pairwise(edges)]
     assert np.array_equal(np.concatenate([*parts, reader.end()]), WHOLE)
     assert WHOLE.shape == (60, 2)
 

@@ -15,6 +15,8 @@ ORDER = np.array([0, 3, 1, 2])
 """The place of each pair of levels (2·A + B) in the sequence of a shaft that turns forward: A comes before B."""
 MARKS_MAX = 500_000
 """Pulses of one capture; that many turns nobody records."""
+TAIL_MAX = 100_000
+"""Samples of a rise that is slower than a piece of the file."""
 LOW, HIGH, NEITHER = 0, 1, -1
 
 
@@ -37,7 +39,7 @@ class Edges:
     high: float
     at_s: list[float] = field(default_factory=list)
     _level: int = NEITHER
-    _last: tuple[float, float] | None = None
+    _tail: tuple[Float64s, Float64s] = (np.zeros(0), np.zeros(0))
 
     def take(self, time_s: Float64s, values: Float64s) -> None:
         """A further piece (n,).
@@ -48,20 +50,31 @@ class Edges:
         level = logic(values, self.low, self.high, self._level)
         before = np.concatenate(([self._level], level[:-1]))
         middle = (self.low + self.high) / 2
-        time = np.concatenate(([time_s[0]] if self._last is None else [self._last[0]], time_s))
-        value = np.concatenate(([values[0]] if self._last is None else [self._last[1]], values))
+        earlier = len(self._tail[0])
+        time, value = np.concatenate((self._tail[0], time_s)), np.concatenate((self._tail[1], values))
         rises = np.flatnonzero((before == LOW) & (level == HIGH))
         if len(rises) + len(self.at_s) > MARKS_MAX:
             raise TableError(f"more than {MARKS_MAX} index pulses or periods; give another column")
         for at in rises.tolist():
-            self.at_s.append(self._crossing(time, value, at + 1, middle))
-        self._level, self._last = int(level[-1]), (float(time_s[-1]), float(values[-1]))
+            self.at_s.append(self._crossing(time, value, at + earlier, middle))
+        self._level = int(level[-1])
+        # What may still belong to a rise: from the last sample below the middle on.
+        below = np.flatnonzero(value[:-1] <= middle)
+        start = max(int(below[-1]) if len(below) else len(value) - 1, len(value) - TAIL_MAX)
+        self._tail = time[start:], value[start:]
+
+    def taken(self) -> list[float]:
+        """The times so far; the last one stays, as the first of what follows."""
+        found, self.at_s = self.at_s, self.at_s[-1:]
+        return found
 
     @staticmethod
     def _crossing(time: Float64s, value: Float64s, at: int, middle: float) -> float:
         """Where the line between two samples passes the middle, at or before sample `at`."""
         while at > 1 and value[at - 1] > middle:
             at -= 1
+        if at == 0:
+            return float(time[0])
         rise = float(value[at] - value[at - 1])
         share = (middle - float(value[at - 1])) / rise if rise > 0 else 1.0
         return float(time[at - 1] + min(max(share, 0.0), 1.0) * (time[at] - time[at - 1]))

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -29,8 +29,6 @@ TORQUE_TIMES_MAX = 5.0
 FRICTION_SHARE_MAX = 0.1
 """Of the rated torque; more is rather a change of load than a reversal (common practice, no source)."""
 TURN = 0.999
-DROOP_SHARE = 0.078
-"""Of the averages' rate: at this frequency a mean over a sample's length takes 1 % (sin πx / πx)."""
 REPEATABILITY = "each ± is of a 95 % interval and is repeatability: what --factor is off by comes on top; --factor-u adds it"
 WITH_FACTOR = (
     "each ± is of a 95 % interval, from this capture's scatter and the {} % (standard) of the factor"
@@ -101,8 +99,8 @@ def figures_of(
             "Torque rises with the turning here: it is taken as the drive's, and friction by its size."
         )
     return Found(
-        read=_read(gathered),
-        lines=tuple(_with_factor(line, asked.factor_u_pct) for line in lines),
+        read=(),
+        lines=lines,
         of_rated_nm=asked.rated_nm,
         interval_is=_interval_is(asked),
         assumes=tuple(dict.fromkeys(sentences)),
@@ -247,35 +245,10 @@ def _of_step(seen: Seen, step: Step | None, lines: Sequence[Line], asked: Asked)
     return said
 
 
-def _with_factor(line: Line, u_pct: float | None) -> Line:
-    """The line with what the factor is off by; the zero scales with it as all else."""
-    if not u_pct or line.value_nm is None or line.half_nm is None:
-        return line
-    wide = math.hypot(line.half_nm, coverage_factor(1e6) * u_pct / 100.0 * line.value_nm)
-    return replace(line, half_nm=wide)
-
-
 def _interval_is(asked: Asked) -> str:
     if asked.factor_u_pct is not None:
         return WITH_FACTOR.format(number(asked.factor_u_pct))
     return WITHOUT_FACTOR if asked.factor is None else REPEATABILITY
-
-
-def _read(gathered: Gathered) -> tuple[str, ...]:
-    span = float(gathered.time_s[-1] - gathered.time_s[0])
-    samples = len(gathered.time_s)
-    rate = (samples - 1) / span if span else 0.0
-    said = [
-        f"{gathered.rows} rows, {quantity(span, 's')}, {number(rate * gathered.average, 4)} samples a second"
-    ]
-    if gathered.average > 1:
-        said.append(
-            f"averaged by {gathered.average} to {number(rate, 4)} samples a second, because there are many, so that what is at "
-            f"{number(DROOP_SHARE * rate, 2)} Hz reads 1 % low and what is faster lower; --from and --to look at a part of it in full"
-        )
-    if gathered.missing:
-        said.append(f"{gathered.missing} rows with a missing value are left out")
-    return tuple(said)
 
 
 def _lacking(seen: Seen, lines: Sequence[Line], asked: Asked) -> list[str]:

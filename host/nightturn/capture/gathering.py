@@ -12,11 +12,11 @@ from nightturn.model.quantities import number
 
 Float64s = npt.NDArray[np.float64]
 KEPT_MAX = 1_500_000
-"""Samples that are kept; a longer capture is averaged down to about as many."""
-SPARE = 1.5
-"""Times as many may be kept where a file has more rows than its first ones led to expect."""
-NEIGHBOURS = 1.5
-"""Steps of time from one sample to the next; beyond lies a gap."""
+"""Samples that are kept at once; a longer capture is averaged, and what is still too long is taken in parts."""
+SPARE = 1.25
+"""Times as many may be kept, because the rows of a text are only known about."""
+RATE_KEPT_HZ = 500.0
+"""Averaging goes down to this and no further: orders want samples."""
 FULL_SHARE = 0.75
 """An average of fewer of its samples lies beside a gap and is left out."""
 OVERFLOWS = (1 << 16, 1 << 32)
@@ -35,7 +35,7 @@ class Plan:
         time_factor: s per unit of the time column; rate_hz: samples a second where there is none.
         period: what an angle's column falls back by after a turn, in its own unit.
         start_s, stop_s: what is looked at.
-        average: rows that are averaged into a sample, to begin with; kept_max: samples that are kept, half as many more at most.
+        rows: that are expected, about; kept_max: samples that are kept at once.
         levels: lowest and highest value of the columns that are edges, by role.
         stamps: whether the time is a time of day, which begins again at midnight.
     """
@@ -46,7 +46,7 @@ class Plan:
     period: float | None
     start_s: float | None
     stop_s: float | None
-    average: int
+    rows: int
     levels: dict[str, tuple[float, float]]
     kept_max: int = KEPT_MAX
     stamps: bool = False
@@ -54,12 +54,12 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """A capture as arrays (n,) of one sample or average each.
+    """A capture, or a part of a long one, as arrays (n,) of one sample or average each.
 
     Attributes:
         torque: in the column's unit. channels: angle (in its column's unit, unwrapped), sine and cosine as they were.
         marks_s: times of the index pulses or of the sine's rising zeros.
-        rows: read in all; missing: left out because a value was missing; average: rows in a sample.
+        rows: read so far; missing: of them, left out because a value was missing; average: rows in a sample.
         skipped: steps of A and B at once, which nothing says the direction of.
     """
 
@@ -81,7 +81,7 @@ class Gatherer:
     where: str
     rows: int = 0
     missing: int = 0
-    average: int = 0
+    _average: int = 1
     _kept: int = 0
     _parts: list[Float64s] = field(default_factory=list)
     _waiting: Float64s | None = None
@@ -94,7 +94,6 @@ class Gatherer:
     _quadrature: Quadrature | None = None
 
     def __post_init__(self) -> None:
-        self.average = self.plan.average
         levels = self.plan.levels
         mark = next((role for role in ("index", "sine") if role in levels), None)
         if mark is not None:
@@ -102,8 +101,8 @@ class Gatherer:
         if "a" in levels:
             self._quadrature = Quadrature(levels["a"], levels["b"])
 
-    def take(self, values: Float64s, place_of: Callable[[int], str]) -> None:
-        """One piece (n, columns); `place_of` names a row of it.
+    def take(self, values: Float64s, place_of: Callable[[int], str]) -> Gathered | None:
+        """One piece (n, columns), `place_of` names a row of it; gives a part of a long capture when it is as large as may be kept.
 
         Raises:
             TableError: time does not rise.
@@ -115,34 +114,31 @@ class Gatherer:
         values = values[good]
         time = self._times(values, numbers[good], good, place_of)
         inside = self._inside(time)
-        if not inside.any():
-            return
-        columns = {role: values[inside, at] for at, role in enumerate(self.plan.roles)}
-        self._add(time[inside], columns)
+        if inside.any():
+            columns = {role: values[inside, at] for at, role in enumerate(self.plan.roles)}
+            self._add(time[inside], columns)
+        return self._part() if self._kept >= SPARE * self.plan.kept_max else None
 
-    def end(self) -> Gathered:
-        """The arrays.
-
-        Raises:
-            TableError: there is no row.
-        """
+    def end(self) -> Gathered | None:
+        """What is left when the file has ended; None where nothing is."""
         if self._waiting is not None:
             self._keep(self._waiting, last=True)
+        return self._part() if self._kept else None
+
+    def _part(self) -> Gathered:
         kept = [role for role in self.plan.roles if role in {"angle", "sine", "cosine"}]
-        found = np.concatenate(self._parts) if self._parts else np.zeros((0, 2))
-        if not len(found):
-            raise TableError(
-                f"{self.where}: no row of numbers is left; give another --from and --to, or another column"
-            )
+        found = np.concatenate(self._parts)
+        self._parts, self._kept = [], 0
+        marks = [] if self._edges is None else self._edges.taken()
         names = [*kept, *(["angle"] if self._quadrature is not None else [])]
         return Gathered(
             time_s=found[:, 0],
             torque=found[:, 1],
             channels={name: found[:, 2 + at] for at, name in enumerate(names)},
-            marks_s=np.array([] if self._edges is None else self._edges.at_s),
+            marks_s=np.array(marks),
             rows=self.rows,
             missing=self.missing,
-            average=self.average,
+            average=self._average,
             skipped=0 if self._quadrature is None else self._quadrature.skipped,
         )
 
@@ -214,18 +210,17 @@ class Gatherer:
 
     def _keep(self, rows: Float64s, *, last: bool) -> None:
         """Average rows that lie in one part of time; what may go on waits."""
-        many = self.average
-        if many == 1:
-            self._store(rows)
-            return
         if not last and self._waiting is not None:
-            rows = np.concatenate((self._waiting, rows))
+            rows, self._waiting = np.concatenate((self._waiting, rows)), None
         if not self._wide:
             if len(rows) < FIRST_STEPS and not last:
                 self._waiting = rows
                 return
-            self._wide = many * float(np.median(np.diff(rows[:FIRST_STEPS, 0])))
-            self._origin = float(rows[0, 0])
+            self._begin(rows)
+        many = self._average
+        if many == 1:
+            self._store(rows)
+            return
         part = np.floor((rows[:, 0] - self._origin) / self._wide)
         starts = np.concatenate(([0], np.flatnonzero(np.diff(part)) + 1))
         if not last:
@@ -237,20 +232,13 @@ class Gatherer:
         means = np.add.reduceat(rows, starts) / counts[:, None]
         self._store(means[counts >= FULL_SHARE * many])
 
+    def _begin(self, rows: Float64s) -> None:
+        """How many rows become a sample, by the first ones."""
+        step = float(np.median(np.diff(rows[:FIRST_STEPS, 0]))) if len(rows) > 1 else 1.0
+        wanted = -(-self.plan.rows // self.plan.kept_max)
+        self._average = max(1, min(wanted, int(1 / step / RATE_KEPT_HZ)))
+        self._wide, self._origin = self._average * step, float(rows[0, 0])
+
     def _store(self, rows: Float64s) -> None:
-        """Keep samples; when there are too many, each becomes the mean of two, those beside a gap aside."""
         self._parts.append(rows)
         self._kept += len(rows)
-        if self._kept <= SPARE * self.plan.kept_max:
-            return
-        found = np.concatenate(self._parts)
-        pairs = found[: len(found) // 2 * 2].reshape(-1, 2, found.shape[1])
-        steps = pairs[:, 1, 0] - pairs[:, 0, 0]
-        self._parts = [pairs.mean(axis=1)[steps <= NEIGHBOURS * float(np.median(steps))]]
-        self._kept = len(self._parts[0])
-        self.average, self._wide = 2 * self.average, 2 * self._wide
-
-
-def averaged_rows(rows: int, kept_max: int = KEPT_MAX) -> int:
-    """How many rows are averaged into a sample, so that about so many remain."""
-    return max(1, -(-rows // kept_max))

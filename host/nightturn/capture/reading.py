@@ -10,12 +10,13 @@ import numpy as np
 from nightturn.capture.asked import Asked, checked
 from nightturn.capture.figuring import figures_of
 from nightturn.capture.found import Found
-from nightturn.capture.gathering import KEPT_MAX, Gatherer, Plan, averaged_rows
+from nightturn.capture.gathering import KEPT_MAX, Gathered, Gatherer, Plan
+from nightturn.capture.parts import Parts
 from nightturn.capture.source import Table
 from nightturn.errors import TableError
 from nightturn.model.quantities import number
 from nightturn.tables.choosing import Chosen, chosen_columns, missing_column
-from nightturn.tables.units import ANGLE, COUNT, RATIO, TORQUE, Unit
+from nightturn.tables.units import ANGLE, COUNT, RATIO, TORQUE, VOLTAGE, Unit
 
 EDGES = ("a", "b", "index", "sine")
 """Columns of which every row counts; a sine beside its cosine is none."""
@@ -40,6 +41,10 @@ def opened(path: Path, asked: Asked) -> Table:
         TableError: it is no table.
     """
     return Table(path, delimiter=asked.delimiter, decimal=asked.decimal)
+
+
+SHORT_PART = 1000
+"""Samples at the end of a long capture that make no part of their own."""
 
 
 def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
@@ -69,25 +74,37 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
             period=scales.period,
             start_s=asked.start_s,
             stop_s=asked.stop_s,
-            average=1
-            if asked.start_s is not None or asked.stop_s is not None
-            else averaged_rows(table.rows, kept_max),
+            rows=1 if asked.start_s is not None or asked.stop_s is not None else table.rows,
             kept_max=kept_max,
             levels=levels,
             stamps=timed,
         ),
         str(path),
     )
+    known = _known(asked, columns)
+    parts = Parts()
+
+    def part(gathered: Gathered | None) -> None:
+        if gathered is None:
+            return
+        parts.seen(gathered)
+        if parts.first is not None and len(gathered.time_s) < SHORT_PART:
+            return
+        try:
+            parts.add(
+                figures_of(
+                    gathered, scales.nm_per_unit, scales.rad_per_unit, known, scales.said, where=str(path)
+                )
+            )
+        except TableError:
+            if parts.first is None:
+                raise
+            parts.refused += 1
+
     for piece in table.pieces([each.at for each in columns.values()]):
-        gatherer.take(piece.values, piece.place_of)
-    return figures_of(
-        gatherer.end(),
-        scales.nm_per_unit,
-        scales.rad_per_unit,
-        _known(asked, columns),
-        scales.said,
-        where=str(path),
-    )
+        part(gatherer.take(piece.values, piece.place_of))
+    part(gatherer.end())
+    return parts.joined(asked.factor_u_pct, where=str(path))
 
 
 def _columns(table: Table, asked: Asked) -> dict[str, Chosen]:
@@ -158,6 +175,10 @@ def _torque_scale(unit: Unit | None, asked: Asked, where: str) -> tuple[float, t
                 f"{where}: the torque is in {unit.text} already; leave --factor out, or give --torque NAME:V where it is a voltage"
             )
         return unit.factor, ()
+    if unit is not None and unit.of not in {VOLTAGE, RATIO}:
+        raise TableError(
+            f"{where}: {unit.text} is no unit of a torque; give --torque NAME:V, NAME:mV, NAME:mV/V or NAME:Nm"
+        )
     if asked.factor is None:
         what = "the torque has no unit" if unit is None else f"the torque is in {unit.text}"
         per = "mV/V" if unit is not None and unit.of == RATIO else "V"
@@ -167,10 +188,6 @@ def _torque_scale(unit: Unit | None, asked: Asked, where: str) -> tuple[float, t
     if unit is None:
         return asked.factor, (
             f"The torque column names no unit: V are assumed, times {number(asked.factor)} N·m/V; --torque NAME:mV says otherwise.",
-        )
-    if unit.of not in {"voltage", RATIO}:
-        raise TableError(
-            f"{where}: {unit.text} is no unit of a torque; give --torque NAME:V, NAME:mV, NAME:mV/V or NAME:Nm"
         )
     return asked.factor * unit.factor, ()
 
