@@ -2,9 +2,16 @@
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pytest
+
+from nightturn.capture.asked import Asked
+from nightturn.capture.found import Found, Line
+from nightturn.capture.reading import capture
+from nightturn.errors import ConfigError, TableError
 
 Floats = npt.NDArray[np.float64]
 FRICTION_NM, ZERO_NM, COGGING_NM, ORDER = 0.110, 0.024, 0.020, 36
@@ -57,3 +64,32 @@ def written(
     rows += [delimiter.join(fields) for fields in zip(*texts, strict=True)]
     path.write_text(above + "\n".join(rows) + "\n", encoding="utf-8")
     return path
+
+
+RATED_NM = 15.0
+
+
+def read(
+    path: Path, *, kept_max: int = 1_500_000, columns: dict[str, str] | None = None, **asked: Any
+) -> Found:
+    """What a file says to these options."""
+    return capture(path, Asked(rated_nm=RATED_NM, columns=columns or {}, **asked), kept_max=kept_max)
+
+
+def lines(found: Found) -> dict[str, Line]:
+    """The figures by their names."""
+    return {line.title: line for line in found.lines}
+
+
+def within(line: Line, truth: float, times: float = 2.0) -> bool:
+    """Whether a value is there and off by no more than so many half intervals."""
+    assert line.value_nm is not None
+    assert line.half_nm is not None
+    return abs(line.value_nm - truth) <= times * line.half_nm
+
+
+def read_error(path: Path, columns: dict[str, str] | None = None, **asked: Any) -> str:
+    """What a file is refused with."""
+    with pytest.raises((TableError, ConfigError)) as caught:
+        read(path, columns=columns, **asked)
+    return str(caught.value)

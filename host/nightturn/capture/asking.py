@@ -88,7 +88,7 @@ def _ask_of_angle(
 def _listed(dialect: Dialect) -> Iterator[str]:
     """The columns, a line each."""
     yield (
-        f"{dialect.columns} columns, from line {dialect.skip + 1} on"
+        f"{dialect.columns} column{'' if dialect.columns == 1 else 's'}, from line {dialect.skip + 1} on"
         if dialect.delimiter
         else f"{dialect.columns} columns"
     )

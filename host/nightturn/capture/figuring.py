@@ -86,27 +86,28 @@ def figures_of(
         _cogging(turned),
         *_friction_and_zero(turned, step, asked),
     )
-    sentences = [
-        *said,
-        *motion.assumes,
-        *_of_step(seen, step, lines, asked),
-        *notes,
-        *(turned.notes if turned else ()),
-    ]
-    sentences += _reasons(lines)
-    if (turned is not None and turned.sense < 0) or (step is not None and step.friction < 0):
-        sentences.append(
-            "Torque rises with the turning here: it is taken as the drive's, and friction by its size."
-        )
     return Found(
         read=(),
         lines=lines,
         of_rated_nm=asked.rated_nm,
         interval_is=_interval_is(asked),
-        assumes=tuple(dict.fromkeys(sentences)),
+        assumes=tuple(dict.fromkeys((*said, *_assumed(seen, turned, step, lines, asked), *notes))),
         lacking=tuple(_lacking(seen, lines, asked)),
         curves=_curves(seen, turned, step),
     )
+
+
+def _assumed(
+    seen: Seen, turned: Turned | None, step: Step | None, lines: Sequence[Line], asked: Asked
+) -> list[str]:
+    """What the figures rest on, as sentences."""
+    said = [*seen.motion.assumes, *_of_step(seen, step, lines, asked), *(turned.notes if turned else ())]
+    said += _reasons(lines)
+    if (turned is not None and turned.sense < 0) or (step is not None and step.friction < 0):
+        said.append(
+            "Torque rises with the turning here: it is taken as the drive's, and friction by its size."
+        )
+    return said
 
 
 def _check(torque: Float64s, rated_nm: float, where: str) -> None:

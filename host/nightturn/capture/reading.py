@@ -62,25 +62,9 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
     asked = checked(asked)
     table = opened(path, asked)
     columns = _columns(table, asked)
-    time = columns.get("time")
-    timed = time is not None and table.dialect.stamps[time.at]
-    scales = _scales(columns, asked, str(path), timed=timed)
-    levels = _levels(table, columns)
-    gatherer = Gatherer(
-        Plan(
-            roles=tuple(columns),
-            time_factor=1.0 if time is None or time.unit is None else time.unit.factor,
-            rate_hz=asked.rate_hz,
-            period=scales.period,
-            start_s=asked.start_s,
-            stop_s=asked.stop_s,
-            rows=1 if asked.start_s is not None or asked.stop_s is not None else table.rows,
-            kept_max=kept_max,
-            levels=levels,
-            stamps=timed,
-        ),
-        str(path),
-    )
+    scales = _scales(columns, asked, str(path), timed=_timed(table, columns))
+    plan = _plan(table, columns, asked, scales.period, kept_max)
+    gatherer = Gatherer(plan, str(path))
     known = _known(asked, columns)
     parts = Parts()
 
@@ -105,6 +89,30 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
         part(gatherer.take(piece.values, piece.place_of))
     part(gatherer.end())
     return parts.joined(asked.factor_u_pct, where=str(path))
+
+
+def _timed(table: Table, columns: Mapping[str, Chosen]) -> bool:
+    """Whether the time is a time of day."""
+    return "time" in columns and table.dialect.stamps[columns["time"].at]
+
+
+def _plan(
+    table: Table, columns: Mapping[str, Chosen], asked: Asked, period: float | None, kept_max: int
+) -> Plan:
+    """How pieces become samples; of a part of a file nobody knows how many rows it has."""
+    unit = columns["time"].unit if "time" in columns else None
+    return Plan(
+        roles=tuple(columns),
+        time_factor=1.0 if unit is None else unit.factor,
+        rate_hz=asked.rate_hz,
+        period=period,
+        start_s=asked.start_s,
+        stop_s=asked.stop_s,
+        rows=table.rows if asked.start_s is None and asked.stop_s is None else 1,
+        levels=_levels(table, columns),
+        kept_max=kept_max,
+        stamps=_timed(table, columns),
+    )
 
 
 def _columns(table: Table, asked: Asked) -> dict[str, Chosen]:

@@ -1,7 +1,7 @@
 """What whole turns of a capture say, by `nightturn.smoothness`: both ways, or one way alone."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.quantities import quantity
 from nightturn.replay.smoothness import smoothness
+from nightturn.settings.rig import CyclePlan, Hold, SlowTurn
 
 Float64s = npt.NDArray[np.float64]
 WRONG_SENSE = "torque and angle disagree"
@@ -83,7 +84,7 @@ def to_and_fro(
         max(abs(float(motion.angle_rad[leg.stop - 1] - motion.angle_rad[leg.first])) for leg in legs)
         / math.tau
     )
-    plan = {"slow_turn": {"revolutions": 2, "speed_rpm": speed}} if turns > TURNS_MAX else None
+    plan = CyclePlan(slow_turn=SlowTurn(speed_rpm=speed)) if turns > TURNS_MAX else None
     found, notes = _records(time_s, torque_nm, motion, asked, plan, sense=1)
     sense = 1
     if any(WRONG_SENSE in reason for record in found for each in record.figures for reason in each.reasons):
@@ -125,10 +126,7 @@ def one_way(
     held = asked.rated_nm / 2
     moved = torque_nm[inside] - float(torque_nm[inside].mean()) + held
     speed = leg.speed_rad_s * 30 / math.pi
-    plan = {
-        "slow_turn": {"revolutions": 1, "speed_rpm": speed},
-        "hold": {"torque_nm": held, "revolutions": 1, "speed_rpm": speed},
-    }
+    plan = CyclePlan(slow_turn=SlowTurn(speed_rpm=speed), hold=Hold(torque_nm=held, speed_rpm=speed))
     assert motion.angle_rad is not None
     part = Motion(motion.angle_rad[inside], slice(None), motion.counts_per_rev)
     found, notes = _records(time_s[inside], moved, part, asked, plan, sense=1)
@@ -143,7 +141,7 @@ def _records(
     torque_nm: Float64s,
     motion: Motion,
     asked: Asked,
-    plan: Mapping[str, object] | None,
+    plan: CyclePlan | None,
     *,
     sense: int,
 ) -> tuple[Sequence[CycleRecord], tuple[str, ...]]:

@@ -84,21 +84,7 @@ def run(
     Columns, units, delimiter and decimal sign are read from the file; what is ambiguous is refused with the line and the remedy. What the figures
     assume, what the capture does not allow and what to record instead is said. Nothing is moved; no hardware is needed.
     """
+    given = locals()
     from nightturn.cli.capture_text import answered
 
-    columns = {
-        "time": time, "torque": torque, "angle": angle, "a": track_a, "b": track_b, "index": index, "sine": sine, "cosine": cosine
-    }  # fmt: skip
-    numbers = {
-        "factor": factor, "factor_u_pct": factor_u, "rated_nm": rated, "counts": counts, "periods": periods, "rpm": rpm,
-        "rate_hz": rate, "held_nm": held, "pole_pairs": pole_pairs, "slots": slots, "start_s": start, "stop_s": stop,
-        "delimiter": delimiter, "decimal": decimal, "mains_hz": mains,
-    }  # fmt: skip
-    answered(
-        file,
-        {role: spec for role, spec in columns.items() if spec},
-        numbers,
-        out=out,
-        ask=ask,
-        as_json=as_json,
-    )
+    answered(file, given, out=out, ask=ask, as_json=as_json)

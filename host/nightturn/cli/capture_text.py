@@ -6,7 +6,7 @@ from pathlib import Path
 import msgspec
 import typer
 
-from nightturn.capture.asked import Asked
+from nightturn.capture.asked import ROLES, Asked
 from nightturn.capture.asking import Answers, asked_of_a_person
 from nightturn.capture.drawing import picture_of, write_picture
 from nightturn.capture.found import Found, Line
@@ -19,25 +19,37 @@ from nightturn.model.quantities import interval, quantity
 NOT_THERE = "not in it, see below"
 
 
+COLUMNS = {"track_a": "a", "track_b": "b"}
+"""Roles whose options are called otherwise than they."""
+NUMBERS = {
+    "factor_u": "factor_u_pct",
+    "rated": "rated_nm",
+    "rate": "rate_hz",
+    "held": "held_nm",
+    "start": "start_s",
+    "stop": "stop_s",
+    "mains": "mains_hz",
+}
+"""The same of numbers."""
+
+
 def answered(
-    path: Path,
-    columns: Mapping[str, str],
-    numbers: Mapping[str, object],
-    *,
-    out: Path | None,
-    ask: bool,
-    as_json: bool,
+    path: Path, options: Mapping[str, object], *, out: Path | None, ask: bool, as_json: bool
 ) -> None:
     """Read a capture, with questions if somebody wants them, print what it gives and write its picture.
 
     Raises:
         ConfigError: an option that cannot be, or none that has to be.
     """
-    given = Answers(dict(columns), dict(numbers))
+    named = {NUMBERS.get(name, COLUMNS.get(name, name)): value for name, value in options.items()}
+    columns = {role: str(named[role]) for role in ROLES if named[role] is not None}
+    known = {each for each in Asked.__struct_fields__ if each != "columns"}
+    given = Answers(columns, {name: value for name, value in named.items() if name in known})
     if ask:
         first = msgspec.convert({**given.numbers, "rated_nm": 1.0}, Asked)
         given = asked_of_a_person(opened(path, first).dialect, given, typer.prompt, print_text)
-        print_text(f"The same without questions: nightturn capture {path} {given.typed()}", hang=HANG)
+        print_text("The same without questions:")
+        typer.echo(f"  nightturn capture {path} {given.typed()}")
     if given.numbers.get("rated_nm") is None:
         raise ConfigError(
             "--rated is missing: give the rated torque of the actuator in N·m; --ask asks for everything"
@@ -111,7 +123,9 @@ def share_text(line: Line, rated_nm: float) -> str:
     """The same in per cent of the rated torque, without the ±."""
     if line.value_nm is None:
         return ""
-    value, _, _ = _with_interval(line, line.value_nm, 100.0 / rated_nm, "%").removesuffix(" %").partition(" ±")
+    value, _, _ = (
+        _with_interval(line, line.value_nm, 100.0 / rated_nm, "%").removesuffix(" %").partition(" ±")
+    )
     return f"{value} %"
 
 

@@ -49,11 +49,7 @@ def draw_trace(
     x = frame.x.at(middle)
     frame.paper.band(x, frame.y.at(low), frame.y.at(high), FORWARD, 0.22)
     frame.paper.line(x, frame.y.at(mean), FORWARD, 1.4)
-    for at in turned_s:
-        place = frame.x.one(at)
-        frame.paper.segment((place, frame.y.high_px), (place, frame.y.low_px), GROWN, 1.0, "4 3")
-    if friction_nm is not None and zero_nm is not None:
-        _step(frame, zero_nm, friction_nm, turned_s)
+    _reversals(frame, zero_nm, friction_nm, turned_s)
     title = "The capture"
     description = _description(time_s, low, high, friction_nm, turned_s)
     kept = thinned(len(middle))
@@ -76,6 +72,16 @@ def _slots(time_s: Float64s, torque_nm: Float64s) -> tuple[Float64s, Float64s, F
     low, high = np.minimum.reduceat(torque_nm, edges), np.maximum.reduceat(torque_nm, edges)
     mean, middle = (np.add.reduceat(each, edges) / counts for each in (torque_nm, time_s))
     return low, high, mean, middle
+
+
+def _reversals(
+    frame: Frame, zero_nm: float | None, friction_nm: float | None, turned_s: tuple[float, ...]
+) -> None:
+    for at in turned_s:
+        place = frame.x.one(at)
+        frame.paper.segment((place, frame.y.high_px), (place, frame.y.low_px), GROWN, 1.0, "4 3")
+    if friction_nm is not None and zero_nm is not None:
+        _step(frame, zero_nm, friction_nm, turned_s)
 
 
 def _step(frame: Frame, zero_nm: float, friction_nm: float, turned_s: tuple[float, ...]) -> None:
