@@ -36,7 +36,7 @@ def test_each_wrong_input_is_refused_with_its_place_and_the_remedy(folder: Path)
         read_error(
             newton, {"torque": "M:V"}, factor=4000.0
         ): "times the rated torque; check --factor, --rated and the unit of the column",
-        read_error(coarse): "coarse.csv, line 3: time stands still: it was saved with too few digits",
+        read_error(coarse): "coarse.csv, line 3: time does not move on: it was saved with too few digits",
         read_error(
             dead
         ): "the torque is the same in every row: the channel is dead, or this is another column",

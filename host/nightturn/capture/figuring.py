@@ -264,7 +264,7 @@ def _lacking(seen: Seen, lines: Sequence[Line], asked: Asked) -> list[str]:
         missing = "less than a turn" if seen.legs else "no angle"
         out.append(
             f"Ripple is an upper bound, because noise counts in: there is {missing}. Record an angle and two turns or more; where the speed is "
-            "constant, --rpm stands in for the angle."
+            "constant, --rpm takes its place."
         )
     if cogging.value_nm is None and not (asked.held_nm and len(seen.ways) == 2):
         out.append(_no_cogging(seen))

@@ -162,7 +162,7 @@ class Gatherer:
         if len(bad):
             at = int(bad[0])
             before = float(time[at - 1]) if at else self._last
-            still = "stands still: it was saved with too few digits" if steps[at] == 0 else "falls back"
+            still = "does not move on: it was saved with too few digits" if steps[at] == 0 else "falls back"
             raise TableError(
                 f"{self.where}, {place_of(int(good[at]))}: time {still} ({number(before, 12)} s, then {number(float(time[at]), 12)} s); "
                 "save more digits, or give --rate and no --time"
