@@ -60,6 +60,9 @@ VERBS: dict[str, Verb] = {
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
     "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
+    "calibrate": Verb(
+        "nightturn.cli.calibrate", "Append a calibration record: readings at known torques, or a certificate."
+    ),
     "capture": Verb(
         "nightturn.cli.capture", "Ripple, cogging, friction from a file that a scope or script saved."
     ),

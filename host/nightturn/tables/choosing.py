@@ -5,9 +5,16 @@ from dataclasses import dataclass
 
 from nightturn.errors import TableError
 from nightturn.tables.dialect import Dialect
-from nightturn.tables.units import ANGLE, COUNT, LISTED, RATIO, TIME, TORQUE, VOLTAGE, Unit, unit_of
+from nightturn.tables.units import ANGLE, COUNT, LISTED, MASS, RATIO, TIME, TORQUE, VOLTAGE, Unit, unit_of
 
-OF = {"time": (TIME,), "torque": (TORQUE, VOLTAGE, RATIO), "angle": (ANGLE, COUNT)}
+OF = {
+    "time": (TIME,),
+    "torque": (TORQUE, VOLTAGE, RATIO),
+    "angle": (ANGLE, COUNT),
+    "load": (TORQUE, MASS),
+    "reading": (VOLTAGE, RATIO),
+    "position": (ANGLE,),
+}
 """What a column's unit may be of, by what the column is."""
 NAMES = {
     "time": {"t", "time", "zeit", "timestamp", "seconds", "elapsed"},
@@ -18,6 +25,10 @@ NAMES = {
     "index": {"index", "z", "idx", "mark"},
     "sine": {"sin", "sine"},
     "cosine": {"cos", "cosine"},
+    "load": {"load", "mass", "torque", "weight"},
+    "reading": {"reading", "output", "indication"},
+    "series": {"series", "run"},
+    "position": {"position", "pos", "mounting"},
 }
 """By which a column is known without being asked for, in lower case."""
 

@@ -5,11 +5,12 @@ import re
 from dataclasses import dataclass
 
 TIME, VOLTAGE, RATIO, TORQUE, ANGLE, COUNT = "time", "voltage", "ratio", "torque", "angle", "count"
+MASS = "mass"
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """What a column is of: value · `factor` is in s, V, mV/V, N·m, rad or counts, by `of`."""
+    """What a column is of: value · `factor` is in s, V, mV/V, N·m, kg, rad or counts, by `of`."""
 
     text: str
     of: str
@@ -30,6 +31,8 @@ _SPELT: dict[str, tuple[str, float, tuple[str, ...]]] = {
     "mN·m": (TORQUE, 1e-3, ("mnm",)),
     "N·cm": (TORQUE, 1e-2, ("ncm",)),
     "kN·m": (TORQUE, 1e3, ("knm",)),
+    "kg": (MASS, 1.0, ("kg", "kilogram", "kilograms")),
+    "g": (MASS, 1e-3, ("g", "gram", "grams")),
     "rad": (ANGLE, 1.0, ("rad", "radian", "radians")),
     "mrad": (ANGLE, 1e-3, ("mrad",)),
     "°": (ANGLE, math.pi / 180, ("°", "deg", "degree", "degrees")),
