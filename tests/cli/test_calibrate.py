@@ -83,6 +83,16 @@ def test_a_later_record_supersedes_and_the_file_is_only_appended_to(
     assert [each.id for each in records()] == ["TR-204/1", "TR-204/2"]
 
 
+def test_zero_and_excitation_go_on_from_the_record_before(capsys: pytest.CaptureFixture[str]) -> None:
+    path = Path("nights/calibrations/TR-204.jsonl")
+    path.parent.mkdir(parents=True)
+    old = '{"id":"a","transducer":"TR-204","factor_nm_per_v":4.0,"zero_v":0.012,"excitation_v":10.0,"valid_from":"2026-01-12T00:00:00Z"}'
+    path.write_text(old, encoding="utf-8")
+    _, out, _ = typed(["calibrate", "TR-204", *SIGN, "--factor", "4.01"], capsys)
+    assert dict(pairs(out))["zero"] == "0.012 V, as in a"
+    assert [(each.zero_v, each.excitation_v) for each in records()] == [(0.012, 10.0)] * 2
+
+
 def test_what_is_wrong_ends_with_two_and_nothing_is_kept(capsys: pytest.CaptureFixture[str]) -> None:
     weights("weights.csv")
     Path("bare.csv").write_text("load;reading\n0;0\n1;2\n", encoding="utf-8")

@@ -115,6 +115,7 @@ def _keep(given: Given, now: datetime, make: Callable[[Signed], CalibrationRecor
         raise CalibrationError("--by is empty: a record is signed by a name")
 
     def record(records: tuple[CalibrationRecord, ...]) -> CalibrationRecord:
+        last = records[-1] if records else None
         return make(
             Signed(
                 id=next_id(records, given.transducer),
@@ -123,7 +124,10 @@ def _keep(given: Given, now: datetime, make: Callable[[Signed], CalibrationRecor
                 signed_by=given.by.strip(),
                 valid_from=now,
                 valid_days=given.valid_days,
-                supersedes=records[-1].id if records else None,
+                supersedes=None if last is None else last.id,
+                zero_v=0.0 if last is None else last.zero_v,
+                zero_mv_per_v=0.0 if last is None else last.zero_mv_per_v,
+                excitation_v=None if last is None else last.excitation_v,
             )
         )
 

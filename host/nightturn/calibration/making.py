@@ -18,7 +18,10 @@ PLAIN = ("full_scale_nm", "temp_low_degc", "temp_high_degc")
 
 
 class Signed(msgspec.Struct, frozen=True, kw_only=True):
-    """Whose record it is: its id, transducer and certificate, who signs it, from when and for how many days it holds."""
+    """Whose record it is: its id, transducer and certificate, who signs it, from when and for how many days it holds.
+
+    Zero and excitation go on from the record that it supersedes: a lever has a torque of its own, so its readings say no zero.
+    """
 
     id: str
     transducer: str
@@ -27,6 +30,9 @@ class Signed(msgspec.Struct, frozen=True, kw_only=True):
     valid_from: datetime
     valid_days: int
     supersedes: str | None = None
+    zero_v: float = 0.0
+    zero_mv_per_v: float = 0.0
+    excitation_v: float | None = None
 
 
 def record_of_readings(

@@ -89,4 +89,10 @@ def _record_rows(record: CalibrationRecord) -> list[tuple[str, str]]:
         if known
         else "its uncertainty is not stated: each ± will be repeatability"
     )
-    return [("factor", f"{scale}, {u}"), ("polarity", "as wired" if record.polarity > 0 else "turned round")]
+    zero = f"{number(record.zero_mv_per_v)} mV/V" if record.zero_mv_per_v else f"{number(record.zero_v)} V"
+    source = f"as in {record.supersedes}" if record.supersedes else "not measured here"
+    return [
+        ("factor", f"{scale}, {u}"),
+        ("zero", f"{zero}, {source}"),
+        ("polarity", "as wired" if record.polarity > 0 else "turned round"),
+    ]
