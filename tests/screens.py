@@ -9,6 +9,7 @@ import contextlib
 import io
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -134,6 +135,7 @@ def screens(folder: Path) -> Iterator[tuple[str, str]]:
             for place in (Path(name), Path("rig") / name):
                 place.parent.mkdir(parents=True, exist_ok=True)
                 place.write_text((ROOT / "examples" / name).read_text(encoding="utf-8"), encoding="utf-8")
+        shutil.copytree(ROOT / "examples" / "captures", Path("examples/captures"))
         bench = write_scene(Path("nightturn-demo"), HOURS, 11)
         recorded = run_night(bench, HOURS, 11, lambda _hour, _tally: None)
 

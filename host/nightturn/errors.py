@@ -111,5 +111,9 @@ class TelemetryError(NightturnError):
     """Publishing failed; it never ends a run."""
 
 
+class TableError(NightturnError):
+    """A table that another program saved cannot be read: says file, line, column and the remedy."""
+
+
 class InsufficientSamplesError(NightturnError):
     """A figure was asked of too few samples."""

@@ -322,7 +322,7 @@ def info(settings: FixtureSettings, run: RunOpened) -> dict[str, object]:
         "cycle_planned_s": round(cycle_seconds(settings), 1),
         "version": VERSION,
         **({"more_than_cycles": True} if settings.plan.has_more_than_cycles else {}),
-        **({"calibration_due": calibration["due"]} if "due" in calibration else {}),
+        **({"calibration_due": str(calibration["valid_until"])[:10]} if "valid_until" in calibration else {}),
         **_limits(settings, msgspec.json.decode(run.variant, type=Variant)),
     }
 

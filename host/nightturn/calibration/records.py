@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 import msgspec
@@ -39,7 +39,8 @@ class CalibrationRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
         supersedes: id of the record it replaces.
         u_factor_rel: relative standard uncertainty of factor or sensitivity; the same as `uncertainty.factor_rel`.
         uncertainty: what the certificate says of the rest; a record without the key is written as it always was.
-        due: until which day it is to be calibrated again; figures go on behind it, and people are called.
+        valid_until: until when whoever calibrated it lets it hold, UTC; figures go on behind it, and people are called. signed_by: who that was. Both
+            are left out where they are not known.
     """
 
     id: Annotated[str, Meta(min_length=1, max_length=64)]
@@ -56,7 +57,8 @@ class CalibrationRecord(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
     supersedes: str | None = None
     u_factor_rel: Annotated[float, Meta(ge=0, lt=1)] | None = None
     uncertainty: Certificate | UnsetType = UNSET
-    due: date | UnsetType = UNSET
+    valid_until: Annotated[datetime, Meta(tz=True)] | UnsetType = UNSET
+    signed_by: Annotated[str, Meta(min_length=1)] | UnsetType = UNSET
 
 
 def contradiction(record: CalibrationRecord) -> str | None:
@@ -81,6 +83,8 @@ def contradiction(record: CalibrationRecord) -> str | None:
     )
     if any(number is not None and not abs(number) < float("inf") for number in numbers):
         return "contains a number that is not finite; write it as a plain decimal"
+    if not isinstance(record.valid_until, UnsetType) and record.valid_until <= record.valid_from:
+        return "is valid until a time before it begins; give valid_until behind valid_from"
     return _uncertainty_problem(record)
 
 

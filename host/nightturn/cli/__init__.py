@@ -21,6 +21,7 @@ from nightturn.errors import (
     NightturnError,
     ObjectStoreError,
     StorageError,
+    TableError,
     TelemetryError,
     fault,
     plain,
@@ -63,6 +64,12 @@ VERBS: dict[str, Verb] = {
         "nightturn.cli.broker_config", "A mosquitto broker for exactly this rig and these readers."
     ),
     "virtual": Verb("nightturn.cli.virtual", "Serve one virtual fixture on a pty or TCP address."),
+    "calibrate": Verb(
+        "nightturn.cli.calibrate", "Append a calibration record: readings at known torques, or a certificate."
+    ),
+    "capture": Verb(
+        "nightturn.cli.capture", "Ripple, cogging, friction from a file that a scope or script saved."
+    ),
     "replay": Verb("nightturn.cli.replay", "Feed a recorded tape to the core again and compare."),
     "runs": Verb("nightturn.cli.runs", "List the runs under a data root."),
     "history": Verb(
@@ -109,6 +116,7 @@ FAILED, STORAGE = 1, 4
 EXIT_CODES: tuple[tuple[type[NightturnError], int], ...] = (
     (ConfigError, 2),
     (CalibrationError, 2),
+    (TableError, 2),
     (DeviceError, 3),
     (TelemetryError, 3),
     (ObjectStoreError, 3),

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import msgspec
 
+from nightturn.calibration.due import validity_text
 from nightturn.calibration.records import (
     CalibrationRecord,
     certificate_of,
@@ -60,7 +61,9 @@ def calibration_row(bench: Path, rig: Rig, fixture: FixtureSettings, now_ns: int
     certificate = certificate_of(record)
     kind = kind_of(certificate)
     why = source_of(record) if kind == BUDGET else f"{NO_DATA} {source_of(record)}"
-    return Calibrated(kind, certificate, (("intervals", f"{INTERVAL_IS[kind]}: {why}"),))
+    valid = validity_text(record, datetime.fromtimestamp(now_ns // NS_PER_S, UTC))
+    rows = (("intervals", f"{INTERVAL_IS[kind]}: {why}"), *((("calibration", valid),) if valid else ()))
+    return Calibrated(kind, certificate, rows)
 
 
 def _record(root: Path, fixture: FixtureSettings, now_ns: int) -> CalibrationRecord | None:

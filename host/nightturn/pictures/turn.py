@@ -102,6 +102,7 @@ def draw_turn(
     width_px: float = 920,
     when: str = "the last cycle",
     accepted: Accepted | None = None,
+    foot: str = "angle from the index mark",
 ) -> Picture:
     """The turn of a cycle beside that of the first hour.
 
@@ -114,12 +115,13 @@ def draw_turn(
         width_px: of the picture.
         when: which cycle it is, in words.
         accepted: smallest and largest half gap of accepted units, N·m (2 values), about the middle between both senses.
+        foot: what the angle counts from.
     """
     orders = max(cogging_order // 2, 2)
     worst = worst_angle(now, first, orders) if first is not None else None
     scale = _scale(now, first)
     frame = framed("turn", width_px, 300, Scale(0, 360, 0, 0), scale, "torque, N·m", right_px=84)
-    frame.angle_axis("angle from the index mark")
+    frame.angle_axis(foot)
     band = _accepted(frame, now, accepted) if accepted is not None else ""
     _lines(frame, now, orders)
     if first is not None:

@@ -1,0 +1,98 @@
+"""How `calibrate` answers: what the readings say, what enters the record, where it is."""
+
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+import typer
+
+from nightturn.calibrate.guided import ask_readings
+from nightturn.calibrate.keeping import records_file
+from nightturn.calibrate.made import Given, from_certificate, from_readings, lever_of
+from nightturn.calibration.due import validity_text
+from nightturn.calibration.records import CalibrationRecord, certificate_of
+from nightturn.calibration.series import Calibrated, said
+from nightturn.cli.output import HANG, print_json, print_pairs, print_text
+from nightturn.errors import ConfigError
+from nightturn.model.certificates import standard
+from nightturn.model.quantities import number
+
+
+def answered(options: Mapping[str, object]) -> None:
+    """Make a record in the asked way, and print it.
+
+    Raises:
+        ConfigError: two ways at once.
+    """
+    given = msgspec.convert(
+        {name: options[name] for name in Given.__struct_fields__ if options[name] is not None}, Given
+    )
+    readings, guided = options["readings"], options["guided"]
+    now = datetime.fromtimestamp(time.time_ns() // 1_000_000_000, UTC)
+    if readings and guided:
+        raise ConfigError("--readings and --guided both bring readings; give one of them")
+    if isinstance(guided, Path):
+        lever = lever_of(given)
+        if lever is None:
+            raise ConfigError(
+                "--guided hangs masses on a lever: give --arm in m, and --latitude with --height, or --gravity"
+            )
+        ask_readings(guided, typer.prompt, print_text)
+        readings = guided
+    if not isinstance(readings, Path):
+        _show(given, from_certificate(given, now), None, {}, as_json=bool(options["as_json"]))
+        return
+    if given.factor is not None or given.sensitivity is not None:
+        raise ConfigError("readings say the factor: leave --factor and --sensitivity out")
+    record, found, parts = from_readings(given, readings, now)
+    _show(given, record, found, parts, as_json=bool(options["as_json"]))
+
+
+def _show(
+    given: Given,
+    record: CalibrationRecord,
+    found: Calibrated | None,
+    parts: Mapping[str, float],
+    *,
+    as_json: bool,
+) -> None:
+    path = records_file(given.data, given.transducer)
+    if as_json:
+        print_json({"path": path, "record": record, "found": found, "loads_u_rel": parts})
+        return
+    if found is not None:
+        print_pairs("what the readings say", said(found))
+        rows = {"readings": found.u_slope_rel, **parts}
+        print_pairs(
+            "standard uncertainty of the factor",
+            [(name, f"{number(100 * size, 2)} %") for name, size in rows.items() if size],
+        )
+    print_pairs(
+        f"{record.id}, signed by {given.by}; {validity_text(record, record.valid_from)}", _record_rows(record)
+    )
+    print_text(f"appended to {path}; a run that begins from now on uses it", hang=HANG)
+
+
+def _record_rows(record: CalibrationRecord) -> list[tuple[str, str]]:
+    if record.factor_nm_per_v is not None:
+        scale = f"{number(record.factor_nm_per_v)} N·m/V"
+    else:
+        assert record.sensitivity_mv_per_v is not None
+        assert record.rated_torque_nm is not None
+        scale = f"{number(record.sensitivity_mv_per_v)} mV/V at {number(record.rated_torque_nm)} N·m"
+    certificate = certificate_of(record)
+    known = 0.0 if certificate is None else standard(certificate.factor_rel)
+    u = (
+        f"± {number(100 * known, 2)} % (standard)"
+        if known
+        else "its uncertainty is not stated: each ± will be repeatability"
+    )
+    zero = f"{number(record.zero_mv_per_v)} mV/V" if record.zero_mv_per_v else f"{number(record.zero_v)} V"
+    source = f"as in {record.supersedes}" if record.supersedes else "not measured here"
+    return [
+        ("factor", f"{scale}, {u}"),
+        ("zero", f"{zero}, {source}"),
+        ("polarity", "as wired" if record.polarity > 0 else "turned round"),
+    ]
