@@ -49,7 +49,7 @@ def run(
         from nightturn.report.study_page import study_page
         from nightturn.report.written import write_whole
 
-        write_whole(out, study_page(found))
+        write_whole(out, study_page(found).encode())
     if as_json:
         print_json(found)
     else:

@@ -44,7 +44,7 @@ def document(
     Raises:
         ConfigError: Jinja2 is not installed.
     """
-    reference = _reference(night, accepted)
+    reference = envelope_of(night, accepted)
     content = _content(night, others, reference)
     return Document(night, reference, content, _page(night, reference, content))
 
@@ -61,7 +61,8 @@ def pdf(found: Document) -> bytes:
     return pdf_of(page, figures_json(night), name=name, at=_at(night))
 
 
-def _reference(night: ReportNight, accepted: Sequence[RunSummary]) -> Reference:
+def envelope_of(night: ReportNight, accepted: Sequence[RunSummary]) -> Reference:
+    """What runs of accepted units lead to expect of a night; of nothing where it does not lie on a disk."""
     root = night.run.stored.local
     if root is None:
         return Reference({})

@@ -10,7 +10,7 @@ from msgspec import Meta
 from nightturn.errors import ConfigError
 from nightturn.settings.load import read_toml
 from nightturn.settings.mistakes import Place, did_you_mean, listed, listed_once, raise_mistakes, shown
-from nightturn.settings.rig import Part
+from nightturn.settings.part import Part
 from nightturn.settings.shape import shape_mistakes
 
 CELLS_MAX = 1000

@@ -19,7 +19,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from nightturn.errors import NightturnError, RunNotFoundError
-from nightturn.report.chosen import beside
+from nightturn.report.chosen import accepted_before, beside
 from nightturn.report.document import document, file_name
 from nightturn.storage.runs import RunSummary
 from nightturn.web.alarm_list import host_alarms, of_fixture
@@ -100,7 +100,9 @@ class Page:
             runs = self._nights.runs()
             summary = _chosen(runs, names["fixture"], names["run"])
             night = self._nights.shown(summary, WIDTH_PX).night
-            return document(night, beside(runs, summary)), file_name(night)
+            return document(night, beside(runs, summary), accepted_before(runs, summary)).html, file_name(
+                night
+            )
 
         try:
             text, name = await run_in_threadpool(make)

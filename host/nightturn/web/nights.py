@@ -9,9 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
+from nightturn.report.chosen import accepted_before
+from nightturn.report.document import envelope_of
 from nightturn.report.drawn import Drawn, drawn
 from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight, night_of
+from nightturn.report.reference import Reference
 from nightturn.storage.alarm_log import Book
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary, list_runs
@@ -96,7 +99,7 @@ class Nights:
         self._alarms = AlarmList(root)
         self._lock = threading.Lock()
         self._glances: _Kept[tuple[str, str], Glance] = _Kept(GLANCES_MAX)
-        self._nights: _Kept[tuple[str, str], tuple[ReportNight, FirstPage]] = _Kept(KEPT_MAX)
+        self._nights: _Kept[tuple[str, str], tuple[ReportNight, FirstPage, Reference]] = _Kept(KEPT_MAX)
         self._drawn: _Kept[tuple[str, str, int], Drawn] = _Kept(KEPT_MAX)
 
     def runs(self) -> list[RunSummary]:
@@ -165,14 +168,18 @@ class Nights:
             StorageError: a file of it cannot be read.
         """
         key = (summary.fixture, summary.run)
+        runs = self.runs()
         with self._lock:
-            night, first = self._nights.get(key, summary, lambda: self._read(summary))
-            pictures = self._drawn.get((*key, width_px), summary, lambda: drawn(night, width_px))
+            night, first, envelope = self._nights.get(key, summary, lambda: self._read(summary, runs))
+            pictures = self._drawn.get((*key, width_px), summary, lambda: drawn(night, width_px, envelope))
         return Shown(night, first, pictures)
 
-    def _read(self, summary: RunSummary) -> tuple[ReportNight, FirstPage]:
+    def _read(
+        self, summary: RunSummary, runs: Sequence[RunSummary]
+    ) -> tuple[ReportNight, FirstPage, Reference]:
         night = night_of(Run(self.root, summary.fixture, summary.run), summary)
-        return night, first_page(night, ())
+        envelope = envelope_of(night, accepted_before(runs, summary))
+        return night, first_page(night, (), envelope), envelope
 
 
 def etag_of(parts: Sequence[object]) -> str:
