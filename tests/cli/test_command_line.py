@@ -90,10 +90,10 @@ def test_an_example_with_a_question_mark_is_quoted_for_the_shell(capsys: pytest.
 
 
 def test_a_misspelt_verb_is_a_usage_error_with_a_suggestion(capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, err = typed(["chekc"], capsys)
+    code, _, err = typed(["verfy"], capsys)
     assert code == 2
-    assert "chekc" in err
-    assert "Did you mean 'check'?" in err
+    assert "verfy" in err
+    assert "Did you mean 'verify'?" in err
 
 
 def test_a_missing_argument_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,7 +18,7 @@ from tests.waiting import wait
 from nightturn.daemon import old_files
 from nightturn.daemon.old_files import clear_old
 from nightturn.errors import StorageError
-from nightturn.settings.rig import Retention
+from nightturn.settings.retained import Retention
 from nightturn.storage import joining_raw
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.child_sealer import ChildSealer

@@ -69,7 +69,7 @@ def test_orders_above_those_of_accepted_units_are_named() -> None:
     band = Accepted(np.full(64, 1e-4), np.full(64, 2e-3), "what 6 accepted units showed")
     inside = draw_orders(amplitude, np.full(64, 1e-5), None, [], accepted=band)
     check_any(inside)
-    assert inside.description.endswith("None stands above what 6 accepted units showed.")
+    assert inside.description.endswith("None is above what 6 accepted units showed.")
     lower = dataclasses.replace(band, high_nm=np.full(64, 5e-4))
     above = draw_orders(amplitude, np.full(64, 1e-5), None, [], accepted=lower)
     assert above.description.endswith("Above what 6 accepted units showed: orders 10, 36.")

@@ -169,7 +169,7 @@ mountings = 2
     ("changed", "said"),
     [
         ('figures = ["friction_nmm"]', 'unknown figure "friction_nmm"; did you mean "friction_nm"'),
-        ('units = ["Q-0121", "Q-0121"]', "a name stands there twice"),
+        ('units = ["Q-0121", "Q-0121"]', "a name is there twice"),
         ("units = []", "give either units or units_of"),
         ('units = []\nunits_of = {pan-a1 = ["Q-1"]}', "a list for each rig"),
         ('units = []\nunits_of = {pan-a1 = ["Q-1"], pan-a2 = ["Q-2", "Q-3"]}', "different lengths"),

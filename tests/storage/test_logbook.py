@@ -14,7 +14,7 @@ from tests.storage.test_tidying import everything, two_nights
 
 from nightturn.errors import ConfigError
 from nightturn.logbook.entries import Entry
-from nightturn.settings.rig import Keep, Retention
+from nightturn.settings.retained import Keep, Retention
 from nightturn.storage.files import RealFiles
 from nightturn.storage.logbook import LOG, PHOTOS, add_entry, photo_path, read_logbook, written_line
 from nightturn.storage.photos import stripped

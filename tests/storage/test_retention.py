@@ -4,7 +4,7 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightturn.settings.rig import Keep, KeepTape, Retention
+from nightturn.settings.retained import Keep, KeepTape, Retention
 from nightturn.storage.holdings import Holding, Holdings
 from nightturn.storage.marks import KINDS, Kind
 from nightturn.storage.retention import CLOCK_STEP_MAX_NS, DAY_NS, GB, Going, Step, going, steps_not_believed

@@ -9,7 +9,7 @@ from tests.storage.scenario import FIXTURE, RUN, STARTED_NS
 from tests.storage.store import Night, full_night
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
-from nightturn.settings.rig import Keep, KeepTape, Retention
+from nightturn.settings.retained import Keep, KeepTape, Retention
 from nightturn.storage import paths, tree
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.manifest import read_manifest, write_manifest

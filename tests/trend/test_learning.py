@@ -138,7 +138,7 @@ def test_slopes_behind_the_variants_line_hold_the_truth_as_often_as_stated() -> 
         true = -0.008 + 0.0008 * rng.standard_normal(6)
         (known,) = variant_slopes([UnitSlope(FRICTION, float(each), 1e-4, 15.0, 30.0) for each in true[:5]])
         drifting = 24.0 - 0.4 * hours()
-        line = course_of(series(drifting, float(true[5]), seed), variant=lambda known=known: (known,)).slope  # type: ignore[misc]
+        line = course_of(series(drifting, float(true[5]), seed), variant=lambda known=known: (known,)).slope  # type: ignore[misc]  # mypy infers no type for a lambda with a default
         assert isinstance(line, Slope)
         held += abs(line.slope) <= line.half_width
     assert 0.87 <= held / made <= 1.0

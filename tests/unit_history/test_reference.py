@@ -29,7 +29,7 @@ def nights(shift_nm: dict[str, float], count: int = 14, behind: int = 3, **chang
             found.append(
                 night(
                     len(found),
-                    {FRICTION: lambda hours, _s, level=level: np.full(len(hours), level)},  # type: ignore[misc]
+                    {FRICTION: lambda hours, _s, level=level: np.full(len(hours), level)},  # type: ignore[misc]  # mypy infers no type for a lambda with a default
                     cycles=4,
                     where=where,
                 )

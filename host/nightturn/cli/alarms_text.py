@@ -160,7 +160,7 @@ def _print(row: AlarmRow, zone: str) -> None:
     print_text(f"{word}{times}", HANG)
     print_text(row.said, HANG, hang=HANG)
     if row.gathers:
-        print_text(f"it stands for {row.gathers} alarms", HANG)
+        print_text(f"it is for {row.gathers} alarms", HANG)
     print_text(f"what to do: {row.todo}", HANG, hang=HANG)
     for line in _known(row, zone):
         print_text(line, HANG, hang=HANG)

@@ -53,12 +53,10 @@ def run(
     intermittent bridge cable and two link outages. Everything is recorded, published to a broker on loopback (when
     mosquitto or amqtt is there) and stays on disk. Nothing turns: all fixtures are simulated.
 
-    With --story spall, chip (of a magnet), coupling (loosens), zero (the bridge's drifts), cable or cooling (4 K of the
-    hall) that is pan-a2's, from five eighths of the night on; pan-a1 and pan-b1 are healthy, and pan-b1 is warmed up until its
-    temperature stands still, soaks, holds 2 N·m in its strokes, and is parked behind every 40 cycles until somebody says go.
+    With --story spall, chip (of a magnet), coupling (loosens), zero (the bridge's drifts), cable or cooling (4 K of the hall) that is pan-a2's, from five
+    eighths on; the others are healthy, and pan-b1 is warmed up to equilibrium, soaks, holds 2 N·m in its strokes, and is parked behind every 40 cycles.
 
-    While it runs a page shows the night in fast motion, on a terminal or with --stay, which keeps it open afterwards until Ctrl-C. A port
-    that is taken, or a package that the page needs, costs the page and not the night.
+    A page shows the night in fast motion, on a terminal or with --stay, which keeps it open afterwards. A port that is taken costs the page, not the night.
 
     With --device emulated one fixture is recorded for half a minute in real time instead: its device is the firmware of
     protocol/device, run by QEMU as a Cortex-M3.

@@ -58,7 +58,7 @@ def run(
     Tear-downs that `nightturn note --finding` recorded are held against what was predicted when they were written: hits, misses, and what nobody had predicted.
 
     With --orders the families of orders that unit, rig and bearings declare, and the strokes, since the last known step: means over blocks of cycles, level and
-    slope. They are not watched and no limit is held against them. Where temperature moved by 0.5 K it stands beside the slope, with what it explains and what is left.
+    slope. They are not watched and no limit is held against them. Where temperature moved by 0.5 K it is given beside the slope, with what it explains and what is left.
 
     With --load torque cycles by range, overloads, hours at each torque and temperature instead. They say nothing of a life unless --sn gives a line of the part.
     """

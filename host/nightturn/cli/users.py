@@ -38,7 +38,7 @@ def run(
     data: OfData = None,
     as_json: AsJson = False,
 ) -> None:
-    """Add a person, or set a forgotten password anew; revoke one with every session; list all.
+    """Add a person, or set a forgotten password again; revoke one with every session; list all.
 
     `add` prints a code, good once and for a day, with which that person chooses a password on the page. There is no default
     password. What changes here holds at the next request of the page. Nobody who signs in there can let a shaft turn: that is `go`, at the rig.

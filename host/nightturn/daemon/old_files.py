@@ -10,7 +10,7 @@ from pathlib import Path
 import structlog
 
 from nightturn.errors import StorageError
-from nightturn.settings.rig import Retention
+from nightturn.settings.retained import Retention
 from nightturn.storage.joining import RUNS_MAX, join_ended
 from nightturn.storage.joining_raw import may_have_hours
 from nightturn.storage.sealer import Joiner

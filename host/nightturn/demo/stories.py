@@ -54,7 +54,7 @@ BESIDE = """
 [fixture.channels]                     # an equilibrium is judged by a role that has its channel here
 bearing = "bearing"
 
-[fixture.plan.warm_up]                 # before the first cycle, until the bearing's temperature stands still
+[fixture.plan.warm_up]                 # before the first cycle, until the bearing's temperature is level
 hours = {hours}                        # at most
 speed_rpm = 20
 until = "equilibrium"

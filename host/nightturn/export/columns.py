@@ -34,7 +34,7 @@ COLUMNS = (
     Column("t_s", "t", "s", pa.float64(), "the same, from the first sample of the file on"),
     Column("torque_nm", "torque", "N·m", pa.float64(), "by the calibration that this guide names; its sign as the rig declares it"),
     Column("angle_rad", "angle", "rad", pa.float64(), "of the shaft, counted on over turns; within one epoch only"),
-    Column("epoch", "epoch", "", pa.int32(), "+1 at each boot of device or host; what the encoder counts begins anew there"),
+    Column("epoch", "epoch", "", pa.int32(), "+1 at each boot of device or host; what the encoder counts begins again there"),
     Column("index", "index", "", pa.int64(), "the device's own number of the sample; within an epoch a jump is a gap"),
     Column("flags", "flags", "bits", pa.uint8(), f"sum of: {_bits(SampleFlag)}"),
     Column("inputs", "inputs", "bits", pa.uint16(), f"the rig's inputs, latched with the sample, sum of: {_bits(Input)}"),

@@ -25,7 +25,7 @@ class WatchOutlook:
 
     Attributes:
         sentence: what the rate means. run_length: mean values between false alarms of one sum; threshold: of each, standard deviations.
-        armed_s: from the first cycle of a new unit on, where the temperature stands still from the beginning; armed_mounted_s: of a unit with
+        armed_s: from the first cycle of a new unit on, where the temperature is level from the beginning; armed_mounted_s: of a unit with
             earlier nights on the same mounting; armed_remounted_s: on the same rig, mounted again since.
         on_change: what a change is: an urgency of `model.trends`, or `stop`.
         conditions: what a course asks of people and when, sentences.

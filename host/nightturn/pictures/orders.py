@@ -119,7 +119,7 @@ def _outside(
     shown = min(len(amplitude_nm), len(accepted.high_nm))
     above = np.flatnonzero((amplitude_nm[:shown] > accepted.high_nm[:shown]) & seen[:shown])
     if not len(above):
-        return f" None stands above {accepted.words}."
+        return f" None is above {accepted.words}."
     names = ", ".join(str(int(each) + 1) for each in above[:ABOVE_MAX])
     more = f" and {len(above) - ABOVE_MAX} more" if len(above) > ABOVE_MAX else ""
     return f" Above {accepted.words}: orders {names}{more}."

@@ -92,6 +92,9 @@ def worst_angle(now: Turned, first: Turned, orders: int) -> Worst | None:
     )
 
 
+TITLE = "One turn"
+
+
 def draw_turn(
     now: Turned,
     first: Turned | None,
@@ -119,8 +122,7 @@ def draw_turn(
     """
     orders = max(cogging_order // 2, 2)
     worst = worst_angle(now, first, orders) if first is not None else None
-    scale = _scale(now, first)
-    frame = framed("turn", width_px, 300, Scale(0, 360, 0, 0), scale, "torque, N·m", right_px=84)
+    frame = framed("turn", width_px, 300, Scale(0, 360, 0, 0), _scale(now, first), "torque, N·m", right_px=84)
     frame.angle_axis(foot)
     band = _accepted(frame, now, accepted) if accepted is not None else ""
     _lines(frame, now, orders)
@@ -131,16 +133,15 @@ def draw_turn(
         _gap(frame, now, orders, friction_nm)
     if worst is not None:
         _worst(frame, worst)
-    title = "One turn"
     description = _description(now, worst, friction_nm, when)
     return Picture(
         "turn",
-        title,
+        TITLE,
         "The gap between the two senses is twice the friction. Thick lines leave out the teeth, the pale bands show them"
         + ("; dashed is the first hour." if first is not None else ".")
         + band,
         description,
-        frame.paper.svg(title, description),
+        frame.paper.svg(TITLE, description),
         ("angle, °", "forward, N·m", "back, N·m", "half the gap, N·m"),
         _rows(now, orders),
     )

@@ -11,16 +11,8 @@ import msgspec
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import RunOpened, Setting
 from nightturn.settings.mistakes import shown
-from nightturn.settings.rig import (
-    BenchPart,
-    FixtureSettings,
-    Keep,
-    KeepTape,
-    MqttPart,
-    NotifyPart,
-    Retention,
-    Rig,
-)
+from nightturn.settings.retained import Keep, KeepTape, Retention
+from nightturn.settings.rig import BenchPart, FixtureSettings, MqttPart, NotifyPart, Rig
 from nightturn.settings.variant import Variant
 from nightturn.settings.web import WebPart
 

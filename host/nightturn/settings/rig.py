@@ -12,6 +12,7 @@ from msgspec import Meta
 from nightturn.model.phases import SOAK, WARM_UP
 from nightturn.model.trends import Urgency
 from nightturn.settings.part import Part
+from nightturn.settings.retained import Retention
 from nightturn.settings.web import WebPart
 
 PositiveFloat = Annotated[float, Meta(gt=0)]
@@ -352,43 +353,6 @@ class NotifyPart(Part, frozen=True, kw_only=True):
     quiet: tuple[HourMinute, HourMinute] | None = None
     escalate_min: Annotated[float, Meta(ge=1, le=1440)] | None = None
     alive_at: HourMinute | None = None
-
-
-# Not less than a weekend and a day: a clock that jumps by less than three days unseen must not age what is of tonight.
-Days = Annotated[float, Meta(ge=4, le=36_500)] | Literal["ever"]
-Gigabytes = Annotated[float, Meta(gt=0, le=1_000_000)] | Literal["ever"]
-
-
-class Keep(Part, frozen=True, kw_only=True):
-    """How long files of one kind stay (days), and how much they may take together (10^9 bytes); `"ever"`: no bound."""
-
-    days: Days = "ever"
-    gb: Gigabytes = "ever"
-
-
-class KeepTape(Part, frozen=True, kw_only=True):
-    """The same of tape, which is replaced by a week of more of it."""
-
-    days: Days = 7.0
-    gb: Gigabytes = 40.0
-
-
-class Retention(Part, frozen=True, kw_only=True):
-    """What is cleared of runs that are over: their tape, raw samples, figures (with events, gaps and summaries)."""
-
-    tape: KeepTape = KeepTape()
-    raw: Keep = Keep()
-    figures: Keep = Keep()
-
-    def of(self, kind: Literal["tape", "raw", "figures"]) -> Keep | KeepTape:
-        """The bounds of one kind."""
-        match kind:
-            case "tape":
-                return self.tape
-            case "raw":
-                return self.raw
-            case "figures":
-                return self.figures
 
 
 class Rig(Part, frozen=True, kw_only=True):

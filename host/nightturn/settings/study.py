@@ -79,7 +79,7 @@ def _mistakes(plan: StudyPlan, place: Place, figures: Collection[str]) -> Iterat
             )
     for key, names in (("rigs", plan.rigs), ("units", plan.units), ("operators", plan.operators)):
         if len(set(names)) < len(names):
-            yield place.mistake(key, "a name stands there twice", "each once")
+            yield place.mistake(key, "a name is there twice", "each once")
     found = [
         *_named(place, plan, "units", plan.units, plan.units_of),
         *_named(place, plan, "operators", plan.operators, plan.operators_of),
@@ -127,5 +127,5 @@ def _named(
     every = [name for each in of_rig.values() for name in each]
     if len(set(every)) < len(every):
         yield place.mistake(
-            f"{key}_of", "a name stands there twice", f"each once; one that is at every rig goes into {key}"
+            f"{key}_of", "a name is there twice", f"each once; one that is at every rig goes into {key}"
         )

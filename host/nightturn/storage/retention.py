@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from nightturn.model.quantities import bytes_text, number
-from nightturn.settings.rig import Keep, KeepTape, Retention
+from nightturn.settings.retained import Keep, KeepTape, Retention
 from nightturn.storage.holdings import Holding, Holdings
 from nightturn.storage.marks import KINDS
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nightturn.errors import StorageError
-from nightturn.settings.rig import Retention
+from nightturn.settings.retained import Retention
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
 from nightturn.storage.holdings import holdings

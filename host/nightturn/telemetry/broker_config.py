@@ -55,7 +55,7 @@ def broker_files(
             raise ConfigError(f"{name!r} is no name", where=WHERE, allowed=WORD.pattern)
     if len(set(names)) < len(names):
         raise ConfigError(
-            "a name stands twice", where=WHERE, allowed="a name of its own for the daemon and each reader"
+            "a name is there twice", where=WHERE, allowed="a name of its own for the daemon and each reader"
         )
     return BrokerFiles(_configuration(port, folder), _access(topics, user, fixtures, readers))
 

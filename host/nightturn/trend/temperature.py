@@ -107,7 +107,7 @@ class Paused(msgspec.Struct, frozen=True, tag="paused"):
 
 
 class Equilibrium(msgspec.Struct, frozen=True, tag="equilibrium"):
-    """Whether temperature stands still.
+    """Whether temperature is level.
 
     Attributes:
         rate_k_per_h: of a line through the last `window_h`; None where less was seen.
