@@ -18,7 +18,19 @@ STARTS = 3  # without the cure two of three such starts crash
 ROOMS = ("acquisition", "bench", "calibration", "fixture", "settings", "storage", "timebase")
 # of `list_runs`, of `Run.samples`, of who holds a lock; `kind` is one of `facts.KINDS`, which are all among the types
 # the rig file and its shape are read before there is a thread
-ON_THE_LOOP_OR_FOR_READERS = {"_OnCard", "Facts", "_Torque", "Holder", "Limits", "Rig", "kind"}
+# results of `reanalyse`, certificates and studies are read by commands of their own
+ON_THE_LOOP_OR_FOR_READERS = {
+    "NightVerdict",
+    "Certificate",
+    "StudyPlan",
+    "_OnCard",
+    "Facts",
+    "_Torque",
+    "Holder",
+    "Limits",
+    "Rig",
+    "kind",
+}
 CHILD = """
 import sys, threading
 sys.setswitchinterval(1e-6)

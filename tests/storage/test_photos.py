@@ -5,7 +5,7 @@ import sys
 from typing import Any
 
 import pytest
-from PIL import Image, PngImagePlugin
+from PIL import Image, ImageFile, PngImagePlugin
 
 from nightturn.errors import ConfigError
 from nightturn.storage import photos
@@ -98,6 +98,15 @@ def test_anything_else_is_refused_with_what_is_taken(content: bytes) -> None:
         ConfigError, match=r"is no picture that can be read.*allowed: a PNG, JPEG or WebP picture"
     ):
         stripped(content, "race.jpg")
+
+
+def test_a_picture_that_was_cut_off_is_refused_where_a_pdf_was_made_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)  # as WeasyPrint leaves it
+    with pytest.raises(ConfigError, match="is no picture that can be read"):
+        stripped(saved("PNG")[:60], "race.png")
+    assert ImageFile.LOAD_TRUNCATED_IMAGES
 
 
 def test_too_many_bytes_or_pixels_are_refused_before_they_are_decoded(

@@ -9,6 +9,7 @@ from nightturn.alarms.kept import BY_FLOOD, Kept, more_urgent
 from nightturn.alarms.lifecycle import Input
 from nightturn.model.alarms import HOST, AlarmState
 from nightturn.model.clocks import NS_PER_S
+from nightturn.model.quantities import fixed
 
 WITHIN_S = 600.0
 BEGINS_ABOVE, ENDS_BELOW = 10, 5
@@ -59,7 +60,7 @@ def begin(changes: Changes) -> None:
         each.explained_by = BY_FLOOD
         changes.say(each, each.state, f"explained by {BY_FLOOD}")
     flood = state.kept.get(BY_FLOOD) or changes.begin(HOST, FLOOD)
-    flood.said = f"more than {BEGINS_ABOVE} alarms within {WITHIN_S / 60:.0f} min; the first was of {first.fixture}: {first.said}"
+    flood.said = f"more than {BEGINS_ABOVE} alarms within {fixed(WITHIN_S / 60, 0)} min; the first was of {first.fixture}: {first.said}"
     flood.severity, flood.newest_ts, flood.there = members[0].severity, state.ts, True
     for each in members:
         if more_urgent(each.severity, flood.severity):

@@ -4,6 +4,8 @@ import io
 import struct
 import warnings
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from nightturn.errors import ConfigError
@@ -76,7 +78,7 @@ def stripped(content: bytes, named: str) -> Stripped:
         raise ConfigError(
             "needs Pillow, which is not installed", where="--photo", allowed="pip install 'nightturn[photo]'"
         ) from error
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _whole_only():
         warnings.simplefilter("error", Image.DecompressionBombWarning)
         try:
             with Image.open(io.BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as opened:
@@ -85,6 +87,18 @@ def stripped(content: bytes, named: str) -> Stripped:
             raise ConfigError(
                 f"{name} is no picture that can be read: {_why(problem)}", where="--photo", allowed=ALLOWED
             ) from problem
+
+
+@contextmanager
+def _whole_only() -> Iterator[None]:
+    """A picture that was cut off is refused, although whoever makes a PDF in this process has told Pillow to take it."""
+    from PIL import ImageFile
+
+    before, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+    try:
+        yield
+    finally:
+        ImageFile.LOAD_TRUNCATED_IMAGES = before
 
 
 def _why(problem: BaseException) -> str:
