@@ -42,7 +42,7 @@ STANDS = ("shaft_still_moves", "rest_unseen")
 DISK = ("disk_short", "room_unread", "journal_failed", "sync_failed", "tape_failed", UNRECORDED)
 
 _GO = "Find out why, then give `go`; nothing turns before"
-_DISK_TODO = "Make room on the disk of the data root, or move old runs away; recording goes on by itself, motion waits for `go`"
+_MAKE_ROOM = "Make room on the disk of the data root, or move old runs away; recording goes on by itself, motion waits for `go`"
 
 CONDITIONS: Mapping[str, Condition] = {
     # ---- the shaft
@@ -212,16 +212,16 @@ CONDITIONS: Mapping[str, Condition] = {
         todo="Have the transducer calibrated and append its record; figures go on under the old one",
     ),
     # ---- disk and host
-    "disk_short": Condition(title="the disk is short", severity=ACT_NOW, off_s=15.0, todo=_DISK_TODO),
+    "disk_short": Condition(title="the disk is short", severity=ACT_NOW, off_s=15.0, todo=_MAKE_ROOM),
     "room_unread": Condition(
         title="room on the disk cannot be read",
         severity=ACT_NOW,
         off_s=15.0,
         explained_by=("disk_short",),
-        todo=_DISK_TODO,
+        todo=_MAKE_ROOM,
     ),
     "tape_off": Condition(
-        title="samples are not recorded", severity=ACT_NOW, off_s=15.0, explained_by=DISK, todo=_DISK_TODO
+        title="samples are not recorded", severity=ACT_NOW, off_s=15.0, explained_by=DISK, todo=_MAKE_ROOM
     ),
     "journal_failed": Condition(
         title="the tape took no records",

@@ -7,7 +7,6 @@ from pathlib import Path
 import msgspec
 
 from nightturn.errors import RunNotFoundError
-from nightturn.model.figures import OK
 from nightturn.settings.mistakes import listed
 from nightturn.settings.study import StudyPlan
 from nightturn.unit_history.life import COLUMNS
@@ -124,8 +123,8 @@ def _alike(nights: Sequence[Night], plan: StudyPlan, said: list[str]) -> list[Ni
 
 def _way(night: Night, plan: StudyPlan) -> str:
     """Speeds, torque and the methods' versions, in words."""
-    known = {figure: night.cycles[f"{figure}_method"].dropna() for figure in plan.figures}
-    methods = [f"{figure} by method {int(rows.iloc[-1])}" for figure, rows in known.items() if len(rows)]
+    known = {figure: night.method(figure) for figure in plan.figures}
+    methods = [f"{figure} by method {method}" for figure, method in known.items() if method is not None]
     return ", ".join([night.place.plan, *methods])
 
 
@@ -148,7 +147,7 @@ def _measured(
     good: list[tuple[str, dict[str, float]]] = []
     missing = []
     for night in mountings[mounting.number - 1]:
-        means = {figure: mean for figure in plan.figures if (mean := _mean(night, figure)) is not None}
+        means = {figure: mean for figure in plan.figures if (mean := night.mean(figure)) is not None}
         lacking = [figure for figure in plan.figures if figure not in means]
         if lacking:
             missing.append(f"{night.run}: {night.problem or 'no judged value of ' + listed(lacking)}")
@@ -162,12 +161,3 @@ def _measured(
         {figure: tuple(means[figure] for _, means in good) for figure in plan.figures},
         tuple(missing),
     )
-
-
-def _mean(night: Night, figure: str) -> float | None:
-    """The mean over a night's judged cycles; None where there is none."""
-    rows = night.cycles
-    if not len(rows) or figure not in rows:
-        return None
-    values = rows[figure][rows[f"{figure}_status"] == OK].dropna()
-    return float(values.mean()) if len(values) else None

@@ -104,6 +104,18 @@ class Night:
         )
         return turned_deg / DEG_PER_REV + self.complete * float(passes)
 
+    def mean(self, figure: str) -> float | None:
+        """The mean of a figure over the night's judged cycles, in its unit; None where there is none."""
+        if not len(self.cycles) or figure not in self.cycles:
+            return None
+        values = self.cycles[figure][self.cycles[f"{figure}_status"] == OK].dropna().astype(float)
+        return float(values.mean()) if len(values) else None
+
+    def method(self, figure: str) -> int | None:
+        """The version of the method that made the figure last; None where it is not known."""
+        known = self.cycles[f"{figure}_method"].dropna()
+        return int(known.iloc[-1]) if len(known) else None
+
     def hours_beside(self) -> dict[str, float]:
         """Hours of warm-up and soak by phase: recorded strokes, each with the time that it takes by plan."""
         settings = self.settings.fixture

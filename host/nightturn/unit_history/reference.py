@@ -11,7 +11,6 @@ import msgspec
 import numpy as np
 
 from nightturn.estimation.figures import FIGURES
-from nightturn.model.figures import OK
 from nightturn.model.quantities import quantity, span
 from nightturn.trend.control_chart import HISTORY_MIN, NEWEST, ROUGH, Chart, chart
 from nightturn.unit_history.life import COLUMNS, what_changed
@@ -106,12 +105,12 @@ def _set_otherwise(one: Night, other: Night) -> bool:
 def _chart(rig: str, figure: str, nights: Sequence[Night]) -> ReferenceChart | None:
     """None for a figure that has no value in any of the nights."""
     spec = FIGURES[figure]
-    methods = [_method(night, figure) for night in nights]
+    methods = [night.method(figure) for night in nights]
     newest = next((each for each in reversed(methods) if each is not None), None)
     found = [
         (night, mean)
         for night, method in zip(nights, methods, strict=True)
-        if method == newest and (mean := _mean(night, figure)) is not None
+        if method == newest and (mean := night.mean(figure)) is not None
     ]
     if not found:
         return None
@@ -132,17 +131,6 @@ def _night(at: int, night: Night, mean: float, made: Chart | None) -> ReferenceN
         return ReferenceNight(night.run, night.started_ts, mean)
     words = dict(made.signals).get(at, "")
     return ReferenceNight(night.run, night.started_ts, mean, float(made.smooth[at]), words)
-
-
-def _method(night: Night, figure: str) -> int | None:
-    known = night.cycles[f"{figure}_method"].dropna()
-    return int(known.iloc[-1]) if len(known) else None
-
-
-def _mean(night: Night, figure: str) -> float | None:
-    rows = night.cycles
-    values = rows[figure][rows[f"{figure}_status"] == OK].dropna().astype(float)
-    return float(values.mean()) if len(values) else None
 
 
 def _said(charts: Sequence[ReferenceChart]) -> Iterator[str]:
