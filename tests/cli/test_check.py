@@ -366,3 +366,28 @@ def test_a_disk_with_too_little_room_is_said_before_the_night(
     assert dict(pairs(out))["disk"] == "1.2 GB free; nothing begins to turn with less than 1.5 GB"
     _, out, _ = typed(["check", str(EXAMPLE), "--json"], capsys)
     assert "1.2 GB free" in json.loads(out)[0]["disk"]
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        (
+            'listen = "0.0.0.0:8742"',
+            "[web] listen: 0.0.0.0 can be reached by others, and there is no certificate",
+        ),
+        ('listen = "8742"', "[web] listen: "),
+        ('cert = "bench.pem"', "[web] cert, key: one is there without the other"),
+        ('cert = "bench.pem"\nkey = "bench.key"', "bench.pem with "),
+    ],
+)
+def test_a_page_that_serve_would_go_without_is_refused_before_the_night(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], table: str, said: str
+) -> None:
+    bench = write_bench(tmp_path)
+    bench.write_text(f"{bench.read_text()}\n[web]\n{table}\n")
+    before = sorted(tmp_path.rglob("*"))
+    code, _, err = typed(["check", str(bench)], capsys)
+    assert code == 2
+    assert said in err
+    assert str(bench) in err
+    assert sorted(tmp_path.rglob("*")) == before

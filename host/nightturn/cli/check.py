@@ -98,6 +98,7 @@ def _mistakes(
     from nightturn.settings.load import calibration_mistakes
 
     yield from _virtual_mistakes(bench, rig)
+    yield from _page_mistakes(bench, rig)
     yield from calibration_mistakes(bench, rig)
     yield from (each.mistake for some in (calibrated, rigs) for each in some.values() if each.mistake)
 
@@ -121,6 +122,20 @@ def _named(
         "disk": disk,
         "outlook": outlook,
     }
+
+
+def _page_mistakes(bench: Path, rig: "Rig") -> Iterator[ConfigError]:
+    """What would keep `serve` from its page, which at night would be a line of the log."""
+    from nightturn.settings.load import data_root
+
+    if rig.web is None:
+        return
+    from nightturn.daemon.page import listens_at, tls_of
+
+    try:
+        listens_at(rig.web, tls_of(bench, rig.web), data_root(bench, rig))
+    except ConfigError as error:
+        yield ConfigError(error.what, where=f"{bench}, {error.where}", allowed=error.allowed)
 
 
 def _virtual_mistakes(bench: Path, rig: "Rig") -> Iterator[ConfigError]:

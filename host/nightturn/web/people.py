@@ -106,7 +106,9 @@ class People:
             return rows.execute("delete from people where name = ?", (name,)).rowcount > 0
 
     def listed(self) -> list[Listed]:
-        """Everybody, by name."""
+        """Everybody, by name; who only asks makes no file."""
+        if not self._path.exists():
+            return []
         with self._rows() as rows:
             found = rows.execute(
                 "select name, role, hash != '', (select count(*) from sessions s where s.name = p.name) from people p order by name"
