@@ -1,6 +1,7 @@
 """What a daemon wrote to disk, set against what a device produced: delivered + recorded gaps = produced."""
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,13 +15,14 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
 from nightturn.storage.paths import journal_folder
 from nightturn.storage.runs import list_runs, open_run
-from nightturn.storage.segment import read_segment
+from nightturn.storage.segment import Segment, read_segment
 from nightturn.storage.verify import verify
 from nightturn_protocol import messages
 from nightturn_protocol.framing import parse_header, parse_message
 
 PRODUCED = np.dtype([("index", "<u8"), ("torque", "<i4"), ("encoder", "<i8")])
 Produced = npt.NDArray[np.void]
+LOOKS = 20  # at a folder whose files come and go
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +96,20 @@ def verified(root: Path) -> None:
     assert report.ok, [problem for run in report.runs for problem in run.problems]
 
 
+def _segments(folder: Path) -> list[Segment]:
+    """The segments that lie in a folder, which the daemon may still be changing.
+
+    It removes a segment that has held nothing; one that goes between the look and the read means another look.
+    """
+    for _ in range(LOOKS):
+        with suppress(FileNotFoundError):
+            return [read_segment(path.read_bytes(), str(path)) for path in folder.rglob("*.ntj")]
+    raise AssertionError(f"{folder}: files went in each of {LOOKS} looks")
+
+
 def _records(root: Path, fixture: str) -> Iterator[Record]:
     """Everything on the fixture's tape, oldest first."""
-    folder = root / journal_folder(fixture)
-    segments = [read_segment(path.read_bytes(), str(path)) for path in folder.rglob("*.ntj")]
-    for segment in sorted(segments, key=lambda each: each.first_record_no):
+    for segment in sorted(_segments(root / journal_folder(fixture)), key=lambda each: each.first_record_no):
         for _, record in segment.records():
             yield record
 
