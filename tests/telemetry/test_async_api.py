@@ -1,7 +1,7 @@
 """The AsyncAPI document is that of the functions that publish, and every topic of a daemon is in it.
 
 AsyncAPI 3.0.0 (asyncapi/spec, spec/asyncapi.md): channels have an address with parameters, operations refer to channels. The
-reference parser (npm, @asyncapi/parser) is no part of these checks, because it needs Node.
+reference parser reads it in `test_other_programs.py`.
 """
 
 import json
