@@ -65,6 +65,7 @@ LIVE = (
     "tests/linktest/test_with_devices.py",
     "tests/storage/test_child_sealer.py",
     "tests/web/test_browser.py",
+    "tests/web/test_patience.py",
     "tests/telemetry",
     "tests/transport",
 )

@@ -69,6 +69,8 @@ def _config(
 ) -> "Config":
     from uvicorn import Config
 
+    from nightturn.web.patience import PatientProtocol
+
     facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
     return Config(
         application(Nights(root, hearing, keep_s=FILES_S), facts, address.names, door),
@@ -76,6 +78,7 @@ def _config(
         access_log=False,
         server_header=False,
         lifespan="off",
+        http=PatientProtocol,
         ws="websockets-sansio",
         ws_max_size=SOCKET_BYTES_MAX,
         timeout_graceful_shutdown=CLOSING_S,
