@@ -23,6 +23,10 @@ class PatientProtocol(H11Protocol):
 
     def _let_go(self, transport: asyncio.Transport) -> None:
         """It became a socket where another protocol has the transport; it asked where a request has begun its answer."""
-        began = self.cycle is not None or transport.get_protocol() is not self
-        if not began and not transport.is_closing():
-            transport.close()  # type: ignore[unreachable]  # uvicorn declares a cycle that is there from the first, and begins with None
+        if not self._asked and transport.get_protocol() is self and not transport.is_closing():
+            transport.close()
+
+    @property
+    def _asked(self) -> bool:
+        """Whether a request has begun its answer; uvicorn declares a cycle that is always there, and begins with None."""
+        return bool(self.cycle)
