@@ -5,9 +5,10 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from replay_logs.make import Recorded, record
+from replay_logs.make import Recorded
 from tests.cli.terminal import too_wide, typed
-from tests.replay.scenes import BRIEF, quiet
+from tests.recorded import recorded as recording
+from tests.replay.scenes import BRIEF
 
 from nightturn.cli import night_text
 from nightturn.estimation.figures import FIGURES
@@ -30,8 +31,7 @@ WIDE = NightVerdict(
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
-    with quiet():
-        return record(BRIEF, tmp_path_factory.mktemp("recorded"))
+    return recording(tmp_path_factory, BRIEF)
 
 
 @pytest.fixture

@@ -1,17 +1,15 @@
 """`note` and `handover` as a person types them, and what `history`, `report`, `verify` and `push` say of the logbook."""
 
-import dataclasses
 import json
 from pathlib import Path
 from typing import cast
 
 import msgspec
 import pytest
-from replay_logs.make import record
 from tests.cli.terminal import pairs, sentences, too_wide, typed
 from tests.logbook.writing import entry, named
-from tests.reanalysis.conftest import TROUBLED
-from tests.replay.scenes import quiet
+from tests.reanalysis.conftest import SHORT
+from tests.recorded import recorded
 from tests.storage.test_photos import exif, saved
 from tests.storage.test_stored import InMemory
 
@@ -25,15 +23,13 @@ from nightturn.storage.push import push
 from nightturn.storage.stored import ObjectFiles
 from nightturn.storage.verify import verify
 
-SHORT = dataclasses.replace(TROUBLED, seconds_max=125.0)
 UNIT, PERSON = "Q-0117", ("--operator", "R. Vale")
 
 
 @pytest.fixture(scope="module")
 def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A recorded night; each test adds lines behind those of the ones before."""
-    with quiet():
-        return record(SHORT, tmp_path_factory.mktemp("night")).root
+    return recorded(tmp_path_factory, SHORT).root
 
 
 def test_a_note_is_shown_as_it_was_written_and_listed(

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from replay_logs.make import Recorded, record
+from replay_logs.make import Recorded
 from tests.cli.terminal import too_wide, typed
-from tests.replay.scenes import MEASURED, quiet
+from tests.recorded import recorded as recording
+from tests.replay.scenes import MEASURED
 
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import manifests, write_manifest
@@ -17,8 +18,7 @@ from nightturn.storage.manifest import manifests, write_manifest
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
-    with quiet():
-        return record(MEASURED, tmp_path_factory.mktemp("recorded"))
+    return recording(tmp_path_factory, MEASURED)
 
 
 @pytest.fixture

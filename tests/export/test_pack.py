@@ -1,6 +1,5 @@
 """A pack is whole or says what is not: checked by sha256sum without us, by `verify` with more."""
 
-import dataclasses
 import hashlib
 import json
 import shutil
@@ -11,10 +10,9 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from replay_logs.make import record
 from tests.cli.terminal import sentences, too_wide, typed
-from tests.reanalysis.conftest import TROUBLED
-from tests.replay.scenes import quiet
+from tests.reanalysis.conftest import SHORT
+from tests.recorded import recorded
 
 from nightturn.errors import StorageError
 from nightturn.export import unpacked
@@ -24,15 +22,12 @@ from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import ENDED, manifests, write_manifest
 
 Files = dict[str, bytes]
-SHORT = dataclasses.replace(TROUBLED, seconds_max=115.0)
-"""With a guard and a lost line; the restart of the device would come later."""
 
 
 @pytest.fixture(scope="module")
 def nights(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A recorded night with a guard and a gap, which has ended."""
-    with quiet():
-        made = record(SHORT, tmp_path_factory.mktemp("night"))
+    made = recorded(tmp_path_factory, SHORT)
     files = RealFiles(made.root)
     (manifest,) = manifests(files)
     write_manifest(files, msgspec.structs.replace(manifest, state=ENDED))
@@ -90,7 +85,7 @@ def test_it_holds_report_samples_gaps_guide_and_manifest_that_agree(made: Path) 
     ends = (".html", ".parquet", ".gaps.csv", ".guide.md", "/README.txt", f"/{MANIFEST}", f"/{SUMS}")
     assert sorted(files) == sorted(named(files, each) for each in ends)
     manifest = json.loads(files[named(files, MANIFEST)])
-    assert (manifest["samples"], manifest["gaps"], manifest["missing"]) == (108997, 1, 5900)
+    assert (manifest["samples"], manifest["gaps"], manifest["missing"]) == (118997, 1, 5900)
     assert b"<!DOCTYPE html>" in files[named(files, ".html")]
     assert b"sha256sum -c SHA256SUMS" in files[named(files, "README.txt")]
 
@@ -99,7 +94,7 @@ def test_a_whole_pack_is_said_to_be_so_and_by_what(made: Path, capsys: pytest.Ca
     code, out, err = typed(["verify", str(made)], capsys)
     assert (code, err, too_wide(out)) == (0, "", [])
     said = " ".join(out.split())
-    assert "108997 samples, 5900 missing in 1 gap" in said
+    assert "118997 samples, 5900 missing in 1 gap" in said
     assert "files that agree with their checksums: 6" in said
     sums = inside(made)[f"{made.stem}/{SUMS}"]
     assert f"SHA-256 of {SUMS}: {hashlib.sha256(sums).hexdigest()}" in said

@@ -5,8 +5,9 @@ import shutil
 from pathlib import Path
 
 import pytest
-from replay_logs.make import Recorded, Scene, record
-from tests.replay.scenes import LATER_NS, QUICK, quiet
+from replay_logs.make import START_UTC_NS, Recorded, Scene
+from tests.recorded import recorded
+from tests.replay.scenes import LATER_NS, QUICK
 
 TROUBLED = Scene(
     "troubled",
@@ -18,6 +19,8 @@ TROUBLED = Scene(
     go_at_s=(70.0, 112.0, 160.0),
     chunk_s=40.0,
 )
+SHORT = dataclasses.replace(TROUBLED, name="short", seconds_max=125.0)
+"""With a guard and a lost line; the restart of the device would come later."""
 HALVES = dataclasses.replace(
     TROUBLED, name="halves", spec="pan15?seed=11", shows="a restart of the host", seconds_max=95.0, go_at_s=()
 )
@@ -32,18 +35,16 @@ def without_tape(made: Recorded) -> Recorded:
 @pytest.fixture(scope="session")
 def troubled_once(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     """Three cycles and broken ones: guard, gap, device restarting."""
-    with quiet():
-        return without_tape(record(TROUBLED, tmp_path_factory.mktemp("troubled")))
+    return without_tape(recorded(tmp_path_factory, TROUBLED))
 
 
 @pytest.fixture(scope="session")
 def halves_once(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     """A run that goes on after a restart of the host in the middle of a cycle, and measures another one."""
-    root = tmp_path_factory.mktemp("halves")
-    with quiet():
-        record(HALVES, root)
-        after = dataclasses.replace(HALVES, seconds_max=130.0, go_at_s=(30.0,))
-        return without_tape(record(after, root, LATER_NS + 60_000_000_000))
+    after = dataclasses.replace(HALVES, seconds_max=130.0, go_at_s=(30.0,))
+    return without_tape(
+        recorded(tmp_path_factory, (HALVES, START_UTC_NS), (after, LATER_NS + 60_000_000_000))
+    )
 
 
 def copied(made: Recorded, into: Path) -> Recorded:

@@ -4,9 +4,9 @@ import shutil
 from pathlib import Path
 
 import pytest
-from replay_logs.make import Recorded, record
+from replay_logs.make import Recorded
 from tests.reanalysis.conftest import TROUBLED
-from tests.replay.scenes import quiet
+from tests.recorded import recorded as recording
 from tests.report.test_document import night
 
 from nightturn.report.night import ReportNight
@@ -15,8 +15,7 @@ from nightturn.report.night import ReportNight
 @pytest.fixture(scope="session")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     """Three cycles and broken ones."""
-    with quiet():
-        return record(TROUBLED, tmp_path_factory.mktemp("night"))
+    return recording(tmp_path_factory, TROUBLED)
 
 
 @pytest.fixture

@@ -4,10 +4,10 @@ import warnings
 from collections.abc import Iterator
 
 import pytest
-from replay_logs.make import Recorded, record
+from replay_logs.make import Recorded
 from starlette.exceptions import StarletteDeprecationWarning
 from tests.reanalysis.conftest import TROUBLED
-from tests.replay.scenes import quiet
+from tests.recorded import recorded as recording
 
 from nightturn.web.app import Facts, application
 from nightturn.web.nights import Nights
@@ -27,8 +27,7 @@ NOW_NS = 1_795_900_000_000_000_000
 @pytest.fixture(scope="session")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     """Three cycles and broken ones, whose daemon has died."""
-    with quiet():
-        return record(TROUBLED, tmp_path_factory.mktemp("night"))
+    return recording(tmp_path_factory, TROUBLED)
 
 
 def client_of(nights: Nights, *, recording: bool = False) -> TestClient:
