@@ -85,7 +85,8 @@ def run_page(
         glance=glance,
         first=shown.first,
         happens=known or night.ended,
-        more="" if known and not live else glance.more,
+        more="" if glance.asks or (known and not live) else glance.more,
+        to_do=_to_do(glance, shown.first if known or night.ended else None),
         hands=hands,
         width=width_px,
         pictures=sorted(shown.drawn.pictures, key=_place),
@@ -93,6 +94,13 @@ def run_page(
         **_alarms(night, book),
         **_behind(night, shown.first, runs),
     )
+
+
+def _to_do(glance: Glance, first: FirstPage | None) -> tuple[tuple[str, str], ...]:
+    """What a person must do, each with its reason: what it waits for now, then what the report says; nothing only where nobody is asked for."""
+    waits = ((glance.more, ""),) if glance.asks and glance.more else ()
+    found = (*waits, *((each.what, each.why) for each in (first.to_do if first is not None else ())))
+    return found or (((glance.sentence, ""),) if glance.asks else ())
 
 
 def _alarms(night: ReportNight, book: Book | None) -> dict[str, object]:

@@ -96,7 +96,12 @@ def _standing(glance: Glance, row: StandingRow) -> Glance:
             word=STAND.get(row.state, "idle"),
             sentence=_sentence(row.reason, row.waits_for),
         )
-    return dataclasses.replace(glance, silent=False, turning=False, word="ended")
+    found = dataclasses.replace(glance, silent=False, turning=False, word="ended")
+    if glance.word == found.word:
+        return found
+    return dataclasses.replace(
+        found, sentence=_sentence(row.reason, row.waits_for), more=""
+    )  # the disk is behind
 
 
 def _state(glance: Glance, row: StateRow) -> Glance:
@@ -112,7 +117,9 @@ def _state(glance: Glance, row: StateRow) -> Glance:
             unit=row.unit,
             variant=row.variant,
             word=word,
-            sentence="The first figures come with the end of the first cycle.",
+            sentence=_sentence("ended", row.reason)
+            if row.state == "ended"
+            else "The first figures come with the end of the first cycle.",
         )
     found = dataclasses.replace(found, foot=found.foot or f"cycle {row.cycle_no} of {row.cycles_planned}")
     if row.state == "locked":
