@@ -1,6 +1,6 @@
 """How many fixtures one host carries live: the daemon itself, with tape, Parquet, figures, MQTT and turning shafts.
 
-    python tests/benchmarks/live_load.py [--fixtures 16] [--cuts 2] [--rate 10000] [--chunk S] [--json]
+    python tests/benchmarks/live_load.py [--fixtures 16] [--cuts 2] [--rate 10000] [--chunk S] [--viewers N] [--json]
 
 64 fixtures through two cuts each take twelve minutes at the default chunk length, and want a machine on which nothing
 else runs:
@@ -34,6 +34,8 @@ import msgspec
 from tests.benchmarks.live.devices import lags_of, line_of
 from tests.benchmarks.live.host import SAY_S, Look
 from tests.benchmarks.live.processes import Usage, children, module_of, usage
+from tests.benchmarks.live.readers import WEB, CycleReader, viewers
+from tests.benchmarks.live.rig import PERSON, set_out, unit_of
 from tests.benchmarks.live.stored import Stored, stored
 from tests.benchmarks.live.table import Line, bounded, report, zero
 
@@ -41,36 +43,9 @@ from nightturn.daemon.control_client import ask, new_request
 from nightturn.daemon.control_protocol import GO
 from nightturn.demo.broker import Broker, start_broker
 from nightturn.errors import DeviceError
-from nightturn.model.cards import MountCard
-from nightturn.settings.load import append_card, load_rig
 
 ROOT = Path(__file__).resolve().parents[2]
 ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
-HEAD = (
-    'schema = 1\n[bench]\nlab = "quillfen"\ndata = "nights"\n[mqtt]\nurl = "{url}"\nprotocol = "{protocol}"\n'
-)
-FIXTURE = """
-[[fixture]]
-id = "load-{number}"
-port = "{port}"
-rate_hz = {rate}
-after_restart = "resume"
-ramp_rad_per_s2 = 20.0
-{chunk}[fixture.transducer]
-serial = "TR-{number}"
-factor_nm_per_v = 4.0
-[fixture.encoder]
-counts_per_rev = 1048576
-reference = "absolute"
-[fixture.travel]
-range_deg = [-3600, 3600]
-[fixture.plan]
-slow_turn = {{ revolutions = 1, speed_rpm = 30.0 }}
-hold = {{ torque_nm = 5.0, revolutions = 1, speed_rpm = 30.0 }}
-exercise = {{ strokes = 2, angle_deg = 240, speed_rpm = 60 }}
-"""
-VARIANT = "schema = 1\nrated_torque_nm = 15.0\npole_pairs = 16\nslots = 36\n"
-PERSON = "load"
 FIRST_CUT = 1.25  # of a chunk's length: the latest that a fixture's first one comes
 START_S = 120.0
 SETTLED_S = (
@@ -88,6 +63,7 @@ CHILDREN = {
     "nightturn.storage.sealing_child": "its process that seals",
     "nightturn.bench.figuring_child": "its process for figures",
 }
+PAGE = {"multiprocessing.spawn": "its process for the page"}
 IN_THE_DAEMON = '"figures_in_the_daemon"'  # said of the first one; those of the minute behind it follow
 ALLOWED_ALREADY = (
     "it is allowed already"  # a `go` before this one was carried out, and its answer came too late
@@ -138,6 +114,7 @@ class Load:
     host: "subprocess.Popen[bytes]"
     devices: "subprocess.Popen[bytes]"
     broker: Broker
+    reader: CycleReader
     seen: Seen
 
     def until(self, holds: Callable[[Look], bool], what: str, limit_s: float) -> None:
@@ -171,7 +148,7 @@ class Load:
         """Tell one fixture to turn, as `nightturn go` does."""
         until_s = time.monotonic() + 10 * EACH_S
         while True:
-            request = new_request(GO, f"load-{number}", PERSON, unit=_unit(number))
+            request = new_request(GO, f"load-{number}", PERSON, unit=unit_of(number))
             try:
                 answer = ask(self.folder / "nights", request)
             except DeviceError as error:
@@ -187,35 +164,8 @@ class Load:
             time.sleep(0.2)
 
 
-def _unit(number: int) -> str:
-    return f"Q-{number:04d}"
-
-
-def set_out(folder: Path, count: int, rate: int, chunk_s: float | None, broker: Broker) -> float:
-    """Rig file, variant and a card per fixture; returns the chunk length that holds."""
-    (folder / "variants").mkdir()
-    (folder / "variants" / "pan15.toml").write_text(VARIANT)
-    chunk = "" if chunk_s is None else f"chunk_s = {chunk_s}\n"
-    parts = [
-        FIXTURE.format(number=number, port=line_of(folder, number), rate=rate, chunk=chunk)
-        for number in range(count)
-    ]
-    head = HEAD.format(url=broker.url, protocol=broker.protocol)
-    (folder / "bench.toml").write_text(head + "".join(parts))
-    for number in range(count):
-        card = MountCard(
-            travel_zero_confirmed=True,
-            unit=_unit(number),
-            variant="pan15",
-            operator=PERSON,
-            mounted_utc="2026-05-04T18:00:00Z",
-        )
-        append_card(folder / "nights", f"load-{number}", card)
-    return load_rig(folder / "bench.toml").fixture[0].chunk_s
-
-
 @contextmanager
-def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Iterator[Load]:
+def started(folder: Path, count: int, rate: int, chunk_s: float | None, web: str = "") -> Iterator[Load]:
     """Broker, fixtures and daemon; all have ended afterwards."""
     program = [sys.executable, "-m"]
     with ExitStack() as closing:
@@ -223,7 +173,9 @@ def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Itera
         if broker is None:
             raise LoadError(why)
         closing.callback(broker.stop)
-        chunk_s = set_out(folder, count, rate, chunk_s, broker)
+        chunk_s = set_out(folder, count, rate, chunk_s, broker, web)
+        reader = CycleReader(broker.port)
+        closing.callback(reader.close)
         words = [*program, "tests.benchmarks.live.devices", str(folder), str(count)]
         devices = subprocess.Popen(words, env=ENVIRONMENT)
         closing.callback(_ended, devices)
@@ -241,7 +193,7 @@ def started(folder: Path, count: int, rate: int, chunk_s: float | None) -> Itera
         seen = Seen()
         listening = threading.Thread(target=seen.listen, args=(reading,), daemon=True)
         listening.start()
-        yield Load(folder, count, chunk_s, host, devices, broker, seen)
+        yield Load(folder, count, chunk_s, host, devices, broker, reader, seen)
 
 
 def _ended(process: "subprocess.Popen[bytes]") -> None:
@@ -292,7 +244,7 @@ def _crossed(look: Look, count: int, cuts: int) -> bool:
 def _usages(load: Load) -> dict[str, Usage]:
     """Of each process of the load, by what it is for."""
     pids = {DAEMON: load.host.pid}
-    pids |= {CHILDREN.get(module_of(pid), "another child"): pid for pid in children(load.host.pid)}
+    pids |= {(CHILDREN | PAGE).get(module_of(pid), "another child"): pid for pid in children(load.host.pid)}
     pids |= {"fixtures": load.devices.pid, "broker": load.broker.process.pid}
     return {name: usage(pid) for name, pid in pids.items()}
 
@@ -357,6 +309,7 @@ def told(load: Load, cuts: int, found: Stored) -> list[Line]:
         Line("lag of the fixtures' own loop, max", 1000 * load.devices_lag_s(), "ms"),
         Line("MQTT messages", last.published, ""),
         zero("MQTT messages dropped", last.dropped, ""),
+        *load.reader.told(seen.all_go_s, seen.over_s, count),
         *(Line(f"told: {kind}", times, "") for kind, times in found.told.most_common()),
     ]
 
@@ -370,6 +323,9 @@ def main() -> int:
     parser.add_argument("--cuts", type=int, default=2, help="how many cuts each fixture is to cross")
     parser.add_argument("--rate", type=int, default=10_000)
     parser.add_argument("--chunk", type=float, help="seconds; the rig file's default without it")
+    parser.add_argument(
+        "--viewers", type=int, default=0, help="of the wall of its page, which it has for them only"
+    )
     parser.add_argument("--looks", type=Path, help="a file for what was seen second by second, JSON lines")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
@@ -377,7 +333,11 @@ def main() -> int:
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         folder = Path(name)
         try:
-            with started(folder, given.fixtures, given.rate, given.chunk) as load:
+            web = WEB if given.viewers else ""
+            with (
+                started(folder, given.fixtures, given.rate, given.chunk, web) as load,
+                viewers(folder / "serve.log", given.viewers) as heard,
+            ):
                 processes = carried(load, given.cuts)
             lines = told(load, given.cuts, stored(folder / "nights", load.seen.over_utc_ns))
         except LoadError as error:
@@ -385,6 +345,7 @@ def main() -> int:
             return 2
     if given.looks is not None:
         given.looks.write_bytes(b"".join(msgspec.json.encode(look) + b"\n" for look in load.seen.looks))
+    lines += [Line("words to viewers of the page", sum(heard), "")] if heard else []
     lines += [*processes, Line("load of the machine before", busy, "")]
     report(lines, as_json=given.json)
     return int(any(line.broken for line in lines))

@@ -45,11 +45,13 @@ def runs(pid: int) -> bool:
 
 
 def module_of(pid: int) -> str:
-    """The module that a Python process was started with; empty where it has ended."""
+    """The module that a Python process was started with, `multiprocessing.spawn` for its children; empty where it has ended."""
     try:
         words = Path(f"/proc/{pid}/cmdline").read_bytes().decode().split("\0")
     except (FileNotFoundError, ProcessLookupError):
         return ""
+    if any("multiprocessing.spawn" in word for word in words):
+        return "multiprocessing.spawn"
     return next((word for before, word in pairwise(words) if before == "-m"), "")
 
 
