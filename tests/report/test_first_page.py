@@ -2,6 +2,7 @@
 
 import dataclasses
 from collections.abc import Sequence
+from datetime import timedelta
 
 import msgspec
 import pytest
@@ -173,3 +174,22 @@ def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: 
         assert "nan" not in said
 
     held()
+
+
+def test_a_calibration_that_was_due_is_something_to_do_and_the_rig_rows_say_it(one: ReportNight) -> None:
+    begun = one.summary.started_utc
+    record = msgspec.structs.replace(one.settings.calibration, valid_until=begun + timedelta(days=12))
+    dated = dataclasses.replace(one, settings=msgspec.structs.replace(one.settings, calibration=record))
+    found = first_page(dated, (), Reference({}))
+    due = f"valid until {(begun + timedelta(days=12)).date()}, due in 12 days"
+    assert [each.why for each in found.to_do if each.what.startswith("Calibrate transducer")] == [
+        f"When the run began: record {record.id}, {due}."
+    ]
+    assert dict(found.rig)["calibration"].endswith(due)
+    never = dict(first_page(one, (), Reference({})).rig)
+    assert never["calibration"].endswith("no end of its validity is on record")
+    assert never["reference unit"] == "none was asked; --reference-unit SERIAL names one"
+    asked = dict(first_page(one, (), Reference({}), "Q-9999").rig)
+    assert asked["reference unit"] == "Q-9999 was never measured here"
+    itself = dict(first_page(one, (), Reference({}), one.unit).rig)
+    assert "not judged: limits need" in itself["reference unit"]

@@ -1,5 +1,6 @@
 """Did the night count: hours, strokes and cycles of what was planned, what is missing and why, who was at the rig."""
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 
@@ -20,6 +21,7 @@ REASONS_MAX = 3
 PEOPLE_KINDS = frozenset({"motion_allowed", "intervention", "motion_stopped", "parked", "motion_ended"})
 """Events at which a person or a limit changed what the shaft may do."""
 PEOPLE_MAX = 12
+NUMBER = re.compile(r"[-−+]?\d[\d.]*")
 MANY = 1_000_000
 SERIOUS = 0.01
 """Part of the night without samples from which on it was disturbed."""
@@ -130,10 +132,11 @@ def _not_judged(night: ReportNight) -> str:
         good = (night.cycles[f"{figure}_status"] == OK).to_numpy()
         lacking |= ~good
         said = night.cycles[f"{figure}_reasons"]
-        # what is said of judged cycles as well did not keep one from being judged
-        always = {str(each) for texts in said[good] for each in np.atleast_1d(texts)}
+        # what is said of judged cycles as well, whatever its numbers, did not keep one from being judged
+        always = {NUMBER.sub("", str(each)) for texts in said[good] for each in np.atleast_1d(texts)}
         for texts in said[~good]:
-            reasons.update(str(each) for each in np.atleast_1d(texts) if str(each) not in always)
+            every = [str(each) for each in np.atleast_1d(texts)]
+            reasons.update([each for each in every if NUMBER.sub("", each) not in always] or every)
     if not lacking.any():
         return ""
     whole = f"{int(lacking.sum())} of {len(lacking)} cycles, {_lasting(float(_spans_s(night)[lacking].sum()))}, lack a figure that has a limit"

@@ -33,7 +33,10 @@ class Document:
 
 
 def document(
-    night: ReportNight, others: Sequence[RunSummary] = (), accepted: Sequence[RunSummary] = ()
+    night: ReportNight,
+    others: Sequence[RunSummary] = (),
+    accepted: Sequence[RunSummary] = (),
+    reference_unit: str = "",
 ) -> Document:
     """The whole report of a night.
 
@@ -41,12 +44,13 @@ def document(
         night: the run that it is of.
         others: runs of other fixtures beside it, which are asked whether they changed as well.
         accepted: runs of accepted units, of which the reference envelope is made.
+        reference_unit: serial of a unit that is kept for checking rigs; empty where none is asked.
 
     Raises:
         ConfigError: Jinja2 is not installed.
     """
     reference = envelope_of(night, accepted)
-    first = first_page(night, others, reference)
+    first = first_page(night, others, reference, reference_unit)
     content = _content(night, first)
     return Document(night, reference, first, content, _page(night, reference, content))
 

@@ -22,6 +22,7 @@ from nightturn.sentences.morning import (
 )
 from nightturn.sentences.names import isolated
 from nightturn.storage.manifest import RUNNING
+from nightturn.unit_history.account import WORN, Account, CourseLine
 
 ENOUGH_PART = 0.8
 """Of the cycles: with fewer judged a night cannot be accepted, so a person has to look why."""
@@ -91,6 +92,14 @@ def _too_few(night: ReportNight) -> str:
         if done >= CYCLES_BEFORE and each.cycles_judged < ENOUGH_PART * done:
             return f"Only {each.cycles_judged} of {done} cycles could be held against the limit of {FIGURES[each.figure].spoken}."
     return ""
+
+
+def changed_lines(life: Account | None) -> list[CourseLine]:
+    """Figures whose course changed, the gravest first."""
+    if life is None:
+        return []
+    changed = [line for line in life.courses if line.changed_ts is not None]
+    return sorted(changed, key=lambda line: (WORN.index(line.figure), line.changed_ts or 0))
 
 
 def limits_said(night: ReportNight) -> tuple[LimitSaid, ...]:

@@ -34,6 +34,7 @@ def write_reports(
     folder: Path,
     *,
     method: str = "",
+    reference_unit: str = "",
     with_pdf: bool = False,
 ) -> Iterator[WrittenReport]:
     """Write a report of each wanted run into a folder, which is made.
@@ -44,6 +45,7 @@ def write_reports(
         root: the data root.
         folder: for the files.
         method: as `night_of`.
+        reference_unit: as `document`.
         with_pdf: a PDF beside each, when that is written already.
 
     Raises:
@@ -53,7 +55,7 @@ def write_reports(
     """
     for each in wanted:
         night = night_of(Run(root, each.fixture, each.run), each, method)
-        found = document(night, beside(runs, each), accepted_before(runs, each))
+        found = document(night, beside(runs, each), accepted_before(runs, each), reference_unit)
         path = folder / file_name(night)
         write_whole(path, found.html.encode())
         printed = path.with_suffix(".pdf") if with_pdf else None
