@@ -19,7 +19,7 @@ from nightturn.pictures.temperature import draw_against_temperature
 from nightturn.pictures.turn import Turned, draw_lens, draw_turn, worst_angle
 from nightturn.report.moments import moments
 from nightturn.report.night import ReportNight
-from nightturn.report.reference import Reference, accepted_band, cogging_order
+from nightturn.report.reference import Reference, accepted_band, cogging_order, turn_band
 from nightturn.trend.series import NEAR
 
 ROWS = (RIPPLE_PCT, FRICTION, COGGING_PP, ZERO)
@@ -132,7 +132,7 @@ def _of_turns(night: ReportNight, turns: _Turns, width_px: float, reference: Ref
         cogging_order=cogging,
         width_px=width_px,
         when=f"cycle {int(turns.cycle_no[-1])}",
-        accepted=accepted_band(reference.friction),
+        accepted=turn_band(reference, night.settings, len(now.forward_nm)),
     )
     worst = worst_angle(now, first, max(cogging // 2, 2)) if first is not None else None
     if worst is not None:
