@@ -128,6 +128,7 @@ def _print_stretch(shown: "Shown", zone: str) -> None:
 
     print_text(f"from {local_text(shown.from_ts, zone)} to {local_text(shown.to_ts, zone)}")
     print_text(f"before: {shown.before or 'nothing is known'}", hang="  ")
+    print_text(f"inputs: {shown.inputs or 'nothing is known'}", hang="  ")
     print_pairs("what happened", replay_text.lines(shown, zone) or [("", "nothing")])
     print_table("sensors", replay_text.SECONDS_HEAD, replay_text.second_rows(shown, zone))
     for each in shown.missing:
