@@ -66,7 +66,7 @@ def test_it_is_readable_at_any_width_and_on_paper(
 
 def check_foreign(path: Path) -> None:
     """Its names can be read and copied, or it says which signs have no form and what brings them: never an empty box unsaid."""
-    words, fonts = said("pdftotext", "-raw", str(path), "-"), said("pdffonts", str(path))
+    words, fonts = " ".join(said("pdftotext", "-raw", str(path), "-").split()), said("pdffonts", str(path))
     assert ARABIC.split()[0] in words
     if find_spec(WIDE) is not None:
         assert CJK.strip() in words
