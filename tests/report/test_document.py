@@ -21,6 +21,7 @@ from nightturn.model.verdicts import REJECT
 from nightturn.report.chosen import date_of, of_night, of_unit
 from nightturn.report.document import document, file_name
 from nightturn.report.night import ReportNight, night_of
+from nightturn.sentences.lost import lost_text
 from nightturn.storage.runs import RunSummary, list_runs
 
 VOID = {"meta", "img"}
@@ -101,8 +102,8 @@ def test_it_says_what_is_missing_and_why(page: str, recorded: Recorded) -> None:
     gaps = nightturn.open_run(recorded.root).gaps()
     assert len(gaps)
     for cause in set(gaps["cause"]):
-        assert f"by {cause}" in said
-    assert "Samples are missing by" in said
+        assert lost_text(cause) in said
+    assert "Samples were lost " in said
     assert "emergency stop, guards and safe torque off belong in certified hardware" in said
 
 

@@ -35,7 +35,7 @@ def texts(found: FirstPage) -> list[str]:
 
 
 FRICTION = LimitVerdict("friction_nm", MAX, "at 5 rpm", 0.0886, 0.0001, 100.0, 0.15, ACCEPT, 150, kind=BUDGET)
-LOOK = "Look at the line, the disk and the host of this fixture. Samples are missing by link, restart."
+LOOK = "Look at the line, the disk and the host of this fixture. Samples were lost on the line, while the device or the host started again."
 WARM = "Nothing judged yet: too few cycles of a warm unit."
 
 
@@ -113,7 +113,10 @@ def test_the_first_page_as_whole_sentences(
     )
     assert rows["cycles"].startswith("1 complete of 4 begun, 3 planned")
     assert rows["strokes"] == "2 of 6 planned"
-    assert rows["samples"] == "282645 recorded, 7252 missing: 5.9 s by link, 1.35 s by restart"
+    assert (
+        rows["samples"]
+        == "282645 recorded, 7252 lost: 5.9 s on the line, 1.35 s while the device or the host started again"
+    )
     assert "25 Nov 21:00 +00:00 permitted by R. Vale" in rows["people and stops"]
 
 

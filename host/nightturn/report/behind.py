@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from nightturn.errors import StorageError
+from nightturn.estimation.figures import FIGURES
 from nightturn.model.figures import INTERVAL_IS
 from nightturn.model.quantities import bytes_text, scientific
 from nightturn.model.rows import BUDGET
@@ -68,12 +69,18 @@ def budget_rows(night: ReportNight) -> tuple[tuple[str, ...], ...]:
     except StorageError:
         return ()
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
-    lines = lines[lines["figure"].isin(figures)]
+    lines = lines[lines["figure"].isin(figures & set(FIGURES))]
     if not len(lines):
         return ()
     last = lines[lines["cycle_no"] == lines["cycle_no"].max()]
     return tuple(
-        (row.figure, row.line, scientific(float(row.u)), "common" if row.common else "own", row.source)
+        (
+            FIGURES[row.figure].spoken,
+            row.line,
+            f"{scientific(float(row.u))} {FIGURES[row.figure].unit}",
+            "common" if row.common else "own",
+            row.source,
+        )
         for row in last.itertuples()
     )
 

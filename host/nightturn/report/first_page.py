@@ -15,6 +15,7 @@ from nightturn.report.first_words import changed_lines, first_words, limits_said
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import NO_UNIT, Reference
 from nightturn.report.rig_words import rig_rows
+from nightturn.sentences.lost import lost_text
 from nightturn.sentences.morning import Doing, LimitSaid, Severity, to_do
 from nightturn.sentences.names import isolated
 from nightturn.storage.runs import RunSummary, found_runs
@@ -147,11 +148,11 @@ def _measure_next(life: Account | None) -> tuple[Doing, ...]:
 def _look_after(night: ReportNight) -> tuple[Doing, ...]:
     found = []
     if night.gaps:
-        causes = ", ".join(sorted({each.cause for each in night.gaps}))
+        causes = ", ".join(lost_text(each) for each in sorted({gap.cause for gap in night.gaps}))
         found.append(
             Doing(
                 "Look at the line, the disk and the host of this fixture.",
-                f"Samples are missing by {causes}.",
+                f"Samples were lost {causes}.",
             )
         )
     if night.unread:
