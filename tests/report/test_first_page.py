@@ -20,12 +20,15 @@ from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import Reference
 from nightturn.sentences.morning import Severity
+from nightturn.storage.standing import Standing
 
 
-def page(one: ReportNight, verdict: NightVerdict | None) -> FirstPage:
-    """The first page as if that had been the verdict of the run, which has ended."""
-    summary = dataclasses.replace(one.summary, night_verdict=verdict)
-    manifest = msgspec.structs.replace(one.manifest, state="ended")
+def page(
+    one: ReportNight, verdict: NightVerdict | None, state: Standing = "ended", motion: str = ""
+) -> FirstPage:
+    """The first page as if that had been the verdict of the run, which has ended unless it is said otherwise."""
+    summary = dataclasses.replace(one.summary, night_verdict=verdict, state=state, motion=motion)
+    manifest = msgspec.structs.replace(one.manifest, state="ended" if state == "ended" else "running")
     return first_page(dataclasses.replace(one, summary=summary, manifest=manifest), (), Reference({}))
 
 
@@ -120,6 +123,8 @@ def test_the_first_page_as_whole_sentences(
     assert "25 Nov 21:00 +00:00 permitted by R. Vale" in rows["people and stops"]
 
 
+STATES = st.sampled_from(["ended", "ended", "running", "interrupted"])
+MOTIONS = st.sampled_from(["", "turning", "locked"])
 STATUSES = st.sampled_from(["ok", "ok", "ok", "refused", "incomplete", "not judged"])
 VALUES = st.floats(0.0, 0.3) | st.sampled_from([0.15, 0.15 + 1e-12, 0.15 - 1e-12])
 CYCLES = st.lists(st.tuples(VALUES, st.floats(1e-6, 0.05), st.integers(1, 200), STATUSES), max_size=30)
@@ -150,13 +155,28 @@ def counted(limits: Sequence[AcceptLimit], cycles: Sequence[tuple[float, float, 
 
 
 def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: ReportNight) -> None:
-    @given(limits=LIMITS, cycles=CYCLES, planned=st.integers(1, 30))
-    def held(limits: list[AcceptLimit], cycles: list[tuple[float, float, int, str]], planned: int) -> None:
+    @given(limits=LIMITS, cycles=CYCLES, planned=st.integers(1, 30), state=STATES, motion=MOTIONS)
+    def held(
+        limits: list[AcceptLimit],
+        cycles: list[tuple[float, float, int, str]],
+        planned: int,
+        state: Standing,
+        motion: str,
+    ) -> None:
         verdict = counted(limits, cycles).verdict(limits, planned)
-        found = page(one, verdict)
+        found = page(one, verdict, state, motion)
         said = " ".join(texts(found))
         passes = f"{one.unit} passes" in said or "every figure is inside" in said
-        assert passes == (verdict.word == ACCEPT)
+        if state == "ended":
+            assert passes == (verdict.word == ACCEPT)
+        assert not passes or verdict.word == ACCEPT
+        if verdict.word == REJECT:
+            assert f"{one.unit} does not pass" in found.sentence
+            assert "inside" not in found.sentence
+            assert found.severity is Severity.ACT_NOW
+        if "is inside its limits so far" in said:
+            assert state == "running"
+            assert all(each.cycles_judged and each.word != REJECT for each in verdict.limits)
         assert (found.severity is Severity.ACT_NOW) == (verdict.word == REJECT)
         assert ("Do not release" in said) == (verdict.word == REJECT)
         good = [(value, u, nu) for value, u, nu, status in cycles if status == "ok"]

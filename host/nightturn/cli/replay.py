@@ -67,7 +67,7 @@ def run(
     damage. Ends with 1 when anything differs or is damaged.
 
     With --at 03:12 it shows that minute instead: how the fixture stood, what it was given, what it decided and why, what the sensors showed; from
-    the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits: which cycles would be judged
+    the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits, and its figures are made by the methods of this version: which cycles would be judged
     otherwise, and when motion would first have been commanded otherwise; behind that the tape shows figures only.
     """
     if limits is not None:

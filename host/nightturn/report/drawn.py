@@ -172,7 +172,7 @@ def _full_nm(night: ReportNight) -> float:
 
 
 def _rows(night: ReportNight, figures: Sequence[str], step: int = 1) -> list[Row]:
-    """A row a figure, of every so manieth cycle."""
+    """A row a figure, of one cycle in `step`."""
     forward = (night.cycles["direction"] > 0).to_numpy()
     return [
         Row(

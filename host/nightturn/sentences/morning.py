@@ -4,7 +4,7 @@ The verdict chooses the words, never the point value: "passes" is said only wher
 rests on; what is not known is said to be not known.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -26,6 +26,10 @@ class Severity(IntEnum):
     def word(self) -> str:
         """For people."""
         return {Severity.NOTE: "note", Severity.TODAY: "today", Severity.ACT_NOW: "act now"}[self]
+
+
+BY_WORD: Mapping[str, Severity] = {each.word: each for each in Severity}
+"""By the word that alarms, pages and reports have for it."""
 
 
 @dataclass(frozen=True, slots=True)
