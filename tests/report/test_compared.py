@@ -6,6 +6,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+import pandas as pd
 import pytest
 from replay_logs.make import Recorded
 from tests.cli.terminal import typed
@@ -89,9 +90,9 @@ def marked(found: ReportNight, mark_deg: float, mounted_utc: str) -> ReportNight
 
 def turned_by(found: ReportNight, points: int) -> ReportNight:
     """The same run as if the rotor had sat that much further on the encoder."""
-    curves = found.curves.assign(
-        torque_nm=[np.roll(np.asarray(each, np.float64), points) for each in found.curves["torque_nm"]]
-    )
+    curves = found.curves.copy()
+    turned = [np.roll(np.asarray(each, np.float64), points) for each in curves["torque_nm"]]
+    curves["torque_nm"] = pd.Series(turned, index=curves.index, dtype=object)
     return dataclasses.replace(found, curves=curves)
 
 
