@@ -12,9 +12,9 @@ from replay_logs.make import Recorded
 from tests.cli.terminal import typed
 from tests.report.test_document import Page, night
 
-from nightturn.estimation.night_figure import NOT_SHOWN
+from nightturn.estimation.night_figure import NOT_SHOWN, REAL
 from nightturn.report.both_turns import turns_of
-from nightturn.report.compared import compared, figure_rows
+from nightturn.report.compared import compared, figure_rows, headline
 from nightturn.report.night import ReportNight
 
 
@@ -34,6 +34,19 @@ def test_a_run_against_itself_shows_no_difference_and_the_same_angles(one: Repor
     assert found.orders == ()
     assert found.known == ()
     assert found.angle.startswith("friction differs most at")
+
+
+def test_the_first_sentence_names_what_is_really_different_and_in_which_sense(one: ReportNight) -> None:
+    same = compared(one, one)
+    count = sum(not line.refused for line in same.figures)
+    assert headline(same) == f"No real difference is shown in any of {count} figures."
+    lower = msgspec.structs.replace(same.figures[0], difference=-0.0126, difference_half=0.0014, word=REAL)
+    found = msgspec.structs.replace(same, figures=(lower, *same.figures[1:]))
+    assert headline(found) == (
+        f"The difference is real: ripple of A is 12.6 ± 1.4 mN·m lower. None is shown in the other {count - 1}."
+    )
+    nothing = msgspec.structs.replace(same, figures=(msgspec.structs.replace(lower, refused="no"),))
+    assert headline(nothing) == "Nothing could be compared."
 
 
 def test_another_speed_or_torque_is_refused_figure_by_figure(one: ReportNight) -> None:

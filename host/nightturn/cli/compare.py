@@ -94,10 +94,11 @@ def _write(
 
 def _print(found: "Comparison") -> None:
     from nightturn.cli.output import print_pairs, print_table, print_text
-    from nightturn.report.compared import figure_rows, order_rows
+    from nightturn.report.compared import figure_rows, headline, order_rows
 
     for name, which in (("A", found.one), ("B", found.other)):
         print_text(f"{name}: {which}", hang="  ")
+    print_text(headline(found), hang="  ")
     for each in found.known:
         print_text(each, hang="  ")
     print_text(

@@ -7,7 +7,14 @@ import numpy as np
 
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import FIGURES, FigureSpec
-from nightturn.estimation.night_figure import Difference, difference, night_figure, remounting
+from nightturn.estimation.night_figure import (
+    NOT_SHOWN,
+    REAL,
+    Difference,
+    difference,
+    night_figure,
+    remounting,
+)
 from nightturn.model.figures import INTERVAL_IS, Figure
 from nightturn.model.phases import HOLD
 from nightturn.model.quantities import interval, number, quantity
@@ -22,6 +29,8 @@ ORDERS_SHOWN = 12
 S_PER_H = 3600.0
 MANY = 1.96
 """Of a normal distribution, 95 %."""
+REAL_SHOWN = 3
+"""Figures of the first sentence."""
 SPEED_REL = 0.01
 """Two speeds or torques that differ by no more are the same."""
 
@@ -247,6 +256,34 @@ def _orders(ours: Means, theirs: Means) -> Iterator[OrderLine]:
             )
 
 
+def headline(found: Comparison) -> str:
+    """`The difference is real: friction of A is 12.6 ± 1.4 mN·m lower. None is shown in the other 9.`; what remounting does is none."""
+    compared_lines = [line for line in found.figures if not line.refused]
+    if not compared_lines:
+        return "Nothing could be compared."
+    real = [line for line in compared_lines if line.word == REAL]
+    others = len(compared_lines) - len(real)
+    if not real:
+        return f"No real difference is shown in any of {others} figures."
+    said = "; ".join(map(_higher, real[:REAL_SHOWN]))
+    more = f"; and in {len(real) - REAL_SHOWN} more" if len(real) > REAL_SHOWN else ""
+    rest = f". None is shown in the other {others}." if others else "."
+    return f"The difference is real: {said}{more}{rest}"
+
+
+def _higher(line: FigureLine) -> str:
+    """`ripple of A is 11.9 ± 1.3 mN·m higher`."""
+    off, half = line.difference or 0.0, line.difference_half or 0.0
+    size = interval(abs(off), half, FIGURES[line.figure].unit, beside=half)
+    return f"{line.title} of A is {size} {'higher' if off > 0 else 'lower'}"
+
+
+def _off(line: FigureLine) -> str:
+    """The difference with its interval."""
+    half = line.difference_half or 0.0
+    return interval(line.difference or 0.0, half, FIGURES[line.figure].unit, beside=half)
+
+
 def figure_rows(found: Comparison) -> list[tuple[FigureLine, str]]:
     """Each figure with its sentence: `80.1 ± 0.3 mN·m and 92.7 ± 1.3 mN·m; −12.6 ± 1.4 mN·m (−13.6 %): the difference is real`."""
     return [(line, _words(line)) for line in found.figures]
@@ -273,6 +310,7 @@ def _words(line: FigureLine) -> str:
         interval(value, half or 0.0, unit)
         for value, half in ((line.one, line.one_half), (line.other, line.other_half))
     ]
-    text = interval(line.difference, line.difference_half or 0.0, unit, beside=line.difference_half or 0.0)
-    share = "" if line.relative_pct is None else f" ({number(line.relative_pct, 3)} %)"
+    text = _off(line)
+    shown = line.relative_pct is not None and line.word != NOT_SHOWN
+    share = f" ({number(line.relative_pct or 0.0, 3)} %)" if shown else ""
     return f"{ends[0]} and {ends[1]}; {text}{share}: {line.word}"

@@ -6,7 +6,7 @@ from nightturn.pictures.both import draw_both
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.turn import Turned
 from nightturn.report.both_turns import turns_of
-from nightturn.report.compared import Comparison, figure_rows, order_rows
+from nightturn.report.compared import Comparison, figure_rows, headline, order_rows
 from nightturn.report.night import ReportNight
 from nightturn.report.templates import rendered
 from nightturn.sentences.names import isolated
@@ -21,6 +21,7 @@ def comparison_page(
     return rendered(
         "compare.html",
         found=found,
+        headline=headline(found),
         figures=[(line.title, words) for line, words in figure_rows(found)],
         order_head=ORDER_HEAD,
         orders=order_rows(found),
