@@ -139,3 +139,17 @@ def test_a_data_root_that_cannot_be_written_ends_with_four(
     code, _, err = typed(command(path), capsys)
     assert code == 4
     assert "choose a folder you may write to" in err
+
+
+def test_the_mark_of_the_rotor_is_on_the_card_and_stays_with_a_unit_that_stays(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write_bench(tmp_path)
+    outcome = typed([*command(path), "--mark", "360"], capsys)
+    assert outcome.code == 2
+    assert "mark_deg: 360.0 is no angle of a turn" in " ".join(outcome.err.split())
+    assert typed([*command(path), "--mark", "37.5"], capsys).code == 0
+    assert typed([*command(path), "--stays"], capsys).code == 0
+    assert typed(command(path), capsys).code == 0
+    cards = (tmp_path / "nights" / "mounts" / "pan-a1.jsonl").read_text("utf-8").splitlines()
+    assert ['"mark_deg":37.5' in each for each in cards] == [True, True, False]

@@ -115,17 +115,28 @@ def test_smoothing_takes_the_teeth_and_keeps_the_rest() -> None:
 
 
 def test_where_accepted_units_lie_is_a_band_about_the_middle_of_both_senses() -> None:
-    band = Accepted(np.array([0.08, 0.1]), np.array([0.1, 0.12]), "what 3 accepted units showed")
+    half = turned().friction_nm
+    band = Accepted(half - 0.01, half + 0.02, "what 3 accepted units showed")
     picture = draw_turn(turned(), None, friction_nm=0.1, zero_nm=0.02, cogging_order=288, accepted=band)
     check_any(picture)
-    assert "Grey: what 3 accepted units showed, half the gap 80 mN·m to 120 mN·m" in picture.caption
+    assert "Grey: what 3 accepted units showed; half the gap" in picture.caption
+    assert picture.caption.endswith("This turn lies within it.")
     areas = [
         each.get("d", "") for each in parsed(picture).iter(f"{SVG}path") if each.get("class") == "f-soft"
     ]
     forward = next(line for line in points(picture, "forward") if len(line) == POINTS)[0][1]
-    heights = [sorted({float(pair.split()[1]) for pair in d.strip("MZ").split("L")}) for d in areas]
-    assert len(heights) == 2
-    assert any(low < forward < high for low, high in heights)
+    starts = [
+        sorted((*(float(pair.split()[1]) for pair in (pairs[0], pairs[-1])),))
+        for d in areas
+        if (pairs := d.strip("MZ").split("L"))
+    ]
+    assert len(starts) == 2
+    assert any(low < forward < high for low, high in starts)
+    narrow = Accepted(
+        half - 0.01, half + np.where(np.arange(POINTS) == 512, -0.004, 0.02), "what 3 accepted units showed"
+    )
+    beyond = draw_turn(turned(), None, friction_nm=0.1, zero_nm=0.02, cogging_order=288, accepted=narrow)
+    assert "1 % of this turn lies outside it, farthest at 180°" in beyond.caption
     nothing = Turned(np.full(POINTS, np.nan), np.full(POINTS, np.nan))
     alone = draw_turn(nothing, None, friction_nm=None, zero_nm=None, cogging_order=288, accepted=band)
     assert "Grey" not in alone.caption

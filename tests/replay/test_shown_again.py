@@ -1,5 +1,6 @@
 """The minute a person asks for: from the nearest snapshot, the same as from the beginning; and as a tape of its own."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -84,6 +85,19 @@ def test_a_cut_is_a_tape_that_replays_identical_and_the_same_bytes_each_time(
     with pytest.raises(StorageError, match="no record in that stretch"):
         cut_out(tape, whole.to_ts + NS_PER_S, whole.to_ts + 2 * NS_PER_S, tmp_path / "none.ntj")
     assert not (tmp_path / "none.ntj").exists()
+
+
+def test_commands_are_in_degrees_and_inputs_and_phases_in_words(tape: Tape, whole: Shown) -> None:
+    said = " ".join(line.text for line in whole.lines)
+    assert re.search(r"DRIVE turning drive turns by −?[\d.]+° at −?[\d.]+ rpm", said)
+    assert not any("counts" in line.text for line in whole.lines if line.what == "command")
+    assert "slow turn, cycle 1" in said
+    assert "slow_turn" not in said
+    begin = (whole.from_ts // NS_PER_S + 60) * NS_PER_S
+    assert "guard closed, stop chain healthy" in show_again(tape, begin, begin + NS_PER_S).inputs
+    opened = [line.text for line in whole.lines if line.what == "inputs"]
+    assert opened
+    assert any("not guard closed" in text for text in (whole.inputs, *opened))
 
 
 def test_a_stretch_too_long_to_read_is_refused(tape: Tape, whole: Shown) -> None:

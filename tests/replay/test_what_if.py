@@ -2,13 +2,18 @@
 
 from pathlib import Path
 
+import msgspec
 import pytest
 from replay_logs.make import FOLDER
 from tests.cli.terminal import typed
 
+from nightturn.cli.replay_text import what_if_lines
 from nightturn.errors import ConfigError
 from nightturn.estimation.figures import FIGURES
+from nightturn.estimation.jobs import CycleJob, worked_out
+from nightturn.model.facts import CycleFinished
 from nightturn.model.verdicts import REJECT
+from nightturn.replay import what_if as room
 from nightturn.replay.tapes import tape_of_file
 from nightturn.replay.what_if import WhatIf, what_if
 from nightturn.settings.limits import load_limits
@@ -23,8 +28,11 @@ def asked(text: str, tmp_path: Path) -> WhatIf:
     return what_if(tape_of_file(TAPE), load_limits(file, FIGURES, (RAW_LIMIT,)))
 
 
-def test_a_tighter_acceptance_rejects_every_cycle_and_moves_nothing(tmp_path: Path) -> None:
-    found = asked("[accept]\nfriction_nm = { max = 0.001 }\n", tmp_path)
+def test_a_tighter_acceptance_and_a_limit_that_only_warns_judge_otherwise_and_move_nothing(
+    tmp_path: Path,
+) -> None:
+    warns = '[fixture.protect]\nfriction_nm = { max = 0.001, on_exceed = "warn" }\n'
+    found = asked(f"[accept]\nfriction_nm = {{ max = 0.001 }}\n{warns}", tmp_path)
     assert found.cycles > 0
     assert {each.now for each in found.otherwise} == {REJECT}
     assert len(found.otherwise) == found.cycles
@@ -32,6 +40,7 @@ def test_a_tighter_acceptance_rejects_every_cycle_and_moves_nothing(tmp_path: Pa
     assert [limit.figure for limit in found.now.limits] == ["friction_nm"]
     assert found.differs_ts is None
     assert found.missing == ()
+    assert found.methods == ()
 
 
 def test_a_protective_limit_that_would_have_stopped_says_when_and_that_the_tape_ends_there(
@@ -45,16 +54,29 @@ def test_a_protective_limit_that_would_have_stopped_says_when_and_that_the_tape_
     assert found.otherwise == ()  # acceptance is as recorded
 
 
-def test_a_limit_that_only_warns_moves_nothing(tmp_path: Path) -> None:
-    found = asked('[fixture.protect]\nfriction_nm = { max = 0.001, on_exceed = "warn" }\n', tmp_path)
-    assert found.differs_ts is None
-    assert found.was == found.now
-
-
 def test_raw_torque_beyond_its_limit_stops_in_the_middle_of_a_cycle(tmp_path: Path) -> None:
     found = asked('[fixture.protect]\ntorque_nm = { max = 2.0, on_exceed = "stop" }\n', tmp_path)
     assert found.differs_ts is not None
     assert "torque_nm is" in found.differs
+
+
+def test_a_newer_method_is_named_and_its_figures_judge(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def newer(job: CycleJob) -> CycleFinished:
+        made = worked_out(job)
+        assert made.record is not None
+        figures = tuple(
+            msgspec.structs.replace(each, method=each.method + 1) if each.name == "friction_nm" else each
+            for each in made.record.figures
+        )
+        return msgspec.structs.replace(made, record=msgspec.structs.replace(made.record, figures=figures))
+
+    monkeypatch.setattr(room, "worked_out", newer)
+    found = asked("[accept]\nfriction_nm = { max = 0.2 }\n", tmp_path)
+    now = FIGURES["friction_nm"].method
+    assert found.methods == (f"friction_nm: method {now} -> {now + 1}",)
+    assert what_if_lines(found, "UTC")[0] == f"made by the methods of this version; {found.methods[0]}"
 
 
 @pytest.mark.parametrize(

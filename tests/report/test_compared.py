@@ -5,13 +5,16 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
+import pandas as pd
 import pytest
 from replay_logs.make import Recorded
 from tests.cli.terminal import typed
 from tests.report.test_document import Page, night
 
-from nightturn.estimation.night_figure import NOT_SHOWN
-from nightturn.report.compared import compared, figure_rows
+from nightturn.estimation.night_figure import NOT_SHOWN, REAL
+from nightturn.report.both_turns import turns_of
+from nightturn.report.compared import compared, figure_rows, headline
 from nightturn.report.night import ReportNight
 
 
@@ -31,6 +34,19 @@ def test_a_run_against_itself_shows_no_difference_and_the_same_angles(one: Repor
     assert found.orders == ()
     assert found.known == ()
     assert found.angle.startswith("friction differs most at")
+
+
+def test_the_first_sentence_names_what_is_really_different_and_in_which_sense(one: ReportNight) -> None:
+    same = compared(one, one)
+    count = sum(not line.refused for line in same.figures)
+    assert headline(same) == f"No real difference is shown in any of {count} figures."
+    lower = msgspec.structs.replace(same.figures[0], difference=-0.0126, difference_half=0.0014, word=REAL)
+    found = msgspec.structs.replace(same, figures=(lower, *same.figures[1:]))
+    assert headline(found) == (
+        f"The difference is real: ripple of A is 12.6 ± 1.4 mN·m lower. None is shown in the other {count - 1}."
+    )
+    nothing = msgspec.structs.replace(same, figures=(msgspec.structs.replace(lower, refused="no"),))
+    assert headline(nothing) == "Nothing could be compared."
 
 
 def test_another_speed_or_torque_is_refused_figure_by_figure(one: ReportNight) -> None:
@@ -79,6 +95,32 @@ def test_what_differs_beside_the_units_is_said(one: ReportNight) -> None:
     assert found.angle.startswith("angles are not compared: between two mountings")
 
 
+def marked(found: ReportNight, mark_deg: float, mounted_utc: str) -> ReportNight:
+    """The same run as if its unit had been mounted then, the mark of its rotor at that angle."""
+    card = msgspec.structs.replace(found.settings.card, mark_deg=mark_deg, mounted_utc=mounted_utc)
+    return dataclasses.replace(found, settings=msgspec.structs.replace(found.settings, card=card))
+
+
+def turned_by(found: ReportNight, points: int) -> ReportNight:
+    """The same run as if the rotor had sat that much further on the encoder."""
+    curves = found.curves.copy()
+    turned = [np.roll(np.asarray(each, np.float64), points) for each in curves["torque_nm"]]
+    curves["torque_nm"] = pd.Series(turned, index=curves.index, dtype=object)
+    return dataclasses.replace(found, curves=curves)
+
+
+def test_marks_on_the_rotor_tie_the_angles_of_two_mountings(one: ReportNight) -> None:
+    points = max(len(each) for each in one.curves["torque_nm"])
+    other = marked(turned_by(one, points // 4), 90.0, "2026-11-26T21:00:00Z")
+    tied = turns_of(marked(one, 0.0, "2026-11-25T21:00:00Z"), other, None)
+    assert tied.foot == "angle from the mark of each rotor"
+    assert "from the mark of each rotor, by 0 N·m" in tied.words
+    assert tied.one.forward_nm == pytest.approx(tied.other.forward_nm)
+    loose = turns_of(one, other, None)
+    assert loose.foot == "angle, each from its own zero"
+    assert "no mark ties the rotor to the encoder's zero" in loose.words
+
+
 def test_an_encoder_without_a_mark_has_no_angle_to_compare(one: ReportNight) -> None:
     encoder = msgspec.structs.replace(one.settings.fixture.encoder, reference="none")
     fixture = msgspec.structs.replace(one.settings.fixture, encoder=encoder)
@@ -111,3 +153,6 @@ def test_a_unit_without_a_run_is_refused_with_those_that_have_one(
     outcome = typed(["compare", str(recorded.root), "Q-9999", "Q-9999"], capsys)
     assert outcome.code == 4
     assert "no run of unit Q-9999; there are runs of" in outcome.err
+    first = typed(["compare", str(recorded.root), night(recorded.root).unit, "first"], capsys)
+    assert first.code == 4
+    assert "is the first run of Q-0117; there is none before it" in " ".join(first.err.split())

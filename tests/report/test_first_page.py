@@ -2,6 +2,7 @@
 
 import dataclasses
 from collections.abc import Sequence
+from datetime import timedelta
 
 import msgspec
 import pytest
@@ -19,12 +20,15 @@ from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import Reference
 from nightturn.sentences.morning import Severity
+from nightturn.storage.standing import Standing
 
 
-def page(one: ReportNight, verdict: NightVerdict | None) -> FirstPage:
-    """The first page as if that had been the verdict of the run, which has ended."""
-    summary = dataclasses.replace(one.summary, night_verdict=verdict)
-    manifest = msgspec.structs.replace(one.manifest, state="ended")
+def page(
+    one: ReportNight, verdict: NightVerdict | None, state: Standing = "ended", motion: str = ""
+) -> FirstPage:
+    """The first page as if that had been the verdict of the run, which has ended unless it is said otherwise."""
+    summary = dataclasses.replace(one.summary, night_verdict=verdict, state=state, motion=motion)
+    manifest = msgspec.structs.replace(one.manifest, state="ended" if state == "ended" else "running")
     return first_page(dataclasses.replace(one, summary=summary, manifest=manifest), (), Reference({}))
 
 
@@ -34,7 +38,7 @@ def texts(found: FirstPage) -> list[str]:
 
 
 FRICTION = LimitVerdict("friction_nm", MAX, "at 5 rpm", 0.0886, 0.0001, 100.0, 0.15, ACCEPT, 150, kind=BUDGET)
-LOOK = "Look at the line, the disk and the host of this fixture. Samples are missing by link, restart."
+LOOK = "Look at the line, the disk and the host of this fixture. Samples were lost on the line, while the device or the host started again."
 WARM = "Nothing judged yet: too few cycles of a warm unit."
 
 
@@ -112,10 +116,15 @@ def test_the_first_page_as_whole_sentences(
     )
     assert rows["cycles"].startswith("1 complete of 4 begun, 3 planned")
     assert rows["strokes"] == "2 of 6 planned"
-    assert rows["samples"] == "282645 recorded, 7252 missing: 5.9 s by link, 1.35 s by restart"
+    assert (
+        rows["samples"]
+        == "282645 recorded, 7252 lost: 5.9 s on the line, 1.35 s while the device or the host started again"
+    )
     assert "25 Nov 21:00 +00:00 permitted by R. Vale" in rows["people and stops"]
 
 
+STATES = st.sampled_from(["ended", "ended", "running", "interrupted"])
+MOTIONS = st.sampled_from(["", "turning", "locked"])
 STATUSES = st.sampled_from(["ok", "ok", "ok", "refused", "incomplete", "not judged"])
 VALUES = st.floats(0.0, 0.3) | st.sampled_from([0.15, 0.15 + 1e-12, 0.15 - 1e-12])
 CYCLES = st.lists(st.tuples(VALUES, st.floats(1e-6, 0.05), st.integers(1, 200), STATUSES), max_size=30)
@@ -146,13 +155,28 @@ def counted(limits: Sequence[AcceptLimit], cycles: Sequence[tuple[float, float, 
 
 
 def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: ReportNight) -> None:
-    @given(limits=LIMITS, cycles=CYCLES, planned=st.integers(1, 30))
-    def held(limits: list[AcceptLimit], cycles: list[tuple[float, float, int, str]], planned: int) -> None:
+    @given(limits=LIMITS, cycles=CYCLES, planned=st.integers(1, 30), state=STATES, motion=MOTIONS)
+    def held(
+        limits: list[AcceptLimit],
+        cycles: list[tuple[float, float, int, str]],
+        planned: int,
+        state: Standing,
+        motion: str,
+    ) -> None:
         verdict = counted(limits, cycles).verdict(limits, planned)
-        found = page(one, verdict)
+        found = page(one, verdict, state, motion)
         said = " ".join(texts(found))
         passes = f"{one.unit} passes" in said or "every figure is inside" in said
-        assert passes == (verdict.word == ACCEPT)
+        if state == "ended":
+            assert passes == (verdict.word == ACCEPT)
+        assert not passes or verdict.word == ACCEPT
+        if verdict.word == REJECT:
+            assert f"{one.unit} does not pass" in found.sentence
+            assert "inside" not in found.sentence
+            assert found.severity is Severity.ACT_NOW
+        if "is inside its limits so far" in said:
+            assert state == "running"
+            assert all(each.cycles_judged and each.word != REJECT for each in verdict.limits)
         assert (found.severity is Severity.ACT_NOW) == (verdict.word == REJECT)
         assert ("Do not release" in said) == (verdict.word == REJECT)
         good = [(value, u, nu) for value, u, nu, status in cycles if status == "ok"]
@@ -173,3 +197,22 @@ def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: 
         assert "nan" not in said
 
     held()
+
+
+def test_a_calibration_that_was_due_is_something_to_do_and_the_rig_rows_say_it(one: ReportNight) -> None:
+    begun = one.summary.started_utc
+    record = msgspec.structs.replace(one.settings.calibration, valid_until=begun + timedelta(days=12))
+    dated = dataclasses.replace(one, settings=msgspec.structs.replace(one.settings, calibration=record))
+    found = first_page(dated, (), Reference({}))
+    due = f"valid until {(begun + timedelta(days=12)).date()}, due in 12 days"
+    assert [each.why for each in found.to_do if each.what.startswith("Calibrate transducer")] == [
+        f"When the run began: record {record.id}, {due}."
+    ]
+    assert dict(found.rig)["calibration"].endswith(due)
+    never = dict(first_page(one, (), Reference({})).rig)
+    assert never["calibration"].endswith("no end of its validity is on record")
+    assert never["reference unit"] == "none was asked; --reference-unit SERIAL names one"
+    asked = dict(first_page(one, (), Reference({}), "Q-9999").rig)
+    assert asked["reference unit"] == "Q-9999 was never measured here"
+    itself = dict(first_page(one, (), Reference({}), one.unit).rig)
+    assert "not judged: limits need" in itself["reference unit"]

@@ -18,6 +18,7 @@ from tests.report.test_document import Page
 from typing_extensions import override
 
 import nightturn
+from nightturn.report import printed
 from nightturn.report.printed import unprintable
 
 PROGRAM = "from nightturn.cli import main; main()"
@@ -91,10 +92,12 @@ def test_it_carries_its_figures_as_the_api_gives_them(
     assert 'pdfaid:part="3" pdfaid:conformance="B"' in said("pdfinfo", "-meta", str(pdf))
 
 
-def test_signs_that_the_fonts_lack_are_named() -> None:
+def test_signs_that_the_fonts_lack_are_named_with_what_brings_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(printed, "WIDE", "no_such_package")
+    brings = " (pip install 'nightturn[cjk]' brings those of Chinese, Japanese and Korean)"
     assert unprintable("Q-1 ± µ · \u05d0\u05d1 \u0645\u0647\u0646\u062f\u0633 \u2212 \u2190 \u2192") == ""
-    assert unprintable("\u5358\u4f53-7") == "U+4F53, U+5358"
-    assert unprintable("".join(map(chr, range(0x4E00, 0x4E0A)))).endswith("U+4E07 and 2 more")
+    assert unprintable("\u5358\u4f53-7") == "U+4F53, U+5358" + brings
+    assert unprintable("".join(map(chr, range(0x4E00, 0x4E0A)))).endswith("U+4E07 and 2 more" + brings)
 
 
 class Absent(importlib.abc.MetaPathFinder):

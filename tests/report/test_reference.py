@@ -12,11 +12,19 @@ from tests.report.test_batch import night as listed
 from tests.report.test_document import night
 
 from nightturn.estimation.tolerance import UNITS_MIN
+from nightturn.report import reference as room
 from nightturn.report.chosen import accepted_before
 from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
 from nightturn.report.night import ReportNight
-from nightturn.report.reference import NO_UNIT, Reference, accepted_band, cogging_order, reference_of
+from nightturn.report.reference import (
+    NO_UNIT,
+    Reference,
+    accepted_band,
+    cogging_order,
+    reference_of,
+    turn_band,
+)
 from nightturn.storage.runs import list_runs
 
 
@@ -68,6 +76,27 @@ def test_orders_and_turn_are_those_of_the_units_newest_cycles(recorded: Recorded
     pictures = {each.name: each for each in drawn(one, 920, found).pictures}
     assert "what 1 accepted unit showed, too few to expect it of others" in pictures["turn"].caption
     assert "what 1 accepted unit showed" in pictures["orders"].description
+
+
+def test_the_envelope_is_angle_by_angle_where_cards_name_the_rotors_mark(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = night(root)
+    assert of(usual, root).turn is None
+    card = msgspec.structs.replace(usual.settings.card, mark_deg=90.0)
+    settings = msgspec.structs.replace(usual.settings, card=card)
+    monkeypatch.setattr(room, "_settings", lambda _run: settings)
+    found = of(usual, root)
+    assert found.turn is not None
+    points = len(found.turn.low)
+    band = turn_band(found, settings, points)
+    assert band is not None
+    assert "angle by angle from the mark of each rotor" in band.words
+    assert band.low_nm == pytest.approx(np.roll(found.turn.low, points // 4))
+    alike = turn_band(found, usual.settings, points)
+    assert alike is not None
+    assert "the same at every angle, because no mark ties" in alike.words
+    assert len(set(alike.low_nm)) == 1
 
 
 def test_a_unit_under_another_plan_or_with_lost_files_is_not_behind_it(root: Path) -> None:

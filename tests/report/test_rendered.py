@@ -1,6 +1,7 @@
 """Reports as a person sees them: in a browser, wide, slim and dark, and on paper, at the ends of what a night may be."""
 
 from collections.abc import Callable, Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -17,9 +18,11 @@ from tests.report.nights import (
     without_cycles,
 )
 from tests.report.rendering import SLIM_PX, WIDE_PX, browser, check_sheets, graves, shown, too_wide
+from tests.report.test_printed import said
 
 from nightturn.report.document import document, pdf
 from nightturn.report.night import ReportNight
+from nightturn.report.printed import WIDE
 
 NIGHTS: dict[str, Callable[[ReportNight], ReportNight]] = {
     "usual": lambda usual: usual,
@@ -57,6 +60,20 @@ def test_it_is_readable_at_any_width_and_on_paper(
     if name in ON_PAPER:
         (tmp_path / "ours.pdf").write_bytes(pdf(found))
         assert check_sheets(tmp_path / "ours.pdf") >= 2
+    if name == "foreign-names":
+        check_foreign(tmp_path / "ours.pdf")
+
+
+def check_foreign(path: Path) -> None:
+    """Its names can be read and copied, or it says which signs have no form and what brings them: never an empty box unsaid."""
+    words, fonts = " ".join(said("pdftotext", "-raw", str(path), "-").split()), said("pdffonts", str(path))
+    assert ARABIC.split()[0] in words
+    if find_spec(WIDE) is not None:
+        assert CJK.strip() in words
+        assert "Noto-Sans-CJK-JP" in fonts
+    else:
+        assert "have no form for U+" in words
+        assert "nightturn[cjk]" in words
 
 
 def test_it_is_readable_in_the_dark(one: ReportNight, opened: Browser, tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """A handover lists what is open, names what it cannot read, and never says of now what was recorded before."""
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -11,6 +12,7 @@ from tests.storage.scenario import FIXTURE, RUN, STARTED_NS
 from tests.storage.store import Night
 
 from nightturn.bench.room import ENOUGH_BYTES
+from nightturn.calibration.records import parse
 from nightturn.daemon.control_client import NoDaemonError
 from nightturn.daemon.control_protocol import VERSION, Answer, Request
 from nightturn.errors import DeviceError
@@ -131,6 +133,24 @@ def test_a_calibration_is_due_by_its_age(root: Path, age_days: int, said: str) -
     found = items(root, days=365, now_ns=valid_from_ns + age_days * 24 * HOUR_NS + 1)
     assert [each.kind for each in found] == (["calibration"] if said else [])
     assert all(said in each.text and each.of == "TR-Q-0117" for each in found)
+
+
+@pytest.mark.parametrize(
+    ("days_left", "said"),
+    [(31, ""), (30, "due in 30 days"), (-2, "expired on 2026-12-01, 2 days ago")],
+)
+def test_a_calibration_with_an_end_of_its_own_is_due_by_that_whatever_its_age(
+    root: Path, days_left: int, said: str
+) -> None:
+    path = next(iter((root / "calibrations").iterdir()))
+    record = msgspec.structs.replace(
+        parse(path.read_text("utf-8"), where=path.name)[-1], valid_until=datetime(2026, 12, 1, tzinfo=UTC)
+    )
+    path.write_bytes(msgspec.json.encode(record) + b"\n")
+    end_ns = 1_796_083_200_000_000_000  # 2026-12-01T00:00:00Z
+    found = items(root, days=1, now_ns=end_ns - days_left * 24 * HOUR_NS)
+    assert [each.kind for each in found] == (["calibration"] if said else [])
+    assert all(said in each.text for each in found)
 
 
 def test_a_transducer_without_a_record_and_a_record_that_cannot_be_read_are_open(root: Path) -> None:

@@ -17,11 +17,9 @@ from nightturn.daemon.control_protocol import (
 )
 from nightturn.errors import ConfigError, DeviceError
 from nightturn.model.alarms import SET_ASIDE_S_MAX, AlarmRow
+from nightturn.sentences.morning import BY_WORD
 from nightturn.storage.alarm_log import Book, check_book, read_book
 from nightturn.storage.zones import local_text
-
-BARS = {"act now": "|||", "today": "||", "note": "|"}
-"""Tally strokes beside the word, as on page and report."""
 
 
 def request_of(
@@ -148,7 +146,7 @@ def _whole(book: Book, changes: int) -> str:
 
 
 def _print(row: AlarmRow, zone: str) -> None:
-    head = f"{BARS[row.severity]} {row.severity}: {row.fixture} {row.id}, {row.title}"
+    head = f"{'|' * BY_WORD[row.severity]} {row.severity}: {row.fixture} {row.id}, {row.title}"
     print_text(head, hang=HANG)
     times = f", {row.times} times" if row.times > 1 else ""
     moment = row.passing and not row.known

@@ -10,16 +10,18 @@ from nightturn.cli.arguments import AsJson
 if TYPE_CHECKING:
     from nightturn.report.compared import Comparison
     from nightturn.report.night import ReportNight
+    from nightturn.storage.runs import RunSummary
 
 EXAMPLE = "nightturn compare nights Q-0121 Q-0117"
 
+FIRST = "first"
 Which = "A unit by its serial, for its newest run, or a run by its id."
 
 
 def run(
     root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
     one: Annotated[str, typer.Argument(metavar="A", help=Which)],
-    other: Annotated[str, typer.Argument(metavar="B", help=Which)],
+    other: Annotated[str, typer.Argument(metavar="B", help=f"{Which} `first`: the first run of A's unit.")],
     *,
     out: Annotated[
         Path | None,
@@ -43,10 +45,9 @@ def run(
     on record and scatter as much. Other speeds, torques or method versions are refused, figure by figure. Figures are those that were recorded, or of --method.
     """
     from nightturn.cli.output import print_json
-
-    ours, theirs = _night(root, one, method), _night(root, other, method)
     from nightturn.report.compared import compared
 
+    ours, theirs = _nights(root, one, other, method)
     found = compared(ours, theirs, hours)
     if out is not None:
         _write(out, found, ours, theirs, hours)
@@ -58,16 +59,28 @@ def run(
             typer.echo(str(out))
 
 
-def _night(root: Path, which: str, method: str) -> "ReportNight":
-    """The run of that id, or the newest of that unit."""
-    from nightturn.model.names import RUN_ID
-    from nightturn.report.chosen import of_unit
+def _nights(root: Path, one: str, other: str, method: str) -> "tuple[ReportNight, ReportNight]":
+    """Both runs, each by its id or as the newest of a unit; the second may be the first of the unit of the first."""
+    from nightturn.report.chosen import first_of
     from nightturn.report.night import night_of
     from nightturn.storage.reader import Run
-    from nightturn.storage.runs import found_runs, list_runs
+    from nightturn.storage.runs import list_runs
 
-    summary = found_runs(root, which)[0] if RUN_ID.fullmatch(which) else of_unit(list_runs(root), which)
-    return night_of(Run(root, summary.fixture, summary.run), summary, method, with_life=False)
+    runs = list_runs(root)
+    ours = _run(root, runs, one)
+    theirs = first_of(runs, ours) if other == FIRST else _run(root, runs, other)
+    mine, yours = (
+        night_of(Run(root, each.fixture, each.run), each, method, with_life=False) for each in (ours, theirs)
+    )
+    return mine, yours
+
+
+def _run(root: Path, runs: "list[RunSummary]", which: str) -> "RunSummary":
+    from nightturn.model.names import RUN_ID
+    from nightturn.report.chosen import of_unit
+    from nightturn.storage.runs import found_runs
+
+    return found_runs(root, which)[0] if RUN_ID.fullmatch(which) else of_unit(runs, which)
 
 
 def _write(
@@ -81,10 +94,11 @@ def _write(
 
 def _print(found: "Comparison") -> None:
     from nightturn.cli.output import print_pairs, print_table, print_text
-    from nightturn.report.compared import figure_rows, order_rows
+    from nightturn.report.compared import figure_rows, headline, order_rows
 
     for name, which in (("A", found.one), ("B", found.other)):
         print_text(f"{name}: {which}", hang="  ")
+    print_text(headline(found), hang="  ")
     for each in found.known:
         print_text(each, hang="  ")
     print_text(

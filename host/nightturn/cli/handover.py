@@ -17,7 +17,7 @@ def run(
         typer.Option(
             min=1,
             metavar="DAYS",
-            help="From one calibration to the next (a year: common practice, no source).",
+            help="From one calibration to the next, where a record has no end of its own (a year: common practice, no source).",
         ),
     ] = 365,
     bench: OfBench = Path("bench.toml"),
@@ -26,8 +26,8 @@ def run(
 ) -> None:
     """List what is open for the next shift.
 
-    Fixtures that wait for a person, undecided verdicts, protective limits that cycles are still to confirm, calibrations that are due within
-    30 days, lines of the logbook that nobody has answered, and the disk.
+    Fixtures that wait for a person, undecided verdicts, protective limits that cycles are still to confirm, calibrations that end within
+    30 days by their record (by their age where that has no end), lines of the logbook that nobody has answered, and the disk.
 
     Fixtures are asked of the daemon; where none answers they are as recorded last, and that is said. What cannot be read is listed
     too, since it may be something open. Nothing turns or stops, and nothing here says whether a rig is safe.

@@ -21,6 +21,14 @@ Stays = Annotated[
 ]
 
 
+Mark = Annotated[
+    float | None,
+    typer.Option(
+        "--mark", metavar="DEG", help="The encoder's angle at which the mark on the unit's rotor stands."
+    ),
+]
+
+
 def run(
     bench: BenchFile,
     fixture: Annotated[str, typer.Argument(help="The fixture's id.")],
@@ -34,15 +42,16 @@ def run(
         typer.Option("--travel-zero", help="I have seen that the cable hangs free: travel counts from here."),
     ] = False,
     stays: Stays = False,
+    mark: Mark = None,
     as_json: AsJson = False,
 ) -> None:
     """Append a mount card under the data root; the last card is in force when a run begins.
 
-    While a daemon runs on the data root, it writes the card. A card begins a run, which records; nothing turns before
-    `nightturn go`. With --stays the unit was not touched since its last card, so what changes from then on is the unit's; without it a new
-    mounting begins. Travel counts from where somebody has seen the cable hang free: --travel-zero says so. It counts on from run to
-    run as long as the device stays up, or its sheet names an encoder that distinguishes the turns of the whole travel; once it is
-    unknown, this ends with 2 without --travel-zero. It is refused, with 1, while the shaft turns or may turn: stop it first.
+    While a daemon runs on the data root, it writes the card. A card begins a run, which records; nothing turns before `nightturn go`. With --stays the unit was not touched
+    since its last card, so what changes from then on is the unit's; without it a new mounting begins. Travel counts from where somebody has seen the cable hang free:
+    --travel-zero says so. It counts on from run to run as long as the device stays up, or its sheet names an encoder that distinguishes the turns of the whole travel; once it
+    is unknown, this ends with 2 without --travel-zero. It is refused, with 1, while the shaft turns or may turn: stop it first. --mark ties the angles of this mounting to those
+    of others: `compare` and the reference envelope are then held place by place.
     """
     from nightturn.cli.output import print_json
     from nightturn.daemon.control_client import new_request
@@ -54,13 +63,13 @@ def run(
 
     rig = load_rig(bench)
     station = fixture_named(rig, fixture, str(bench))
-    product = load_variant(bench.parent, variant, figures=FIGURES)
     request = msgspec.structs.replace(
         new_request(MOUNT, station.id, operator, unit=unit),
-        variant=product.name,
+        variant=load_variant(bench.parent, variant, figures=FIGURES).name,
         notes=notes,
         travel_zero=travel_zero,
         stays=stays,
+        mark_deg=mark,
     )
     root = data_root(bench, rig)
     travel = mount(root, station, request, time.time_ns())

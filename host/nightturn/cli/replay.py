@@ -67,7 +67,7 @@ def run(
     damage. Ends with 1 when anything differs or is damaged.
 
     With --at 03:12 it shows that minute instead: how the fixture stood, what it was given, what it decided and why, what the sensors showed; from
-    the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits: which cycles would be judged
+    the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits, and its figures are made by the methods of this version: which cycles would be judged
     otherwise, and when motion would first have been commanded otherwise; behind that the tape shows figures only.
     """
     if limits is not None:
@@ -128,6 +128,7 @@ def _print_stretch(shown: "Shown", zone: str) -> None:
 
     print_text(f"from {local_text(shown.from_ts, zone)} to {local_text(shown.to_ts, zone)}")
     print_text(f"before: {shown.before or 'nothing is known'}", hang="  ")
+    print_text(f"inputs: {shown.inputs or 'nothing is known'}", hang="  ")
     print_pairs("what happened", replay_text.lines(shown, zone) or [("", "nothing")])
     print_table("sensors", replay_text.SECONDS_HEAD, replay_text.second_rows(shown, zone))
     for each in shown.missing:

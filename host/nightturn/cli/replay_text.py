@@ -29,7 +29,7 @@ def second_rows(shown: Shown, zone: str) -> list[tuple[str, ...]]:
 
 def what_if_lines(found: WhatIf, zone: str) -> list[str]:
     """What other limits would have changed."""
-    said = []
+    said = [f"made by the methods of this version; {each}" for each in found.methods]
     if found.now is not None:
         was = found.was.word if found.was is not None else "none"
         said.append(f"the night: {was} as recorded, {found.now.word} under these limits")

@@ -37,6 +37,10 @@ MadeBy = Annotated[
         help="Figures that `recompute` made by this method, not the recorded ones.",
     ),
 ]
+ReferenceUnit = Annotated[
+    str,
+    typer.Option("--reference-unit", metavar="SERIAL", help="Say how this unit stands on each fixture."),
+]
 WithPdf = Annotated[
     bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")
 ]
@@ -50,6 +54,7 @@ def run(
     night: NightOf = None,
     out: OutFolder = Path("reports"),
     method: MadeBy = "",
+    reference_unit: ReferenceUnit = "",
     with_pdf: WithPdf = False,
     as_json: AsJson = False,
 ) -> None:
@@ -58,7 +63,7 @@ def run(
     One HTML file a run: no script, no outside address, readable offline in any browser, and the same bytes for the same run. --pdf
     (extra `pdf`) writes the same pages for paper, with the checksum of the HTML in their foot. A night is named
     after the day on whose evening it began, by the clocks of the bench.
-    With --method figures and verdict are those that `recompute` made. Exit code 1 where a unit does not pass.
+    With --method figures and verdict are those that `recompute` made. --reference-unit says how the charts of `refcheck` stood. Exit code 1 where a unit does not pass.
     """
     from nightturn.cli.output import print_json, print_text
     from nightturn.model.verdicts import REJECT
@@ -68,7 +73,9 @@ def run(
     runs = list_runs(root)
     wanted = _wanted(root, runs, run_id, unit, night)
     written = []
-    for each in write_reports(runs, wanted, root, out, method=method, with_pdf=with_pdf):
+    for each in write_reports(
+        runs, wanted, root, out, method=method, reference_unit=reference_unit, with_pdf=with_pdf
+    ):
         written.append(each)
         if not as_json:
             print_text(f"{each.severity}: {each.sentence}")

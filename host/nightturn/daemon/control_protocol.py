@@ -25,7 +25,7 @@ NAMED = COMMANDS - {STATUS, LOOK}  # a person stands behind these
 
 
 class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One request; `id` comes back with the answer. From `variant` to `stays` it is about a mount card only, from `alarm` on about alarms.
+    """One request; `id` comes back with the answer. From `variant` to `mark_deg` it is about a mount card only, from `alarm` on about alarms.
 
     `alarm` is the id of one, empty for all of the fixture, which may be `host`; of an audit the word. `for_s` is for how long it is
     set aside.
@@ -42,6 +42,7 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     notes: str = ""
     travel_zero: bool = False
     stays: bool = False
+    mark_deg: float | None = None
     alarm: str = ""
     for_s: float = 0.0
 

@@ -4,6 +4,7 @@ import datetime as dt
 from pathlib import Path
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 from nightturn.bench.locks import Lock, own_root_or_meet
 from nightturn.daemon.control_client import ask
@@ -44,7 +45,15 @@ def card_of(request: Request, utc_ns: int, before: MountCard | None = None) -> M
         mounted_utc=mounted,
         travel_zero_confirmed=request.travel_zero,
         since_utc=before.mounting if before is not None and request.stays else "",
+        mark_deg=_mark(request, before),
     )
+
+
+def _mark(request: Request, before: MountCard | None) -> float | UnsetType:
+    """Where the rotor's mark stands; a unit that stays keeps what was read before."""
+    if request.mark_deg is not None:
+        return request.mark_deg
+    return before.mark_deg if before is not None and request.stays else UNSET
 
 
 def taken_off(root: Path, request: Request, utc_ns: int) -> MountCard:

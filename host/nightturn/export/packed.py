@@ -126,7 +126,7 @@ def _readme(stretch: Stretch) -> str:
     files = (
         (
             "report-….html",
-            "the report; any browser opens it, offline. It names the people who were at the rig, and shows its logbook.",
+            "the report; any browser opens it, offline. It names the people who were at the rig, and shows its logbook with its photos.",
         ),
         (f"{base}.{SAMPLES}", "every sample, in N·m and radian"),
         (f"{base}.gaps.csv", "every gap"),

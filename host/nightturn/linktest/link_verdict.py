@@ -4,14 +4,9 @@ from typing import NamedTuple
 
 from nightturn.linktest.core import LinkTest
 from nightturn.model.quantities import fixed
+from nightturn.sentences.lost import lost_text
 
 GOOD, REPAIRED, FAILED, INTERRUPTED = "good", "repaired", "failed", "interrupted"
-LOST_BY = {
-    "link": "on the line",
-    "device": "in the device",
-    "overwritten": "in the device's full ring",
-    "host": "while this host stood still",
-}
 
 
 class Damage(NamedTuple):
@@ -52,7 +47,7 @@ def _against(test: LinkTest) -> list[str]:
         bits = _many(pattern.wrong_bits, "bit was", "bits were")
         said.append(f"{bits} wrong in {_many(pattern.wrong_samples, 'sample', 'samples')}")
     for cause, count in sorted(pattern.missing.items()):
-        said.append(f"{_many(count, 'sample was', 'samples were')} lost {LOST_BY.get(cause, f'by {cause}')}")
+        said.append(f"{_many(count, 'sample was', 'samples were')} lost {lost_text(cause)}")
     if not pattern.samples:
         said.append("no sample arrived")
     said += [finding.detail for finding in test.findings.all() if finding.kind != "wrong_bits"]

@@ -1,6 +1,7 @@
 """The mount card: which unit sits on a fixture, who put it there and when."""
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 CARD_SCHEMA = 1
 
@@ -14,7 +15,8 @@ class CardVersion(msgspec.Struct, frozen=True):
 class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off.
 
-    `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty.
+    `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty. `mark_deg` is
+    the encoder's angle at which the rotor's own mark stands, 0 to below 360, where somebody has read it.
     """
 
     unit: str
@@ -25,6 +27,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     travel_zero_confirmed: bool = False
     taken_off: bool = False
     since_utc: str = ""
+    mark_deg: float | UnsetType = UNSET
 
     @property
     def mounting(self) -> str:

@@ -18,7 +18,7 @@ def draw_both(
     names: tuple[str, str],
     *,
     cogging_order: int,
-    same_zero: bool,
+    foot: str,
     width_px: float = 920,
 ) -> Picture:
     """Both turns, the first in full lines, the second dashed, without the orders of the teeth.
@@ -28,7 +28,7 @@ def draw_both(
         other: of the second.
         names: of both, as they are called in the picture.
         cogging_order: teeth a turn; orders from half of it on are left out.
-        same_zero: whether both angles begin at one place of the rotor.
+        foot: what the angles count from.
         width_px: of the picture.
     """
     orders = max(cogging_order // 2, 2)
@@ -37,7 +37,7 @@ def draw_both(
     ]
     scale = around([value for each in shown for value in each.tolist()], 0, 0, least=1e-6)
     frame = framed("both", width_px, 280, Scale(0, 360, 0, 0), scale, "torque, N·m", right_px=84)
-    frame.angle_axis("angle from the index mark" if same_zero else "angle, each from its own zero")
+    frame.angle_axis(foot)
     for torque, ink, dash in zip(shown, (FORWARD, BACK, FORWARD, BACK), ("", "", DASH, DASH), strict=True):
         frame.paper.line(frame.x.at(angles_deg(len(torque))), frame.y.at(torque), ink, 1.6, dash)
     _ends(frame, shown[0], shown[1])

@@ -9,12 +9,14 @@ import numpy as np
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.tiles import Float64s, Int64s
-from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT, Paper
+from nightturn.pictures.paper import GROWN, HAIR, INK, SOFT, Paper, words_px
 from nightturn.pictures.picture import Picture, thinned
 from nightturn.pictures.scale import Scale, around, tick_text, ticks, time_ticks
 
 ROW_PX, ROW_GAP_PX = 78.0, 12.0
 LEFT_PX, RIGHT_PX, TOP_PX, FOOT_PX = 58.0, 124.0, 8.0, 30.0
+TITLE_PX = 122.0
+"""Of a title's line, by the estimate of `words_px`, which is more than it takes."""
 NEAR_LIMIT = 2.2
 """A limit is inside the picture when it is below so many times the values."""
 DOT_PX = 1.7
@@ -163,10 +165,27 @@ def _draw_row(paper: Paper, x: Scale, row: Row, top: float) -> None:
     foot = [(float(a), top + ROW_PX - 5, float(a), top + ROW_PX) for a in across[~judged].tolist()]
     paper.strokes(foot, SOFT, 1.2)
     right = x.high_px + 10
-    paper.text(right, top + 14, row.title, ink=INK, bold=True)
-    paper.text(right, top + 28, row.unit, size_px=10)
+    titles = _lines(row.title, TITLE_PX)
+    for line, words in enumerate(titles):
+        paper.text(right, top + 14 + 13 * line, words, ink=INK, bold=True)
+    below = top + 13 * (len(titles) - 1)
+    paper.text(right, below + 28, row.unit, size_px=10)
     for line, words in enumerate(_last(row)):
-        paper.text(right, top + 44 + 13 * line, words, ink=INK, size_px=10)
+        paper.text(right, below + 44 + 13 * line, words, ink=INK, size_px=10)
+
+
+def _lines(title: str, width_px: float) -> list[str]:
+    """A title as lines that fit the margin; what stands behind a comma only where it fits as well."""
+    if words_px(title, bold=True) <= width_px:
+        return [title]
+    lines = [""]
+    for word in title.partition(",")[0].split():
+        longer = f"{lines[-1]} {word}".strip()
+        if words_px(longer, bold=True) <= width_px or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
 
 
 def _near(row: Row, bound: Bound) -> bool:

@@ -1,6 +1,5 @@
 """One turn in both senses: the gap between the two lines is twice the friction."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,14 +116,14 @@ def draw_turn(
         cogging_order: teeth a turn; the thick line leaves out orders from half of it on.
         width_px: of the picture.
         when: which cycle it is, in words.
-        accepted: smallest and largest half gap of accepted units, N·m (2 values), about the middle between both senses.
+        accepted: half the gap of accepted units, N·m (points,), drawn about the middle between both senses.
         foot: what the angle counts from.
     """
     orders = max(cogging_order // 2, 2)
     worst = worst_angle(now, first, orders) if first is not None else None
     frame = framed("turn", width_px, 300, Scale(0, 360, 0, 0), _scale(now, first), "torque, N·m", right_px=84)
     frame.angle_axis(foot)
-    band = _accepted(frame, now, accepted) if accepted is not None else ""
+    band = _accepted(frame, now, accepted, orders) if accepted is not None else ""
     _lines(frame, now, orders)
     if first is not None:
         _first_hour(frame, first, orders)
@@ -201,25 +200,41 @@ def _lines(frame: Frame, now: Turned, orders: int) -> None:
             frame.beside(float(along[np.isfinite(along)][-1]), words, ink)
 
 
-def _accepted(frame: Frame, now: Turned, accepted: Accepted) -> str:
-    """Where the turns of accepted units lie, alike at every angle; what the caption says of it."""
-    middle = float(np.nanmean(now.forward_nm + now.back_nm)) / 2 if _whole(now) else math.nan
-    if not math.isfinite(middle):
+def _accepted(frame: Frame, now: Turned, accepted: Accepted, orders: int) -> str:
+    """Where accepted units would have this turn's gap, about its own middle; what the caption says of it."""
+    if not _whole(now):
         return ""
-    low, high = max(float(accepted.low_nm[0]), 0.0), float(accepted.high_nm[1])
-    across = np.array([frame.x.low_px, frame.x.high_px])
+    middle = smoothed((now.forward_nm + now.back_nm) / 2, orders)
+    across = frame.x.at(angles_deg(len(middle)))
     for sign in (-1, 1):
-        edges = [float(np.clip(middle + sign * each, frame.y.low, frame.y.high)) for each in (low, high)]
-        bottom, top = (np.full(2, frame.y.one(each)) for each in edges)
+        edges = [
+            np.clip(middle + sign * each, frame.y.low, frame.y.high)
+            for each in (accepted.low_nm, accepted.high_nm)
+        ]
+        bottom, top = (frame.y.at(each) for each in edges)
         frame.paper.band(across, bottom, top, SOFT, 0.16)
-    return (
-        f" Grey: {accepted.words}, half the gap {quantity(low, 'N·m', digits=3)} to {quantity(high, 'N·m', digits=3)}, "
-        "the same at every angle, because no mark ties the angles of one rotor to those of another."
+    low, high = (
+        quantity(float(each), "N·m", digits=3) for each in (accepted.low_nm.min(), accepted.high_nm.max())
     )
+    return f" Grey: {accepted.words}; half the gap {low} to {high}. {_outside(now, accepted, orders)}"
+
+
+def _outside(now: Turned, accepted: Accepted, orders: int) -> str:
+    """How much of the turn lies outside what accepted units have, and where it is farthest out."""
+    half = smoothed(now.friction_nm, orders)
+    off = np.maximum(accepted.low_nm - half, half - accepted.high_nm)
+    out = off > 0
+    if not out.any():
+        return "This turn lies within it."
+    share = max(round(100 * float(out.mean())), 1)
+    at = int(np.nanargmax(off))
+    side = "above" if half[at] > accepted.high_nm[at] else "below"
+    far = quantity(float(off[at]), "N·m", digits=3)
+    return f"{share} % of this turn lies outside it, farthest at {round(float(angles_deg(len(half))[at]))}°, {far} {side}."
 
 
 def _whole(now: Turned) -> bool:
-    return bool(np.isfinite(now.forward_nm + now.back_nm).any())
+    return bool(np.isfinite(now.forward_nm + now.back_nm).all())
 
 
 def _extremes(torque_nm: Float64s) -> tuple[Float64s, Float64s, Float64s]:

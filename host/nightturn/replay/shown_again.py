@@ -20,7 +20,8 @@ from nightturn.model.tiles import Float64s
 from nightturn.replay.beginning import take_over
 from nightturn.replay.full import read_by_this_version
 from nightturn.replay.tapes import Tape
-from nightturn.sentences.device_events import OUTPUTS
+from nightturn.sentences.device_events import OUTPUTS, inputs_text
+from nightturn.sentences.now import phase_text
 from nightturn.settings.rig import FixtureSettings
 from nightturn.storage.segment import read_header
 from nightturn_protocol import messages as wire
@@ -62,7 +63,7 @@ class Shown(msgspec.Struct, frozen=True):
 
     Attributes:
         from_ts, to_ts: ns since 1970 UTC.
-        before: how the fixture stood when the stretch begins; empty where nothing was known yet.
+        before: how the fixture stood when the stretch begins; empty where nothing was known yet. inputs: what the device's inputs said then.
         lines: what happened, in order.
         seconds: torque and angle, second by second; a second without a sample says so.
         missing: sentences on what the tape lacks here.
@@ -74,6 +75,7 @@ class Shown(msgspec.Struct, frozen=True):
     lines: tuple[Line, ...]
     seconds: tuple[Second, ...]
     missing: tuple[str, ...]
+    inputs: str = ""
 
 
 def span_of(tape: Tape) -> tuple[int, int]:
@@ -131,6 +133,7 @@ class _Watch:
         self._tick: tuple[int, int] | None = None
         self._before = ""
         self._said = ""
+        self._inputs: list[str] = []
         self._lines: list[Line] = []
         self._settings: FixtureSettings | None = None
         self._outputs: dict[int, int] = {}
@@ -146,23 +149,35 @@ class _Watch:
             if isinstance(record, Tick):
                 self._tick = record.at_ns, record.utc_ns
             now = self._now(record.at_ns)
-            if now is not None and now > self._to:
+            if now > self._to:
                 return False
-            inside = now is not None and now >= self._from
+            inside = now >= self._from
             if inside and isinstance(record, Host):
-                self._host(now or 0, record)
+                self._host(now, record)
             for effect in core.handle(record):
-                if isinstance(effect, Send):
-                    self._sent(now or 0, effect, inside=inside)
-                else:
+                if not isinstance(effect, Send):
                     self._row(effect.dataset, effect.row)
-            if inside and isinstance(record, Frame) and record.body[KIND_AT] == wire.Block.KIND:
-                self._block(core, now or 0, record)
+                elif effect.body[KIND_AT] in COMMAND_KINDS:
+                    self._sent(now, effect, _counts_per_rev(core), inside=inside)
+            if inside:
+                self._inputs_now(core, now)
+                self._block(core, now, record)
         return True
 
-    def _now(self, at_ns: int) -> int | None:
-        """When a record came, by the newest tick before it; None before the first."""
-        return None if self._tick is None else self._tick[1] + at_ns - self._tick[0]
+    def _now(self, at_ns: int) -> int:
+        """When a record came, by the newest tick before it; 0 before the first."""
+        return self._tick[1] + at_ns - self._tick[0] if self._tick is not None else 0
+
+    def _inputs_now(self, core: Fixture, now: int) -> None:
+        """The inputs when the stretch begins, and each change of them that a person would want to know."""
+        stream, watch = core.stream, core.state.watch
+        if stream is None or watch.inputs_tick < 0:
+            return
+        text = inputs_text(watch.inputs, stream.words.inputs)
+        if not self._inputs or self._inputs[-1] != text:
+            if self._inputs:
+                self._lines.append(Line(now, "inputs", text))
+            self._inputs.append(text)
 
     def _host(self, now: int, record: Host) -> None:
         if record.kind == facts.COMMAND:
@@ -173,16 +188,14 @@ class _Watch:
             failed = msgspec.msgpack.decode(record.body, type=facts.Failure)
             self._lines.append(Line(now, "host", f"{failed.what} failed: {failed.detail}"))
 
-    def _sent(self, now: int, effect: Send, *, inside: bool) -> None:
-        if effect.body[KIND_AT] not in COMMAND_KINDS:
-            return
+    def _sent(self, now: int, effect: Send, counts_per_rev: int, *, inside: bool) -> None:
         message = parse_message(effect.body)
         if isinstance(message, wire.Switch):
             if self._outputs.get(message.output) == message.on:
                 return  # renewed before it expires
             self._outputs[message.output] = message.on
         if inside and isinstance(message, COMMANDS):
-            self._lines.append(Line(now, "command", _sentence(message)))
+            self._lines.append(Line(now, "command", _sentence(message, counts_per_rev)))
 
     def _row(self, dataset: str, row: msgspec.Struct) -> None:
         if dataset == STATE and isinstance(row, StateRow):
@@ -198,15 +211,18 @@ class _Watch:
             self._degc[row.channel] = row.value
 
     def _state(self, row: StateRow) -> None:
-        text = f"{row.state}, {row.phase or 'no phase'}, cycle {row.cycle_no}"
-        text += "".join(f"; {each}" for each in (row.reason, row.waits_for) if each)
+        reason = row.reason.removeprefix(f"{row.state}, ")
+        text = f"{row.state}, {phase_text(row.phase)}, cycle {row.cycle_no}"
+        text += "".join(f"; {each}" for each in (reason, row.waits_for) if each)
         if row.ts < self._from:
             self._before = text
         elif text != (self._said or self._before):
             self._lines.append(Line(row.ts, "state", text))
         self._said = text
 
-    def _block(self, core: Fixture, now: int, record: Frame) -> None:
+    def _block(self, core: Fixture, now: int, record: Record) -> None:
+        if not isinstance(record, Frame) or record.body[KIND_AT] != wire.Block.KIND:
+            return
         stream, opened = core.stream, core.state.run.opened
         if stream is None or opened is None:
             return
@@ -226,7 +242,8 @@ class _Watch:
         """The stretch."""
         lines = tuple(sorted(self._lines, key=lambda line: line.ts))
         seconds = tuple(self._second(each) for each in range(self._from // NS_PER_S, self._to // NS_PER_S))
-        return Shown(self._from, self._to, self._before, lines, seconds, tuple(self.missing))
+        inputs = self._inputs[0] if self._inputs else ""
+        return Shown(self._from, self._to, self._before, lines, seconds, tuple(self.missing), inputs)
 
     def _second(self, second: int) -> Second:
         came = self._torque_nm.get(second)
@@ -239,20 +256,29 @@ class _Watch:
         )
 
 
-def _sentence(message: Message) -> str:
+def _counts_per_rev(core: Fixture) -> int:
+    """Of the encoder of the open run; 0 before one is."""
+    return core.stream.conditions.counts_per_rev if core.stream is not None else 0
+
+
+def _sentence(message: Message, counts_per_rev: int) -> str:
     """A command to the device in words."""
     if isinstance(message, wire.Drive):
-        return _drive(message)
+        return _drive(message, counts_per_rev)
     if isinstance(message, wire.Switch):
         return f"SWITCH {OUTPUTS.get(message.output, f'output {message.output}')} {'on' if message.on else 'off'}"
     return type(message).__name__.upper()
 
 
-def _drive(drive: wire.Drive) -> str:
+def _drive(drive: wire.Drive, counts_per_rev: int) -> str:
     machine = MACHINES[wire.Axis(drive.axis)]
     if drive.mode == wire.DriveMode.OFF:
         return f"DRIVE {machine} off"
     if drive.mode == wire.DriveMode.TORQUE:
         return f"DRIVE {machine} holds {number(drive.setpoint, 4)} N·m"
-    travel = f" for {drive.travel_counts} counts" if drive.mode == wire.DriveMode.TRAVEL else ""
-    return f"DRIVE {machine} turns at {number(drive.setpoint * RPM, 4)} rpm{travel}"
+    speed = f"at {number(drive.setpoint * RPM, 4)} rpm"
+    if drive.mode != wire.DriveMode.TRAVEL:
+        return f"DRIVE {machine} turns {speed}"
+    if not counts_per_rev:
+        return f"DRIVE {machine} turns by {number(drive.travel_counts, 12)} counts {speed}"
+    return f"DRIVE {machine} turns by {number(drive.travel_counts / counts_per_rev * 360, 6)}° {speed}"

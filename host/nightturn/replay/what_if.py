@@ -50,6 +50,7 @@ class WhatIf(msgspec.Struct, frozen=True, kw_only=True):
         differs_ts: when motion would first have been commanded otherwise; None where it never would.
         differs: what was done and what would have been done there, in words.
         missing: what the tape lacks.
+        methods: figures that this version makes by another method than the recorded ones were, a sentence each.
     """
 
     cycles: int
@@ -59,6 +60,7 @@ class WhatIf(msgspec.Struct, frozen=True, kw_only=True):
     differs_ts: int | None
     differs: str
     missing: tuple[str, ...]
+    methods: tuple[str, ...] = ()
 
 
 def what_if(tape: Tape, limits: Limits) -> WhatIf:
@@ -94,6 +96,7 @@ class _Both:
         self._cycles = 0
         self._otherwise: list[Otherwise] = []
         self._differs: tuple[int, str] | None = None
+        self._methods: dict[str, str] = {}
         self.missing: list[str] = []
 
     def begin(self, core: Fixture, other: Fixture) -> None:
@@ -163,6 +166,10 @@ class _Both:
         self._cycles += 1
         self._night.add(now, self._accept)
         was = fact.record.verdict if fact.record is not None else "no figures"
+        recorded = {each.name: each.method for each in fact.record.figures} if fact.record is not None else {}
+        for each in now.figures:
+            if recorded.get(each.name, each.method) != each.method:
+                self._methods[each.name] = f"{each.name}: method {recorded[each.name]} -> {each.method}"
         if was != now.verdict:
             self._otherwise.append(Otherwise(now.ts_end, now.cycle_no, was, now.verdict))
 
@@ -190,6 +197,7 @@ class _Both:
             differs_ts=self._differs[0] if self._differs is not None else None,
             differs=self._differs[1] if self._differs is not None else "",
             missing=tuple(self.missing),
+            methods=tuple(self._methods.values()),
         )
 
 

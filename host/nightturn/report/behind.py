@@ -5,10 +5,12 @@ from collections.abc import Iterator
 import pandas as pd
 
 from nightturn.errors import StorageError
+from nightturn.estimation.figures import FIGURES
 from nightturn.model.figures import INTERVAL_IS
 from nightturn.model.quantities import bytes_text, scientific
 from nightturn.model.rows import BUDGET
 from nightturn.report.night import ReportNight
+from nightturn.report.rig_words import calibration_words
 from nightturn.storage.tree import DATASETS
 
 BUDGET_HEAD = ("figure", "line", "standard uncertainty", "common", "known from")
@@ -23,17 +25,12 @@ def facts(night: ReportNight) -> tuple[tuple[str, str], ...]:
 
 def _facts(night: ReportNight) -> Iterator[tuple[str, str]]:
     manifest, settings = night.manifest, night.settings
-    calibration = settings.calibration
     yield (
         "run",
         f"{night.run.run} of {night.run.fixture}, {night.summary.state}: {night.summary.reason or 'no reason recorded'}",
     )
-    yield (
-        "rig",
-        f"transducer {settings.fixture.transducer.serial or 'not named'}, calibration {calibration.id}",
-    )
-    if calibration.certificate:
-        yield "certificate", str(calibration.certificate)
+    yield "transducer", settings.fixture.transducer.serial or "not named"
+    yield "calibration", calibration_words(night)
     kinds = sorted({each.kind for each in night.verdict.limits}) if night.verdict is not None else []
     if kinds:
         yield "±", "; ".join(INTERVAL_IS[each] for each in kinds)
@@ -72,12 +69,18 @@ def budget_rows(night: ReportNight) -> tuple[tuple[str, ...], ...]:
     except StorageError:
         return ()
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
-    lines = lines[lines["figure"].isin(figures)]
+    lines = lines[lines["figure"].isin(figures & set(FIGURES))]
     if not len(lines):
         return ()
     last = lines[lines["cycle_no"] == lines["cycle_no"].max()]
     return tuple(
-        (row.figure, row.line, scientific(float(row.u)), "common" if row.common else "own", row.source)
+        (
+            FIGURES[row.figure].spoken,
+            row.line,
+            f"{scientific(float(row.u))} {FIGURES[row.figure].unit}",
+            "common" if row.common else "own",
+            row.source,
+        )
         for row in last.itertuples()
     )
 

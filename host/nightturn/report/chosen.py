@@ -52,6 +52,18 @@ def of_unit(runs: Sequence[RunSummary], unit: str) -> RunSummary:
     raise RunNotFoundError(f"no run of unit {unit}; there are runs of {known}")
 
 
+def first_of(runs: Sequence[RunSummary], run: RunSummary) -> RunSummary:
+    """The first run of the same unit.
+
+    Raises:
+        RunNotFoundError: the run is that one itself.
+    """
+    first = next(each for each in reversed(runs) if each.unit == run.unit)
+    if (first.fixture, first.run) == (run.fixture, run.run):
+        raise RunNotFoundError(f"{run.run} is the first run of {run.unit}; there is none before it")
+    return first
+
+
 def beside(runs: Sequence[RunSummary], run: RunSummary) -> list[RunSummary]:
     """The newest run of every other fixture in the same night that had a unit."""
     others = [each for each in of_night(runs, date_of(run)) if each.fixture != run.fixture]

@@ -1,21 +1,24 @@
 """Two runs held against each other: figure by figure with the ± of the difference, order by order, angle by angle."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import msgspec
 import numpy as np
-import pandas as pd
 
 from nightturn.errors import StorageError
-from nightturn.estimation.curves import BACK, FORWARD
 from nightturn.estimation.figures import FIGURES, FigureSpec
-from nightturn.estimation.night_figure import Difference, difference, night_figure, remounting
-from nightturn.model.clocks import NS_PER_S
+from nightturn.estimation.night_figure import (
+    NOT_SHOWN,
+    REAL,
+    Difference,
+    difference,
+    night_figure,
+    remounting,
+)
 from nightturn.model.figures import INTERVAL_IS, Figure
 from nightturn.model.phases import HOLD
 from nightturn.model.quantities import interval, number, quantity
-from nightturn.model.tiles import Float64s
+from nightturn.report.both_turns import Means, cycle_numbers, turns_of
 from nightturn.report.night import ReportNight
 from nightturn.sentences.names import isolated
 from nightturn.storage.files import RealFiles
@@ -26,6 +29,8 @@ ORDERS_SHOWN = 12
 S_PER_H = 3600.0
 MANY = 1.96
 """Of a normal distribution, 95 %."""
+REAL_SHOWN = 3
+"""Figures of the first sentence."""
 SPEED_REL = 0.01
 """Two speeds or torques that differ by no more are the same."""
 
@@ -77,16 +82,6 @@ class Comparison(msgspec.Struct, frozen=True):
     interval_is: str
 
 
-@dataclass(frozen=True, slots=True)
-class Means:
-    """Torque over the turn and orders, each as the mean of a run's cycles; empty where there is none."""
-
-    forward_nm: Float64s
-    back_nm: Float64s
-    amplitude_nm: Float64s
-    amplitude_u_nm: Float64s
-
-
 def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) -> Comparison:
     """Hold two runs against each other; differences are of the first less the second.
 
@@ -101,38 +96,29 @@ def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) 
     figures = (_figures(one, last_h), _figures(other, last_h))
     lines = tuple(_lines(one, other, *figures))
     kinds = sorted({each.kind for found in figures for each in found.values() if each is not None})
-    ours, theirs = means_of(one, last_h), means_of(other, last_h)
+    turns = turns_of(one, other, last_h)
     return Comparison(
         one=_which(one, last_h),
         other=_which(other, last_h),
         known=tuple(_known(one, other)),
         figures=lines,
-        orders=tuple(_orders(ours, theirs)),
-        angle=_angle(one, other, ours, theirs),
+        orders=tuple(_orders(turns.one, turns.other)),
+        angle=turns.words,
         interval_is="; ".join(INTERVAL_IS[each] for each in kinds),
     )
 
 
 def _which(night: ReportNight, last_h: float | None = None) -> str:
     card = night.settings.card
-    count = len(_cycle_numbers(night, last_h))
+    count = len(cycle_numbers(night, last_h))
     part = "" if last_h is None else f" of the last {number(last_h)} h"
     made = f", figures made again by method {night.method}" if night.method else ""
     return f"{isolated(night.unit)} ({card.variant}) on {night.run.fixture}, run {night.run.run}, {count} cycles{part}{made}"
 
 
-def _cycle_numbers(night: ReportNight, last_h: float | None) -> frozenset[int]:
-    """Which cycles are looked at."""
-    ended = night.ended_ts
-    if last_h is None or not len(ended):
-        return frozenset(night.cycles["cycle_no"].tolist())
-    late = ended > int(ended[-1]) - round(last_h * S_PER_H * NS_PER_S)
-    return frozenset(night.cycles["cycle_no"][late].tolist())
-
-
 def _figures(night: ReportNight, last_h: float | None) -> dict[str, Figure | None]:
     """Each figure of a run over the night."""
-    wanted = _cycle_numbers(night, last_h)
+    wanted = cycle_numbers(night, last_h)
     files = night.run.stored
     if files.local is None:
         raise StorageError("runs in an object store are not compared; copy them below a data root first")
@@ -255,32 +241,6 @@ def _mountings(one: ReportNight, other: ReportNight) -> dict[str, tuple[float, f
     return found
 
 
-def _mounting(night: ReportNight) -> tuple[str, str, str]:
-    card = night.settings.card
-    return night.run.fixture, card.unit, card.mounted_utc
-
-
-def means_of(night: ReportNight, last_h: float | None) -> Means:
-    """Torque over the turn and the orders of the hold, as means over the cycles."""
-    curves = night.curves[night.curves["cycle_no"].isin(_cycle_numbers(night, last_h))]
-    turns = {leg: _stacked(curves, leg, "torque_nm") for leg in (FORWARD, BACK)}
-    amplitude = _stacked(curves, HOLD, "amplitude_nm")
-    count = len(amplitude)
-    u = amplitude.std(axis=0, ddof=1) / np.sqrt(count) if count > 1 else np.full(amplitude.shape[1:], np.nan)
-    return Means(
-        turns[FORWARD].mean(axis=0) if len(turns[FORWARD]) else np.empty(0),
-        turns[BACK].mean(axis=0) if len(turns[BACK]) else np.empty(0),
-        amplitude.mean(axis=0) if count else np.empty(0),
-        np.asarray(u, np.float64) if count else np.empty(0),
-    )
-
-
-def _stacked(curves: pd.DataFrame, leg: str, column: str) -> Float64s:
-    rows = [np.asarray(each, np.float64) for each in curves[curves["leg"] == leg][column] if len(each)]
-    points = max((len(each) for each in rows), default=0)
-    return np.array([each for each in rows if len(each) == points], np.float64).reshape(-1, points)
-
-
 def _orders(ours: Means, theirs: Means) -> Iterator[OrderLine]:
     """Those orders that differ most in standard uncertainties."""
     count = min(len(ours.amplitude_nm), len(theirs.amplitude_nm))
@@ -296,34 +256,32 @@ def _orders(ours: Means, theirs: Means) -> Iterator[OrderLine]:
             )
 
 
-def _angle(one: ReportNight, other: ReportNight, ours: Means, theirs: Means) -> str:
-    """Whether angles of both runs are the same places of the rotor, and where they differ most."""
-    if (
-        not len(ours.forward_nm)
-        or not len(theirs.forward_nm)
-        or not len(ours.back_nm)
-        or not len(theirs.back_nm)
-    ):
-        return "angles are not compared: a run has no whole turn in both senses"
-    references = {night.settings.fixture.encoder.reference for night in (one, other)}
-    if references & {"none"}:
-        return (
-            "angles are not compared: an encoder has no index mark, so its zero is where it was switched on"
-        )
-    if _mounting(one) != _mounting(other):
-        return (
-            "angles are not compared: between two mountings no mark ties the rotor to the encoder's zero; both are drawn from "
-            "their own zero"
-        )
-    if len(ours.forward_nm) != len(theirs.forward_nm):
-        return "angles are not compared: the turns have a different number of points"
-    friction = [np.abs(each.back_nm - each.forward_nm) / 2 for each in (ours, theirs)]
-    off = friction[0] - friction[1]
-    at = int(np.nanargmax(np.abs(off)))
-    return (
-        f"friction differs most at {number(round((at + 0.5) * 360 / len(off), 1))}°, by {quantity(float(off[at]), 'N·m', digits=3)}, "
-        f"by {quantity(float(np.nanmean(off)), 'N·m', digits=3)} over the turn"
-    )
+def headline(found: Comparison) -> str:
+    """`The difference is real: friction of A is 12.6 ± 1.4 mN·m lower. None is shown in the other 9.`; what remounting does is none."""
+    compared_lines = [line for line in found.figures if not line.refused]
+    if not compared_lines:
+        return "Nothing could be compared."
+    real = [line for line in compared_lines if line.word == REAL]
+    others = len(compared_lines) - len(real)
+    if not real:
+        return f"No real difference is shown in any of {others} figures."
+    said = "; ".join(map(_higher, real[:REAL_SHOWN]))
+    more = f"; and in {len(real) - REAL_SHOWN} more" if len(real) > REAL_SHOWN else ""
+    rest = f". None is shown in the other {others}." if others else "."
+    return f"The difference is real: {said}{more}{rest}"
+
+
+def _higher(line: FigureLine) -> str:
+    """`ripple of A is 11.9 ± 1.3 mN·m higher`."""
+    off, half = line.difference or 0.0, line.difference_half or 0.0
+    size = interval(abs(off), half, FIGURES[line.figure].unit, beside=half)
+    return f"{line.title} of A is {size} {'higher' if off > 0 else 'lower'}"
+
+
+def _off(line: FigureLine) -> str:
+    """The difference with its interval."""
+    half = line.difference_half or 0.0
+    return interval(line.difference or 0.0, half, FIGURES[line.figure].unit, beside=half)
 
 
 def figure_rows(found: Comparison) -> list[tuple[FigureLine, str]]:
@@ -352,6 +310,7 @@ def _words(line: FigureLine) -> str:
         interval(value, half or 0.0, unit)
         for value, half in ((line.one, line.one_half), (line.other, line.other_half))
     ]
-    text = interval(line.difference, line.difference_half or 0.0, unit, beside=line.difference_half or 0.0)
-    share = "" if line.relative_pct is None else f" ({number(line.relative_pct, 3)} %)"
+    text = _off(line)
+    shown = line.relative_pct is not None and line.word != NOT_SHOWN
+    share = f" ({number(line.relative_pct or 0.0, 3)} %)" if shown else ""
     return f"{ends[0]} and {ends[1]}; {text}{share}: {line.word}"

@@ -5,7 +5,8 @@ import math
 from nightturn.pictures.both import draw_both
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.turn import Turned
-from nightturn.report.compared import Comparison, figure_rows, means_of, order_rows
+from nightturn.report.both_turns import turns_of
+from nightturn.report.compared import Comparison, figure_rows, headline, order_rows
 from nightturn.report.night import ReportNight
 from nightturn.report.templates import rendered
 from nightturn.sentences.names import isolated
@@ -20,15 +21,17 @@ def comparison_page(
     return rendered(
         "compare.html",
         found=found,
+        headline=headline(found),
         figures=[(line.title, words) for line, words in figure_rows(found)],
         order_head=ORDER_HEAD,
         orders=order_rows(found),
-        pictures=_pictures(found, one, other, last_h),
+        pictures=_pictures(one, other, last_h),
     )
 
 
-def _pictures(found: Comparison, one: ReportNight, other: ReportNight, last_h: float | None) -> list[Picture]:
-    ours, theirs = means_of(one, last_h), means_of(other, last_h)
+def _pictures(one: ReportNight, other: ReportNight, last_h: float | None) -> list[Picture]:
+    turns = turns_of(one, other, last_h)
+    ours, theirs = turns.one, turns.other
     if not all(len(each) for means in (ours, theirs) for each in (means.forward_nm, means.back_nm)):
         return []
     variant = one.settings.variant
@@ -38,6 +41,6 @@ def _pictures(found: Comparison, one: ReportNight, other: ReportNight, last_h: f
             Turned(theirs.forward_nm, theirs.back_nm),
             (f"A: {isolated(one.unit)}", f"B: {isolated(other.unit)}"),
             cogging_order=math.lcm(2 * variant.pole_pairs, variant.slots),
-            same_zero=not found.angle.startswith("angles are not compared"),
+            foot=turns.foot,
         )
     ]

@@ -1,7 +1,8 @@
 """Did the night count: hours, strokes and cycles of what was planned, what is missing and why, who was at the rig."""
 
+import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 
@@ -14,12 +15,14 @@ from nightturn.model.quantities import fixed, number
 from nightturn.model.tiles import Float64s
 from nightturn.pictures.night import moment_text
 from nightturn.report.night import ReportNight
+from nightturn.sentences.lost import lost_text
 
 S_PER_H = 3600.0
 REASONS_MAX = 3
 PEOPLE_KINDS = frozenset({"motion_allowed", "intervention", "motion_stopped", "parked", "motion_ended"})
 """Events at which a person or a limit changed what the shaft may do."""
 PEOPLE_MAX = 12
+WORDS = re.compile(r"[^\W\d_]+")
 MANY = 1_000_000
 SERIOUS = 0.01
 """Part of the night without samples from which on it was disturbed."""
@@ -112,9 +115,11 @@ def _missing(night: ReportNight) -> str:
     by_cause: dict[str, float] = {}
     for each in night.gaps:
         by_cause[each.cause] = by_cause.get(each.cause, 0.0) + each.seconds
-    words = ", ".join(f"{number(seconds, 3)} s by {cause}" for cause, seconds in sorted(by_cause.items()))
+    words = ", ".join(
+        f"{number(seconds, 3)} s {lost_text(cause)}" for cause, seconds in sorted(by_cause.items())
+    )
     missing = sum(each.samples for each in night.gaps)
-    return f"{_samples(night.summary.samples)} recorded, {_samples(missing)} missing: {words}"
+    return f"{_samples(night.summary.samples)} recorded, {_samples(missing)} lost: {words}"
 
 
 def _samples(count: int) -> str:
@@ -122,23 +127,47 @@ def _samples(count: int) -> str:
 
 
 def _not_judged(night: ReportNight) -> str:
-    """How many cycles lack a figure with a limit, and the most frequent reasons."""
-    reasons: Counter[str] = Counter()
+    """How many cycles lack a figure with a limit, and the most frequent reasons, each counted once a cycle."""
     figures = {each.figure for each in night.verdict.limits} if night.verdict is not None else set()
     lacking = np.zeros(len(night.cycles), bool)
+    by_cycle: dict[int, dict[frozenset[str], str]] = {}
     for figure in sorted(figures):
         good = (night.cycles[f"{figure}_status"] == OK).to_numpy()
         lacking |= ~good
         said = night.cycles[f"{figure}_reasons"]
-        # what is said of judged cycles as well did not keep one from being judged
-        always = {str(each) for texts in said[good] for each in np.atleast_1d(texts)}
-        for texts in said[~good]:
-            reasons.update(str(each) for each in np.atleast_1d(texts) if str(each) not in always)
+        # what is said of judged cycles as well, whatever its numbers, did not keep one from being judged
+        always = {_kind(text) for each in said[good] for text in np.atleast_1d(each)}
+        for at in np.flatnonzero(~good).tolist():
+            kinds = {_kind(text): _first(text) for text in np.atleast_1d(said.iloc[at])}
+            own = {kind: text for kind, text in kinds.items() if kind not in always}
+            by_cycle.setdefault(at, {}).update(own or kinds)
     if not lacking.any():
         return ""
     whole = f"{int(lacking.sum())} of {len(lacking)} cycles, {_lasting(float(_spans_s(night)[lacking].sum()))}, lack a figure that has a limit"
-    why = "; ".join(f"{count} × {text.rstrip('.')}" for text, count in reasons.most_common(REASONS_MAX))
+    why = "; ".join(_most_frequent(by_cycle.values()))
     return f"{whole}: {why}" if why else whole
+
+
+def _most_frequent(cycles: Iterable[Mapping[frozenset[str], str]]) -> Iterator[str]:
+    """`61 × the torque signal jumped 2 times (others with other numbers)`."""
+    texts: dict[frozenset[str], Counter[str]] = {}
+    for cycle in cycles:
+        for kind, text in cycle.items():
+            texts.setdefault(kind, Counter()).update([text])
+    for found in sorted(texts.values(), key=lambda each: (-each.total(), *each))[:REASONS_MAX]:
+        ((first, count),) = found.most_common(1)
+        others = "" if count == found.total() else " (others with other numbers)"
+        yield f"{found.total()} × {first}{others}"
+
+
+def _first(text: object) -> str:
+    """The first sentence."""
+    return str(text).partition(". ")[0].rstrip(".")
+
+
+def _kind(text: object) -> frozenset[str]:
+    """What makes two reasons one: their words, whatever the numbers and however many are listed."""
+    return frozenset(WORDS.findall(str(text)))
 
 
 def _people(night: ReportNight) -> str:

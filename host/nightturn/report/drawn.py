@@ -7,7 +7,15 @@ import numpy as np
 
 from nightturn.estimation.bearings import declared_bearings
 from nightturn.estimation.curves import BACK, FORWARD
-from nightturn.estimation.figures import COGGING_PP, FIGURES, FRICTION, RIPPLE_PCT, ZERO
+from nightturn.estimation.figures import (
+    COGGING_PP,
+    FIGURES,
+    FRICTION,
+    FRICTION_PCT,
+    RIPPLE_PCT,
+    RIPPLE_PP,
+    ZERO,
+)
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.phases import HOLD
 from nightturn.model.tiles import Float64s, Int64s
@@ -19,11 +27,16 @@ from nightturn.pictures.temperature import draw_against_temperature
 from nightturn.pictures.turn import Turned, draw_lens, draw_turn, worst_angle
 from nightturn.report.moments import moments
 from nightturn.report.night import ReportNight
-from nightturn.report.reference import Reference, accepted_band, cogging_order
+from nightturn.report.reference import Reference, accepted_band, cogging_order, turn_band
+from nightturn.sentences.lost import lost_text
 from nightturn.trend.series import NEAR
 
 ROWS = (RIPPLE_PCT, FRICTION, COGGING_PP, ZERO)
 """Of the night, from the top."""
+SAME = (RIPPLE_PP, FRICTION_PCT)
+"""Figures that are another's numbers in another unit; drawn only where they have a limit of their own."""
+OTHERS_CYCLES = 400
+"""Of the figures without a limit, to keep the page small."""
 FULL_OF_LIMIT = 0.1
 """Of the friction limit; a change of that size inks a cell of the map fully, for every unit of the variant alike."""
 FULL_NM = 0.01
@@ -32,6 +45,7 @@ OF_THE_CHANNEL = ("bridge", "ambient", *NEAR)
 """Whose temperature may move the zero of the torque channel, the nearest first."""
 TEMPERATURE_PX = 520.0
 """Of the picture against temperature, which is no wider where there is more room."""
+OTHERS = "The other figures over the night"
 NO_TURN = (
     "One turn and the maps are not drawn: no cycle has a whole turn in both senses, or the run was recorded by a version "
     "without curves; `nightturn reanalyse` makes them from the samples."
@@ -53,6 +67,7 @@ def drawn(night: ReportNight, width_px: float = 920, reference: Reference | None
     missing: list[tuple[str, str]] = []
     if len(night.cycles):
         pictures.append(_night(night, width_px))
+        pictures += _other_figures(night, width_px)
     else:
         missing.append(("night", "The night is not drawn: no cycle is among the files of the run."))
     turns = _turns(night)
@@ -132,7 +147,7 @@ def _of_turns(night: ReportNight, turns: _Turns, width_px: float, reference: Ref
         cogging_order=cogging,
         width_px=width_px,
         when=f"cycle {int(turns.cycle_no[-1])}",
-        accepted=accepted_band(reference.friction),
+        accepted=turn_band(reference, night.settings, len(now.forward_nm)),
     )
     worst = worst_angle(now, first, max(cogging // 2, 2)) if first is not None else None
     if worst is not None:
@@ -156,23 +171,54 @@ def _full_nm(night: ReportNight) -> float:
     return FULL_OF_LIMIT * limits[0] if limits else FULL_NM
 
 
-def _night(night: ReportNight, width_px: float) -> Picture:
+def _rows(night: ReportNight, figures: Sequence[str], step: int = 1) -> list[Row]:
+    """A row a figure, of one cycle in `step`."""
     forward = (night.cycles["direction"] > 0).to_numpy()
-    rows = []
-    for figure in ROWS:
-        spec = FIGURES[figure]
-        unit = "% of rated" if spec.of_rated else spec.unit
-        rows.append(
-            Row(
-                spec.spoken,
-                unit,
-                night.ended_ts,
-                night.values(figure),
-                night.halves(figure),
-                forward,
-                _bounds(night, figure),
-            )
+    return [
+        Row(
+            FIGURES[figure].spoken,
+            "% of rated" if FIGURES[figure].of_rated else FIGURES[figure].unit,
+            night.ended_ts[::step],
+            night.values(figure)[::step],
+            night.halves(figure)[::step],
+            forward[::step],
+            _bounds(night, figure),
         )
+        for figure in figures
+    ]
+
+
+def _first_rows(night: ReportNight) -> tuple[str, ...]:
+    """`ROWS`, and what else has a limit."""
+    limits = night.verdict.limits if night.verdict is not None else ()
+    return tuple(dict.fromkeys((*ROWS, *(each.figure for each in limits if each.figure in night.cycles))))
+
+
+def _other_figures(night: ReportNight, width_px: float) -> Iterator[Picture]:
+    """Every figure that the first rows have not, where a cycle has a value of it."""
+    first = _first_rows(night)
+    others = [
+        name
+        for name in FIGURES
+        if name not in (*first, *SAME) and name in night.cycles and np.isfinite(night.values(name)).any()
+    ]
+    if others:
+        step = -(-len(night.cycles) // OTHERS_CYCLES)
+        title = OTHERS if step == 1 else f"{OTHERS}, one cycle in {step}"
+        yield draw_night(
+            _rows(night, others, step),
+            [],
+            _spans(night),
+            night.over,
+            night.zone,
+            width_px=width_px,
+            name="night-others",
+            title=title,
+        )
+
+
+def _night(night: ReportNight, width_px: float) -> Picture:
+    rows = _rows(night, _first_rows(night))
     traces = [
         Trace(role, night.ended_ts, night.cycles[name].to_numpy(np.float64))
         for role in NEAR
@@ -192,7 +238,9 @@ def _bounds(night: ReportNight, figure: str) -> tuple[Bound, ...]:
 
 
 def _spans(night: ReportNight) -> list[Span]:
-    spans = [Span(each.from_ts, each.to_ts, f"no samples: {each.cause}") for each in night.gaps]
+    spans = [
+        Span(each.from_ts, each.to_ts, f"no samples, lost {lost_text(each.cause)}") for each in night.gaps
+    ]
     opened: int | None = None
     for row in night.events:
         if row.kind == "intervention":

@@ -5,26 +5,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightturn.calibration.due import is_due, until_text
 from nightturn.errors import StorageError
-from nightturn.estimation.figures import FIGURES
+from nightturn.estimation.figures import FIGURES, RIPPLE_PP, RIPPLE_RMS
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.model.limits import exceeds
-from nightturn.model.nights import LimitVerdict
 from nightturn.model.quantities import interval, quantity
-from nightturn.model.verdicts import MAX, REJECT
 from nightturn.report.counted import counted, disturbed, margin_text
+from nightturn.report.first_words import changed_lines, first_words, limits_said
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import NO_UNIT, Reference
-from nightturn.sentences.morning import Doing, LimitSaid, Severity, severity_of, to_do, verdict_sentence
+from nightturn.report.rig_words import rig_rows
+from nightturn.sentences.lost import lost_text
+from nightturn.sentences.morning import Doing, LimitSaid, Severity, to_do
 from nightturn.sentences.names import isolated
 from nightturn.storage.runs import RunSummary, found_runs
-from nightturn.unit_history.account import WORN, Account, CourseLine, account_of
-from nightturn.unit_history.headline import headline
+from nightturn.storage.zones import local_text
+from nightturn.trend.wording import short
+from nightturn.unit_history.account import Account, CourseLine
+from nightturn.unit_history.headline import causes_named, headline
 
-OTHERS_MAX = 8
-"""Other fixtures of the same night that are asked whether they changed as well."""
 NOTHING_BEFORE = "its first night here"
-OTHERS = "the other fixtures"
 
 
 LIMIT_HEAD = (
@@ -54,47 +54,41 @@ class FirstPage:
     rig: tuple[tuple[str, str], ...]
 
 
-def first_sentences(night: ReportNight) -> tuple[Severity, str]:
-    """How soon a person has to act, and whether the unit passes."""
+def first_page(
+    night: ReportNight, others: Sequence[RunSummary], reference: Reference, reference_unit: str = ""
+) -> FirstPage:
+    """The first page of a night.
+
+    Args:
+        night: which.
+        others: runs of other fixtures beside it.
+        reference: what accepted units say.
+        reference_unit: serial of a unit that is kept for checking rigs; empty where none is asked.
+    """
     verdict = night.verdict
     word = verdict.word if verdict is not None else None
-    severity = severity_of(word, changed=bool(changed_lines(night.life)), disturbed=disturbed(night))
-    return severity, verdict_sentence(isolated(night.unit), word, _limits(night), ended=night.ended)
-
-
-def _limits(night: ReportNight) -> tuple[LimitSaid, ...]:
-    return (
-        tuple(limit_said(night, each) for each in night.verdict.limits) if night.verdict is not None else ()
-    )
-
-
-def first_page(night: ReportNight, others: Sequence[RunSummary], reference: Reference) -> FirstPage:
-    """The first page of a night; `others` are runs of other fixtures beside it, `reference` is what accepted units say."""
-    verdict = night.verdict
-    word = verdict.word if verdict is not None else None
-    limits = _limits(night)
-    changed = changed_lines(night.life)
-    severity, sentence = first_sentences(night)
-    titles = tuple(dict.fromkeys(line.title for line in changed))
+    limits = limits_said(night)
+    changed = _once(changed_lines(night.life))
+    first = first_words(night, changed=bool(changed))
     upset = disturbed(night)
     return FirstPage(
         about=_about(night),
-        severity=severity,
-        sentence=sentence,
-        happened=_happened(night, changed),
+        severity=first.need,
+        sentence=first.sentence,
+        happened=(*((first.more,) if first.more else ()), *_happened(night, changed)),
         to_do=to_do(
             isolated(night.unit),
             word,
             limits,
-            changed=titles,
+            changed=tuple(line.title for line in changed),
             measure_next=_measure_next(night.life),
             would_decide=_spoken(verdict.would_decide) if verdict is not None else (),
-            disturbed=_look_after(night) if upset else (),
+            disturbed=(*(_look_after(night) if upset else ()), *_calibrate(night)),
         ),
         counted=counted(night),
         limits=_limit_rows(night, limits, reference),
         rule=verdict.rule if verdict is not None else "",
-        rig=_rig(night, others),
+        rig=rig_rows(night, others, reference_unit),
     )
 
 
@@ -107,56 +101,6 @@ def _spoken(texts: Sequence[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(said))
 
 
-def changed_lines(life: Account | None) -> list[CourseLine]:
-    """Figures whose course changed, the gravest first."""
-    if life is None:
-        return []
-    changed = [line for line in life.courses if line.changed_ts is not None]
-    return sorted(changed, key=lambda line: (WORN.index(line.figure), line.changed_ts or 0))
-
-
-def limit_said(night: ReportNight, each: LimitVerdict) -> LimitSaid:
-    """A limit of the verdict with the numbers that the first sentence needs."""
-    spec = FIGURES[each.figure]
-    half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
-    upper = each.direction == MAX
-    beyond = each.word == REJECT and not _mean_beyond(each, half, upper=upper)
-    newest = _newest_beyond(night, each, upper=upper) if beyond else None
-    return LimitSaid(
-        title=FIGURES[each.figure].spoken,
-        unit=spec.unit,
-        limit=each.limit,
-        upper=upper,
-        word=each.word,
-        judged=each.cycles_judged,
-        value=each.value,
-        half=half,
-        last_value=newest[0] if newest is not None else None,
-        last_half=newest[1] if newest is not None else None,
-    )
-
-
-def _mean_beyond(each: LimitVerdict, half: float | None, *, upper: bool) -> bool:
-    """Whether the mean of the night lies beyond the limit with its whole interval."""
-    if each.value is None or half is None:
-        return False
-    if upper:
-        return exceeds(abs(each.value) - half, each.limit)
-    return exceeds(each.limit, each.value + half)
-
-
-def _newest_beyond(night: ReportNight, each: LimitVerdict, *, upper: bool) -> tuple[float, float] | None:
-    """The newest cycle whose whole interval lies beyond the limit, where the mean of the night does not."""
-    value, half = night.values(each.figure), night.halves(each.figure)
-    for at in range(len(value) - 1, -1, -1):
-        if not (np.isfinite(value[at]) and np.isfinite(half[at])):
-            continue
-        middle, wide = float(value[at]), float(half[at])
-        if exceeds(abs(middle) - wide, each.limit) if upper else exceeds(each.limit, middle + wide):
-            return middle, wide
-    return None
-
-
 def _about(night: ReportNight) -> str:
     card, fixture = night.settings.card, night.settings.fixture
     return (
@@ -166,19 +110,31 @@ def _about(night: ReportNight) -> str:
     )
 
 
+def _once(changed: Sequence[CourseLine]) -> list[CourseLine]:
+    """The first of each figure; ripple as rms only where peak to peak did not change as well."""
+    first: dict[str, CourseLine] = {}
+    for line in changed:
+        first.setdefault(line.figure, line)
+    if RIPPLE_PP in first:
+        first.pop(RIPPLE_RMS, None)
+    return list(first.values())
+
+
 def _happened(night: ReportNight, changed: Sequence[CourseLine]) -> tuple[str, ...]:
     """What changed, since when and what it is consistent with."""
-    if night.life is None:
+    life = night.life
+    if life is None:
         return ("What changed cannot be said: the unit's figures could not be read.",)
-    first = headline(night.life)
-    said = [f"{_capital(first)}."]
-    titles = {line.title for line in changed if first.startswith(f"{line.title} {line.said[0]}")}
-    for line in changed:
-        if line.title not in titles:
-            titles.add(line.title)
-            said.append(f"{_capital(line.title)} {line.said[0]}.")
-    if night.life.temperature:
-        said.append(f"{_capital(night.life.temperature)}.")
+    said = [] if changed else [f"{_capital(headline(life))}."]
+    for place, line in enumerate(changed):
+        said.append(f"{_capital(line.title)} {line.said[0]}.")
+        if not place and (causes := causes_named(life)):
+            said.append(f"It is {'; or '.join(causes)}.")
+    if changed and life.rejected_ts is not None:
+        begins = short(local_text(life.rejected_ts, life.timezone))
+        said.append(f"The first cycle that its limits reject began at {begins}.")
+    if life.temperature:
+        said.append(f"{_capital(life.temperature)}.")
     return tuple(said)
 
 
@@ -192,11 +148,11 @@ def _measure_next(life: Account | None) -> tuple[Doing, ...]:
 def _look_after(night: ReportNight) -> tuple[Doing, ...]:
     found = []
     if night.gaps:
-        causes = ", ".join(sorted({each.cause for each in night.gaps}))
+        causes = ", ".join(lost_text(each) for each in sorted({gap.cause for gap in night.gaps}))
         found.append(
             Doing(
                 "Look at the line, the disk and the host of this fixture.",
-                f"Samples are missing by {causes}.",
+                f"Samples were lost {causes}.",
             )
         )
     if night.unread:
@@ -204,6 +160,20 @@ def _look_after(night: ReportNight) -> tuple[Doing, ...]:
     if not len(night.cycles):
         found.append(Doing("Look why there is no cycle.", "None is among the files of the run."))
     return tuple(found)
+
+
+def _calibrate(night: ReportNight) -> tuple[Doing, ...]:
+    """Where the calibration was due when the run began."""
+    record = night.settings.calibration
+    if not is_due(record, night.summary.started_utc):
+        return ()
+    standing = until_text(record, night.summary.started_utc)
+    return (
+        Doing(
+            f"Calibrate transducer {record.transducer} again.",
+            f"When the run began: record {record.id}, {standing}.",
+        ),
+    )
 
 
 def _limit_rows(
@@ -264,49 +234,6 @@ def _last_night(night: ReportNight, figure: str) -> str:
             half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
             return _interval(each.value, half, FIGURES[figure].unit)
     return "not judged"
-
-
-def _rig(night: ReportNight, others: Sequence[RunSummary]) -> tuple[tuple[str, str], ...]:
-    """What speaks for or against the rig as the cause."""
-    checks = [each.detail for each in night.events if each.kind == "shunt_check"]
-    shunt = "; ".join(checks) or "no shunt check in this run"
-    return (
-        ("shunt check", shunt),
-        ("cogging", _still(night.life, "cogging_pp_nm")),
-        ("reference unit", "none was measured in this run"),
-        (OTHERS, _others(night, others)),
-    )
-
-
-def _still(life: Account | None, figure: str) -> str:
-    """Cogging is of the magnets: where it stays and friction moves, factor and gain of the torque channel have stayed too."""
-    lines = (
-        [line for line in life.courses if line.figure == figure and line.judged] if life is not None else []
-    )
-    if not lines:
-        return "too few cycles to say whether it changed"
-    moved = [line for line in lines if line.changed_ts is not None]
-    if moved:
-        return f"{moved[0].title} {moved[0].said[0]}"
-    return f"no change was found, {lines[0].level_text}; so factor and gain of the torque channel have stayed as well"
-
-
-def _others(night: ReportNight, others: Sequence[RunSummary]) -> str:
-    root = night.run.stored.local
-    if root is None or not others:
-        return "no other fixture ran in this night"
-    said = []
-    for each in others[:OTHERS_MAX]:
-        try:
-            found = account_of(root, each.unit)
-        except StorageError as error:
-            said.append(f"{each.fixture}: {error}")
-            continue
-        changed = changed_lines(found)
-        what = f"{changed[0].title} changed" if changed else "no change was found"
-        said.append(f"{each.fixture} with {isolated(each.unit)}: {what}")
-    left = len(others) - len(said)
-    return "; ".join(said) + (f"; {left} more were not looked at" if left > 0 else "")
 
 
 def _capital(text: str) -> str:

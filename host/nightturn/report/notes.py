@@ -1,11 +1,14 @@
 """What the logbook says of a night and its unit, as the report shows it."""
 
+from dataclasses import dataclass
+
 import msgspec
 
 from nightturn.errors import StorageError
 from nightturn.logbook.entries import Entry
 from nightturn.logbook.wording import photo_texts, place_text, what_text
 from nightturn.report.night import ReportNight
+from nightturn.report.photos import ShownPhoto, shown_photos
 from nightturn.storage.files import RealFiles
 from nightturn.storage.logbook import read_logbook
 from nightturn.storage.zones import local_text
@@ -14,15 +17,23 @@ NOTES_MAX = 100
 """Of one page; of more the newest."""
 
 
-def notes(night: ReportNight) -> tuple[tuple[str, str], ...]:
-    """Rows of when and what: lines of this run, and those of its unit that somebody is still to answer; none where there are none."""
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Rows of when and what, and the photos beside them."""
+
+    rows: tuple[tuple[str, str], ...] = ()
+    photos: tuple[ShownPhoto, ...] = ()
+
+
+def notes(night: ReportNight) -> Noted:
+    """Lines of this run, and those of its unit that somebody is still to answer."""
     root = night.run.stored.local
     if root is None:
-        return ()
+        return Noted()
     try:
         book = read_logbook(RealFiles(root))
     except StorageError as problem:
-        return (("not read", str(problem)),)
+        return Noted((("not read", str(problem)),))
     waiting = {each.number for each in book.unanswered}
     run = (night.run.fixture, night.run.run)
     of_run = [each for each in book.entries if (each.fixture, each.run) == run]
@@ -33,7 +44,8 @@ def notes(night: ReportNight) -> tuple[tuple[str, str], ...]:
     rows = [_row(each, night.summary.timezone, run, by_ns, waits=each.number in waiting) for each in every]
     left = len(rows) - NOTES_MAX
     rows = [*([("earlier", f"{left} more lines")] if left > 0 else []), *rows[-NOTES_MAX:]]
-    return (*rows, *(("not read", each) for each in book.damages))
+    photos, missing = shown_photos(root, every[-NOTES_MAX:])
+    return Noted((*rows, *missing, *(("not read", each) for each in book.damages)), photos)
 
 
 def _within(entry: Entry, run: tuple[str, str]) -> Entry:

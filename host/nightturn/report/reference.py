@@ -24,6 +24,7 @@ from nightturn.model.verdicts import MAX, MIN
 from nightturn.pictures.accepted import Accepted
 from nightturn.pictures.turn import smoothed
 from nightturn.report.batch import FigureOfBatch, batch_of, figures_of
+from nightturn.report.marked import NO_MARK, from_mark, from_zero, mark_of
 from nightturn.settings.rig import CyclePlan
 from nightturn.settings.variant import Variant
 from nightturn.storage.reader import Run
@@ -31,6 +32,8 @@ from nightturn.storage.runs import RunSummary
 
 UNITS_MAX = 60
 """The newest of the accepted units, whose curves are read."""
+ANGLE_SHARE = ORDER_SHARE
+"""Of the units' half gaps at one angle; of a hundred places 5 % would lie outside a band of 95 % by chance."""
 CYCLES_OF = 10
 """The newest cycles of a unit, whose mean stands for it: it is warm, and both directions of the hold are among them."""
 NO_UNIT = "no other unit is accepted"
@@ -44,13 +47,14 @@ class Reference:
     Attributes:
         figures: words by figure and direction of its limit.
         orders: of the hold, peak amplitudes of orders 1, 2, ..., N·m; None where no unit has any.
-        friction: half the gap of the turn without teeth, N·m: of all angles the smallest and the largest, two values. Alike at every angle,
-            because no mark ties the angles of one rotor to those of another.
+        friction: half the gap of the turn without teeth, N·m: of all angles the smallest and the largest, two values, alike at every angle.
+        turn: the same angle by angle from the rotor's mark on (points,), of the units whose card names it; None without such a unit.
     """
 
     figures: Mapping[tuple[str, str], str]
     orders: Envelope | None = None
     friction: Envelope | None = None
+    turn: Envelope | None = None
 
 
 def reference_of(
@@ -64,8 +68,7 @@ def reference_of(
         plan: that of the unit which is held against them; a unit under other speeds or torques has no orders and turns to compare.
         cogging_order: teeth a turn; orders from half of it on are left out of the turn.
     """
-    orders: list[Float64s] = []
-    friction: list[Float64s] = []
+    shapes: list[_Shape] = []
     for each in accepted[:UNITS_MAX]:
         try:
             shape = _shape(Run(root, each.fixture, each.run), plan, cogging_order)
@@ -74,12 +77,20 @@ def reference_of(
         ):  # a unit whose files are lost or damaged is no part of the envelope; `verify` names it
             continue
         if shape is not None:
-            orders.append(shape[0])
-            friction.append(shape[1])
+            shapes.append(shape)
     return Reference(
         {(each.figure, MAX if each.upper else MIN): words_of(each) for each in figures_of(accepted)},
-        envelope(_alike(orders), ORDER_SHARE, by_ratio=True),
-        envelope(_alike(friction), SHARE, by_ratio=False),
+        envelope(_alike([each.orders for each in shapes]), ORDER_SHARE, by_ratio=True),
+        envelope(
+            _alike([np.array([each.half_gap.min(), each.half_gap.max()]) for each in shapes]),
+            SHARE,
+            by_ratio=False,
+        ),
+        envelope(
+            _alike([from_mark(each.half_gap, each.mark_deg) for each in shapes if each.mark_deg is not None]),
+            ANGLE_SHARE,
+            by_ratio=False,
+        ),
     )
 
 
@@ -113,7 +124,7 @@ def friction_words(found: Envelope) -> str:
 
 
 def envelope_facts(reference: Reference) -> dict[str, object]:
-    """Both envelopes for machines, N·m; null where there is none."""
+    """The envelopes for machines, N·m; null where there is none."""
     return {
         name: None
         if found is None
@@ -123,8 +134,34 @@ def envelope_facts(reference: Reference) -> dict[str, object]:
             "low": found.low.tolist(),
             "high": found.high.tolist(),
         }
-        for name, found in (("order_nm", reference.orders), ("half_gap_nm", reference.friction))
+        for name, found in (
+            ("order_nm", reference.orders),
+            ("half_gap_nm", reference.friction),
+            ("half_gap_from_mark_nm", reference.turn),
+        )
     }
+
+
+def turn_band(found: Reference, settings: RunSettings, points: int) -> Accepted | None:
+    """Half the gap of accepted units over the turn of a run, from its encoder's zero on (points,); None without one.
+
+    Angle by angle where the run's card and theirs name the rotor's mark; else the smallest and the largest of any angle at every angle,
+    which is said.
+    """
+    mark = mark_of(settings)
+    if mark is not None and found.turn is not None and len(found.turn.low) == points:
+        band = accepted_band(found.turn)
+        assert band is not None
+        low, high = (from_zero(each, mark) for each in (band.low_nm, band.high_nm))
+        return Accepted(
+            np.maximum(low, 0.0), high, f"{band.words}, angle by angle from the mark of each rotor"
+        )
+    band = accepted_band(found.friction)
+    if band is None:
+        return None
+    least, most = max(float(band.low_nm[0]), 0.0), float(band.high_nm[1])
+    why = f"the same at every angle, because no mark ties the rotors' angles to each other: {NO_MARK}"
+    return Accepted(np.full(points, least), np.full(points, most), f"{band.words}, {why}")
 
 
 def accepted_band(found: Envelope | None) -> Accepted | None:
@@ -160,8 +197,17 @@ def _alike(rows: Sequence[Float64s]) -> Float64s:
     return np.array([row for row in rows if len(row) == len(rows[0])], np.float64)
 
 
-def _shape(run: Run, plan: CyclePlan, cogging_order: int) -> tuple[Float64s, Float64s] | None:
-    """Orders of the hold, and smallest and largest half gap, of a unit's newest cycles; None where it has none or another plan."""
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """Of a unit's newest cycles: orders of the hold, half the gap over the turn without teeth, N·m, and where its mark stands."""
+
+    orders: Float64s
+    half_gap: Float64s
+    mark_deg: float | None
+
+
+def _shape(run: Run, plan: CyclePlan, cogging_order: int) -> _Shape | None:
+    """None where a unit has no such cycles, or another plan."""
     settings = _settings(run)
     if settings is None:
         return None
@@ -175,8 +221,8 @@ def _shape(run: Run, plan: CyclePlan, cogging_order: int) -> tuple[Float64s, Flo
     )
     if not len(amplitude) or not len(forward) or len(forward) != len(back) or not (amplitude > 0).all():
         return None
-    half = smoothed(np.abs(back - forward) / 2, max(cogging_order // 2, 2))
-    return amplitude, np.array([half.min(), half.max()])
+    half_gap = smoothed(np.abs(back - forward) / 2, max(cogging_order // 2, 2))
+    return _Shape(amplitude, half_gap, mark_of(settings))
 
 
 def _settings(run: Run) -> RunSettings | None:

@@ -9,7 +9,6 @@ from nightturn.errors import StorageError
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.report.chosen import accepted_before, beside
 from nightturn.report.document import document, file_name, pdf
-from nightturn.report.first_page import first_sentences
 from nightturn.report.night import night_of
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
@@ -35,6 +34,7 @@ def write_reports(
     folder: Path,
     *,
     method: str = "",
+    reference_unit: str = "",
     with_pdf: bool = False,
 ) -> Iterator[WrittenReport]:
     """Write a report of each wanted run into a folder, which is made.
@@ -45,6 +45,7 @@ def write_reports(
         root: the data root.
         folder: for the files.
         method: as `night_of`.
+        reference_unit: as `document`.
         with_pdf: a PDF beside each, when that is written already.
 
     Raises:
@@ -54,8 +55,7 @@ def write_reports(
     """
     for each in wanted:
         night = night_of(Run(root, each.fixture, each.run), each, method)
-        found = document(night, beside(runs, each), accepted_before(runs, each))
-        severity, sentence = first_sentences(night)
+        found = document(night, beside(runs, each), accepted_before(runs, each), reference_unit)
         path = folder / file_name(night)
         write_whole(path, found.html.encode())
         printed = path.with_suffix(".pdf") if with_pdf else None
@@ -63,7 +63,14 @@ def write_reports(
             write_whole(printed, pdf(found))
         word = night.verdict.word if night.verdict is not None else NOT_JUDGED
         yield WrittenReport(
-            each.fixture, each.run, night.unit, severity.word, sentence, str(path), word, str(printed or "")
+            each.fixture,
+            each.run,
+            night.unit,
+            found.first.severity.word,
+            found.first.sentence,
+            str(path),
+            word,
+            str(printed or ""),
         )
 
 

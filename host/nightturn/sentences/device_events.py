@@ -3,7 +3,7 @@
 What the two values of a code mean is in PROTOCOL.md, section 7.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from nightturn.model.quantities import quantity
@@ -67,6 +67,20 @@ class DeviceWords:
         """An input by its number, counted from 1, and the name that the sheet has for it."""
         name = INPUT_NAMES.get(bit, "")
         return f"input {bit + 1} {name}" if name in self.inputs else f"input {bit + 1}"
+
+
+def inputs_text(word: int, named: Collection[str]) -> str:
+    """What a sheet's inputs say: `guard closed, stop chain healthy; not drive ready`; the index mark, which comes each turn, is left out."""
+    bits = [
+        (bit, name)
+        for bit, name in INPUT_NAMES.items()
+        if name in named and 1 << bit != wire.Input.INDEX_SEEN
+    ]
+    on, off = (
+        ", ".join(name.replace("_", " ") for bit, name in bits if bool(word >> bit & 1) is wanted)
+        for wanted in (True, False)
+    )
+    return "; ".join(filter(None, (on, f"not {off}" if off else ""))) or "the device names no input"
 
 
 def is_routine(event: wire.Event, watched: int) -> bool:

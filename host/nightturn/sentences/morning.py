@@ -4,7 +4,7 @@ The verdict chooses the words, never the point value: "passes" is said only wher
 rests on; what is not known is said to be not known.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -26,6 +26,10 @@ class Severity(IntEnum):
     def word(self) -> str:
         """For people."""
         return {Severity.NOTE: "note", Severity.TODAY: "today", Severity.ACT_NOW: "act now"}[self]
+
+
+BY_WORD: Mapping[str, Severity] = {each.word: each for each in Severity}
+"""By the word that alarms, pages and reports have for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,26 +179,35 @@ def to_do(
     """
     found: list[Doing] = []
     if word == REJECT:
-        beyond = " and ".join(each.title for each in limits if each.word == REJECT)
-        found.append(Doing(f"Do not release {unit}.", f"Its {beyond} is beyond what the variant allows."))
+        titles = list(dict.fromkeys(each.title for each in limits if each.word == REJECT))
+        are = "is" if len(titles) == 1 else "are"
+        found.append(
+            Doing(f"Do not release {unit}.", f"Its {_all(titles)} {are} beyond what the variant allows.")
+        )
         if changed:
             found.append(
                 Doing(
                     "Do not run it on before somebody has looked at it.",
-                    f"{_capital(' and '.join(changed))} changed during the run; more strokes may make damage grow.",
+                    f"{_capital(_all(changed))} changed during the run; more strokes may make damage grow.",
                 )
             )
     elif changed:
         found.append(
             Doing(
                 f"Look at what changed before {unit} goes on.",
-                f"{_capital(' and '.join(changed))} changed during the run.",
+                f"{_capital(_all(changed))} changed during the run.",
             )
         )
     found += measure_next
     if word == UNDECIDED and would_decide:
         found.append(Doing("Measure on, to decide.", f"It would decide: {'; '.join(would_decide)}."))
     return (*found, *disturbed)
+
+
+def _all(titles: Sequence[str]) -> str:
+    """`friction, ripple and zero`."""
+    *most, last = titles
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _capital(text: str) -> str:

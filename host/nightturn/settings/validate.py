@@ -4,6 +4,8 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from urllib.parse import urlsplit
 
+from msgspec import UnsetType
+
 from nightturn.errors import ConfigError
 from nightturn.model.cards import MountCard
 from nightturn.model.names import (
@@ -41,6 +43,7 @@ SHUNT_ARMS_MIN = 10  # fewer would step by 24 mV/V and more, which no gauge does
 OPERATOR_CHARACTERS_MAX = 64
 NAME_CHARACTERS_MAX = 32
 NOTES_CHARACTERS_MAX = 2000
+TURN_DEG = 360.0
 
 FIXTURE_RULE = "a small letter, then up to 31 small letters, digits or -; no dot, no slash"
 LAB_RULE = "a small letter or digit, then up to 31 small letters, digits or -; no dot, no slash"
@@ -187,6 +190,9 @@ def card_mistakes(fixture: str, card: MountCard) -> tuple[ConfigError, ...]:
     if not operator or not operator.isprintable() or len(operator) > OPERATOR_CHARACTERS_MAX:
         allowed = f"one line of 1 to {OPERATOR_CHARACTERS_MAX} characters"
         found.append(place.mistake("operator", f"{shown(card.operator)} is not a name", allowed))
+    if not isinstance(card.mark_deg, UnsetType) and not 0 <= card.mark_deg < TURN_DEG:
+        what = f"{shown(card.mark_deg)} is no angle of a turn"
+        found.append(place.mistake("mark_deg", what, "0 to below 360 degrees from the encoder's zero"))
     if len(card.notes) > NOTES_CHARACTERS_MAX:
         what = f"{len(card.notes)} characters are too many"
         found.append(place.mistake("notes", what, f"at most {NOTES_CHARACTERS_MAX} characters"))

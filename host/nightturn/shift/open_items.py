@@ -7,6 +7,7 @@ from pathlib import Path
 import msgspec
 
 from nightturn.bench.room import ENOUGH_BYTES, RESERVE_BYTES
+from nightturn.calibration.due import DUE_DAYS, has_end, is_due, validity_text
 from nightturn.calibration.records import in_force, parse
 from nightturn.errors import CalibrationError, NightturnError
 from nightturn.logbook.wording import place_text
@@ -22,7 +23,6 @@ from nightturn.storage.runs import RunSummary
 from nightturn.storage.scales import settings_of
 from nightturn.storage.zones import local_text
 
-DUE_WITHIN_DAYS = 30
 UNREAD_MAX = 10
 """Runs that are named one by one."""
 WAITS = frozenset({MotionState.LOCKED, MotionState.PAUSED, MotionState.STOPPING})
@@ -95,7 +95,7 @@ def unconfirmed(root: Path, newest: RunSummary) -> Iterator[OpenItem]:
 
 
 def calibration_due(root: Path, newest: RunSummary, now_ns: int, days: int) -> Iterator[OpenItem]:
-    """The transducer of a fixture whose calibration is older than so many days, will be soon, or is of no known date.
+    """The transducer of a fixture whose calibration has ended or soon will, by its own end, else by its age, or is of no known date.
 
     Raises:
         StorageError: the run's record cannot be read.
@@ -103,12 +103,12 @@ def calibration_due(root: Path, newest: RunSummary, now_ns: int, days: int) -> I
     settings = settings_of(Run(root, newest.fixture, newest.run).manifest)
     if settings is None:
         return
-    serial = settings.transducer.serial
+    serial, now = settings.transducer.serial, datetime.fromtimestamp(now_ns // NS_PER_S, UTC)
     path = f"{CALIBRATED}/{serial}.jsonl"
     then = f"a new certificate, as a line of {path}"
     try:
         records = parse(RealFiles(root).read(path).decode(), where=path)
-        record = in_force(records, datetime.fromtimestamp(now_ns // NS_PER_S, UTC))
+        record = in_force(records, now)
     except FileNotFoundError:
         text = f"on {newest.fixture} has no calibration record, only the factor of the rig file: nobody knows since when"
         yield OpenItem(kind="calibration", of=serial or "unnamed transducer", text=text, then=then)
@@ -116,9 +116,14 @@ def calibration_due(root: Path, newest: RunSummary, now_ns: int, days: int) -> I
     except (OSError, UnicodeDecodeError, CalibrationError) as problem:
         yield OpenItem(kind="unread", of=serial, text=str(problem), then=f"correct {path}")
         return
+    if has_end(record):
+        if is_due(record, now):
+            text = f"on {newest.fixture}: record {record.id} {validity_text(record, now)}"
+            yield OpenItem(kind="calibration", of=serial, text=text, then=then)
+        return
     begins_ns = round(record.valid_from.timestamp()) * NS_PER_S
     age_days = (now_ns - begins_ns) // (86_400 * NS_PER_S)
-    if age_days < days - DUE_WITHIN_DAYS:
+    if age_days < days - DUE_DAYS:
         return
     left = days - age_days
     due = f"due in {left} days" if left > 0 else "due today" if not left else f"due for {-left} days"

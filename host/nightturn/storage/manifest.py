@@ -3,7 +3,6 @@
 from typing import Literal
 
 import msgspec
-import structlog
 from crc32c import crc32c
 
 from nightturn.errors import CorruptFileError, RunNotFoundError, StorageError
@@ -15,7 +14,6 @@ from nightturn.storage import paths
 from nightturn.storage.aside import UNREADABLE_SUFFIX, set_aside
 from nightturn.world import Files, ReadFiles
 
-log: structlog.stdlib.BoundLogger = structlog.get_logger()
 State = Literal["running", "ended"]
 RUNNING: State = "running"
 ENDED: State = "ended"
@@ -227,6 +225,9 @@ def usable_manifest(files: Files, fixture: str, run: str) -> Manifest | None:
         kept = set_aside(files, path)
     except OSError as problem:
         raise StorageError(f"{path}: cannot be set aside: {problem}") from problem
+    import structlog  # a reader of runs, who sets nothing aside, does not wait for it
+
+    log: structlog.stdlib.BoundLogger = structlog.get_logger()
     log.error("manifest_set_aside", path=path, kept=kept, why=why)
     return None
 

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 PHOTO_BYTES_MAX = 30_000_000
 PIXELS_MAX = 60_000_000
 NAMED_MAX = 128
-QUALITY = 92
+QUALITY, SMALL_QUALITY = 92, 75
+EXTRA = "pip install 'nightturn[photo]'"
 ALLOWED = "a PNG, JPEG or WebP picture"
 KINDS = {"JPEG": "jpg", "MPO": "jpg", "PNG": "png", "WEBP": "webp"}
 """What Pillow calls the kinds that are taken, and the endings of what is stored; MPO: a JPEG with further pictures behind it."""
@@ -75,9 +76,7 @@ def stripped(content: bytes, named: str) -> Stripped:
     try:
         from PIL import Image
     except ModuleNotFoundError as error:
-        raise ConfigError(
-            "needs Pillow, which is not installed", where="--photo", allowed="pip install 'nightturn[photo]'"
-        ) from error
+        raise ConfigError("needs Pillow, which is not installed", where="--photo", allowed=EXTRA) from error
     with warnings.catch_warnings(), _whole_only():
         warnings.simplefilter("error", Image.DecompressionBombWarning)
         try:
@@ -87,6 +86,32 @@ def stripped(content: bytes, named: str) -> Stripped:
             raise ConfigError(
                 f"{name} is no picture that can be read: {_why(problem)}", where="--photo", allowed=ALLOWED
             ) from problem
+
+
+def small(content: bytes, edge_px: int) -> tuple[bytes, int, int]:
+    """A stored photo as a JPEG whose longer edge is no longer than that, with its width and height; nothing else is in it.
+
+    Raises:
+        ConfigError: Pillow is not installed, or what is stored is no picture.
+    """
+    try:
+        from PIL import Image
+    except ModuleNotFoundError as error:
+        raise ConfigError("needs Pillow, which is not installed", where="photos", allowed=EXTRA) from error
+    try:
+        with Image.open(io.BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as opened:
+            few = opened.convert("RGBA") if opened.mode in {"P", "1"} else opened
+            few.thumbnail(
+                (edge_px, edge_px)
+            )  # before the other modes: of a large JPEG only what is needed is decoded
+            picture = few.convert("RGBA")
+    except (*FAULTS, Image.DecompressionBombError) as problem:
+        raise ConfigError(_why(problem), where="photos", allowed=ALLOWED) from problem
+    paper = Image.new("RGB", picture.size, "white")
+    paper.paste(picture, mask=picture)
+    out = io.BytesIO()
+    paper.save(out, "JPEG", quality=SMALL_QUALITY)
+    return out.getvalue(), picture.width, picture.height
 
 
 @contextmanager

@@ -12,12 +12,17 @@ CAUSE = "Consistent with "
 
 def headline(found: Account) -> str:
     """`ripple rises since 2026-11-28 02:47 +00:00 (90 %: 02:41 to 02:52; …); consistent with a bearing defect`."""
-    causes = [text for text in found.causes if text.startswith(CAUSE)]
-    parts = [_course(found), *(_named(text, first=not place) for place, text in enumerate(causes))]
+    parts = [_course(found), *causes_named(found)]
     if found.rejected_ts is not None and any(line.changed_ts is not None for line in found.courses):
         begins = short(local_text(found.rejected_ts, found.timezone))
         parts.append(f"first cycle rejected by its limits: {begins}")
     return "; ".join(parts)
+
+
+def causes_named(found: Account) -> list[str]:
+    """`consistent with damage in a bearing (…)`: the causes that fit, the best first, with what speaks for that one most."""
+    causes = [text for text in found.causes if text.startswith(CAUSE)]
+    return [_named(text, first=not place) for place, text in enumerate(causes)]
 
 
 def beside_text(phases: Mapping[str, tuple[int, float]], park_stops: int) -> str:

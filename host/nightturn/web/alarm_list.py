@@ -7,12 +7,11 @@ from pathlib import Path
 from nightturn.errors import StorageError
 from nightturn.model.alarms import HOST, AlarmRow, AlarmState
 from nightturn.pictures.night import moment_text
-from nightturn.sentences.morning import Severity
+from nightturn.sentences.morning import BY_WORD, Severity
 from nightturn.storage.alarm_log import FOLDER, Book, read_book
 from nightturn.storage.zones import zone_of
 from nightturn.web.glance import Glance
 
-SEVERITIES = {each.word: each for each in Severity}
 STATES = {
     AlarmState.ACTIVE: "nobody has acknowledged it",
     AlarmState.ACKNOWLEDGED: "known to {by}",
@@ -69,8 +68,8 @@ def with_alarms(glance: Glance, rows: Sequence[AlarmRow]) -> Glance:
     calling = [each for each in rows if each.calls and each.state is not AlarmState.ACKNOWLEDGED]
     if not calling or glance.silent:
         return glance
-    first = max(calling, key=lambda each: SEVERITIES[each.severity])
-    need = SEVERITIES[first.severity]
+    first = max(calling, key=lambda each: BY_WORD[each.severity])
+    need = BY_WORD[first.severity]
     if need < glance.need or need is Severity.NOTE:
         return glance
     more = (
@@ -109,7 +108,7 @@ def _line(row: AlarmRow, timezone: str) -> AlarmLine:
         state = f"a consequence of {row.explained_by.replace('_', ' ')}"
     return AlarmLine(
         id=row.id,
-        need=SEVERITIES[row.severity],
+        need=BY_WORD[row.severity],
         title=row.title,
         said=_sentence(row.said),
         todo=row.todo,

@@ -11,8 +11,9 @@ from nightturn.model.verdicts import MAX
 from nightturn.pictures.night import Bound, moment_text
 from nightturn.pictures.picture import Picture
 from nightturn.pictures.ruler import draw_ruler
-from nightturn.report.first_page import LIMIT_HEAD, OTHERS, FirstPage
+from nightturn.report.first_page import LIMIT_HEAD, FirstPage
 from nightturn.report.night import ReportNight
+from nightturn.report.rig_words import OTHERS
 from nightturn.storage.alarm_log import Book
 from nightturn.storage.runs import RunSummary
 from nightturn.trend.series import NEAR
