@@ -16,7 +16,6 @@ from nightturn.model.trends import Because, Changed
 from nightturn.model.verdicts import REJECT
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
-from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of, zero_per_k
@@ -35,7 +34,13 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal, complete_begins
+from nightturn.unit_history.causes import (
+    bad_signal_ts,
+    because_of,
+    because_of_signal,
+    complete_begins,
+    stored_rows,
+)
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
@@ -165,7 +170,7 @@ class Account(msgspec.Struct, frozen=True):
 
 
 RowsOf = Callable[[Night], pd.DataFrame]
-"""All columns of a night's cycles."""
+"""A night's cycles with what causes are asked of."""
 
 
 def account_of(
@@ -183,16 +188,11 @@ def account_of(
         RunNotFoundError: no such root, or no run of that unit.
         ConfigError: no watch keeps that rate of false alarms.
     """
-
-    def rows_of(night: Night) -> pd.DataFrame:
-        rows = Run(Path(root), night.place.fixture, night.run).cycles()
-        return rows.sort_values("ts_start", kind="stable", ignore_index=True)
-
-    found = life_of(root, unit, until)
-    return account(found, rows_of, false_alarms_per_night, fixtures, _variant(Path(root), found))
+    found, rows_of = life_of(root, unit, until), partial(stored_rows, Path(root))
+    return account(found, rows_of, false_alarms_per_night, fixtures, variant_of(Path(root), found))
 
 
-def _variant(root: Path, found: Life) -> Variant:
+def variant_of(root: Path, found: Life) -> Variant:
     """What other units of its variant say of temperature, read once where a figure asks."""
 
     @cache
@@ -221,7 +221,7 @@ def account(
         timezone=zone,
         strokes=found.strokes,
         revolutions=sum(night.revolutions for night in found.nights),
-        hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at().items()),
+        hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at.items()),
         watch=budget.sentence() if budget is not None else "",
         temperature=temperature_text(standing_still(found.nights[-1])) if found.nights else "",
         nights=tuple(_nights(found)),

@@ -26,7 +26,6 @@ DEG_PER_REV = 360.0
 NAMED = frozenset({"id", "schema"})
 NIGHTS_MAX = 5000
 """Runs of one unit that are read at once; of a longer life the newest."""
-TEMP_CLASS_K = 5.0
 TEMPERATURES = tuple(f"temp_{role}_degc" for role in NEAR)
 """Columns of the cycles, in the order of `NEAR`."""
 
@@ -122,15 +121,6 @@ class Night:
             pair_s = sum(move_seconds(move, cpr) for move in conditioning_moves(settings, phase, 0, 0))
             found[phase] = self.beside.get(phase, 0) / 2 * pair_s / S_PER_H
         return found
-
-    def hours_at(self) -> dict[float, float]:
-        """Hours within cycles by temperature, the lower end of each class of 5 K; where none was read, NaN."""
-        if not len(self.cycles):
-            return {}
-        lows = np.floor(temperatures_degc(self.cycles) / TEMP_CLASS_K) * TEMP_CLASS_K
-        lasted = (ns_of(self.cycles["ts_end"]) - ns_of(self.cycles["ts_start"])) / (S_PER_H * NS_PER_S)
-        classes, place = np.unique(lows, return_inverse=True)
-        return dict(zip(classes.tolist(), np.bincount(place, weights=lasted).tolist(), strict=True))
 
 
 def ns_of(times: pd.Series) -> Int64s:
