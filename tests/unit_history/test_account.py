@@ -22,6 +22,7 @@ from nightturn.trend.course import course_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.unit_history.account import Account, account
 from nightturn.unit_history.causes import EPOCHS_MAX, cycle_values, kept_of
+from nightturn.unit_history.headline import headline
 from nightturn.unit_history.life import life
 from nightturn.unit_history.nights import Night
 
@@ -343,3 +344,33 @@ def test_a_quiet_night_is_asked_for_no_cause() -> None:
     found = told(night(0, {}))
     assert found.asked == ()
     assert history_text.cause_rows(found) == []
+
+
+def cooled(by_k: float) -> Account:
+    """A night whose hall cools down in its second half, with friction that follows by 0.8 % a kelvin."""
+
+    def degc(hours: np.ndarray, _: np.ndarray) -> np.ndarray:
+        return 25.0 - by_k * (1 - np.exp(-np.maximum(hours - 4.0, 0.0)))
+
+    def friction(hours: np.ndarray, strokes: np.ndarray) -> np.ndarray:
+        return 0.080 * (1 - 0.008 * (degc(hours, strokes) - 25.0))
+
+    return told(night(0, {FRICTION: friction}, degc=degc))
+
+
+def test_a_hall_that_cools_down_is_no_change_and_is_said_with_what_it_did_to_friction() -> None:
+    found = cooled(4.0)
+    assert all(line.changed_ts is None for line in found.courses)
+    assert [(line.title, line.names) for line in found.asked] == [("temperature", ("colder",))]
+    assert re.match(
+        r"Consistent with a colder unit, whose grease is stiffer: temperature of the unit \(bearing\) fell from 2[45]\S* °C to 21\S* °C",
+        found.causes[0],
+    )
+    assert "; consistent with a colder unit, whose grease is stiffer (" in headline(found)
+    assert found.measure_next[0].what.startswith("compare cycles at the temperature of the baseline")
+
+
+def test_a_hall_that_sways_by_less_is_not_said() -> None:
+    found = cooled(1.5)
+    assert found.asked == ()
+    assert "colder" not in headline(found)

@@ -95,7 +95,14 @@ def window_of(course: Course, place: int) -> Window:
     return Window(since, int(ts[places[0]]), int(ts[places[-1]]), until)
 
 
-def because(cycles: Sequence[Kept], window: Window, declared: Declared, *, referenced: bool) -> Because:
+def because(
+    cycles: Sequence[Kept],
+    window: Window,
+    declared: Declared,
+    *,
+    referenced: bool,
+    only: frozenset[str] = frozenset(),
+) -> Because:
     """What a change is consistent with, by the cycles of one mounting in order of time.
 
     Args:
@@ -103,6 +110,7 @@ def because(cycles: Sequence[Kept], window: Window, declared: Declared, *, refer
         window: around the change.
         declared: what is known of unit and rig.
         referenced: whether the encoder finds its zero again after a boot.
+        only: causes that are asked for; all of the table without one.
     """
     before = [each for each in cycles if window.since <= each.ts < window.first][-CYCLES:]
     now = [each for each in cycles if window.last <= each.ts < window.until][-CYCLES:]
@@ -115,7 +123,7 @@ def because(cycles: Sequence[Kept], window: Window, declared: Declared, *, refer
         declared,
         () if referenced or len(boots) < 2 else (NO_REFERENCE,),
     )
-    findings = causes(features)
+    findings = [each for each in causes(features) if not only or each.cause in only]
     return Because(tuple(each.cause for each in findings), sentences(features, findings))
 
 

@@ -38,7 +38,9 @@ from nightturn.unit_history.causes import (
     bad_signal_ts,
     because_of,
     because_of_signal,
+    because_of_temperature,
     complete_begins,
+    moved_temperature,
     stored_rows,
 )
 from nightturn.unit_history.life import Life, life_of
@@ -227,7 +229,7 @@ def account(
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
         courses=tuple(
-            _line(*each, found, zone, budget.threshold)
+            _line(*each, found, zone, budget.threshold, variant)
             for each in zip(courses, found.series, strict=True)
             if budget is not None
         ),
@@ -270,14 +272,16 @@ def _newest(found: Life) -> FixtureSettings:
     return found.nights[-1].settings.fixture
 
 
-def _line(course: Course, whole: Series, found: Life, zone: str, threshold: float) -> CourseLine:
+def _line(
+    course: Course, whole: Series, found: Life, zone: str, threshold: float, variant: Variant
+) -> CourseLine:
     series, first = course.series, course.found[0].change if course.found else None
     at = course.when
     level = course.level
     settings = found.nights[-1].settings
     limits = limits_ahead(course, settings.variant, settings.fixture.protect)
     hourly = limits_ahead(course, settings.variant, settings.fixture.protect, by_hours=True)
-    watch = watched(course, threshold, known_before(whole, found.mountings, threshold))
+    watch = watched(course, threshold, known_before(whole, found.mountings, threshold, variant))
     moment = partial(local_text, zone=zone)
     return CourseLine(
         figure=series.figure,
@@ -325,25 +329,36 @@ def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[
     changed.sort(key=lambda each: _rank(*each))
     begins = complete_begins(found.nights) if changed else []
     for course, place in changed:
-        try:
-            because = because_of(course, place, found.nights, begins, rows)
-        except StorageError as error:
-            because = Because((), (f"Causes are not looked for: {error}",))
+        because = _asked_for(partial(because_of, course, place, found.nights, begins, rows))
+        assert because is not None
         figure, at = course.series.figure, course.spanned(course.found[place].change)[0]
         title = FIGURES[figure].followed
         yield CauseLine(figure, course.series.direction, title, at, because.names, because.said)
-    if not changed:
-        yield from _bad_signal(rows, found)
+    if not changed and found.nights:
+        line = _bad_signal(rows, found.nights[-1]) or _temperature(rows, found)
+        yield from [line] if line is not None else []
 
 
-def _bad_signal(rows_of: RowsOf, found: Life) -> Iterator[CauseLine]:
-    """Where no figure changed: what a torque signal that went bad in the last night is consistent with; its cycles have no figure."""
-    if not found.nights or (bad := bad_signal_ts(found.nights[-1])) is None:
-        return
-    night = found.nights[-1]
+def _bad_signal(rows_of: RowsOf, night: Night) -> CauseLine | None:
+    """What a torque signal that went bad in the last night is consistent with; its cycles have no figure."""
+    bad = bad_signal_ts(night)
+    if bad is None:
+        return None
+    because = _asked_for(lambda: because_of_signal(night, rows_of(night), bad))
+    return because and CauseLine("", 0, "torque signal", bad, because.names, because.said)
+
+
+def _temperature(rows_of: RowsOf, found: Life) -> CauseLine | None:
+    """What a unit that became colder or warmer in the last night has to say of it, where what it may have done is no change."""
+    night, window = found.nights[-1], moved_temperature(found.series[0]) if found.series else None
+    if window is None or found.series[0].night[-1] != len(found.nights) - 1:
+        return None
+    because = _asked_for(lambda: because_of_temperature(night, rows_of(night), window))
+    return because and CauseLine("", 0, "temperature", window.first, because.names, because.said)
+
+
+def _asked_for(ask: Callable[[], Because | None]) -> Because | None:
     try:
-        because = because_of_signal(night, rows_of(night), bad)
+        return ask()
     except StorageError as error:
-        because = Because((), (f"Causes are not looked for: {error}",))
-    if because is not None:
-        yield CauseLine("", 0, "torque signal", bad, because.names, because.said)
+        return Because((), (f"Causes are not looked for: {error}",))

@@ -12,6 +12,7 @@ from nightturn.estimation.figures import COGGING_PP, RIPPLE_PP
 from nightturn.estimation.symptoms import COGGING
 from nightturn.evidence.cycle_values import CycleValues, DefectValue, OrderValue, Value
 from nightturn.evidence.features import JUMPS, RAILED
+from nightturn.evidence.features import TEMPERATURE as OF_UNIT
 from nightturn.evidence.from_cycles import UNSOUND_JUMPS
 from nightturn.evidence.rules import RULES
 from nightturn.model.clocks import NS_PER_S
@@ -36,6 +37,8 @@ from nightturn.trend.causes import (
     window_of,
 )
 from nightturn.trend.course import Course
+from nightturn.trend.series import Series
+from nightturn.trend.settled import LIMIT_K, settled
 from nightturn.unit_history.nights import Night, ns_of
 
 TEMPERATURE, DEGC = "temp_", "_degc"
@@ -56,6 +59,12 @@ SIGNAL_CAUSES = frozenset(
     if any(each.kind in {RAILED, JUMPS} for needed in rule.needs for each in needed)
 )
 """Causes by which a torque signal rails or jumps."""
+TEMPERATURE_CAUSES = frozenset(
+    rule.cause for rule in RULES if any(each.kind == OF_UNIT for each in rule.needs[0])
+)
+"""Causes by which a unit is colder or warmer."""
+MOVED_K = 2.0
+"""By so much a warm unit is at another temperature: a hall sways by less in a night (common practice, no source)."""
 BAD_LEAST = 3
 """Cycles with a bad signal from which on it is no accident."""
 
@@ -139,6 +148,36 @@ def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because 
     window = Window(0, bad_ts, bad_ts, FOREVER)
     found = because(kept_of(rows, 0), window, declared, referenced=has_reference(settings.fixture.encoder))
     return found if SIGNAL_CAUSES & set(found.names) else None
+
+
+def moved_temperature(series: Series) -> Window | None:
+    """When, in the last night of a series, a unit that had warmed up was `MOVED_K` colder or warmer than then; None where it was not.
+
+    Before it lie the cycles up to the first that is farther from its warm level than a warm unit moves in an hour.
+    """
+    last = series.part(series.night == series.night[-1])
+    warm = np.flatnonzero(settled(last) & np.isfinite(last.degc))
+    if not len(warm) or not np.isfinite(last.degc).all():
+        return None
+    level = float(np.median(last.degc[warm[:CYCLES]]))
+    off = np.abs(last.degc - level)
+    off[: warm[0]] = 0.0
+    left, moved = (np.flatnonzero(off > kelvin) for kelvin in (LIMIT_K, MOVED_K))
+    if not len(moved):
+        return None
+    ts = last.ts
+    return Window(int(ts[warm[0]]), int(ts[left[0]]), int(ts[moved[0]]), int(ts[moved[-1]]) + 1)
+
+
+def because_of_temperature(night: Night, rows: pd.DataFrame, window: Window) -> Because | None:
+    """What another temperature has done to a night without a change, by its own cycles; None where the table names no such cause."""
+    settings = night.settings
+    declared, referenced = (
+        declared_of(settings.variant, settings.fixture.bearing),
+        has_reference(settings.fixture.encoder),
+    )
+    found = because(kept_of(rows, 0), window, declared, referenced=referenced, only=TEMPERATURE_CAUSES)
+    return found if found.names else None
 
 
 def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None) -> list[Kept]:
