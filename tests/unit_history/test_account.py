@@ -134,7 +134,10 @@ def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:
     line = next(each for each in found.courses if (each.title, each.direction) == ("friction", 1))
     assert any(re.search(r"not reached before \d+ strokes more", text) for text in line.said)
     assert any(
-        re.fullmatch(r"by the clock the limit 150 mN·m is with 95 % not reached before [\d.]+ h more", text)
+        re.fullmatch(
+            r"by the clock: changes by \S+ ± \S+ .N·m per hour; with 95 % the limit 150 mN·m is not reached before [\d.]+ h more",
+            text,
+        )
         for text in line.said
     )
     assert line.not_before_strokes is not None
@@ -145,9 +148,14 @@ def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:
 
 def test_a_zero_that_drifts_is_the_zeros_and_nothing_else_moves() -> None:
     found = told(night(0, {ZERO: rising(0, 0.0067, 0.047)}))
-    (text,) = said(found, "zero")
+    text, by_the_clock = said(found, "zero")
     assert text.startswith("changes by 6.")
     assert text.endswith("mN·m per 1000 strokes, seen over 2040 strokes")
+    assert re.fullmatch(r"by the clock: changes by 2\.\d+ ± 0\.\d+ mN·m per hour", by_the_clock)
+    line = next(each for each in found.courses if each.title == "zero")
+    assert [rate.axis for rate in line.rates] == ["strokes", "hours"]
+    assert line.rates[0].slope == pytest.approx(6.7e-6, rel=0.03)
+    assert line.rates[1].slope == pytest.approx(6.7e-6 * 16 * 3600 / 190, rel=0.03)
     assert found.causes == ()  # a steady drift has no baseline of its own to be held against
 
 
@@ -184,8 +192,8 @@ def test_head_nights_and_steps_are_those_of_the_life() -> None:
         "no figure has a value that can be followed; left out, of each direction: 2 while the temperature moved",
     ]
     assert history_text.night_rows(found) == [
-        ("2026-11-25 21:30 +00:00", "pan-a1", "10 of 10", "160", "accept"),
-        ("2026-11-26 21:30 +00:00", "pan-b1", "4 of 4", "64", "accept"),
+        ("2026-11-25 21:30 +00:00", "pan-a1", "10 of 10", "160 of 16000", "accept"),
+        ("2026-11-26 21:30 +00:00", "pan-b1", "4 of 4", "64 of 16000", "accept"),
     ]
     assert history_text.step_rows(found) == [
         ("2026-11-26 21:30 +00:00", "moved from pan-a1 to pan-b1 by K. Orr (stroke 160)")

@@ -83,8 +83,9 @@ def course_text(
     """How it goes on, what temperature has to do with it, and the limits ahead: along strokes, and by the clock too where those are not hours."""
     unit = course.series.unit
     going = [words(each, unit) for each in limits] if limits else [words(course.slope, unit)]
-    if limits and limits[0].axis is not Axis.HOURS:
-        going += [text for each in hourly if (text := by_the_clock(each, unit))]
+    if course.by_hours is not course.slope and isinstance(course.by_hours, Slope):
+        by_hours = hourly or (course.by_hours,)
+        going += [text for each in by_hours if (text := by_the_clock(each, unit))]
     if course.found and isinstance(course.slope, Slope):
         going[0] = f"since the last change: {going[0]}"
     return (*going, *_ranks(course), *_temperature(course))

@@ -12,14 +12,14 @@ from nightturn.calibration.records import certificate_of
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.wording import next_texts
-from nightturn.model.trends import Because, Changed
+from nightturn.model.trends import Because, Changed, Rate
 from nightturn.model.verdicts import REJECT
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of, zero_per_k
-from nightturn.trend.fits import changes_of
+from nightturn.trend.fits import changes_of, rates_of
 from nightturn.trend.learning import Variant, VariantSlope, unknown_variant
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import Series
@@ -53,7 +53,7 @@ WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 
 
 class NightLine(msgspec.Struct, frozen=True):
-    """One night: which run on which fixture, how much it added, its verdict; `problem` says why its figures are not here."""
+    """One night: which run on which fixture, how much it added of what its plan has, its verdict; `problem` says why its figures are not here."""
 
     run: str
     fixture: str
@@ -64,6 +64,7 @@ class NightLine(msgspec.Struct, frozen=True):
     strokes_before: int
     verdict: str
     problem: str = ""
+    strokes_planned: int = 0
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -86,6 +87,7 @@ class CourseLine(msgspec.Struct, frozen=True):
         changed_ts, changed_strokes: the first change behind the last known step; from, to: the 90 % set, UTC ns.
         said: the sentences.
         changes: all of them; numbers of cycles are of the newest night.
+        rates: slopes along strokes and along hours, each with its interval and the nearest limit; none without a slope.
         not_before_strokes, not_before_hours: with 95 % no limit is reached before so many more, never more than three times what was seen;
             None without a slope or a limit.
     """
@@ -108,6 +110,7 @@ class CourseLine(msgspec.Struct, frozen=True):
     changed_strokes: int | None
     said: tuple[str, ...]
     changes: tuple[Changed, ...] = ()
+    rates: tuple[Rate, ...] = ()
     not_before_strokes: float | None = None
     not_before_hours: float | None = None
 
@@ -262,6 +265,7 @@ def _nights(found: Life) -> Sequence[NightLine]:
             before,
             night.verdict,
             night.problem,
+            night.strokes_planned,
         )
         for night, before in zip(found.nights, found.strokes_before, strict=True)
     ]
@@ -302,6 +306,7 @@ def _line(
         changed_strokes=None if first is None else int(series.strokes[first.at]),
         said=(*change_text(course, moment), *course_text(course, limits, hourly)),
         changes=changes_of(course, moment, len(found.nights) - 1),
+        rates=tuple(rates_of(course, limits, hourly)),
         not_before_strokes=_soonest(limits) if course.axis is Axis.STROKES else None,
         not_before_hours=_soonest(hourly),
     )

@@ -89,6 +89,12 @@ class Night:
         return int((self.cycles["status"].to_numpy() == OK).sum()) if len(self.cycles) else 0
 
     @property
+    def strokes_planned(self) -> int:
+        """Strokes of exercise that its plan has in all."""
+        plan = self.settings.fixture.plan
+        return plan.cycles * plan.exercise.strokes
+
+    @property
     def revolutions(self) -> float:
         """Turns that its recorded strokes, of every phase, and its cycles' measuring passes make by plan."""
         plan = self.settings.fixture.plan
