@@ -65,7 +65,7 @@ def run(
     raise_mistakes([*wrong, *(error for _, _, found in seen for error in found.errors)])
 
 
-def _watches(bench: Path, rig: "Rig") -> "dict[str, WatchOutlook]":
+def _watches(bench: Path, rig: "Rig") -> dict[str, "WatchOutlook"]:
     """The watch of each fixture."""
     from nightturn.outlook.watch_outlook import watch_outlook
 

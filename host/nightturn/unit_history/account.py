@@ -350,7 +350,7 @@ def _bad_signal(rows_of: RowsOf, night: Night) -> CauseLine | None:
     if bad is None:
         return None
     because = _asked_for(lambda: because_of_signal(night, rows_of(night), bad))
-    return because and CauseLine("", 0, "torque signal", bad, because.names, because.said)
+    return None if because is None else CauseLine("", 0, "torque signal", bad, because.names, because.said)
 
 
 def _temperature(rows_of: RowsOf, found: Life) -> CauseLine | None:
@@ -359,7 +359,9 @@ def _temperature(rows_of: RowsOf, found: Life) -> CauseLine | None:
     if window is None or found.series[0].night[-1] != len(found.nights) - 1:
         return None
     because = _asked_for(lambda: because_of_temperature(night, rows_of(night), window))
-    return because and CauseLine("", 0, "temperature", window.first, because.names, because.said)
+    if because is None:
+        return None
+    return CauseLine("", 0, "temperature", window.first, because.names, because.said)
 
 
 def _asked_for(ask: Callable[[], Because | None]) -> Because | None:

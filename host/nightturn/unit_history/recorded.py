@@ -6,7 +6,7 @@ in the catalogue (`storage.kept_nights`).
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import msgspec
 import numpy as np
@@ -28,7 +28,7 @@ from nightturn.storage.stored import stored_at
 DATASETS = (CYCLES, STROKES, EVENTS)
 LAYOUT = 1
 """Of what is kept; another one is read from the files."""
-CODEC = "zstd"
+CODEC: Literal["zstd"] = "zstd"
 
 
 class Recorded(NamedTuple):
@@ -109,11 +109,10 @@ def _of_files(run: Run, columns: Sequence[str]) -> _Packed:
     counts, ended = dict.fromkeys(CONDITIONING, 0), np.empty(0, np.int64)
     if strokes is not None:
         # before there were others every stroke was of the exercise, and its file names no phase
-        named = strokes["phase"].fill_null(EXERCISE).to_numpy() if "phase" in strokes.schema.names else None
-        ended = strokes["ts"].cast(pa.int64()).to_numpy()
-        if named is not None:
-            counts = {phase: int((named == phase).sum()) for phase in CONDITIONING}
-            ended = ended[named == EXERCISE]
+        named = strokes["phase"].to_pylist() if "phase" in strokes.schema.names else [None] * len(strokes)
+        phases = np.array([each or EXERCISE for each in named], object)
+        counts = {phase: int((phases == phase).sum()) for phase in CONDITIONING}
+        ended = strokes["ts"].cast(pa.int64()).to_numpy()[phases == EXERCISE]
     order = np.argsort(cycles["ts_start"].cast(pa.int64()).to_numpy(), kind="stable")
     return _Packed(_stream(cycles.take(order)), np.sort(ended).tobytes(), counts, _park_stops(run))
 
