@@ -177,7 +177,7 @@ def _night(summary: RunSummary, settings: RunSettings, there: Recorded) -> Night
     started_ts = round(summary.started_utc.timestamp()) * NS_PER_S
     ends = [started_ts, *([] if strokes is None or not len(strokes) else [int(strokes[-1])])]
     if len(cycles):
-        ends.append(int(ns_of(cycles["ts_end"]).max()))
+        ends.append(cycles["ts_end"].max().value)
     return Night(
         run=summary.run,
         place=place_of(settings),
