@@ -4,7 +4,8 @@ python -m tests.benchmarks.history_speed [--nights 90] [--no-files]
 
 The stories: friction that begins to rise in the middle; a hall whose temperature goes up and down every night, so that what it does is learned
 and taken off; a unit that is mounted again every night. The files hold the first of them, with all columns of a cycle, a file of cycles and one of
-strokes a night, as after an hour; they are read once before, so that the catalogue knows the runs. Exit code 1 where a bound is broken.
+strokes a night, as after an hour; they are read once before, so that the catalogue knows the runs and what was read of them: a bench's has been read when
+the next run of the unit began. Exit code 1 where a bound is broken.
 """
 
 import argparse
@@ -104,8 +105,14 @@ def main(arguments: list[str] | None = None) -> int:
                 root = Path(folder)
                 for each in next(iter(made.values())):
                     stored(root, each)
+                began = time.process_time()
+                account_of(root, UNIT)
+                first_s = time.process_time() - began
                 read_s = spent_s(lambda: account_of(root, UNIT))
-                print(f"{'the first, of files':20} {read_s:5.2f} CPU s (<= {BOUND_S})", flush=True)
+                print(
+                    f"{'the first, of files':20} {read_s:5.2f} CPU s (<= {BOUND_S}); {first_s:.2f} when nothing of it was kept yet",
+                    flush=True,
+                )
                 broken |= read_s > BOUND_S
     print(f"{options.nights} nights of {CYCLES} cycles each")
     return int(broken)

@@ -96,10 +96,10 @@ def stories() -> Iterator[Said]:
 @cache
 def _quiet() -> Course:
     """Forty quiet cycles."""
-    return course_of(_series(40))
+    return course_of(series(40))
 
 
-def _series(count: int) -> Series:
+def series(count: int) -> Series:
     at = np.arange(count)
     noise = 1e-5 * np.random.default_rng(2).standard_normal(count)
     nothing = np.zeros(count, np.int64)
@@ -120,7 +120,7 @@ def _found(*changes: Change, other: Change | None = None) -> Course:
 def _courses() -> Iterator[Said]:
     down = replace(STEP, after=0.079)
     shown = [
-        _quiet(), course_of(_series(5)), _found(STEP), _found(down), _found(BEND), _found(replace(BEND, after=0.079, places=(19, 20))),
+        _quiet(), course_of(series(5)), _found(STEP), _found(down), _found(BEND), _found(replace(BEND, after=0.079, places=(19, 20))),
         _found(STEP, other=BEND), _found(STEP, STEP), _found(STEP, STEP, STEP),
     ]  # fmt: skip
     yield from (("change_text", " | ".join(change_text(each, _moment))) for each in shown)
@@ -137,7 +137,7 @@ def _courses() -> Iterator[Said]:
     for slopes in ((), (VariantSlope(FRICTION, -0.008, 0.001, 3.0, 4, 20.0, 28.0),)):
         yield "slope_text", " | ".join(slope_text(each) for each in slopes)
     yield "level_text", level_text(quiet)
-    yield "level_text", level_text(replace(course_of(_series(5)), slope=FEW))
+    yield "level_text", level_text(replace(course_of(series(5)), slope=FEW))
     for course in (quiet, replace(quiet, warming=3), replace(quiet, outside=(2, Paused(-4.0)))):
         yield "left_out_text", left_out_text(course)
     for watch in (Watched(None, "", ()), Watched(HOUR_NS, "", ()), Watched(None, "not watched", ())):

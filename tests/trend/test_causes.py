@@ -1,10 +1,13 @@
 """What causes are asked of is the same of a live record and of its stored row, and only what lies outside a change's set."""
 
+from dataclasses import replace
+
 import msgspec
 from tests.estimation.plant_cycles import plant_cycle
 from tests.estimation.synthetic import cycles_of
 from tests.evidence.plant_nights import DECLARED
 from tests.evidence.plant_nights import values_of as stored_values
+from tests.trend.sentence_stories import STEP, series
 
 from nightturn.estimation.finish import finish_cycle
 from nightturn.evidence.cycle_values import Declared
@@ -19,7 +22,10 @@ from nightturn.trend.causes import (
     because,
     encoder_findings,
     values_of,
+    window_of,
 )
+from nightturn.trend.change_point import Found
+from nightturn.trend.course import course_of
 from nightturn.virtual.products import PAN15
 
 
@@ -98,3 +104,20 @@ def test_only_what_the_encoder_did_counts_as_its_finding() -> None:
     jumped = "the encoder jumped by 900 counts at sample 7 or up to 50 ms later"
     assert encoder_findings(("the run was stopped", jumped)) == 1
     assert encoder_findings(("the run was stopped",)) == 0
+
+
+def test_a_change_whose_set_reaches_into_that_of_another_counts_where_it_most_likely_was() -> None:
+    course = course_of(series(80))
+    ts = [*course.series.ts.tolist(), FOREVER]
+
+    def between(*changes: tuple[int, tuple[int, ...]]) -> list[tuple[int, int, int, int]]:
+        found = tuple(Found(replace(STEP, at=at, places=places), None) for at, places in changes)
+        windows = (window_of(replace(course, found=found), place) for place in range(len(found)))
+        return [tuple(ts.index(each) if each else -1 for each in window) for window in windows]  # type: ignore[misc]  # four each
+
+    apart = between((20, (18, 22)), (50, (48, 52)))
+    assert apart == [(-1, 18, 22, 48), (22, 48, 52, 80)]
+    reaching = between((20, (18, 22)), (50, (12, 60)))
+    assert reaching == [(-1, 18, 22, 50), (-1, 12, 60, 80)]
+    within = between((20, (15, 40)), (30, (10, 35)))
+    assert within == [(-1, 15, 40, 80), (-1, 10, 35, 80)]

@@ -13,11 +13,13 @@ from nightturn.trend.learning import (
     model_of,
     own_model,
     slope_of,
+    unknown_variant,
     variant_slopes,
 )
 from nightturn.trend.series import Series
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import TemperatureModel
+from nightturn.trend.watch import known_before
 from nightturn.trend.wording import course_text, left_out_text, slope_text
 
 LEVEL_NM, SD_NM, STARTED_NS = 0.080, 5e-5, 1_795_642_200_000_000_000
@@ -142,3 +144,19 @@ def test_slopes_behind_the_variants_line_hold_the_truth_as_often_as_stated() -> 
         assert isinstance(line, Slope)
         held += abs(line.slope) <= line.half_width
     assert 0.87 <= held / made <= 1.0
+
+
+def test_an_earlier_mounting_is_taken_by_the_variant_too_so_a_hall_that_cools_is_no_scatter_of_the_watch() -> (
+    None
+):
+    earlier = series(24.0 - 0.4 * hours())
+    scatter = []
+    for variant in (unknown_variant, lambda: (KNOWN,)):
+        chart = known_before(earlier, (0,), 1e9, variant)
+        assert chart is not None
+        for value in LEVEL_NM + SD_NM * np.random.default_rng(5).standard_normal(12):
+            chart.add(float(value))
+        assert chart.series.fit is not None
+        scatter.append(chart.series.fit[1])
+    assert scatter[0] > 3 * scatter[1]
+    assert scatter[1] == pytest.approx(SD_NM, rel=0.3)

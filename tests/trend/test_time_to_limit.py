@@ -220,15 +220,16 @@ def test_by_the_clock_nothing_is_said_of_a_limit_that_is_reached_and_nothing_bey
     near = time_to_limit(line(0.1, 4e-6, 1e-4, 1e-7, axis=hours), 0.12)
     assert (
         by_the_clock(near, "N·m")
-        == "by the clock the limit 120 mN·m is with 95 % not reached before 4760 h more"
+        == "by the clock: changes by 4.00 ± 0.20 µN·m per hour; with 95 % the limit 120 mN·m is not reached before 4760 h more"
     )
     away = time_to_limit(line(0.1, -4e-6, 1e-4, 1e-7, axis=hours), 0.12)
     assert (
         by_the_clock(away, "N·m")
-        == "by the clock the limit 120 mN·m is with 95 % not reached within 15000 h more"
+        == "by the clock: changes by −4.00 ± 0.20 µN·m per hour; with 95 % the limit 120 mN·m is not reached within 15000 h more"
     )
     assert by_the_clock(time_to_limit(line(0.13, 4e-6, 1e-3, axis=hours), 0.12), "N·m") == ""
     assert by_the_clock(time_to_limit(line(0.119, 4e-6, 1e-3, axis=hours), 0.12), "N·m") == ""
+    assert by_the_clock(line(0.1, 1e-9, axis=hours), "N·m").startswith("by the clock: no trend (")
 
 
 def test_results_go_through_msgpack() -> None:

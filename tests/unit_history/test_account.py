@@ -22,6 +22,7 @@ from nightturn.trend.course import course_of
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.unit_history.account import Account, account
 from nightturn.unit_history.causes import EPOCHS_MAX, cycle_values, kept_of
+from nightturn.unit_history.headline import headline
 from nightturn.unit_history.life import life
 from nightturn.unit_history.nights import Night
 
@@ -133,7 +134,10 @@ def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:
     line = next(each for each in found.courses if (each.title, each.direction) == ("friction", 1))
     assert any(re.search(r"not reached before \d+ strokes more", text) for text in line.said)
     assert any(
-        re.fullmatch(r"by the clock the limit 150 mN·m is with 95 % not reached before [\d.]+ h more", text)
+        re.fullmatch(
+            r"by the clock: changes by \S+ ± \S+ .N·m per hour; with 95 % the limit 150 mN·m is not reached before [\d.]+ h more",
+            text,
+        )
         for text in line.said
     )
     assert line.not_before_strokes is not None
@@ -144,9 +148,14 @@ def test_a_limit_ahead_is_told_in_strokes_and_by_the_clock() -> None:
 
 def test_a_zero_that_drifts_is_the_zeros_and_nothing_else_moves() -> None:
     found = told(night(0, {ZERO: rising(0, 0.0067, 0.047)}))
-    (text,) = said(found, "zero")
+    text, by_the_clock = said(found, "zero")
     assert text.startswith("changes by 6.")
     assert text.endswith("mN·m per 1000 strokes, seen over 2040 strokes")
+    assert re.fullmatch(r"by the clock: changes by 2\.\d+ ± 0\.\d+ mN·m per hour", by_the_clock)
+    line = next(each for each in found.courses if each.title == "zero")
+    assert [rate.axis for rate in line.rates] == ["strokes", "hours"]
+    assert line.rates[0].slope == pytest.approx(6.7e-6, rel=0.03)
+    assert line.rates[1].slope == pytest.approx(6.7e-6 * 16 * 3600 / 190, rel=0.03)
     assert found.causes == ()  # a steady drift has no baseline of its own to be held against
 
 
@@ -183,8 +192,8 @@ def test_head_nights_and_steps_are_those_of_the_life() -> None:
         "no figure has a value that can be followed; left out, of each direction: 2 while the temperature moved",
     ]
     assert history_text.night_rows(found) == [
-        ("2026-11-25 21:30 +00:00", "pan-a1", "10 of 10", "160", "accept"),
-        ("2026-11-26 21:30 +00:00", "pan-b1", "4 of 4", "64", "accept"),
+        ("2026-11-25 21:30 +00:00", "pan-a1", "10 of 10", "160 of 16000", "accept"),
+        ("2026-11-26 21:30 +00:00", "pan-b1", "4 of 4", "64 of 16000", "accept"),
     ]
     assert history_text.step_rows(found) == [
         ("2026-11-26 21:30 +00:00", "moved from pan-a1 to pan-b1 by K. Orr (stroke 160)")
@@ -343,3 +352,33 @@ def test_a_quiet_night_is_asked_for_no_cause() -> None:
     found = told(night(0, {}))
     assert found.asked == ()
     assert history_text.cause_rows(found) == []
+
+
+def cooled(by_k: float) -> Account:
+    """A night whose hall cools down in its second half, with friction that follows by 0.8 % a kelvin."""
+
+    def degc(hours: np.ndarray, _: np.ndarray) -> np.ndarray:
+        return 25.0 - by_k * (1 - np.exp(-np.maximum(hours - 4.0, 0.0)))
+
+    def friction(hours: np.ndarray, strokes: np.ndarray) -> np.ndarray:
+        return 0.080 * (1 - 0.008 * (degc(hours, strokes) - 25.0))
+
+    return told(night(0, {FRICTION: friction}, degc=degc))
+
+
+def test_a_hall_that_cools_down_is_no_change_and_is_said_with_what_it_did_to_friction() -> None:
+    found = cooled(4.0)
+    assert all(line.changed_ts is None for line in found.courses)
+    assert [(line.title, line.names) for line in found.asked] == [("temperature", ("colder",))]
+    assert re.match(
+        r"Consistent with a colder unit, whose grease is stiffer: temperature of the unit \(bearing\) fell from 2[45]\S* °C to 21\S* °C",
+        found.causes[0],
+    )
+    assert "; consistent with a colder unit, whose grease is stiffer (" in headline(found)
+    assert found.measure_next[0].what.startswith("compare cycles at the temperature of the baseline")
+
+
+def test_a_hall_that_sways_by_less_is_not_said() -> None:
+    found = cooled(1.5)
+    assert found.asked == ()
+    assert "colder" not in headline(found)

@@ -20,7 +20,7 @@ def test_strokes_and_hours_of_all_nights_add_up_and_each_cycle_knows_those_befor
     assert friction.strokes.tolist() == [STROKES * n for n in (0, 2, 4, 6, 8, 10, 12)]
     assert friction.night.tolist() == [0, 0, 0, 0, 0, 1, 1]
     assert np.diff(friction.ts[:5]).tolist() == [2 * CYCLE_S * 10**9] * 4
-    assert found.hours_at() == {25.0: pytest.approx(14 * 180 / 3600)}
+    assert found.hours_at == {25.0: pytest.approx(14 * 180 / 3600)}
 
 
 def test_warm_up_soak_and_parks_are_counted_beside_the_strokes_of_exercise() -> None:

@@ -12,6 +12,7 @@ from nightturn.errors import ConfigError
 if TYPE_CHECKING:
     from nightturn.cli.calibration_text import Calibrated
     from nightturn.outlook.plan import Outlook
+    from nightturn.outlook.watch_outlook import WatchOutlook
     from nightturn.settings.rig import Rig
 
 EXAMPLE = "nightturn check bench.toml --variant pan15"
@@ -37,7 +38,6 @@ def run(
     from nightturn.cli.output import print_json, print_pairs
     from nightturn.estimation.figures import FIGURES
     from nightturn.motion.interlocks import unwired
-    from nightturn.outlook.watch_outlook import watch_outlook
     from nightturn.settings.load import data_root, load_rig
     from nightturn.settings.mistakes import raise_mistakes
 
@@ -45,8 +45,7 @@ def run(
     calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     disk = before_a_night(data_root(bench, rig), rig.bench.fsync)
-    rate, fixtures = rig.bench.false_alarms_per_night, len(rig.fixture)
-    watches = {fixture.id: watch_outlook(fixture, fixtures, rate) for fixture in rig.fixture}
+    watches = _watches(bench, rig)
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = _outlooks(bench, rig, variant, calibrated)
     if as_json:
@@ -64,6 +63,17 @@ def run(
             print_pairs(f"{fixture} with {name}", [*rows, *(each for each in against if each[1])])
     wrong = _mistakes(bench, rig, calibrated, rigs)
     raise_mistakes([*wrong, *(error for _, _, found in seen for error in found.errors)])
+
+
+def _watches(bench: Path, rig: "Rig") -> dict[str, "WatchOutlook"]:
+    """The watch of each fixture."""
+    from nightturn.outlook.watch_outlook import watch_outlook
+
+    rate, fixtures = rig.bench.false_alarms_per_night, len(rig.fixture)
+    try:
+        return {fixture.id: watch_outlook(fixture, fixtures, rate) for fixture in rig.fixture}
+    except ConfigError as error:  # the outlook knows no file
+        raise ConfigError(error.what, where=f"{bench}, {error.where}", allowed=error.allowed) from error
 
 
 def _outlooks(

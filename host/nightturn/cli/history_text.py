@@ -60,7 +60,7 @@ def night_rows(found: Account) -> list[tuple[str, ...]]:
             short(local_text(night.started_ts, found.timezone)),
             night.fixture,
             UNKNOWN if night.strokes is None else f"{night.complete} of {night.cycles}",
-            UNKNOWN if night.strokes is None else str(night.strokes),
+            UNKNOWN if night.strokes is None else f"{night.strokes} of {night.strokes_planned}",
             night.verdict or "none",
         )
         for night in found.nights

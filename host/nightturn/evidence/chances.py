@@ -1,36 +1,31 @@
 """How likely a difference is by chance: Student's t, counts of cycles, counts of signs, angles.
 
-All are two-sided but for the angles, in standard library arithmetic. The incomplete beta function is Lentz's continued
-fraction (W. H. Press et al., Numerical Recipes, 6.4; from memory); the others are named at their functions.
+All are two-sided but for the angles; where each comes from is named at its function.
 """
 
 import math
 from collections.abc import Sequence
 
-NU_MAX = 1e6
+from nightturn.estimation.quantiles import t_probability, t_quantile
+
+NU_MIN, NU_MAX = 1e-3, 1e6
 """Degrees of freedom beyond which more make no difference."""
-TERMS_MAX = 300
-TINY = 1e-300
-HALVINGS = 80
 
 
 def t_chance(t: float, nu: float) -> float:
-    """Chance that Student's t with `nu` degrees of freedom is at least as far from 0 as `t`."""
+    """Chance that Student's t with `nu` degrees of freedom is at least as far from 0 as `t`; 0 where that is no number."""
     if not math.isfinite(t):
         return 0.0
-    nu = min(max(nu, 1e-3), NU_MAX)
-    return min(_incomplete_beta(nu / 2, 0.5, nu / (nu + t * t)), 1.0)
+    return 2.0 * t_probability(-abs(t), _free(nu))
 
 
 def t_reach(chance: float, nu: float) -> float:
     """The t that is reached by chance so often: the inverse of `t_chance`."""
-    low, high = 0.0, 1.0
-    while t_chance(high, nu) > chance and high < 1e9:
-        high *= 2
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        low, high = (middle, high) if t_chance(middle, nu) > chance else (low, middle)
-    return high
+    return -t_quantile(chance / 2.0, _free(nu))
+
+
+def _free(nu: float) -> float:
+    return min(max(nu, NU_MIN), NU_MAX)
 
 
 def cycles_chance(hits_before: int, before: int, hits_now: int, now: int) -> float:
@@ -79,34 +74,3 @@ def angles_chance(angles_rad: Sequence[float]) -> tuple[float, float, float]:
 def _choose(n: int, k: int) -> float:
     """Logarithm of the number of ways to take k of n."""
     return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
-
-
-def _incomplete_beta(a: float, b: float, x: float) -> float:
-    """The regularised incomplete beta function."""
-    if x <= 0.0 or x >= 1.0:
-        return 0.0 if x <= 0.0 else 1.0
-    log_front = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
-    if x < (a + 1) / (a + b + 2):
-        return math.exp(log_front) * _fraction(a, b, x) / a
-    return 1.0 - math.exp(log_front) * _fraction(b, a, 1 - x) / b
-
-
-def _fraction(a: float, b: float, x: float) -> float:
-    """Its continued fraction."""
-    c, d = 1.0, 1.0 / _not_nought(1 - (a + b) * x / (a + 1))
-    value = d
-    for m in range(1, TERMS_MAX):
-        for term in (
-            m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m)),
-            -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1)),
-        ):
-            d = 1.0 / _not_nought(1 + term * d)
-            c = _not_nought(1 + term / c)
-            value *= c * d
-        if abs(c * d - 1) < 1e-14:
-            break
-    return value
-
-
-def _not_nought(value: float) -> float:
-    return value if abs(value) > TINY else TINY

@@ -79,7 +79,7 @@ def _conditions(settings: FixtureSettings) -> Iterator[str]:
         if name not in FOLLOWED:
             raise ConfigError(
                 f"the course of {name} is not followed",
-                where=f"{settings.id}: [fixture.trend.slope]",
+                where=f'[fixture.trend.slope] of fixture "{settings.id}", {name}',
                 allowed=", ".join(FOLLOWED),
             )
         asked = ((limit.per_1000_strokes, "1000 strokes"), (limit.per_hour, "hour"))

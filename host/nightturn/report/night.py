@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,8 @@ from nightturn.storage.reanalysed import MADE_AGAIN, result_verdict
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.zones import zone_of
 from nightturn.trend.series import FOLLOWED
-from nightturn.unit_history.account import Account, account
+from nightturn.unit_history.account import Account, account, variant_of
+from nightturn.unit_history.causes import stored_rows
 from nightturn.unit_history.life import COLUMNS, life
 from nightturn.unit_history.nights import Night, nights_of
 
@@ -265,12 +267,8 @@ def _nights(run: Run, unit: str, unread: list[str]) -> tuple[list[Night], tuple[
 def _life(run: Run, unit: str, nights: Sequence[Night], others: Sequence[str]) -> Account:
     root = run.stored.local
     assert root is not None
-
-    def rows_of(night: Night) -> pd.DataFrame:
-        rows = Run(root, night.place.fixture, night.run).cycles()
-        return rows.sort_values("ts_start", kind="stable", ignore_index=True)
-
-    return account(life(unit, nights, others), rows_of)
+    found = life(unit, nights, others)
+    return account(found, partial(stored_rows, root), variant=variant_of(root, found))
 
 
 def _mounting_means(nights: Sequence[Night]) -> dict[str, list[float]]:

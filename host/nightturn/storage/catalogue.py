@@ -18,6 +18,7 @@ from nightturn.storage import paths, tree
 from nightturn.storage.aside import set_aside
 from nightturn.storage.entries import (
     ADD_CHUNK,
+    ADD_NIGHT,
     ADD_SEGMENT,
     ADD_SUMMARY,
     ADD_UNIT,
@@ -29,6 +30,7 @@ from nightturn.storage.entries import (
     VERSION,
     Amounts,
     ChunkEntry,
+    NightEntry,
     SegmentEntry,
     SummaryEntry,
     UnitEntry,
@@ -43,6 +45,8 @@ from nightturn.storage.segment import read_header
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 _ONE_AT_A_TIME = threading.Lock()
 BUSY_S_MAX = 30.0
+NIGHTS_MAX = 20_000
+"""Nights of units that are kept, of some 20 to 60 kB each; of more those of the oldest runs go."""
 
 
 class _NoDatabaseError(StorageError):
@@ -97,6 +101,18 @@ class Catalogue:
         All of it, for a flipped bit would hide an entry from a search by serial.
         """
         return [UnitEntry(*row[:-1]) for row in self._ask("select * from units") if holds(row)]
+
+    def add_nights(self, nights: Sequence[NightEntry]) -> None:
+        """Enter what was read of a unit's runs."""
+        oldest = "select rowid from nights order by run desc limit -1 offset ?"
+        with self._healing(), self._transaction() as rows:
+            rows.executemany(ADD_NIGHT, map(with_crc, nights))
+            rows.execute(f"delete from nights where rowid in ({oldest})", (NIGHTS_MAX,))  # noqa: S608 - the line above
+
+    def nights(self, unit: str) -> list[NightEntry]:
+        """What is entered of a unit's runs; whether it still holds is for the asker to see by its stamp. An entry that fails its checksum is left out."""
+        rows = self._ask("select * from nights where unit = ?", (unit,))
+        return [NightEntry(*row[:-1]) for row in rows if holds(row)]
 
     def add_sealed(self, sealed: Sealed, moved_to: str) -> None:
         """Enter the chunks and the segment of one seal."""
@@ -175,8 +191,8 @@ class Catalogue:
         chunks = list(_chunk_rows(files))
         segments = list(_segment_rows(files))
         with self._transaction() as rows:
-            rows.execute("delete from summaries")
-            rows.execute("delete from units")
+            for table in ("summaries", "units", "nights"):
+                rows.execute(f"delete from {table}")  # noqa: S608 - names from the line above
             for table in ("chunks", "segments"):
                 entered = rows.execute(f"select path from {table}").fetchall()  # noqa: S608 - names from the line above
                 gone = [(path,) for (path,) in entered if not (self.root / path).is_file()]

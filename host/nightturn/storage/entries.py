@@ -6,7 +6,7 @@ from crc32c import crc32c
 
 APPLICATION_ID = 0x6E747463
 """Marks the file as ours."""
-VERSION = 3
+VERSION = 4
 """Of the tables; others are made anew from the files."""
 TABLES = """
 create table if not exists summaries (
@@ -18,6 +18,11 @@ create table if not exists units (
     fixture text not null, run text not null, unit text not null, look text not null,
     crc integer not null, primary key (fixture, run)
 ) strict;
+create table if not exists nights (
+    unit text not null, fixture text not null, run text not null, stamp text not null, content blob not null,
+    crc integer not null, primary key (fixture, run)
+) strict;
+create index if not exists nights_of_unit on nights (unit);
 create table if not exists chunks (
     path text primary key, dataset text not null, fixture text not null, run text not null, chunk_no integer not null,
     epoch integer not null, record_first integer not null, record_last integer not null, rows integer not null,
@@ -29,11 +34,12 @@ create table if not exists segments (
     bytes integer not null, started_utc_ns integer not null, crc integer not null
 ) strict;
 """
-NAMES = ("summaries", "units", "chunks", "segments")
+NAMES = ("summaries", "units", "nights", "chunks", "segments")
 NAMES_BEFORE = ("runs", "chunks", "segments")
 MARKS = ("application_id", "user_version")
 ADD_SUMMARY = "insert or replace into summaries values (?, ?, ?, ?, ?, ?)"
 ADD_UNIT = "insert or replace into units values (?, ?, ?, ?, ?)"
+ADD_NIGHT = "insert or replace into nights values (?, ?, ?, ?, ?, ?)"
 ADD_CHUNK = "insert or replace into chunks values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 ADD_SEGMENT = "insert or replace into segments values (?, ?, ?, ?, ?, ?, ?)"
 
@@ -74,6 +80,16 @@ class UnitEntry(NamedTuple):
     look: str
 
 
+class NightEntry(NamedTuple):
+    """What a unit's history takes from a run's files, packed, when these had the names in `stamp`; a name carries the checksum of its file."""
+
+    unit: str
+    fixture: str
+    run: str
+    stamp: str
+    content: bytes
+
+
 class SegmentEntry(NamedTuple):
     """One sealed tape segment in the catalogue."""
 
@@ -96,7 +112,8 @@ class Amounts(NamedTuple):
 
 def with_crc(row: tuple[Any, ...]) -> tuple[Any, ...]:
     """SQLite keeps no checksum of its pages: without one of our own a flipped bit would change an answer."""
-    return (*row, crc32c(repr(tuple(row)).encode()))
+    plain = tuple(crc32c(each) if isinstance(each, bytes) else each for each in row)
+    return (*row, crc32c(repr(plain).encode()))
 
 
 def holds(row: tuple[Any, ...]) -> bool:

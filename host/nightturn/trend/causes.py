@@ -87,15 +87,27 @@ class Window(NamedTuple):
 
 
 def window_of(course: Course, place: int) -> Window:
-    """Around one of the changes of a course: outside its 90 % set, and not beyond the changes beside it."""
-    ts, found = course.series.ts, course.found
-    places = found[place].change.places
-    since = int(ts[found[place - 1].change.places[-1]]) if place else 0
-    until = int(ts[found[place + 1].change.places[0]]) if place + 1 < len(found) else FOREVER
-    return Window(since, int(ts[places[0]]), int(ts[places[-1]]), until)
+    """Around one of the changes of a course: outside its 90 % set, and not beyond the changes beside it.
+
+    Where the set of a change beside it reaches into its own, that one counts where it most likely was; one that was within the set is a part of it.
+    """
+    ts, found = course.series.ts, [each.change for each in course.found]
+    first, last = found[place].places[0], found[place].places[-1]
+    before = [at for each in found[:place] for at in (each.places[-1], each.at) if at < first]
+    behind = [at for each in found[place + 1 :] for at in (each.places[0], each.at) if at > last]
+    since = int(ts[max(before)]) if before else 0
+    until = int(ts[min(behind)]) if behind else FOREVER
+    return Window(since, int(ts[first]), int(ts[last]), until)
 
 
-def because(cycles: Sequence[Kept], window: Window, declared: Declared, *, referenced: bool) -> Because:
+def because(
+    cycles: Sequence[Kept],
+    window: Window,
+    declared: Declared,
+    *,
+    referenced: bool,
+    only: frozenset[str] = frozenset(),
+) -> Because:
     """What a change is consistent with, by the cycles of one mounting in order of time.
 
     Args:
@@ -103,6 +115,7 @@ def because(cycles: Sequence[Kept], window: Window, declared: Declared, *, refer
         window: around the change.
         declared: what is known of unit and rig.
         referenced: whether the encoder finds its zero again after a boot.
+        only: causes that are asked for; all of the table without one.
     """
     before = [each for each in cycles if window.since <= each.ts < window.first][-CYCLES:]
     now = [each for each in cycles if window.last <= each.ts < window.until][-CYCLES:]
@@ -115,7 +128,7 @@ def because(cycles: Sequence[Kept], window: Window, declared: Declared, *, refer
         declared,
         () if referenced or len(boots) < 2 else (NO_REFERENCE,),
     )
-    findings = causes(features)
+    findings = [each for each in causes(features) if not only or each.cause in only]
     return Because(tuple(each.cause for each in findings), sentences(features, findings))
 
 

@@ -17,6 +17,7 @@ from nightturn.estimation.turns import Bools
 from nightturn.model.certificates import Certificate, standard
 from nightturn.model.figures import NU_MANY
 from nightturn.model.tiles import Float64s
+from nightturn.model.trends import Warmed
 from nightturn.trend.block_means import LENGTH, block_means
 from nightturn.trend.change_point import LEAST, PENALTY, VALUES_MIN, Change, Found, Kind, changes
 from nightturn.trend.learning import LEARNED, Model, Variant, model_of, unknown_variant
@@ -25,6 +26,7 @@ from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, hours_of, settled, thinned
 from nightturn.trend.slope import POINTS_MIN, Axis, NoSlope, Slope, Unknown, slope
 from nightturn.trend.temperature import RANGE_MIN_K, Paused, TemperatureModel, correction, paused
+from nightturn.trend.warmed import warmed
 
 PER_K = {FRICTION: 0.06, BREAKAWAY: 0.06, RIPPLE_PP: 0.003, RIPPLE_RMS: 0.003, COGGING_PP: 0.003}
 """By which share of it a kelvin may change a figure at most: grease, and magnets (common practice, no source)."""
@@ -48,7 +50,7 @@ class Course:
         values: of `series`, without what temperature explains.
         doubt: what temperature may have done to the values at most; where it was learned, to a change that was left out for it.
         found: changes beyond that, in order; hidden: how many lie within it.
-        beside: whether temperature stands beside the slope as a line.
+        beside: whether temperature stands beside the slope as a line; warmed: what it does there.
         steady: whether one sloping line tells everything.
         slope: behind the last change, or of everything; or why there is none. by_hours: the same along hours. ranks: a second opinion on the same cycles, where there is a slope.
     """
@@ -67,6 +69,7 @@ class Course:
     slope: Slope | NoSlope
     by_hours: Slope | NoSlope
     ranks: MannKendall | None
+    warmed: Warmed | None = None
 
     @property
     def when(self) -> tuple[int, int, int] | None:
@@ -154,13 +157,13 @@ def course_of(series: Series, zero_nm_per_k: float = 0.0, variant: Variant = unk
     found = tuple(each for each, by, most in zip(every, moved, open_to, strict=True) if by > most)
     hidden = [min(most, 2 * by) for by, most in zip(moved, open_to, strict=True) if by <= most]
     doubt = max([doubt, *hidden])
+    behind = np.arange(len(values)) >= (found[-1].change.at if found else 0)
+    last, newest = left.part(behind), values[behind]
     if found:
-        behind = np.arange(len(values)) >= found[-1].change.at
-        line, beside = _line(left.part(behind), values[behind], common[behind], axis, known)
+        line, beside = _line(last, newest, common[behind], axis, known)
     by_hours = line
     if axis is not Axis.HOURS:
-        behind = np.arange(len(values)) >= (found[-1].change.at if found else 0)
-        by_hours, _ = _line(left.part(behind), values[behind], common[behind], Axis.HOURS, known)
+        by_hours, _ = _line(last, newest, common[behind], Axis.HOURS, known)
     worst = None
     if isinstance(known.model, TemperatureModel) and (warm & ~known.inside).any():
         told = paused(known.model, latest.degc[warm])
@@ -179,15 +182,14 @@ def course_of(series: Series, zero_nm_per_k: float = 0.0, variant: Variant = unk
         beside=beside,
         slope=line,
         by_hours=by_hours,
-        ranks=_ranks(left, values, axis, found) if isinstance(line, Slope) and not beside else None,
+        ranks=_ranks(last, newest, axis) if isinstance(line, Slope) and not beside else None,
+        warmed=warmed(last, _along(last, axis)) if beside else None,
     )
 
 
-def _ranks(series: Series, values: Float64s, axis: Axis, found: tuple[Found, ...]) -> MannKendall:
-    """The trend by ranks behind the last change."""
-    behind = np.arange(len(values)) >= (found[-1].change.at if found else 0)
-    rest = series.part(behind)
-    return mann_kendall(_along(rest, axis), values[behind], breaks=breaks_of(rest))
+def _ranks(series: Series, values: Float64s, axis: Axis) -> MannKendall:
+    """The trend by ranks."""
+    return mann_kendall(_along(series, axis), values, breaks=breaks_of(series))
 
 
 def _temperature(series: Series, variant: Variant) -> _Known:

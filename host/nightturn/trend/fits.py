@@ -124,7 +124,7 @@ def _fitted(job: FitJob) -> Fitted:
         cycles=len(course.values),
         level=None if level is None else level[0],
         level_half=None if level is None else level[1],
-        rates=tuple(_rates(course, along, hourly)),
+        rates=tuple(rates_of(course, along, hourly)),
         changes=changes_of(course, moment, job.night),
         said=course_text(course, along, hourly),
         fingerprint=fingerprint(),
@@ -151,8 +151,8 @@ def _because(job: FitJob, course: Course) -> Because | None:
     return because(job.kept, window, job.declared, referenced=job.referenced)
 
 
-def _rates(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeToLimit]) -> Iterator[Rate]:
-    """Along strokes and along hours, each once."""
+def rates_of(course: Course, along: Sequence[TimeToLimit], hourly: Sequence[TimeToLimit]) -> Iterator[Rate]:
+    """The slope along strokes and along hours, each once, with the nearest limit."""
     for line, limits in ((course.slope, along), (course.by_hours, hourly)):
         if not isinstance(line, Slope) or (limits is hourly and course.by_hours is course.slope):
             continue

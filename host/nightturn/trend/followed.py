@@ -170,7 +170,9 @@ class Followed(msgspec.Struct):
         if not self.model:
             return Judged(value, "")
         model = MODEL.decode(self.model)
-        late = [each for each in _within(points, LAGS * model.curve.lag_h) if math.isfinite(each.degc)]
+        # without a lag the newest reading says it all
+        behind = _within(points, LAGS * model.curve.lag_h) if model.curve.lag_h > 0 else points[-1:]
+        late = [each for each in behind if math.isfinite(each.degc)]
         return without_temperature(series_of(late, self.figure, direction), model)
 
     def _begins_a_stretch(self, point: Point) -> bool:

@@ -250,14 +250,14 @@ class Following(msgspec.Struct):
                 learn=False, tracks=self.rolling.asked,
             )  # fmt: skip
         lane = self.lanes[asked.direction]
-        points = tuple(
-            each for each in lane.points if each.night < self.night or each.cycle_no <= asked.cycle_no
-        )
+        points, count = lane.points, len(lane.points)
+        while count and points[count - 1].night == self.night and points[count - 1].cycle_no > asked.cycle_no:
+            count -= 1
         return FitJob(
             asked.figure,
             asked.direction,
             asked.cycle_no,
-            points,
+            tuple(points[:count]),
             terms.threshold,
             terms.variant,
             terms.protect,

@@ -78,7 +78,7 @@ def mann_kendall(
     early, late = np.triu_indices(count, 1)
     change = value[late] - value[early]
     s = int(np.sign(change).sum())
-    slopes = np.sort(change / (at[late] - at[early]))
+    slopes = change / (at[late] - at[early])
     middle = median(slopes)
     inflation = rank_inflation(value - middle * at, lags) if lags > 0 else 1.0
     nu = max(count / inflation - 2, FREEDOM_MIN) if lags > 0 else MANY
@@ -141,6 +141,8 @@ def variance_ratio(count: int, alike: Float64s) -> float:
 
 
 def _interval(slopes: Float64s, off: float) -> tuple[float, float]:
-    """The slopes between which the true one lies, from all of them in order; `off` is what S may be off."""
+    """The slopes between which the true one lies, of all of them; `off` is what S may be off."""
     low = int(np.clip(np.floor((len(slopes) - off) / 2) - 1, 0, (len(slopes) - 1) // 2))
-    return float(slopes[low]), float(slopes[len(slopes) - 1 - low])
+    high = len(slopes) - 1 - low
+    ordered = np.partition(slopes, (low, high))
+    return float(ordered[low]), float(ordered[high])

@@ -7,6 +7,7 @@ hold less; no order is picked out. Nothing is led back through resonance or filt
 import math
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +26,7 @@ from nightturn.evidence.features import (
     SLOTS,
 )
 from nightturn.model.phases import HOLD
-from nightturn.model.tiles import Float64s
+from nightturn.model.tiles import Float64s, Int64s
 
 NAMES = {
     LCM: "cogging_orders_nm",
@@ -47,6 +48,8 @@ STROKES = {
 }
 """Of the strokes of a cycle, by direction; indicative: their speed is not held to that of a measuring pass."""
 DRIVE_MULTIPLES = (1, 2, 3)
+PLACES_KEPT = 1024
+"""Places of orders that are kept: of a bench's settings, legs and lengths of curves."""
 
 
 class Family(NamedTuple):
@@ -103,30 +106,56 @@ def titles_of(families: Sequence[Family]) -> Mapping[str, str]:
     return {each.name: each.title for each in families} | STROKES
 
 
-def amplitudes(families: Sequence[Family], legs: Sequence[Leg]) -> dict[tuple[str, int], tuple[float, float]]:
+def amplitudes(
+    families: tuple[Family, ...], legs: Sequence[Leg]
+) -> dict[tuple[str, int], tuple[float, float]]:
     """(value, u) N·m of each family by name and sense of turning; a leg that has no floor, or a hole, has none."""
-    found: dict[tuple[str, int], tuple[float, float]] = {}
-    for family in families:
-        for leg in legs:
-            count = min(len(leg.amplitude_nm), len(leg.floor_nm))
-            orders = [order - 1 for order in sorted(family.orders) if order <= count]
-            if leg.leg in family.legs and orders:
-                found[family.name, leg.direction] = _amplitude(leg.amplitude_nm[orders], leg.floor_nm[orders])
-    return found
+    by_leg = [_of_leg(families, leg) for leg in legs]
+    return {
+        (family.name, leg.direction): own[family.name]
+        for family in families
+        for leg, own in zip(legs, by_leg, strict=True)
+        if family.name in own
+    }
 
 
-def _amplitude(amplitude: Float64s, floor: Float64s) -> tuple[float, float]:
-    """Root of the power beyond the floor, and its standard uncertainty.
+def _of_leg(families: tuple[Family, ...], leg: Leg) -> dict[str, tuple[float, float]]:
+    """The families of one leg by name.
 
     A complex amplitude s with noise of variance f² has |s + n|² of mean s² + f² and variance 2 s² f² + f⁴ (n complex normal; textbook
-    result). Where nothing stands out, the root is as uncertain as the root of that.
+    result).
     """
-    noise = floor**2
-    power = amplitude**2 - noise
-    u_power = math.sqrt(float((2.0 * np.maximum(power, 0.0) * noise + noise**2).sum()))
+    places, parts = _places(families, leg.leg, min(len(leg.amplitude_nm), len(leg.floor_nm)))
+    noise = leg.floor_nm[places] ** 2
+    power = leg.amplitude_nm[places] ** 2 - noise
+    spread = 2.0 * np.maximum(power, 0.0) * noise + noise**2
+    return {name: _amplitude(power[part], spread[part]) for name, part in parts}
+
+
+def _amplitude(power: Float64s, spread: Float64s) -> tuple[float, float]:
+    """Root of the power beyond the floor, and its standard uncertainty: where nothing stands out, as uncertain as the root of that of the power."""
+    u_power = math.sqrt(float(spread.sum()))
     size = math.sqrt(max(float(power.sum()), 0.0))
     widest = max(size, math.sqrt(u_power))
     return size, u_power / (2.0 * widest) if widest else 0.0
+
+
+@lru_cache(maxsize=PLACES_KEPT)
+def _places(
+    families: tuple[Family, ...], leg: str, count: int
+) -> tuple[Int64s, tuple[tuple[str, slice], ...]]:
+    """Where in the orders 1 to `count` of a leg those of its families stand, one family behind the other, and which of these each has."""
+    own = {
+        each.name: [order - 1 for order in sorted(each.orders) if order <= count]
+        for each in families
+        if leg in each.legs
+    }
+    places, parts = list[int](), list[tuple[str, slice]]()
+    for name, orders in own.items():
+        if orders:
+            parts.append((name, slice(len(places), len(places) + len(orders))))
+            places += orders
+    return np.array(places, np.int64), tuple(parts)
 
 
 def _drive_orders(pole_pairs: int, slots: int, highest: int) -> frozenset[int]:

@@ -12,13 +12,13 @@ import numpy as np
 
 from nightturn.estimation.curves import ORDERS_MAX
 from nightturn.estimation.fingerprint import one_blas_thread
-from nightturn.estimation.least_squares import InseparableError, fit
+from nightturn.estimation.least_squares import fit
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.evidence.cycle_values import Declared
 from nightturn.model.figures import Curve
 from nightturn.model.quantities import quantity
 from nightturn.model.tiles import Float64s
-from nightturn.model.trends import Rate, Rolled, Warmed
+from nightturn.model.trends import Rate, Rolled
 from nightturn.trend.block_means import UnusableSeriesError
 from nightturn.trend.order_families import (
     STROKE_MEAN,
@@ -32,9 +32,10 @@ from nightturn.trend.order_families import (
 )
 from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, hours_of
-from nightturn.trend.slope import POINTS_MIN, Axis, Slope, Unknown, mixture, slope, usual_steps
+from nightturn.trend.slope import POINTS_MIN, Axis, Slope, Unknown, slope
 from nightturn.trend.temperature import RANGE_MIN_K
 from nightturn.trend.time_to_limit import words
+from nightturn.trend.warmed import scatter_of, warmed
 
 BLOCKS_MAX = 64
 """Of a series; of more, two neighbours become one, and blocks are twice as long from then on."""
@@ -252,34 +253,13 @@ def _estimated(track: Track) -> Rolled:
         level=best.level,
         level_half=coverage_factor(best.nu) * best.level_u,
         rates=tuple(rates),
-        warmed=_warmed(series, axes[best.axis]) if _swayed(series) else None,
+        warmed=warmed(series, axes[best.axis]) if _swayed(series) else None,
     )
 
 
 def _swayed(series: Series) -> bool:
     """Whether temperature moved enough to stand beside the slope."""
     return bool(np.isfinite(series.degc).all()) and float(np.ptp(series.degc)) >= RANGE_MIN_K
-
-
-def _warmed(series: Series, at: Float64s) -> Warmed | None:
-    """What temperature does beside the slope along an axis."""
-    columns = np.column_stack(
-        (np.ones(len(at)), (at - at.mean()) / np.ptp(at), series.degc - series.degc.mean())
-    )
-    none = np.zeros((len(at), 0))
-    try:
-        found = mixture(columns, series.value, _scatter(series), usual_steps(at, breaks_of(series)), none)
-    except InseparableError:
-        return None
-    per_k, nu = float(found.centre[2]), found.nu
-    half = coverage_factor(nu) * float(np.sqrt(found.covariance[2, 2]))
-    left = series.value - columns @ found.centre
-    explained = abs(per_k) * float(series.degc.std())
-    return Warmed(per_k, half, explained, float(np.sqrt(left @ left / nu)))
-
-
-def _scatter(series: Series) -> Float64s:
-    return series.u if (series.u > 0).all() else np.ones(len(series.u))
 
 
 def _pace(series: Series) -> float:
@@ -298,7 +278,9 @@ def _line(series: Series, at: Float64s, axis: Axis) -> Slope | str:
     """The line along an axis, or why there is none, in words."""
     beside = series.degc if _swayed(series) else None
     try:
-        found = slope(at, series.value, _scatter(series), axis=axis, breaks=breaks_of(series), beside=beside)
+        found = slope(
+            at, series.value, scatter_of(series), axis=axis, breaks=breaks_of(series), beside=beside
+        )
     except UnusableSeriesError as error:
         return f"no slope: {error}"
     if isinstance(found, Slope):

@@ -62,7 +62,7 @@ class Budget:
         if not RUN_LENGTH_MIN <= wanted <= RUN_LENGTH_MAX:
             raise ConfigError(
                 f"{number(rate)} false alarms a night over {self._values_a_night} watched values cannot be kept",
-                where="the watch",
+                where="[bench], false_alarms_per_night",
                 allowed=f"one in {number(RUN_LENGTH_MIN)} to {number(RUN_LENGTH_MAX)} values",
             )
         return wanted

@@ -136,8 +136,7 @@ def words(result: TimeToLimit | Slope | NoSlope | Paused | NoTemperatureModel, u
     if isinstance(result, TimeToLimit):
         return _limit_words(result, unit)
     if isinstance(result, Slope):
-        rate = _rate(result.axis, result.slope, result.half_width, unit)
-        trend = f"changes by {rate}" if abs(result.slope) > result.half_width else f"no trend ({rate})"
+        trend = _goes(result.axis, result.slope, result.half_width, unit)
         return f"{trend}, seen over {_amount(result.span, result.axis)}"
     if isinstance(result, Paused):
         side = "colder" if result.kelvin < 0 else "warmer"
@@ -168,14 +167,26 @@ def _limit_words(result: TimeToLimit, unit: str) -> str:
     return text if result.likely is None else f"{text}, by the line alone after {number(result.likely, 2)}"
 
 
-def by_the_clock(result: TimeToLimit, unit: str) -> str:
-    """What a bound along hours adds to that along strokes; empty where the limit is reached, or may be."""
+def by_the_clock(result: TimeToLimit | Slope, unit: str) -> str:
+    """What a line along hours adds to that along strokes; of a limit that is reached, or may be, nothing."""
+    if isinstance(result, Slope):
+        return f"by the clock: {_goes(result.axis, result.slope, result.half_width, unit)}"
     if result.outcome is Outcome.REACHED or result.not_before <= 0:
         return ""
     limit = quantity(result.limit, unit, beside=result.level)
-    if result.capped:
-        return f"by the clock the limit {limit} is with 95 % not reached within {_amount(result.horizon, result.axis)} more"
-    return f"by the clock the limit {limit} is with 95 % not reached before {_amount(result.not_before, result.axis)} more"
+    most = (
+        f"within {_amount(result.horizon, result.axis)}"
+        if result.capped
+        else f"before {_amount(result.not_before, result.axis)}"
+    )
+    goes = _goes(result.axis, result.slope, result.slope_half, unit)
+    return f"by the clock: {goes}; with 95 % the limit {limit} is not reached {most} more"
+
+
+def _goes(axis: Axis, slope: float, half: float, unit: str) -> str:
+    """How a figure changes, or that it does not beyond its interval."""
+    rate = _rate(axis, slope, half, unit)
+    return f"changes by {rate}" if abs(slope) > half else f"no trend ({rate})"
 
 
 def _rate(axis: Axis, slope: float, half: float, unit: str) -> str:

@@ -9,6 +9,7 @@ from nightturn.estimation.turns import Bools
 from nightturn.model.tiles import Float64s
 from nightturn.trend.course import Course, judged_of
 from nightturn.trend.cusum import Cause, Chart, Design, Reading
+from nightturn.trend.learning import Variant, unknown_variant
 from nightturn.trend.series import Series
 from nightturn.trend.settled import breaks_of, thinned
 
@@ -44,20 +45,23 @@ def charted(course: Course, threshold: float, before: Chart | None = None) -> tu
     return _charted(before or Chart(Design(threshold)), course.series, course.values)
 
 
-def known_before(series: Series, mountings: Sequence[int], threshold: float) -> Chart | None:
+def known_before(
+    series: Series, mountings: Sequence[int], threshold: float, variant: Variant = unknown_variant
+) -> Chart | None:
     """The watch as it begins behind a remount: how the figure scatters is known from earlier mountings on the same rig, its level is not.
 
     Args:
         series: with all its stretches.
         mountings: those stretches, oldest first, between which nothing but the mounting was another.
         threshold: as `watched`.
+        variant: what a kelvin does to other units, for mountings without a baseline of their own.
     """
     parts = mountings_asked(series, mountings)
     if not parts:
         return None
     chart = Chart(Design(threshold))
     for part in parts:
-        _charted(chart, *judged_of(part))
+        _charted(chart, *judged_of(part, variant))
         chart.restart(Cause.REMOUNT)
     return chart
 

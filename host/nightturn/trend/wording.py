@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.quantities import fixed, interval, number, quantity
+from nightturn.model.trends import Warmed
 from nightturn.trend.change_point import LEAST, VALUES_MIN, Change, Found, Kind
 from nightturn.trend.course import Course
 from nightturn.trend.learning import VariantSlope
@@ -83,8 +84,9 @@ def course_text(
     """How it goes on, what temperature has to do with it, and the limits ahead: along strokes, and by the clock too where those are not hours."""
     unit = course.series.unit
     going = [words(each, unit) for each in limits] if limits else [words(course.slope, unit)]
-    if limits and limits[0].axis is not Axis.HOURS:
-        going += [text for each in hourly if (text := by_the_clock(each, unit))]
+    if course.by_hours is not course.slope and isinstance(course.by_hours, Slope):
+        by_hours = hourly or (course.by_hours,)
+        going += [text for each in by_hours if (text := by_the_clock(each, unit))]
     if course.found and isinstance(course.slope, Slope):
         going[0] = f"since the last change: {going[0]}"
     return (*going, *_ranks(course), *_temperature(course))
@@ -144,6 +146,8 @@ def _temperature(course: Course) -> list[str]:
     unit, said = course.series.unit, list[str]()
     if isinstance(course.model, TemperatureModel):
         said.append(_learned(course.model, unit))
+    elif course.warmed is not None:
+        said.append(warmed_text(course.warmed, unit))
     elif course.beside:
         said.append("temperature is fitted as a line beside it")
     said += [words(course.model, unit)] if isinstance(course.model, NoTemperatureModel) else []
@@ -152,6 +156,15 @@ def _temperature(course: Course) -> list[str]:
             f"changes of less than {quantity(course.doubt, unit, digits=2)} may be the temperature's and are not counted"
         )
     return said
+
+
+def warmed_text(found: Warmed, unit: str) -> str:
+    """`without temperature, −0.10 ± 0.02 mN·m per kelvin: it explains 0.20 mN·m rms, 0.10 left`."""
+    explained, left = (quantity(size, unit, digits=2) for size in (found.explained, found.left))
+    if not found.seen:
+        return f"temperature explains nothing of it, {left} rms left"
+    size = interval(found.per_k, found.half, unit)
+    return f"without temperature, {size} per kelvin: it explains {explained} rms, {left} left"
 
 
 def _learned(model: TemperatureModel, unit: str) -> str:

@@ -12,15 +12,14 @@ from nightturn.calibration.records import certificate_of
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import BREAKAWAY, COGGING_PP, FIGURES, FRICTION, RIPPLE_PP, RIPPLE_RMS, ZERO
 from nightturn.evidence.wording import next_texts
-from nightturn.model.trends import Because, Changed
+from nightturn.model.trends import Because, Changed, Rate
 from nightturn.model.verdicts import REJECT
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import FALSE_ALARMS_PER_NIGHT, FixtureSettings
-from nightturn.storage.reader import Run
 from nightturn.storage.zones import local_text
 from nightturn.trend.change_point import VALUES_MIN
 from nightturn.trend.course import Course, course_of, zero_per_k
-from nightturn.trend.fits import changes_of
+from nightturn.trend.fits import changes_of, rates_of
 from nightturn.trend.learning import Variant, VariantSlope, unknown_variant
 from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import Series
@@ -35,7 +34,15 @@ from nightturn.trend.wording import (
     temperature_text,
     watch_text,
 )
-from nightturn.unit_history.causes import bad_signal_ts, because_of, because_of_signal, complete_begins
+from nightturn.unit_history.causes import (
+    bad_signal_ts,
+    because_of,
+    because_of_signal,
+    because_of_temperature,
+    complete_begins,
+    moved_temperature,
+    stored_rows,
+)
 from nightturn.unit_history.life import Life, life_of
 from nightturn.unit_history.nights import Night
 from nightturn.unit_history.standing import standing_still
@@ -46,7 +53,7 @@ WORN = (FRICTION, RIPPLE_PP, COGGING_PP, RIPPLE_RMS, BREAKAWAY, ZERO)
 
 
 class NightLine(msgspec.Struct, frozen=True):
-    """One night: which run on which fixture, how much it added, its verdict; `problem` says why its figures are not here."""
+    """One night: which run on which fixture, how much it added of what its plan has, its verdict; `problem` says why its figures are not here."""
 
     run: str
     fixture: str
@@ -57,6 +64,7 @@ class NightLine(msgspec.Struct, frozen=True):
     strokes_before: int
     verdict: str
     problem: str = ""
+    strokes_planned: int = 0
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -79,6 +87,7 @@ class CourseLine(msgspec.Struct, frozen=True):
         changed_ts, changed_strokes: the first change behind the last known step; from, to: the 90 % set, UTC ns.
         said: the sentences.
         changes: all of them; numbers of cycles are of the newest night.
+        rates: slopes along strokes and along hours, each with its interval and the nearest limit; none without a slope.
         not_before_strokes, not_before_hours: with 95 % no limit is reached before so many more, never more than three times what was seen;
             None without a slope or a limit.
     """
@@ -101,6 +110,7 @@ class CourseLine(msgspec.Struct, frozen=True):
     changed_strokes: int | None
     said: tuple[str, ...]
     changes: tuple[Changed, ...] = ()
+    rates: tuple[Rate, ...] = ()
     not_before_strokes: float | None = None
     not_before_hours: float | None = None
 
@@ -165,7 +175,7 @@ class Account(msgspec.Struct, frozen=True):
 
 
 RowsOf = Callable[[Night], pd.DataFrame]
-"""All columns of a night's cycles."""
+"""A night's cycles with what causes are asked of."""
 
 
 def account_of(
@@ -183,16 +193,11 @@ def account_of(
         RunNotFoundError: no such root, or no run of that unit.
         ConfigError: no watch keeps that rate of false alarms.
     """
-
-    def rows_of(night: Night) -> pd.DataFrame:
-        rows = Run(Path(root), night.place.fixture, night.run).cycles()
-        return rows.sort_values("ts_start", kind="stable", ignore_index=True)
-
-    found = life_of(root, unit, until)
-    return account(found, rows_of, false_alarms_per_night, fixtures, _variant(Path(root), found))
+    found, rows_of = life_of(root, unit, until), partial(stored_rows, Path(root))
+    return account(found, rows_of, false_alarms_per_night, fixtures, variant_of(Path(root), found))
 
 
-def _variant(root: Path, found: Life) -> Variant:
+def variant_of(root: Path, found: Life) -> Variant:
     """What other units of its variant say of temperature, read once where a figure asks."""
 
     @cache
@@ -221,13 +226,13 @@ def account(
         timezone=zone,
         strokes=found.strokes,
         revolutions=sum(night.revolutions for night in found.nights),
-        hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at().items()),
+        hours_at=tuple((low if np.isfinite(low) else None, hours) for low, hours in found.hours_at.items()),
         watch=budget.sentence() if budget is not None else "",
         temperature=temperature_text(standing_still(found.nights[-1])) if found.nights else "",
         nights=tuple(_nights(found)),
         steps=tuple(StepLine(step.ts, step.strokes, step.words) for step in found.steps),
         courses=tuple(
-            _line(*each, found, zone, budget.threshold)
+            _line(*each, found, zone, budget.threshold, variant)
             for each in zip(courses, found.series, strict=True)
             if budget is not None
         ),
@@ -260,6 +265,7 @@ def _nights(found: Life) -> Sequence[NightLine]:
             before,
             night.verdict,
             night.problem,
+            night.strokes_planned,
         )
         for night, before in zip(found.nights, found.strokes_before, strict=True)
     ]
@@ -270,14 +276,16 @@ def _newest(found: Life) -> FixtureSettings:
     return found.nights[-1].settings.fixture
 
 
-def _line(course: Course, whole: Series, found: Life, zone: str, threshold: float) -> CourseLine:
+def _line(
+    course: Course, whole: Series, found: Life, zone: str, threshold: float, variant: Variant
+) -> CourseLine:
     series, first = course.series, course.found[0].change if course.found else None
     at = course.when
     level = course.level
     settings = found.nights[-1].settings
     limits = limits_ahead(course, settings.variant, settings.fixture.protect)
     hourly = limits_ahead(course, settings.variant, settings.fixture.protect, by_hours=True)
-    watch = watched(course, threshold, known_before(whole, found.mountings, threshold))
+    watch = watched(course, threshold, known_before(whole, found.mountings, threshold, variant))
     moment = partial(local_text, zone=zone)
     return CourseLine(
         figure=series.figure,
@@ -298,6 +306,7 @@ def _line(course: Course, whole: Series, found: Life, zone: str, threshold: floa
         changed_strokes=None if first is None else int(series.strokes[first.at]),
         said=(*change_text(course, moment), *course_text(course, limits, hourly)),
         changes=changes_of(course, moment, len(found.nights) - 1),
+        rates=tuple(rates_of(course, limits, hourly)),
         not_before_strokes=_soonest(limits) if course.axis is Axis.STROKES else None,
         not_before_hours=_soonest(hourly),
     )
@@ -325,25 +334,38 @@ def _asked(rows_of: RowsOf, found: Life, courses: Sequence[Course]) -> Iterator[
     changed.sort(key=lambda each: _rank(*each))
     begins = complete_begins(found.nights) if changed else []
     for course, place in changed:
-        try:
-            because = because_of(course, place, found.nights, begins, rows)
-        except StorageError as error:
-            because = Because((), (f"Causes are not looked for: {error}",))
+        because = _asked_for(partial(because_of, course, place, found.nights, begins, rows))
+        assert because is not None
         figure, at = course.series.figure, course.spanned(course.found[place].change)[0]
         title = FIGURES[figure].followed
         yield CauseLine(figure, course.series.direction, title, at, because.names, because.said)
-    if not changed:
-        yield from _bad_signal(rows, found)
+    if not changed and found.nights:
+        line = _bad_signal(rows, found.nights[-1]) or _temperature(rows, found)
+        yield from [line] if line is not None else []
 
 
-def _bad_signal(rows_of: RowsOf, found: Life) -> Iterator[CauseLine]:
-    """Where no figure changed: what a torque signal that went bad in the last night is consistent with; its cycles have no figure."""
-    if not found.nights or (bad := bad_signal_ts(found.nights[-1])) is None:
-        return
-    night = found.nights[-1]
+def _bad_signal(rows_of: RowsOf, night: Night) -> CauseLine | None:
+    """What a torque signal that went bad in the last night is consistent with; its cycles have no figure."""
+    bad = bad_signal_ts(night)
+    if bad is None:
+        return None
+    because = _asked_for(lambda: because_of_signal(night, rows_of(night), bad))
+    return None if because is None else CauseLine("", 0, "torque signal", bad, because.names, because.said)
+
+
+def _temperature(rows_of: RowsOf, found: Life) -> CauseLine | None:
+    """What a unit that became colder or warmer in the last night has to say of it, where what it may have done is no change."""
+    night, window = found.nights[-1], moved_temperature(found.series[0]) if found.series else None
+    if window is None or found.series[0].night[-1] != len(found.nights) - 1:
+        return None
+    because = _asked_for(lambda: because_of_temperature(night, rows_of(night), window))
+    if because is None:
+        return None
+    return CauseLine("", 0, "temperature", window.first, because.names, because.said)
+
+
+def _asked_for(ask: Callable[[], Because | None]) -> Because | None:
     try:
-        because = because_of_signal(night, rows_of(night), bad)
+        return ask()
     except StorageError as error:
-        because = Because((), (f"Causes are not looked for: {error}",))
-    if because is not None:
-        yield CauseLine("", 0, "torque signal", bad, because.names, because.said)
+        return Because((), (f"Causes are not looked for: {error}",))

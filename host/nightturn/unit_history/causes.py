@@ -1,6 +1,7 @@
 """What a change is consistent with: the cycles before it against those since, as plain values for the table of causes."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -11,6 +12,7 @@ from nightturn.estimation.figures import COGGING_PP, RIPPLE_PP
 from nightturn.estimation.symptoms import COGGING
 from nightturn.evidence.cycle_values import CycleValues, DefectValue, OrderValue, Value
 from nightturn.evidence.features import JUMPS, RAILED
+from nightturn.evidence.features import TEMPERATURE as OF_UNIT
 from nightturn.evidence.from_cycles import UNSOUND_JUMPS
 from nightturn.evidence.rules import RULES
 from nightturn.model.clocks import NS_PER_S
@@ -18,6 +20,8 @@ from nightturn.model.figures import OK
 from nightturn.model.phases import SLOW_TURN
 from nightturn.model.tiles import Int64s
 from nightturn.model.trends import Because
+from nightturn.storage.datasets import TEMPERATURE_ROLES
+from nightturn.storage.reader import Run
 from nightturn.trend.causes import (
     CYCLES,
     DEFECT_TURNS,
@@ -33,8 +37,19 @@ from nightturn.trend.causes import (
     window_of,
 )
 from nightturn.trend.course import Course
+from nightturn.trend.series import Series
+from nightturn.trend.settled import LIMIT_K, settled
 from nightturn.unit_history.nights import Night, ns_of
 
+TEMPERATURE, DEGC = "temp_", "_degc"
+COLUMNS = [
+    "epoch", "cycle_no", "status", "direction", "ts_start", "speed_rpm", "setpoint_nm", "coverage", "railed", "jumps", "reasons", "orders",
+    "cogging_orders", "lines", "defects", f"{COGGING_PP}_n_rev", *(f"{name}_band_high" for name in (RIPPLE_PP, COGGING_PP)),
+    *(f"{name}{part}" for name in FIGURES.values() for part in ("", "_status", "_u_rep", "_nu_rep", "_u_common")),
+    *(f"{TEMPERATURE}{role}{DEGC}" for role in TEMPERATURE_ROLES),
+]  # fmt: skip
+"""Of a stored cycle, that causes are asked of; a frame may have temperatures of more places."""
+_WANTED = frozenset(COLUMNS)
 EPOCHS_MAX = 1 << 31
 """Below it are the numbers of the epochs of a night."""
 SIGNS = ("railed", "jumps")
@@ -44,9 +59,25 @@ SIGNAL_CAUSES = frozenset(
     if any(each.kind in {RAILED, JUMPS} for needed in rule.needs for each in needed)
 )
 """Causes by which a torque signal rails or jumps."""
+TEMPERATURE_CAUSES = frozenset(
+    rule.cause for rule in RULES if any(each.kind == OF_UNIT for each in rule.needs[0])
+)
+"""Causes by which a unit is colder or warmer."""
+MOVED_K = 2.0
+"""By so much a warm unit is at another temperature: a hall sways by less in a night (common practice, no source)."""
 BAD_LEAST = 3
 """Cycles with a bad signal from which on it is no accident."""
-TEMPERATURE, DEGC = "temp_", "_degc"
+
+
+def stored_rows(root: Path, night: Night) -> pd.DataFrame:
+    """A night's cycles with `COLUMNS` below a data root, in order of time.
+
+    Raises:
+        StorageError: they cannot be read.
+    """
+    rows = Run(root, night.place.fixture, night.run).cycles(COLUMNS)
+    rows.attrs = {}  # units, which pandas would copy with each step from here on
+    return rows.sort_values("ts_start", kind="stable", ignore_index=True)
 
 
 def complete_begins(nights: Sequence[Night]) -> list[Int64s]:
@@ -119,8 +150,38 @@ def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because 
     return found if SIGNAL_CAUSES & set(found.names) else None
 
 
+def moved_temperature(series: Series) -> Window | None:
+    """When, in the last night of a series, a unit that had warmed up was `MOVED_K` colder or warmer than then; None where it was not.
+
+    Before it lie the cycles up to the first that is farther from its warm level than a warm unit moves in an hour.
+    """
+    last = series.part(series.night == series.night[-1])
+    warm = np.flatnonzero(settled(last) & np.isfinite(last.degc))
+    if not len(warm) or not np.isfinite(last.degc).all():
+        return None
+    level = float(np.median(last.degc[warm[:CYCLES]]))
+    off = np.abs(last.degc - level)
+    off[: warm[0]] = 0.0
+    left, moved = (np.flatnonzero(off > kelvin) for kelvin in (LIMIT_K, MOVED_K))
+    if not len(moved):
+        return None
+    ts = last.ts
+    return Window(int(ts[warm[0]]), int(ts[left[0]]), int(ts[moved[0]]), int(ts[moved[-1]]) + 1)
+
+
+def because_of_temperature(night: Night, rows: pd.DataFrame, window: Window) -> Because | None:
+    """What another temperature has done to a night without a change, by its own cycles; None where the table names no such cause."""
+    settings = night.settings
+    declared, referenced = (
+        declared_of(settings.variant, settings.fixture.bearing),
+        has_reference(settings.fixture.encoder),
+    )
+    found = because(kept_of(rows, 0), window, declared, referenced=referenced, only=TEMPERATURE_CAUSES)
+    return found if found.names else None
+
+
 def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None) -> list[Kept]:
-    """The complete cycles of a night, whose `rows` have all their columns and lie in order of time, as causes are asked of; of some, those that began then."""
+    """The complete cycles of a night, whose `rows` have `COLUMNS` and lie in order of time, as causes are asked of; of some, those that began then."""
     if rows.empty:
         return []
     findings = np.cumsum([encoder_findings(each) for each in _reasons(rows)])
@@ -128,14 +189,23 @@ def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None
     since = np.diff(findings[complete], prepend=0)
     chosen = np.ones(len(complete), np.bool_) if begun is None else np.isin(starts[complete], list(begun))
     found = list[Kept]()
-    places = complete[chosen]
-    for row, ts, behind in zip(
-        rows.iloc[places].to_dict("records"), starts[places], since[chosen], strict=True
-    ):
-        values = cycle_values({str(name): value for name, value in row.items()}, int(behind))
+    for row, behind in zip(_dicts(rows, complete[chosen]), since[chosen], strict=True):
+        values = cycle_values(row, int(behind))
         boot = night * EPOCHS_MAX + int(row["epoch"])
-        found.append(Kept(int(row["cycle_no"]), int(ts), boot, msgspec.msgpack.encode(values)))
+        ts = pd.Timestamp(row["ts_start"]).value
+        found.append(Kept(int(row["cycle_no"]), ts, boot, msgspec.msgpack.encode(values)))
     return found
+
+
+def _dicts(rows: pd.DataFrame, places: Int64s) -> Iterator[dict[str, Any]]:
+    """Some rows by column, which takes a tenth of what pandas takes for rows of mixed types."""
+    names = [name for name in rows.columns.astype(str) if name in _WANTED or _is_temperature(name)]
+    cells = [rows[name].iloc[places].tolist() for name in names]
+    return (dict(zip(names, row, strict=True)) for row in zip(*cells, strict=True))
+
+
+def _is_temperature(name: str) -> bool:
+    return name.startswith(TEMPERATURE) and name.endswith(DEGC)
 
 
 def _reasons(rows: pd.DataFrame) -> list[Sequence[str]]:
@@ -163,7 +233,7 @@ def cycle_values(row: Mapping[str, Any], findings: int) -> CycleValues:
         temperatures_degc={
             name.removeprefix(TEMPERATURE).removesuffix(DEGC): float(value)
             for name, value in row.items()
-            if name.startswith(TEMPERATURE) and name.endswith(DEGC) and _number(value) is not None
+            if _is_temperature(name) and _number(value) is not None
         },
         railed=_whole(row.get("railed")),
         jumps=_whole(row.get("jumps")),

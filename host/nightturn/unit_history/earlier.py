@@ -18,6 +18,7 @@ from nightturn.storage.summaries import UNIT_UNKNOWN, known_units
 from nightturn.trend.earlier import ALONE, Earlier, first_night, unreadable
 from nightturn.trend.fits import Point
 from nightturn.trend.following import DIRECTIONS, POINTS_MAX
+from nightturn.trend.learning import VariantSlope
 from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.watch import known_before, mountings_asked
 from nightturn.trend.wording import slope_text
@@ -46,26 +47,26 @@ def earlier_of(root: Path, opened: RunOpened) -> Earlier:
     settings = RunSettings.of(opened)
     unit, place = settings.card.unit, place_of(settings)
     try:
-        found = _own_nights(root, opened, place)
         slopes = slopes_of_variant(root, settings.card.variant, unit, place.plan)
+        found = _own_nights(root, opened, place, slopes)
     except Exception as error:  # noqa: BLE001 - a store that cannot be read keeps no run from opening
         return unreadable(unit, fault(error))
     said = "".join(f"; {slope_text(each)}" for each in slopes)
     return msgspec.structs.replace(found, said=f"{found.said}{said}", variant_slopes=slopes)
 
 
-def _own_nights(root: Path, opened: RunOpened, place: Place) -> Earlier:
+def _own_nights(root: Path, opened: RunOpened, place: Place, slopes: Sequence[VariantSlope]) -> Earlier:
     """What is stored of the unit itself."""
     unit = RunSettings.of(opened).card.unit
     try:
         nights, unread = nights_of(root, unit, COLUMNS, NIGHTS_MAX)
     except RunNotFoundError:
         return first_night(unit, _unknown(root))
-    return earlier(life(unit, nights, unread), opened, place)
+    return earlier(life(unit, nights, unread), opened, place, slopes)
 
 
-def earlier(found: Life, opened: RunOpened, place: Place) -> Earlier:
-    """What a life says of the run that opens at a place."""
+def earlier(found: Life, opened: RunOpened, place: Place, slopes: Sequence[VariantSlope] = ()) -> Earlier:
+    """What a life says of the run that opens at a place; `slopes` are what a kelvin does to other units."""
     nights, steps = found.nights, list(found.steps)
     if not nights:
         return first_night(found.unit, _left_out(found.unknown))
@@ -77,7 +78,7 @@ def earlier(found: Life, opened: RunOpened, place: Place) -> Earlier:
     here = () if words else _points_of(every, len(found.steps))
     points = {way: tuple(each for turning, each in here if turning == way) for way in DIRECTIONS}
     kept = {way: part[-CYCLES_MAX:] for way, part in points.items() if part}
-    charts = _charts(every, mountings_before(steps), opened.watch_threshold)
+    charts = _charts(every, mountings_before(steps), opened.watch_threshold, slopes)
     own = nights[-1].run == opened.run
     return Earlier(
         said=_said(found, place, steps, points, every if charts else ()),
@@ -133,11 +134,11 @@ def _point(there: Sequence[tuple[Series, int]]) -> Point:
 
 
 def _charts(
-    every: Sequence[Series], mountings: Sequence[int], threshold: float
+    every: Sequence[Series], mountings: Sequence[int], threshold: float, slopes: Sequence[VariantSlope]
 ) -> Mapping[int, tuple[bytes, ...]]:
     found: dict[int, list[bytes]] = {}
     for series in every:
-        chart = known_before(series, mountings, threshold)
+        chart = known_before(series, mountings, threshold, lambda: slopes)
         if chart is not None:
             own = found.setdefault(series.direction, [b""] * len(FOLLOWED))
             own[FOLLOWED.index(series.figure)] = msgspec.msgpack.encode(chart)

@@ -12,12 +12,14 @@ from nightturn.model.figures import OK
 from nightturn.model.tiles import Float64s
 from nightturn.trend.following import DIRECTIONS
 from nightturn.trend.series import FOLLOWED, Series
+from nightturn.trend.settled import NS_PER_H
 from nightturn.unit_history.causes import SIGNS
 from nightturn.unit_history.nights import TEMPERATURES, Night, Place, nights_of, ns_of, temperatures_degc
 from nightturn.unit_history.usable import comparable, sound
 
 KEYS = ("epoch", "cycle_no", "status", "direction", "ts_start", "ts_end", "calibration_id", "verdict", *SIGNS)
 PARTS = ("", "_u", "_u_rep", "_status", "_method")
+TEMP_CLASS_K = 5.0
 COLUMNS = [*KEYS, *TEMPERATURES, *(f"{name}{part}" for name in FOLLOWED for part in PARTS)]
 
 
@@ -46,6 +48,7 @@ class Life:
         series: by figure, then direction; those without a value are not here.
         unknown: nights whose strokes and figures nobody can count any more, and what else is left out of the series, with why.
         methods: that made the values of each figure, where it is known.
+        hours_at: hours within cycles by temperature, the lower end of each class of 5 K, the coldest first; infinity where none was read.
     """
 
     unit: str
@@ -55,6 +58,7 @@ class Life:
     series: tuple[Series, ...]
     unknown: tuple[str, ...]
     methods: Mapping[str, int] = field(default_factory=dict)
+    hours_at: Mapping[float, float] = field(default_factory=dict)
 
     @property
     def mountings(self) -> tuple[int, ...]:
@@ -79,15 +83,6 @@ class Life:
     def park_stops(self) -> int:
         """How often the shaft was parked for a person."""
         return sum(night.park_stops for night in self.nights)
-
-    def hours_at(self) -> dict[float, float]:
-        """Hours within cycles by temperature class over all nights, the coldest first, unknown last."""
-        found: dict[float, float] = {}
-        for night in self.nights:
-            for low, hours in night.hours_at().items():
-                key = low if np.isfinite(low) else float("inf")
-                found[key] = found.get(key, 0.0) + hours
-        return dict(sorted(found.items()))
 
 
 def life_of(root: str | Path, unit: str, until: str = "") -> Life:
@@ -118,7 +113,8 @@ def life(unit: str, nights: Sequence[Night], unread: Sequence[str] = ()) -> Life
     calibrations = {number: night.place.calibration for number, night in enumerate(nights)}
     rows = _rows(nights, before, stretch)
     series, methods, left_out = ((), {}, ()) if rows is None else _series(rows, calibrations)
-    return Life(unit, tuple(nights), tuple(before), tuple(steps), series, (*told, *left_out), methods)
+    hours = {} if rows is None else _hours_at(rows)
+    return Life(unit, tuple(nights), tuple(before), tuple(steps), series, (*told, *left_out), methods, hours)
 
 
 def mountings_before(steps: Sequence[Step]) -> tuple[int, ...]:
@@ -172,6 +168,15 @@ def _rows(nights: Sequence[Night], before: Sequence[int], stretch: Sequence[int]
         strokes[mine] = before[each] + behind
     where = {"ts": ts, "strokes": strokes, "degc": temperatures_degc(rows), "night": number}
     return rows.assign(**where, stretch=np.asarray(stretch)[number])
+
+
+def _hours_at(rows: pd.DataFrame) -> dict[float, float]:
+    """As `Life.hours_at`, of the cycles of all nights."""
+    degc = rows["degc"].to_numpy()
+    lows = np.where(np.isfinite(degc), np.floor(degc / TEMP_CLASS_K) * TEMP_CLASS_K, np.inf)
+    classes, place = np.unique(lows, return_inverse=True)
+    hours = np.bincount(place, weights=(ns_of(rows["ts_end"]) - rows["ts"].to_numpy()) / NS_PER_H)
+    return dict(zip(classes.tolist(), hours.tolist(), strict=True))
 
 
 def _series(

@@ -8,14 +8,10 @@ import msgspec
 import numpy as np
 import pandas as pd
 
-from nightturn.errors import StorageError
-from nightturn.fixture.activities.park import PARKED
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
-from nightturn.model.phases import CONDITIONING, EXERCISE
 from nightturn.model.quantities import number
-from nightturn.model.rows import EVENTS, STROKES
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.motion.moves import conditioning_moves, move_seconds
 from nightturn.settings.meaning import MEANING, WEIGHTS
@@ -23,13 +19,13 @@ from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
 from nightturn.storage.unit_runs import runs_of_unit
 from nightturn.trend.series import NEAR
+from nightturn.unit_history.recorded import Recorded, recorded
 
 S_PER_H = 3600.0
 DEG_PER_REV = 360.0
 NAMED = frozenset({"id", "schema"})
 NIGHTS_MAX = 5000
 """Runs of one unit that are read at once; of a longer life the newest."""
-TEMP_CLASS_K = 5.0
 TEMPERATURES = tuple(f"temp_{role}_degc" for role in NEAR)
 """Columns of the cycles, in the order of `NEAR`."""
 
@@ -93,6 +89,12 @@ class Night:
         return int((self.cycles["status"].to_numpy() == OK).sum()) if len(self.cycles) else 0
 
     @property
+    def strokes_planned(self) -> int:
+        """Strokes of exercise that its plan has in all."""
+        plan = self.settings.fixture.plan
+        return plan.cycles * plan.exercise.strokes
+
+    @property
     def revolutions(self) -> float:
         """Turns that its recorded strokes, of every phase, and its cycles' measuring passes make by plan."""
         plan = self.settings.fixture.plan
@@ -126,15 +128,6 @@ class Night:
             found[phase] = self.beside.get(phase, 0) / 2 * pair_s / S_PER_H
         return found
 
-    def hours_at(self) -> dict[float, float]:
-        """Hours within cycles by temperature, the lower end of each class of 5 K; where none was read, NaN."""
-        if not len(self.cycles):
-            return {}
-        lows = np.floor(temperatures_degc(self.cycles) / TEMP_CLASS_K) * TEMP_CLASS_K
-        lasted = (ns_of(self.cycles["ts_end"]) - ns_of(self.cycles["ts_start"])) / (S_PER_H * NS_PER_S)
-        classes, place = np.unique(lows, return_inverse=True)
-        return dict(zip(classes.tolist(), np.bincount(place, weights=lasted).tolist(), strict=True))
-
 
 def ns_of(times: pd.Series) -> Int64s:
     """Times (n,) as ns since 1970 UTC."""
@@ -165,24 +158,26 @@ def nights_of(
     every = [each for each in found if each.unit == unit]
     if older := len(every[:-newest]):
         unread.append(f"{older} older runs: only the newest {newest} are read")
-    nights = [night for each in every[-newest:] if (night := _night(Path(root), each, columns)) is not None]
-    other = [night for night in nights if night.settings.card.unit != unit]
-    unread += [f"{night.run}: its card says unit {night.settings.card.unit}" for night in other]
-    return [night for night in nights if night.settings.card.unit == unit], tuple(unread)
+    known = [(each, settings) for each in every[-newest:] if (settings := _settings(Path(root), each))]
+    unread += [f"{each.run}: its card says unit {of.card.unit}" for each, of in known if of.card.unit != unit]
+    own = [(each, settings) for each, settings in known if settings.card.unit == unit]
+    there = recorded(Path(root), unit, [(each.fixture, each.run) for each, _ in own], columns)
+    nights = [_night(*each, files) for each, files in zip(own, there, strict=True)]
+    return nights, tuple(unread)
 
 
-def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
+def _settings(root: Path, summary: RunSummary) -> RunSettings | None:
     """None for a run that has no manifest yet: nothing of it is sealed."""
-    run = Run(root, summary.fixture, summary.run)
-    manifest = run.manifest
-    if manifest is None or not manifest.rig or not manifest.card:
-        return None
-    settings = RunSettings.of(manifest)
-    cycles, strokes, beside, problem = _figures(run, columns)
+    manifest = Run(root, summary.fixture, summary.run).manifest
+    return RunSettings.of(manifest) if manifest is not None and manifest.rig and manifest.card else None
+
+
+def _night(summary: RunSummary, settings: RunSettings, there: Recorded) -> Night:
+    cycles, strokes = there.cycles, there.strokes
     started_ts = round(summary.started_utc.timestamp()) * NS_PER_S
     ends = [started_ts, *([] if strokes is None or not len(strokes) else [int(strokes[-1])])]
     if len(cycles):
-        ends.append(int(ns_of(cycles["ts_end"]).max()))
+        ends.append(cycles["ts_end"].max().value)
     return Night(
         run=summary.run,
         place=place_of(settings),
@@ -193,35 +188,10 @@ def _night(root: Path, summary: RunSummary, columns: list[str]) -> Night | None:
         verdict=summary.night_verdict.word if summary.night_verdict is not None else "",
         cycles=cycles,
         strokes=strokes,
-        problem=problem or (summary.unreadable[0] if summary.unreadable else ""),
-        beside=beside,
-        park_stops=_park_stops(run),
+        problem=there.problem or (summary.unreadable[0] if summary.unreadable else ""),
+        beside=there.beside,
+        park_stops=there.park_stops,
     )
-
-
-def _figures(run: Run, columns: list[str]) -> tuple[pd.DataFrame, Int64s | None, dict[str, int], str]:
-    """Cycles, strokes of exercise and how many there are of other phases; without them, why."""
-    try:
-        cycles, strokes = run.cycles(columns), run.frame(STROKES, ["ts", "phase"])
-    except StorageError as error:
-        return pd.DataFrame(columns=columns), None, {}, str(error)
-    cycles.attrs = strokes.attrs = {}  # units of columns, which pandas would copy with each step from here on
-    cycles = cycles.sort_values("ts_start", kind="stable", ignore_index=True)
-    # before there were others every stroke was of the exercise, and its file names no phase
-    phases = strokes["phase"].fillna(EXERCISE) if "phase" in strokes else pd.Series(EXERCISE, strokes.index)
-    named = phases.to_numpy(object)
-    ended = ns_of(strokes["ts"])[named == EXERCISE]
-    counts = {phase: int((named == phase).sum()) for phase in CONDITIONING}
-    return cycles, np.sort(ended), counts, ""
-
-
-def _park_stops(run: Run) -> int:
-    """How often the plan parked the shaft; 0 too where retention has cleared the events."""
-    try:
-        events = run.table(EVENTS, ["kind"])
-    except StorageError:
-        return 0
-    return 0 if events is None else events["kind"].to_pylist().count(PARKED)
 
 
 def place_of(settings: RunSettings) -> Place:

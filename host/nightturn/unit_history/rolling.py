@@ -11,7 +11,7 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.model.figures import OK
 from nightturn.model.phases import EXERCISE
-from nightturn.model.quantities import interval, quantity
+from nightturn.model.quantities import interval
 from nightturn.model.rows import CURVES, STROKES
 from nightturn.model.tiles import Float64s
 from nightturn.model.trends import Rolled
@@ -21,6 +21,7 @@ from nightturn.trend.order_families import STROKES as OF_STROKES
 from nightturn.trend.order_families import Leg
 from nightturn.trend.rolling import Known, Rolling, Stroke, Track, estimated
 from nightturn.trend.slope import Axis
+from nightturn.trend.wording import warmed_text
 from nightturn.unit_history.life import Life
 from nightturn.unit_history.nights import Night, temperatures_degc
 
@@ -123,11 +124,7 @@ def _temperature_text(each: Rolled) -> str:
         return "no temperature was read"
     if each.warmed is None:
         return "temperature stays in it"
-    explained, left = (quantity(size, "N·m", digits=2) for size in (each.warmed.explained, each.warmed.left))
-    if not each.warmed.seen:
-        return f"temperature explains nothing of it, {left} rms left"
-    size = interval(each.warmed.per_k, each.warmed.half, "N·m")
-    return f"without temperature, {size} per kelvin: it explains {explained} rms, {left} left"
+    return warmed_text(each.warmed, "N·m")
 
 
 def _place(track: Track) -> tuple[bool, str, int]:
