@@ -40,6 +40,10 @@ class Files(ReadFiles, Protocol):
         """Cut the file to `size` bytes."""
         ...
 
+    def reserve(self, path: str, size: int) -> None:
+        """Have the disk keep room for the file to grow to `size` bytes; its length stays as it is. Nothing where a disk cannot."""
+        ...
+
     def sync(self, path: str) -> None:
         """Return when the file's content is durable."""
         ...

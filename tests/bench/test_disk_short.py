@@ -6,6 +6,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from tests.bench.failing_files import Disk
 from tests.simulation.scene import FAST, checked, open_scene, run
 
 from nightturn.bench.room import (
@@ -184,6 +185,32 @@ def test_with_room_for_little_else_the_samples_of_a_shaft_that_rests_stop_and_go
     gaps = open_run(tmp_path).gaps()
     assert list(gaps["cause"]) == ["disk"]
     assert 55_000 < report.missing < 70_000
+    assert report.produced == report.stored + report.missing
+
+
+def test_a_quota_is_found_out_before_the_tape_meets_it(tmp_path: Path) -> None:
+    """What the disk says to be free is not what this user may have: the room that is kept ahead shows it, a minute early."""
+    disk = Disk()
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.motion == "turning", 80)
+        disk.full("reserve", "journal")
+        await scene.until(lambda: scene.count("tape_off") == 1, 200)
+        assert (scene.motion, scene.moving, scene.station.losses.batches) == ("locked", False, 0)
+        (said,) = [event.detail for event in scene.events if event.kind == "disk_short"]
+        assert said.startswith("the disk keeps no room for the next 4 MB of tape: No space left on device")
+        await asyncio.sleep(10.0)
+        disk.mended()
+        await scene.until(lambda: scene.count("tape_on") == 1, 20)
+        index = scene.station.core.state.watch.index
+        await scene.until(lambda: scene.station.core.state.watch.index > index + 1000, 20)
+        assert scene.station.core.state.disk.trouble == ""
+        await scene.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert list(open_run(tmp_path).gaps()["cause"]) == ["disk"]
     assert report.produced == report.stored + report.missing
 
 

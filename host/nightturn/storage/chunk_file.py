@@ -174,7 +174,8 @@ class ChunkFile:
             content = self.stored.read(self.path)
         except FileNotFoundError:
             joined, parts = self._joined()
-            rows, start = joined._open(), sum(part.rows for part in joined.parts[: parts.start])
+            start = sum(part.rows for part in joined.parts[: parts.start])
+            rows = joined._open()  # noqa: SLF001 - of its own class
             return _Rows(rows.opened, rows.start + start, rows.start + start + self.rows)
         # The whole file: its CRC covers what page checksums do not (statistics, offsets), for about 1 ms per 4 MB.
         if crc32c(content) != self.name.crc:
