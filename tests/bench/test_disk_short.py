@@ -9,8 +9,11 @@ import pytest
 from tests.bench.failing_files import Disk
 from tests.simulation.scene import FAST, checked, open_scene, run
 
+from nightturn.bench.locks import Lock, own_root_or_meet
 from nightturn.bench.room import (
     ENOUGH_BYTES,
+    FEW_FILES,
+    FILES_RESERVE,
     LOW,
     LOW_BYTES,
     RESERVE_BYTES,
@@ -19,6 +22,7 @@ from nightturn.bench.room import (
     Room,
     before_a_night,
 )
+from nightturn.errors import StorageError
 from nightturn.fixture.alarms import lasts
 from nightturn.fixture.events import TURNS_ON
 from nightturn.model.facts import FAILURE, Failure
@@ -229,7 +233,7 @@ def test_the_reserve_has_a_hysteresis_and_a_start_wants_enough(
     free: Sequence[int], said: Sequence[str]
 ) -> None:
     room = Room()
-    assert tuple(room.look(each) for each in free) == tuple(said)
+    assert tuple(room.look(each, FILES_RESERVE) for each in free) == tuple(said)
 
 
 def test_a_start_between_the_two_bounds_records_and_turns_nothing_until_there_is_enough(
@@ -282,6 +286,22 @@ def test_room_that_cannot_be_read_ends_motion_by_its_own_name_and_is_no_failed_s
         await scene.station.close()
 
     run(act)
+
+
+def test_few_files_more_keep_motion_back_whatever_is_free_and_without_any_nothing_is_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert Room().look(ENOUGH_BYTES, FILES_RESERVE - 1) == FEW_FILES
+    assert Room().look(LOW_BYTES - 1, 0) == LOW
+    monkeypatch.setattr(RealFiles, "room", lambda _: ENOUGH_BYTES)
+    monkeypatch.setattr(RealFiles, "files_left", lambda _: 0)
+    assert before_a_night(tmp_path, "1s") == FEW_FILES
+    with pytest.raises(StorageError, match="takes no file more, whatever is free on it"):
+        own_root_or_meet(tmp_path, "serve", lambda _: False)
+    monkeypatch.undo()
+    found = own_root_or_meet(tmp_path, "serve", lambda _: False)  # it was given back
+    assert isinstance(found, Lock)
+    found.release()
 
 
 def test_before_a_night_only_a_disk_that_keeps_motion_back_is_spoken_of(

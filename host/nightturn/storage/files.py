@@ -21,6 +21,7 @@ APPEND_DESCRIPTORS_MAX = 160
 CHECKED_MAX = 4096
 """Paths remembered as checked: a list of runs asks for the same folders again and again."""
 _MODE = 0o644
+_COUNTLESS = 1 << 62
 _KEEP_SIZE = 1  # FALLOC_FL_KEEP_SIZE of fallocate(2), which Python's own posix_fallocate has not: with that the file would end in zeros
 _BLOCK_BYTES = 512  # of st_blocks
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -183,6 +184,11 @@ class RealFiles:
         """How many bytes the disk below the root still takes from this user."""
         found = os.statvfs(self.root)
         return found.f_bavail * found.f_frsize
+
+    def files_left(self) -> int:
+        """How many files more the disk below the root takes from this user; as good as any number where it counts none."""
+        found = os.statvfs(self.root)
+        return found.f_favail if found.f_files else _COUNTLESS
 
     def release(self, path: str) -> None:
         """Close the descriptor kept for appending, if there is one."""
