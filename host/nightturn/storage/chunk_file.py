@@ -97,6 +97,14 @@ class ChunkFile:
         return int(self.facts["rows"])
 
     @property
+    def bytes(self) -> int:
+        """Size of the file; 0 where it is gone: joined since, and counted there, or named when it is read."""
+        try:
+            return self.stored.size(self.path)
+        except FileNotFoundError:
+            return 0
+
+    @property
     def parts(self) -> tuple[Companion, ...]:
         """The files that it was joined from, in the order of its rows; none for one as it was sealed."""
         return parts_of(self.facts)

@@ -1,7 +1,6 @@
 """Reads a run back, every checksum of it, and says what is missing and which gap row explains it."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import suppress
 from itertools import pairwise
 
 import pyarrow as pa
@@ -262,10 +261,7 @@ class _Check:
 
     def _sized(self, each: ChunkFile) -> None:
         self._report.files += 1
-        with suppress(
-            FileNotFoundError
-        ):  # joined since it was listed, and read from there; or it is named when it is read
-            self._report.bytes += self._files.size(each.path)
+        self._report.bytes += each.bytes
 
     def _unread(self, each: ChunkFile, problem: Exception) -> None:
         if isinstance(problem, ObjectStoreError) and not isinstance(problem, NotWholeError):
