@@ -40,6 +40,10 @@ class Files(ReadFiles, Protocol):
         """Cut the file to `size` bytes."""
         ...
 
+    def reserve(self, path: str, size: int) -> None:
+        """Have the disk keep room for the file to grow to `size` bytes; its length stays as it is. Nothing where a disk cannot."""
+        ...
+
     def sync(self, path: str) -> None:
         """Return when the file's content is durable."""
         ...
@@ -76,6 +80,7 @@ class World:
 
     Attributes:
         room: how many bytes the data root's disk still takes.
+        files_left: how many files more it takes, by its inodes.
         figures: where figures are worked out, so that they do not wait behind a disk; None for where all slow work is done.
         syncs: where tape is made durable, so that no other slow work holds that up; None: `offload`.
         seals: where seals are made, which take long; None: `offload`.
@@ -88,3 +93,4 @@ class World:
     figures: Offload | None = None
     syncs: Offload | None = None
     seals: Offload | None = None
+    files_left: Callable[[], int] = boundless

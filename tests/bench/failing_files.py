@@ -32,6 +32,11 @@ class FailingFiles(RecordingFiles):
         super().append(path, content)
 
     @override
+    def reserve(self, path: str, size: int) -> None:
+        self._judge("reserve", path)
+        super().reserve(path, size)
+
+    @override
     def sync(self, path: str) -> None:
         self._judge("sync", path)
         super().sync(path)

@@ -6,10 +6,14 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from tests.bench.failing_files import Disk
 from tests.simulation.scene import FAST, checked, open_scene, run
 
+from nightturn.bench.locks import Lock, own_root_or_meet
 from nightturn.bench.room import (
     ENOUGH_BYTES,
+    FEW_FILES,
+    FILES_RESERVE,
     LOW,
     LOW_BYTES,
     RESERVE_BYTES,
@@ -18,6 +22,7 @@ from nightturn.bench.room import (
     Room,
     before_a_night,
 )
+from nightturn.errors import StorageError
 from nightturn.fixture.alarms import lasts
 from nightturn.fixture.events import TURNS_ON
 from nightturn.model.facts import FAILURE, Failure
@@ -187,6 +192,32 @@ def test_with_room_for_little_else_the_samples_of_a_shaft_that_rests_stop_and_go
     assert report.produced == report.stored + report.missing
 
 
+def test_a_quota_is_found_out_before_the_tape_meets_it(tmp_path: Path) -> None:
+    """What the disk says to be free is not what this user may have: the room that is kept ahead shows it, a minute early."""
+    disk = Disk()
+
+    async def act() -> None:
+        scene = open_scene(tmp_path, wrap_files=disk.wrap)
+        await scene.until(lambda: scene.motion == "turning", 80)
+        disk.full("reserve", "journal")
+        await scene.until(lambda: scene.count("tape_off") == 1, 200)
+        assert (scene.motion, scene.moving, scene.station.losses.batches) == ("locked", False, 0)
+        (said,) = [event.detail for event in scene.events if event.kind == "disk_short"]
+        assert said.startswith("the disk keeps no room for the next 4 MB of tape: No space left on device")
+        await asyncio.sleep(10.0)
+        disk.mended()
+        await scene.until(lambda: scene.count("tape_on") == 1, 20)
+        index = scene.station.core.state.watch.index
+        await scene.until(lambda: scene.station.core.state.watch.index > index + 1000, 20)
+        assert scene.station.core.state.disk.trouble == ""
+        await scene.station.close()
+
+    run(act)
+    (report,) = checked(tmp_path)
+    assert list(open_run(tmp_path).gaps()["cause"]) == ["disk"]
+    assert report.produced == report.stored + report.missing
+
+
 @pytest.mark.parametrize(
     ("free", "said"),
     [
@@ -202,7 +233,7 @@ def test_the_reserve_has_a_hysteresis_and_a_start_wants_enough(
     free: Sequence[int], said: Sequence[str]
 ) -> None:
     room = Room()
-    assert tuple(room.look(each) for each in free) == tuple(said)
+    assert tuple(room.look(each, FILES_RESERVE) for each in free) == tuple(said)
 
 
 def test_a_start_between_the_two_bounds_records_and_turns_nothing_until_there_is_enough(
@@ -255,6 +286,22 @@ def test_room_that_cannot_be_read_ends_motion_by_its_own_name_and_is_no_failed_s
         await scene.station.close()
 
     run(act)
+
+
+def test_few_files_more_keep_motion_back_whatever_is_free_and_without_any_nothing_is_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert Room().look(ENOUGH_BYTES, FILES_RESERVE - 1) == FEW_FILES
+    assert Room().look(LOW_BYTES - 1, 0) == LOW
+    monkeypatch.setattr(RealFiles, "room", lambda _: ENOUGH_BYTES)
+    monkeypatch.setattr(RealFiles, "files_left", lambda _: 0)
+    assert before_a_night(tmp_path, "1s") == FEW_FILES
+    with pytest.raises(StorageError, match="takes no file more, whatever is free on it"):
+        own_root_or_meet(tmp_path, "serve", lambda _: False)
+    monkeypatch.undo()
+    found = own_root_or_meet(tmp_path, "serve", lambda _: False)  # it was given back
+    assert isinstance(found, Lock)
+    found.release()
 
 
 def test_before_a_night_only_a_disk_that_keeps_motion_back_is_spoken_of(

@@ -307,7 +307,7 @@ def told(load: Load, cuts: int, found: Stored) -> list[Line]:
         Line("longest wait for figures", max(look.figures_s for look in looks), "s"),
         Line("jobs worked out in the daemon itself", load.said().count(IN_THE_DAEMON), "or more"),
         Line("lag of the fixtures' own loop, max", 1000 * load.devices_lag_s(), "ms"),
-        Line("MQTT messages", last.published, ""),
+        Line("MQTT messages", last.published, "", ">= 1", broken=last.published < 1),
         zero("MQTT messages dropped", last.dropped, ""),
         *load.reader.told(seen.all_go_s, seen.over_s, count),
         *(Line(f"told: {kind}", times, "") for kind, times in found.told.most_common()),

@@ -80,6 +80,10 @@ class SteeredFiles:
         self._inner.truncate(path, size)
         self._changed("truncate", path)
 
+    def reserve(self, path: str, size: int) -> None:
+        """Have room kept."""
+        self._inner.reserve(path, size)
+
     def sync(self, path: str) -> None:
         """Make the content durable, if the disk takes it."""
         self._takes(path, 0)

@@ -89,7 +89,8 @@ def test_samples_of_a_run_that_has_ended_are_joined_by_the_hour_in_a_process_of_
 ) -> None:
     root = joining.made(tmp_path / "nights")
     before = joining.samples(root)
-    assert (len(joining.raw_names(root)), may_have_hours(root)) == (4, [(FIXTURE, RUN)])
+    ((run, chunks),) = may_have_hours(root)
+    assert (run.fixture, run.run, run.over, chunks) == (FIXTURE, RUN, True, 4)
     monkeypatch.setattr(old_files, "JOIN_AFTER_S", 0.0)
     monkeypatch.setattr(joining_raw, "join_next_hour", refuse)  # not in this process
     world = World(LaterClock(0), RealFiles(root), inline)

@@ -31,6 +31,9 @@ class MemoryFiles:
     def truncate(self, path: str, size: int) -> None:
         self.content[path] = self.read(path)[:size]
 
+    def reserve(self, path: str, size: int) -> None:
+        assert size > len(self.read(path))
+
     def sync(self, path: str) -> None:
         self.read(path)
 

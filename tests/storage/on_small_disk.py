@@ -19,14 +19,20 @@ from nightturn.storage.verify import verify
 DISK_BYTES = 24 * 2**20
 LEFT_BYTES = 400_000  # for the station: about a minute of tape
 FULL_S = 20.0
+SOON_S = 3.0  # a sync later
 
 
-def filled(root: Path) -> Path:
+def free(root: Path) -> int:
+    """Bytes that the disk has left."""
+    disk = os.statvfs(root)
+    return disk.f_bavail * disk.f_frsize
+
+
+def filled(root: Path, name: str, left_bytes: int) -> Path:
     """A file that leaves so little, and is not the product's."""
-    ballast = root.parent / "ballast"
+    ballast = root.parent / name
     with ballast.open("wb") as file:
-        free = os.statvfs(root).f_bavail * os.statvfs(root).f_frsize
-        os.posix_fallocate(file.fileno(), 0, free - LEFT_BYTES)
+        os.posix_fallocate(file.fileno(), 0, free(root) - left_bytes)
     return ballast
 
 
@@ -40,12 +46,18 @@ def main() -> None:
     async def act() -> None:
         scene = open_scene(root)
         await scene.until(lambda: scene.motion == "turning", 80)
-        ballast = filled(root)
-        await scene.until(lambda: scene.station.losses.batches > 0, 600)
-        said["free_when_full"] = os.statvfs(root).f_bavail * os.statvfs(root).f_frsize
+        ballast = [filled(root, "most", LEFT_BYTES)]
+        await scene.until(lambda: scene.count("tape_off") == 1, 400)
+        said["moving_when_short"] = scene.moving
+        await asyncio.sleep(SOON_S)
+        ballast.append(filled(root, "rest", 0))
+        before = scene.station.durable_through
         await asyncio.sleep(FULL_S)
-        said["moving_when_full"] = scene.moving
-        ballast.unlink()
+        said["free_when_full"] = free(root)
+        said["durable_when_full"] = scene.station.durable_through - before
+        for each in ballast:
+            each.unlink()
+        await scene.until(lambda: scene.count("tape_on") == 1, 120)
         await scene.until(lambda: scene.station.core.state.device.streams, 120)
         await asyncio.sleep(30.0)
         said.update(_stands(scene))
@@ -63,6 +75,7 @@ def _stands(scene: Scene) -> dict[str, object]:
         "moving": scene.moving,
         "why": scene.why_locked,
         "kinds": scene.kinds,
+        "batches_lost": scene.station.losses.batches,
         "gaps": [[gap.cause, gap.n_missing] for gap in scene.gaps],
     }
 

@@ -50,6 +50,10 @@ class RecordingFiles:
         self.inner.truncate(path, size)
         self.operations.append(Operation("truncate", path, size=size))
 
+    def reserve(self, path: str, size: int) -> None:
+        """Pass on; nothing that can be read changes, so it is not recorded."""
+        self.inner.reserve(path, size)
+
     def sync(self, path: str) -> None:
         """Pass on, then record."""
         self.inner.sync(path)

@@ -73,6 +73,26 @@ def test_a_missing_folder_lists_nothing(tmp_path: Path) -> None:
     assert RealFiles(tmp_path).list("nowhere") == []
 
 
+def test_room_is_kept_beyond_the_end_of_a_file_and_nobody_reads_it(tmp_path: Path) -> None:
+    files = RealFiles(tmp_path)
+    files.append("tape", b"12345")
+    files.reserve("tape", 1_000_000)
+    files.append("tape", b"6")
+
+    assert files.read("tape") == b"123456"
+    kept = (tmp_path / "tape").stat().st_blocks * 512
+    assert kept == 0 or kept >= 1_000_000  # where the file system can at all
+
+
+def test_room_that_the_disk_has_not_is_refused_and_takes_nothing_from_the_file(tmp_path: Path) -> None:
+    files = RealFiles(tmp_path)
+    files.append("tape", b"12345")
+    with pytest.raises(OSError, match="tape") as refused:
+        files.reserve("tape", 1 << 62)
+    assert refused.value.errno in files_module.NO_ROOM
+    assert files.read("tape") == b"12345"
+
+
 def test_a_full_disk_is_reported_as_such() -> None:
     with pytest.raises(OSError, match="No space left"):
         RealFiles(Path("/dev")).append("full", b"x")

@@ -20,7 +20,6 @@ from tests.storage.damages import KINDS, OTHER_RUN, Roots, recorded
 from tests.storage.recording import Operation, RecordingFiles
 from tests.storage.scenario import FIXTURE, RUN, STARTED_NS, plan_for, rows_of_every_dataset
 from tests.storage.store import Night
-from tests.storage.test_joining import materialised, states
 from tests.storage.test_stored import InMemory
 from typing_extensions import override
 
@@ -38,7 +37,6 @@ from nightturn.storage.recovery import recover
 from nightturn.storage.runs import list_runs
 from nightturn.storage.stored import ObjectFiles
 from nightturn.storage.verify import verify
-from nightturn.storage.verify_beside import marks
 from nightturn.world import Files
 
 COLUMNS = ["torque_nm", "angle_rad", "index", "flags", "epoch"]
@@ -171,7 +169,7 @@ def test_only_chunks_of_one_hour_epoch_and_scale_are_joined(
         assert [problem.kind for run in verify(place, "all").runs for problem in run.problems] == []
 
 
-def test_a_run_under_way_or_with_tape_that_waits_is_never_touched(root: Path, tmp_path: Path) -> None:
+def test_the_newest_hour_of_a_run_under_way_or_with_tape_that_waits_is_never_touched(root: Path) -> None:
     names = raw_names(root)
     files = RealFiles(root)
     record = read_manifest(files, FIXTURE, RUN)
@@ -181,7 +179,6 @@ def test_a_run_under_way_or_with_tape_that_waits_is_never_touched(root: Path, tm
     tape = next((root / "journal" / FIXTURE / "sealed").glob("*.ntj"))
     shutil.copy(tape, root / "journal" / FIXTURE / tape.name)
     assert (hours_to_join(root), raw_names(joined(root))) == ([], names)
-    assert tmp_path in root.parents
 
 
 def test_a_chunk_that_cannot_be_read_keeps_the_run_as_it_is(root: Path) -> None:
@@ -269,26 +266,6 @@ def operations_of(root: Path) -> tuple[dict[str, bytes], list[Operation]]:
     content, log = content_of(root), RecordingFiles(RealFiles(root))
     join_hours(root, log, STARTED_NS, "R. Vale")
     return content, log.operations
-
-
-def test_a_death_at_any_moment_loses_no_sample_shows_none_twice_and_the_next_time_finishes(
-    tmp_path: Path,
-) -> None:
-    root = small(tmp_path)
-    expected = rows_left(root)
-    content, operations = operations_of(root)
-    looked = 0
-    for number, left in enumerate(states(content, operations)):
-        place = materialised(left, tmp_path / f"{number}")
-        assert rows_left(place) == expected
-        joined(place)
-        assert rows_left(place) == expected
-        assert len(raw_names(place)) == 1
-        assert raw_names(place)[0] in (place / "retention/log.jsonl").read_text()
-        assert list(marks(RealFiles(place), FIXTURE, RUN)) == []
-        shutil.rmtree(place)
-        looked += 1
-    assert looked > len({each.path for each in operations})
 
 
 def test_the_name_of_a_joined_file_is_in_the_marks_before_a_part_goes(tmp_path: Path) -> None:

@@ -1,5 +1,8 @@
 """The journal: one write per batch, durable when it says so, good after any write error, sealed in order."""
 
+import errno
+import itertools
+import os
 import queue
 import threading
 from concurrent.futures import ThreadPoolExecutor
@@ -24,6 +27,7 @@ from nightturn.errors import StorageError
 from nightturn.model.facts import Synced
 from nightturn.model.records import Tick
 from nightturn.model.rows import ChunkPlan
+from nightturn.storage import journal as journal_module
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.files import RealFiles
 from nightturn.storage.journal import Journal
@@ -50,6 +54,39 @@ def test_sync_says_how_far_the_tape_is_durable(tmp_path: Path) -> None:
         ("sync", journal.path),
         ("sync_dir", f"journal/{FIXTURE}"),
     ]
+
+
+def test_a_sync_has_room_kept_for_what_comes_next_and_asks_again_when_half_of_it_is_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(journal_module, "AHEAD_BYTES", 1000)
+    asked = list[int]()
+    files, journal = opened_journal(tmp_path)
+    monkeypatch.setattr(files, "reserve", lambda _path, size: asked.append(size))
+    for number in range(200):
+        journal.write([Tick(number, number)])
+        assert not journal.sync().low
+    size = len(files.read(journal.path))
+    assert len(asked) > 4
+    assert all(500 <= later - before < 600 for before, later in itertools.pairwise(asked))
+    assert size + 500 <= asked[-1] <= size + 1000
+
+
+def test_a_disk_that_keeps_no_room_is_named_with_the_sync_that_succeeded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files, journal = opened_journal(tmp_path)
+    journal.write([Tick(1, 1)])
+    with monkeypatch.context() as quota:
+        quota.setattr(files, "reserve", over_quota)
+        synced = journal.sync()
+        assert (synced.record_no, synced.low) == (1, True)
+        assert synced.short == "the disk keeps no room for the next 4 MB of tape: Disk quota exceeded"
+    assert journal.sync() == Synced(1, FixedClock().utc)
+
+
+def over_quota(path: str, _size: int) -> None:
+    raise OSError(errno.EDQUOT, os.strerror(errno.EDQUOT), path)
 
 
 def test_a_sync_after_a_rotation_first_makes_the_finished_segment_durable(tmp_path: Path) -> None:

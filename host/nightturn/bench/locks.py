@@ -19,6 +19,7 @@ from urllib.parse import quote
 import msgspec
 
 from nightturn.errors import PortError, StorageError
+from nightturn.storage.files import RealFiles
 from nightturn.storage.paths import ROOT_LOCK
 from nightturn.transport.port import OnBytes, OnLost, Port
 
@@ -155,6 +156,11 @@ def own_root_or_meet(root: Path, command: str, may_ask: Callable[[Holder], bool]
                     "`data` in [bench]"
                 )
             time.sleep(ROOT_POLL_S)
+        if not RealFiles(root).files_left():
+            found.release()
+            raise StorageError(
+                f"{root}: the disk takes no file more, whatever is free on it (no inode is left); remove some files"
+            )
     except OSError as error:
         why = error.strerror or str(error)
         raise StorageError(

@@ -14,6 +14,8 @@ ENOUGH_BYTES = 1_500_000_000  # from here on the disk counts as having room
 LOW_BYTES = (
     300_000_000  # events, state and what the device says of itself take some 20 MB an hour with their seals
 )
+FILES_RESERVE = 1_000  # a chunk of 64 fixtures has some 800 files until it is joined
+FEW_FILES = f"fewer than {FILES_RESERVE} files more fit on the disk (inodes), whatever is free on it, and with fewer nothing turns"
 LOW = (
     f"less than {bytes_text(LOW_BYTES)} was free on the disk, so samples are not recorded before {bytes_text(RESERVE_BYTES)} are; "
     "events and state are"
@@ -37,8 +39,11 @@ class Room:
         self.low = False
         self._short: str | None = None  # None before the first look
 
-    def look(self, free_bytes: int) -> str:
-        """Why nothing may turn with so many bytes free, a sentence; empty when there is room."""
+    def look(self, free_bytes: int, files_left: int) -> str:
+        """Why nothing may turn with so many bytes free and so many files still to be had, a sentence; empty when there is room."""
+        return self._by_bytes(free_bytes) or (FEW_FILES if files_left < FILES_RESERVE else "")
+
+    def _by_bytes(self, free_bytes: int) -> str:
         self.low = free_bytes < (RESERVE_BYTES if self.low else LOW_BYTES)
         if self.low:
             self._short = LOW
@@ -57,9 +62,9 @@ def before_a_night(root: Path, fsync: Fsync) -> str:
         return NO_PROMISE
     place = next(each for each in (root.resolve(), *root.resolve().parents) if each.is_dir())
     try:
-        free_bytes = RealFiles(place).room()
+        free_bytes, files_left = RealFiles(place).room(), RealFiles(place).files_left()
     except OSError as error:
         return f"{UNREAD}: {error}"
     if free_bytes >= ENOUGH_BYTES:
-        return ""
+        return FEW_FILES if files_left < FILES_RESERVE else ""
     return f"{bytes_text(free_bytes)} free; nothing begins to turn with less than {bytes_text(ENOUGH_BYTES)}"

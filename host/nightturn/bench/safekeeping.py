@@ -190,7 +190,8 @@ class Safekeeping:
         if self._loop.time() >= self._look_s:
             self._look_s = self._loop.time() + LOOK_PERIOD_S
             try:
-                self._short, self._unread = self._room.look(self._world.room()), False
+                world = self._world
+                self._short, self._unread = self._room.look(world.room(), world.files_left()), False
             except OSError as error:  # the sync has succeeded, whatever this says
                 self._short, self._unread = f"{UNREAD}: {error}", True
         if not self._short:

@@ -82,6 +82,7 @@ def real_world(root: Path) -> World:
         figures=ThreadOffload(1, "figures"),
         syncs=ThreadOffload(SYNC_THREADS, "sync"),
         seals=ThreadOffload(SEAL_THREADS, "seal"),
+        files_left=files.files_left,
     )
 
 

@@ -36,8 +36,8 @@ def run(
     A stretch of more than three days without any record may be a clock that jumped: nothing ages by it unless you say
     --clock-is-right. What went is listed in retention/log.jsonl. `serve` does the same once an hour. Nothing turns or stops.
 
-    Raw chunks of runs that have ended and are wholly sealed become one file for each hour; each is read back and compared with its chunks before
-    these go, and holds the same samples for every reader.
+    Raw chunks become one file for each hour, of a run under way for the hours behind its newest one; each is read back and compared with its chunks
+    before these go, and holds the same samples for every reader.
     """
     from nightturn.bench.worlds import RealClock
     from nightturn.cli.output import print_json

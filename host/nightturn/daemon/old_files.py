@@ -1,4 +1,4 @@
-"""Once an hour: files of ended runs are joined, and what retention says goes, as `nightturn tidy --apply` does it.
+"""Once an hour: small files of ended runs and raw chunks of closed hours are joined, and what retention says goes, as `nightturn tidy --apply` does it.
 
 Small datasets are joined on a thread, raw chunks in a process of their own, which no seal waits for, and which is begun only where there are some. At
 the daemon's end it is killed: whatever it leaves is whole, and goes on in the next round.
@@ -27,7 +27,7 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
 async def clear_old(world: World, root: Path, rule: Retention, joiner: Joiner) -> None:
     """Join what can be joined, and clear what is past its age or bytes, once an hour; runs that are kept stay for ever."""
-    whole: set[tuple[str, str]] = set()
+    whole: dict[tuple[str, str], int] = {}
     while True:
         await world.offload(lambda: _clear_once(world, root, rule))
         await asyncio.sleep(JOIN_AFTER_S)
@@ -50,16 +50,21 @@ def _join_once(world: World, root: Path) -> None:
             log.info("files_joined", runs=joined.runs, files=joined.gone, into=joined.made)
 
 
-def _join_samples(world: World, root: Path, joiner: Joiner, whole: set[tuple[str, str]]) -> None:
-    """Join raw chunks by the hour, of some runs a round; `whole` are runs in which nothing is left to join, asked once while the daemon runs."""
+def _join_samples(world: World, root: Path, joiner: Joiner, whole: dict[tuple[str, str], int]) -> None:
+    """Join raw chunks by the hour: of every run under way, and of some that are over a round.
+
+    `whole` are the runs in which nothing was left to join, with how many chunks they had when that was asked.
+    """
     try:
-        due = [run for run in may_have_hours(root) if run not in whole][:RUNS_MAX]
+        due = [found for found in may_have_hours(root) if whole.get(found[0][:2]) != found[1]]
+        over = [found for found in due if found[0].over][:RUNS_MAX]
+        due = [*(found for found in due if not found[0].over), *over]
         if not due:
             return
         with joiner:
-            for run in due:
-                _join_samples_of(world, run, joiner)
-                whole.add(run)
+            for run, chunks in due:
+                _join_samples_of(world, run[:2], joiner)
+                whole[run[:2]] = chunks
     except (StorageError, OSError) as error:
         _files_not_joined(error)
 

@@ -1,11 +1,14 @@
 """The real file system under the data root, with the few operations whose order decides what survives a crash."""
 
+import ctypes
+import errno
 import os
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from typing_extensions import override
 
@@ -18,6 +21,10 @@ APPEND_DESCRIPTORS_MAX = 160
 CHECKED_MAX = 4096
 """Paths remembered as checked: a list of runs asks for the same folders again and again."""
 _MODE = 0o644
+_COUNTLESS = 1 << 62
+_KEEP_SIZE = 1  # FALLOC_FL_KEEP_SIZE of fallocate(2), which Python's own posix_fallocate has not: with that the file would end in zeros
+_BLOCK_BYTES = 512  # of st_blocks
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 class Look(NamedTuple):
@@ -100,6 +107,23 @@ class RealFiles:
         """Cut the file to `size` bytes."""
         os.truncate(self._real(path), size)
 
+    def reserve(self, path: str, size: int) -> None:
+        """Have the disk keep room for the file to grow to `size` bytes, beyond its end: whoever reads it sees no more than was written.
+
+        Raises:
+            OSError: there is no such room, or the user may not have it (quota). What cannot be asked of a file system is not an error.
+        """
+        descriptor = os.open(self._real(path), os.O_WRONLY | os.O_CLOEXEC)
+        try:
+            # Asked first: a call that finds out in its middle holds what there is until it gives it back, and writes beside it fail.
+            disk, kept = os.fstatvfs(descriptor), os.fstat(descriptor).st_blocks * _BLOCK_BYTES
+            if disk.f_bavail * disk.f_frsize < size - kept:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), path)
+            if _fallocate(descriptor, _KEEP_SIZE, 0, size) and (number := ctypes.get_errno()) in NO_ROOM:
+                raise OSError(number, os.strerror(number), path)
+        finally:
+            os.close(descriptor)
+
     def sync(self, path: str) -> None:
         """Return when content and length are durable (fdatasync)."""
         # A descriptor of its own: an append may meanwhile let go of the one it used.
@@ -161,6 +185,11 @@ class RealFiles:
         found = os.statvfs(self.root)
         return found.f_bavail * found.f_frsize
 
+    def files_left(self) -> int:
+        """How many files more the disk below the root takes from this user; as good as any number where it counts none."""
+        found = os.statvfs(self.root)
+        return found.f_favail if found.f_files else _COUNTLESS
+
     def release(self, path: str) -> None:
         """Close the descriptor kept for appending, if there is one."""
         with self._lock:
@@ -192,6 +221,22 @@ class RealFiles:
             if idle is not None:
                 os.close(self._appending.pop(idle))
         return descriptor
+
+
+def _no_fallocate(_descriptor: int, _mode: int, _offset: int, _size: int) -> int:
+    return 0
+
+
+def _found_fallocate() -> Callable[[int, int, int, int], int]:
+    """fallocate(2) of the C library, or nothing where it has none."""
+    found = getattr(ctypes.CDLL(None, use_errno=True), "fallocate", None)
+    if found is None:
+        return _no_fallocate
+    found.argtypes = [ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64]
+    return cast("Callable[[int, int, int, int], int]", found)
+
+
+_fallocate = _found_fallocate()
 
 
 def _sync_folder(path: Path) -> None:

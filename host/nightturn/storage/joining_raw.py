@@ -1,14 +1,15 @@
-"""Raw chunks of a run that has ended, joined by the hour: by the process that seals for a daemon, an hour a job, or by `nightturn tidy --apply`.
+"""Raw chunks joined by the hour, once the hour is closed: by the process that seals for a daemon, an hour a job, or by `nightturn tidy --apply`.
 
-A joined file holds the row groups of its parts one after the other, of one epoch and one scale, and keeps each part's plan, so that
+An hour of a run that is under way is closed when a chunk of another hour is sealed behind it and no tape from before that waits. A joined file holds the row groups of its parts one after the other, of one epoch and one scale, and keeps each part's plan, so that
 tape and scale are still those of the part. It is written, read back and compared row by row, said in the run's marks, and only then do
 the parts go. A death at any moment leaves the parts, or the joined file with some of them: `tree.chunks` answers with the joined file
-alone then, and the next time the rest goes.
+alone then, and the next time the rest goes. Who listed a part before it went reads its rows from the joined file (`chunk_file`).
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 import pyarrow as pa
@@ -52,6 +53,22 @@ class Hours:
     problem: str = ""
 
 
+class Joinable(NamedTuple):
+    """A run with raw chunks.
+
+    Attributes:
+        folder: of its raw chunks.
+        over: it has ended, and no tape of it waits: its newest hour is closed as well.
+        waits_from: the fixture's first record in tape that is not sealed; None where none is.
+    """
+
+    fixture: str
+    run: str
+    folder: str
+    over: bool
+    waits_from: int | None
+
+
 def hours_to_join(root: Path) -> list[Hours]:
     """What `join_hours` would do; nothing is changed.
 
@@ -61,19 +78,19 @@ def hours_to_join(root: Path) -> list[Hours]:
     """
     files = RealFiles(root)
     found = []
-    for fixture, run, folder in _ended(root):
+    for each in _runs(root):
         try:
-            groups = list(_groups(_chunks(files, folder)))
+            groups = list(_groups(_closed(files, each)))
         except (NightturnError, OSError) as problem:
-            found.append(Hours(fixture, run, 0, 0, 0, str(problem)))
+            found.append(Hours(each.fixture, each.run, 0, 0, 0, str(problem)))
             continue
-        if groups or _left(files, folder):
-            found.append(_hours(files, fixture, run, groups))
+        if groups or _left(files, each.folder):
+            found.append(_hours(files, each, groups))
     return found
 
 
 def join_hours(root: Path, files: Files, now_utc_ns: int, by: str) -> list[Hours]:
-    """Join the raw chunks of every run that has ended and whose tape is sealed; a run with a file that cannot be read stays as it is.
+    """Join the closed hours of every run; a run with a file that cannot be read stays as it is.
 
     Args:
         root: the data root.
@@ -86,90 +103,105 @@ def join_hours(root: Path, files: Files, now_utc_ns: int, by: str) -> list[Hours
         CorruptFileError: a manifest cannot be read.
     """
     done = []
-    for fixture, run, folder in _ended(root):
-        hours = _join_ended(root, files, folder, _mark(fixture, run, now_utc_ns, by))
+    for each in _runs(root):
+        hours = _join_beside_none(root, files, each, now_utc_ns, by)
         if hours.files or hours.problem:
             done.append(hours)
     return done
 
 
-def may_have_hours(root: Path) -> list[tuple[str, str]]:
-    """Fixture and run of every run that has ended and has more than one raw chunk, oldest first; no chunk is opened.
+def may_have_hours(root: Path) -> list[tuple[Joinable, int]]:
+    """Every run that has more than one raw chunk, with how many, oldest first; no chunk is opened.
 
     Raises:
         CorruptFileError: a manifest cannot be read.
         StorageError: a folder cannot.
     """
     files = RealFiles(root)
-    return [
-        (fixture, run) for fixture, run, folder in _ended(root) if len(tree.all_chunks(files, folder)) > 1
-    ]
+    found = [(each, len(tree.all_chunks(files, each.folder))) for each in _runs(root)]
+    return [(each, chunks) for each, chunks in found if chunks > 1]
 
 
 def join_next_hour(root: Path, files: Files, fixture: str, run: str, now_utc_ns: int, by: str) -> Hours:
-    """As `join_hours`, the first hour of one run that is still in pieces; no files where none is left, or the run has not ended.
+    """As `join_hours`, the first closed hour of one run that is still in pieces; no files where none is left.
 
     Raises:
         StorageError: as `join_hours`.
         CorruptFileError: its manifest cannot be read.
     """
-    for _, _, folder in _ended(root, (fixture, run)):
-        return _join_ended(root, files, folder, _mark(fixture, run, now_utc_ns, by), hours_max=1)
+    for each in _runs(root, (fixture, run)):
+        return _join_beside_none(root, files, each, now_utc_ns, by, hours_max=1)
     return Hours(fixture, run, 0, 0, 0)
 
 
-def _mark(fixture: str, run: str, now_utc_ns: int, by: str) -> Mark:
-    return Mark(what="joined", utc_ns=now_utc_ns, by=by, reason="", fixture=fixture, run=run, kind="raw")
-
-
-def _join_ended(root: Path, files: Files, folder: str, said: Mark, *, hours_max: int | None = None) -> Hours:
+def _join_beside_none(
+    root: Path, files: Files, run: Joinable, now_utc_ns: int, by: str, *, hours_max: int | None = None
+) -> Hours:
     """As `_join_run`, beside no clearing; a run with a file that cannot be read stays as it is."""
+    said = Mark(
+        what="joined", utc_ns=now_utc_ns, by=by, reason="", fixture=run.fixture, run=run.run, kind="raw"
+    )
     with one_at_a_time(root):  # what a clearing takes is not joined meanwhile
         try:
-            return _join_run(root, files, folder, said, hours_max)
+            return _join_run(root, files, run, said, hours_max)
         except OSError as problem:
-            raise StorageError(f"{folder}: cannot be joined: {problem}") from problem
+            raise StorageError(f"{run.folder}: cannot be joined: {problem}") from problem
         except CorruptFileError as problem:
-            return Hours(said.fixture, said.run, 0, 0, 0, str(problem))
+            return Hours(run.fixture, run.run, 0, 0, 0, str(problem))
 
 
-def _join_run(root: Path, files: Files, folder: str, said: Mark, hours_max: int | None) -> Hours:
-    """Join the raw chunks in one run's folder, into so many files at most; `said` is the mark of it, without its reason.
+def _join_run(root: Path, files: Files, run: Joinable, said: Mark, hours_max: int | None) -> Hours:
+    """Join the closed hours of one run, into so many files at most; `said` is the mark of it, without its reason.
 
     Raises:
         CorruptFileError: a chunk cannot be read.
         StorageError: a joined file gave other rows than its parts, and was removed; or a mark cannot be written.
     """
     own = RealFiles(root)
-    groups = list(_groups(_chunks(own, folder)))[:hours_max]
-    hours = _hours(own, said.fixture, said.run, groups)
+    groups = list(_groups(_closed(own, run)))[:hours_max]
+    hours = _hours(own, run, groups)
     for group in groups:
-        _join(root, files, folder, group)
-    _clear_parts(root, files, folder, said)
+        _join(root, files, run.folder, group)
+    _clear_parts(root, files, run.folder, said)
     return hours
 
 
-def _hours(files: RealFiles, fixture: str, run: str, groups: Sequence[Sequence[ChunkFile]]) -> Hours:
+def _hours(files: RealFiles, run: Joinable, groups: Sequence[Sequence[ChunkFile]]) -> Hours:
     paths_of = [each.path for group in groups for each in group]
-    return Hours(fixture, run, len(paths_of), sum(map(files.size, paths_of)), len(groups))
+    return Hours(run.fixture, run.run, len(paths_of), sum(map(files.size, paths_of)), len(groups))
 
 
-def _ended(root: Path, only: tuple[str, str] | None = None) -> Iterator[tuple[str, str, str]]:
-    """Fixture, run and raw folder of every run that has ended and waits for no tape, oldest first; or of `only` one."""
+def _runs(root: Path, only: tuple[str, str] | None = None) -> Iterator[Joinable]:
+    """Every run with raw chunks, oldest first; or of `only` one."""
     files = RealFiles(root)
     open_runs = set(unsealed_runs(files))
     there = manifests(files) if only is None else [read_manifest(files, *only)]
     for manifest in sorted(there, key=lambda each: each.started_utc_ns):
         run = (manifest.fixture, manifest.run)
-        if manifest.state != ENDED or run in open_runs or (manifest.fixture, "") in open_runs:
-            continue
         folder = tree.run_folder(files, paths.RAW, *run)
-        if folder is not None:
-            yield *run, folder.path
+        if folder is None:
+            continue
+        over = manifest.state == ENDED and not open_runs & {run, (manifest.fixture, "")}
+        waiting = tree.segments(files, paths.journal_folder(manifest.fixture))
+        yield Joinable(*run, folder.path, over, min(map(paths.first_of_segment, waiting), default=None))
 
 
-def _chunks(files: RealFiles, folder: str) -> list[ChunkFile]:
-    return [ChunkFile(files, path, name) for path, name in tree.chunks(files, folder)]
+def _closed(files: RealFiles, run: Joinable) -> list[ChunkFile]:
+    """The chunks of the hours to which nothing comes any more, in record order."""
+    there = [ChunkFile(files, path, name) for path, name in tree.chunks(files, run.folder)]
+    if run.over:
+        return there
+    if run.waits_from is not None:  # a seal that failed is tried again
+        there = [each for each in there if each.name.last < run.waits_from]
+    newest = next((hour for each in reversed(there) if (hour := _hour(each)) is not None), None)
+    while there and _hour(there[-1]) in {newest, None}:
+        there.pop()
+    return there
+
+
+def _hour(each: ChunkFile) -> int | None:
+    """In which hour a chunk begins, in hours since 1970; None of one without samples."""
+    return each.span[0] // HOUR_NS if each.span is not None else None
 
 
 def _left(files: RealFiles, folder: str) -> bool:
@@ -197,7 +229,7 @@ def _belongs(group: Sequence[ChunkFile], each: ChunkFile) -> bool:
         return False
     if companions.companions_of(each.facts) is None or companions.companions_of(last.facts) is None:
         return False  # of a version that did not say what was sealed with it
-    hours = {span[0] // HOUR_NS for one in (*group, each) if (span := one.span) is not None}
+    hours = {hour for one in (*group, each) if (hour := _hour(one)) is not None}
     return len(hours) <= 1 and _meaning(each.plan) == _meaning(last.plan)
 
 

@@ -9,6 +9,7 @@ import structlog
 
 from nightturn.errors import StorageError
 from nightturn.model.facts import CUT, Synced
+from nightturn.model.quantities import bytes_text
 from nightturn.model.records import Emit, Host, Record
 from nightturn.model.rows import ChunkPlan
 from nightturn.storage import paths, tape
@@ -17,6 +18,11 @@ from nightturn.storage.seal import Sealed, move_to_sealed
 from nightturn.storage.sealer import OwnSealer, Sealer
 from nightturn.storage.segment import Segment, SegmentHeader, encode_header, read_segment
 from nightturn.world import Clock, Files
+
+AHEAD_BYTES = 4_000_000
+"""Room that the disk is asked to keep for the tape that comes next, when half of it is used up: a minute at 10 kS/s, less for the rest of a stop."""
+AHEAD_SHARES = (1, 4, 16)
+"""Where the disk has not all of that, what it has: events and state go on from there for a while."""
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -36,6 +42,7 @@ class _Part:
     last_record_no: int
     written_utc_ns: int
     named: bool = False  # its entry in the folder is durable
+    reserved_bytes: int = 0  # up to here the disk keeps room for it
     torn: bool = False  # bytes after good_bytes that could not be cut off yet
     suspect: bool = False  # a sync failed: the system may have dropped pages, so later success proves nothing
 
@@ -168,7 +175,29 @@ class Journal:
             for each in (*behind, part):
                 self._make_durable(each)
             self._let_go(behind)
-            return Synced(record_no, utc_ns)
+            refused = self._reserved(part)
+            return Synced(record_no, utc_ns, short=refused, low=bool(refused))
+
+    def _reserved(self, part: _Part) -> str:
+        """Have the disk keep room for what comes next; why it will not, empty where it does."""
+        if part.reserved_bytes - part.good_bytes >= AHEAD_BYTES // 2:
+            return ""
+        refused = ""
+        for share in AHEAD_SHARES:
+            wanted = part.good_bytes + AHEAD_BYTES // share
+            if wanted <= part.reserved_bytes:
+                break
+            try:
+                self._files.reserve(part.path, wanted)
+            except OSError as problem:
+                why = problem.strerror or str(problem)
+                refused = (
+                    refused or f"the disk keeps no room for the next {bytes_text(AHEAD_BYTES)} of tape: {why}"
+                )
+            else:
+                part.reserved_bytes = wanted
+                break
+        return refused
 
     def rotate(self, snapshot: bytes, run: str, epoch: int) -> str:
         """Finish the segment at its cut, open the next and return the path of the finished one.
@@ -182,11 +211,22 @@ class Journal:
             raise StorageError(
                 f"{part.path}: a segment ends with a cut, and record {part.last_record_no} is none"
             )
-        begun = self._begin(part.last_record_no + 1, run, epoch, snapshot)
+        begun = self._begun_behind(part, snapshot, run, epoch)
         self._behind.append(part)
         self._part = begun
         self._at_cut = False
         return part.path
+
+    def _begun_behind(self, part: _Part, snapshot: bytes, run: str, epoch: int) -> _Part:
+        """The next segment; on a full disk in the room that was kept for the finished one."""
+        try:
+            return self._begin(part.last_record_no + 1, run, epoch, snapshot)
+        except StorageError:
+            if part.reserved_bytes <= part.good_bytes:
+                raise
+            self._cut_back(part)
+            part.reserved_bytes = 0
+            return self._begin(part.last_record_no + 1, run, epoch, snapshot)
 
     def seal(
         self, segment_path: str, plan: ChunkPlan, rows: Sequence[Emit], earlier: Sequence[ChunkPlan] = ()

@@ -1,4 +1,4 @@
-"""Who turns finished segments into Parquet and compresses them, and joins what ended runs have: this process, or a child that works for it."""
+"""Who turns finished segments into Parquet and compresses them, and joins raw chunks: this process, or a child that works for it."""
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
@@ -72,7 +72,7 @@ class ToPack:
 
 
 class Joiner(AbstractContextManager["Joiner"], Protocol):
-    """Joins raw chunks of runs that have ended, from entering it to leaving it."""
+    """Joins raw chunks of closed hours, from entering it to leaving it."""
 
     def stop(self) -> None:
         """End what it does at once, in the middle of a job too; from another thread."""
@@ -89,7 +89,7 @@ class Joiner(AbstractContextManager["Joiner"], Protocol):
 
 @dataclass(frozen=True, slots=True)
 class ToJoin:
-    """The next hour of a run that has ended; words as `joining_raw.join_next_hour` takes them."""
+    """The next closed hour of a run; words as `joining_raw.join_next_hour` takes them."""
 
     fixture: str
     run: str

@@ -50,7 +50,7 @@ def tidy_and_join(
     apply: bool = False,
     clock_is_right: bool = False,
 ) -> Tidied:
-    """As `tidy`, and what is left of raw chunks of runs that have ended is joined by the hour.
+    """As `tidy`, and raw chunks of closed hours are joined.
 
     Raises:
         StorageError: as `tidy`, or a joined file cannot be written; its parts stay.

@@ -261,7 +261,7 @@ class _Check:
 
     def _sized(self, each: ChunkFile) -> None:
         self._report.files += 1
-        self._report.bytes += self._files.size(each.path)
+        self._report.bytes += each.bytes
 
     def _unread(self, each: ChunkFile, problem: Exception) -> None:
         if isinstance(problem, ObjectStoreError) and not isinstance(problem, NotWholeError):

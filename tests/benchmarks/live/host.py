@@ -17,12 +17,12 @@ from tests.benchmarks.live.processes import of_this_thread
 from nightturn.bench.station import Cadence, Station
 from nightturn.cli import main as nightturn
 from nightturn.daemon import own_fixtures, serve
+from nightturn.daemon.audience import Audience
 from nightturn.daemon.terminal import Terminal
 from nightturn.daemon.watch import FixtureWatch, Shared
 from nightturn.motion.interlocks import GUARD_CLOSED
 from nightturn.motion.permission import MotionState
 from nightturn.settings.rig import FixtureSettings, Rig
-from nightturn.telemetry.publisher import Publisher
 
 PROBE_S = 0.01  # the loop's lag is seen to this
 DURABLE_EVERY = 5  # probes
@@ -120,7 +120,7 @@ class Eyes:
         states = [station.core.state for station in stations]
         keepings = [station._keeping for station in stations]
         sinks = WATCHES[0]._shared.sinks if WATCHES else ()
-        publisher = next((sink for sink in sinks if isinstance(sink, Publisher)), None)
+        publisher = next((each.publisher for each in sinks if isinstance(each, Audience)), None)
         counters = publisher.counters if publisher is not None else None
         look = Look(
             at_s=time.monotonic(),
