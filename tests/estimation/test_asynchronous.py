@@ -70,7 +70,9 @@ def test_a_line_between_orders_is_named_and_is_in_no_figure(
 
 
 @pytest.mark.parametrize("turns", [2.0, 2.7])
-def test_a_pass_that_ends_within_a_turn_says_as_well_where_a_line_lies_and_how_large_it_is(turns: float) -> None:
+def test_a_pass_that_ends_within_a_turn_says_as_well_where_a_line_lies_and_how_large_it_is(
+    turns: float,
+) -> None:
     # the third turn counts, with the mean of the others where it was not reached: taken for whole it lost 10 % of the line
     bench = replace(BENCH, slow_turns=turns, noise_nm=1e-4)
     figure = finish(with_line(5.42, bench=bench)).figure("cogging_pp_nm")

@@ -47,6 +47,7 @@ class Family:
             estimator that begins to give them has to earn a value in that place.
         valued: share of cycles that must get a value, where a value is expected.
         refused_most: share of cycles that may get none, where either is expected.
+        limit: what can be had at best where not all cycles get a value, as DEVELOPERS.md derives it; printed below the table.
         defect_in: figures that must name a local deviation, while the other peak-to-peaks must not; None looks at none.
         long_seeds: seeds in the long form.
         recorded: how a signal becomes samples. truth: what a perfect measurement of it would give.
@@ -63,6 +64,7 @@ class Family:
     lost: Mapping[float, tuple[str, ...]] = field(default_factory=dict)
     valued: float = 0.8
     refused_most: float = 1.0
+    limit: str = ""
     defect_in: tuple[str, ...] | None = None
     long_seeds: int = 400
     recorded: Callable[[Signal, np.random.Generator], Samples] = record
