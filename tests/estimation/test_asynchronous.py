@@ -69,6 +69,19 @@ def test_a_line_between_orders_is_named_and_is_in_no_figure(
         assert float(size) == pytest.approx(4.0, rel=0.1)
 
 
+@pytest.mark.parametrize("turns", [2.0, 2.7])
+def test_a_pass_that_ends_within_a_turn_says_as_well_where_a_line_lies_and_how_large_it_is(
+    turns: float,
+) -> None:
+    # the third turn counts, with the mean of the others where it was not reached: taken for whole it lost 10 % of the line
+    bench = replace(BENCH, slow_turns=turns, noise_nm=1e-4)
+    figure = finish(with_line(5.42, bench=bench)).figure("cogging_pp_nm")
+    (said,) = [reason for reason in figure.reasons if NAMED in reason]
+    ((at, size),) = NUMBERS.findall(said)
+    assert float(at) == pytest.approx(5.42, abs=0.011)
+    assert float(size) == pytest.approx(4.0, rel=0.03)
+
+
 def test_two_lines_are_both_found() -> None:
     first = with_line(4.41)
     second = with_line(10.87, 0.003)

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightturn.estimation.draft import FEW_MAX, OWN, Draft, combined, welch_satterthwaite
+from nightturn.estimation.draft import FEW_MAX, NO_NUMBER, OWN, Draft, combined, welch_satterthwaite
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.model.figures import NU_MANY, BudgetLine
+from nightturn.model.figures import NU_MANY, REFUSED, BudgetLine
 
 SIZES = st.floats(1e-3, 10.0)
 FREEDOM = st.sampled_from([1.0, 2.0, 3.0, 5.0, 8.0, 20.0, 1000.0, NU_MANY])
@@ -92,3 +92,28 @@ def test_a_figure_without_scatter_has_neither_interval_nor_budget() -> None:
     draft.line("factor", 0.004, "certificate", common=True)
     figure = draft.figure("friction_nm", 1)
     assert (figure.u, figure.nu, figure.budget) == (None, None, ())
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "nu"),
+    [
+        (math.nan, 0.003, 5.0),
+        (math.inf, None, None),
+        (0.12, math.nan, 5.0),
+        (0.12, math.inf, 5.0),
+        (0.12, 0.003, math.nan),
+        (0.12, 0.0, 0.0),
+        (0.12, 0.0, 5.0),
+        (0.12, 0.003, 0.0),
+    ],
+)
+def test_what_is_no_number_or_has_a_scatter_of_0_is_no_figure_and_says_whose_fault_it_is(
+    value: float, u: float | None, nu: float | None
+) -> None:
+    draft = Draft(value, u, nu, 4)
+    draft.line("factor", 0.004, "certificate", common=True)
+    figure = draft.figure("friction_nm", 1)
+
+    assert figure.status == REFUSED
+    assert (figure.value, figure.u, figure.nu, figure.budget) == (None, None, None, ())
+    assert figure.reasons == (NO_NUMBER,)

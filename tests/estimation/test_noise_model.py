@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import binom, t
 
 from nightturn.estimation.noise_model import (
@@ -73,6 +75,36 @@ def test_two_means_over_the_same_moments_have_in_common_what_means_a_little_apar
     assert same[1, 2] == pytest.approx(
         same[1, 1], abs=2e-2
     )  # but for the bend of the covariance within a mean
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(0, 12), min_size=8, max_size=16),
+    st.sampled_from([0.0, 1e-300, 1e-15, 1e-9, 0.3]),
+    st.sampled_from([1e-12, 1e-3, 1.0, 1e3]),
+    st.integers(0, 2**32 - 1),
+)
+def test_however_many_means_are_of_the_same_moments_value_and_interval_are_numbers_above_0(
+    places: list[int], apart: float, unit_s: float, seed: int
+) -> None:
+    """No pass lies at the time of another; a device whose clock began anew, or a fault of ours, may say so."""
+    rng = np.random.default_rng(seed)
+    rows = len(places)
+    times = unit_s * (np.array(places, np.float64) + apart * rng.random(rows))
+    flicker = flicker_covariance(times, np.full(rows, unit_s))
+    columns = np.column_stack((np.ones(rows), np.arange(rows) % 2))
+    step = Movement("step", (np.arange(rows) >= rows // 2).astype(np.float64))
+    found = NoiseModel(columns, NAMES[:2], rng.standard_normal(rows), np.ones(rows), flicker, (step,))
+    read = found.estimate("", np.array([0.0, 1.0]))
+
+    assert np.isfinite(flicker).all()
+    assert flicker == pytest.approx(flicker.T)
+    assert np.isfinite(read.value)
+    assert read.u is not None
+    assert read.nu is not None
+    # white noise of 1 alone leaves half of 2 / rows of variance to the difference; nothing makes it a thousandth of that
+    assert 1e-3 / np.sqrt(rows) < read.u < np.inf
+    assert 0 < read.nu < np.inf
 
 
 @pytest.mark.parametrize("seeds", [SEEDS, pytest.param(SEEDS_LONG, marks=pytest.mark.long)])

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.benchmarks.truth.__main__ import main
-from tests.benchmarks.truth.families import BY_NAME, FAMILIES, PATTERN
+from tests.benchmarks.truth.__main__ import limits_of, main
+from tests.benchmarks.truth.families import BY_NAME, FAMILIES, NEAR_AN_ORDER, PATTERN
 from tests.benchmarks.truth.family import (
     ALL,
     ANY,
@@ -197,6 +197,27 @@ def test_what_cannot_be_had_at_a_noise_must_have_no_value_there_and_one_everywhe
     assert line_of(family, 0.040, "ripple_pp", values(1) + none).broken == ()
     assert line_of(family, 0.040, "ripple_pp", values(40)).broken == ("too often",)
     assert "silent" in line_of(family, 0.040, "ripple_pp", values(2, bias=0.05) + none).broken
+
+
+def test_where_either_is_expected_the_share_refused_has_a_bound_of_its_own() -> None:
+    family = replace(BY_NAME["base"], refused_most=0.3)
+    some = values(28) + values(12, ok=False)
+
+    assert line(EITHER, some, family).broken == ()
+    assert line(EITHER, values(8) + values(32, ok=False), family).broken == ("refused",)
+    assert line(REFUSE, values(40, ok=False), family).broken == ()
+
+
+def test_a_derived_limit_stands_below_the_table_beside_what_was_refused() -> None:
+    hum, base = BY_NAME["hum 250 Hz on order 672"], BY_NAME["base"]
+    some = values(30) + values(10, ok=False)
+    lines = [line_of(family, 0.040, "ripple_pp", some) for family in (hum, base)]
+
+    (said,) = limits_of(lines)
+    assert said == (
+        f"hum 250 Hz on order 672, 40 mN·m, ripple_pp: refused 25 %, bound at most 30 %; derived: {NEAR_AN_ORDER}"
+    )
+    assert list(limits_of([line_of(hum, 0.040, "ripple_pp", values(40))])) == []
 
 
 def test_intervals_that_are_too_wide_are_a_fault_once_there_are_many() -> None:

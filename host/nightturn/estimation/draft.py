@@ -11,6 +11,7 @@ from nightturn.model.figures import INCOMPLETE, NU_MANY, OK, REFUSED, REPEATABIL
 from nightturn.model.verdicts import NOT_JUDGED
 
 OWN = "repeatability"
+NO_NUMBER = "The calculation gave no number with a ±: a fault of nightturn, not of the rig. Keep the run, a replay shows it again."
 FEW_MAX = 4
 """Lines of few degrees of freedom, those with the widest intervals, whose parts are looked at each on its own."""
 HALVINGS = 60
@@ -50,9 +51,21 @@ class Draft:
         if u_nm > 0:
             self.lines = (*self.lines, BudgetLine(name, u_nm, nu, common, source))
 
+    def _possible(self) -> bool:
+        """Whether value, u and nu are numbers, where they are there, and u and nu above 0."""
+        sizes = [size for size in (self.u, self.nu) if size is not None]
+        finite = all(math.isfinite(each) for each in (*sizes, self.value or 0.0))
+        return finite and all(size > 0 for size in sizes)
+
     def figure(self, name: str, method: int, scale: float = 1.0, kind: str = REPEATABILITY) -> Figure:
-        """The figure under this name, times a factor; `method` is the version of what made it, `kind` what its ± holds."""
+        """The figure under this name, times a factor; `method` is the version of what made it, `kind` what its ± holds.
+
+        Whatever went wrong before, no figure leaves here with a value or a ± that is no number, or with a ± of 0.
+        """
         scale /= self.per
+        if not self._possible():
+            self.note(NO_NUMBER, REFUSED)
+            self.value = self.u = self.nu = None
         known = self.value is not None and self.u is not None and self.nu is not None
         bare = Figure(
             name=name,

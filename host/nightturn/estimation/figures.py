@@ -106,7 +106,7 @@ _ROWS = (
         drafts.ripple_pp,
         "ripple",
         waveform=True,
-        method=8,
+        method=9,
         measurand=_RIPPLE + _PP,
         followed="ripple",
     ),
@@ -118,7 +118,7 @@ _ROWS = (
         drafts.ripple_rms,
         enters=budget.RMS,
         waveform=True,
-        method=7,
+        method=8,
         measurand=_RIPPLE + "root mean square without the noise",
         followed="ripple, rms",
     ),
@@ -131,7 +131,7 @@ _ROWS = (
         "ripple of rated",
         of_rated=True,
         waveform=True,
-        method=8,
+        method=9,
         measurand=_RIPPLE + _PP,
     ),
     FigureSpec(
@@ -142,7 +142,7 @@ _ROWS = (
         drafts.cogging_pp,
         "cogging",
         waveform=True,
-        method=8,
+        method=9,
         measurand=f"unpowered torque over one turn that both directions share, {_AT_TRANSDUCER}: {_PP}",
         followed="cogging",
     ),
@@ -154,7 +154,7 @@ _ROWS = (
         drafts.friction,
         "friction",
         enters=budget.HALF_STEP,
-        method=7,
+        method=8,
         measurand=_FRICTION,
         followed="friction",
     ),
@@ -167,7 +167,7 @@ _ROWS = (
         "friction of rated",
         of_rated=True,
         enters=budget.HALF_STEP,
-        method=7,
+        method=8,
         measurand=_FRICTION,
     ),
     FigureSpec(
@@ -177,7 +177,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.friction_variation,
         waveform=True,
-        method=4,
+        method=5,
         measurand=f"half of what the directions differ by at each angle of a turn, less its mean, {_AT_TRANSDUCER}: {_PP}",
     ),
     FigureSpec(
@@ -187,7 +187,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.coulomb,
         enters=budget.HALF_STEP,
-        method=5,
+        method=6,
         measurand=f"{_LINE}, at speed zero",
     ),
     FigureSpec(
@@ -197,7 +197,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.viscous,
         enters=budget.HALF_STEP,
-        method=5,
+        method=6,
         measurand=f"{_LINE}: its slope",
     ),
     FigureSpec(
@@ -207,7 +207,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.breakaway,
         enters=budget.LEVEL,
-        method=4,
+        method=5,
         measurand=(
             "largest torque within three degrees that opposes a start from rest, means over 20 ms, less zero and cogging; median of "
             "the starts of unpowered passes"
@@ -221,7 +221,7 @@ _ROWS = (
         SLOW_TURN,
         drafts.zero,
         enters=budget.HALF_SUM,
-        method=6,
+        method=7,
         measurand="reading without torque: half the sum of the mean torques of both directions, at the middle of the slow passes",
         followed="zero",
     ),
@@ -233,7 +233,7 @@ _ROWS = (
         drafts.mean_torque,
         enters=budget.LEVEL,
         rests_on=(HOLD, SLOW_TURN),
-        method=6,
+        method=7,
         measurand="mean torque over whole turns of the hold at the transducer, friction included, less the zero of the slow passes",
     ),
 )

@@ -33,7 +33,8 @@ class Window:
     """The turns of all passes at the orders around one: `spectra` (turns, orders); `leg`, `way` (turns,) count from 0.
 
     `fixed` (turns, orders) turns each order back by the unwrapped angle of each turn's middle; `from_leg_rad` (turns,) is that angle
-    from the middle of its leg.
+    from the middle of its leg. `short` (turns,) is the share of a turn that its pass did not reach, `short_rad` where the middle of
+    that lies from the turn's own; there stands the mean of the other turns of the pass, `others` (turns, turns) times all of them.
     """
 
     nearest: int
@@ -43,6 +44,9 @@ class Window:
     way: Int64s
     fixed: Complex128s
     from_leg_rad: Float64s
+    short: Float64s
+    short_rad: Float64s
+    others: Float64s
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,23 +78,49 @@ def window_of(turns: Sequence[Turns], spectra: Sequence[Complex128s], nearest: i
     orders = np.arange(max(nearest - AROUND, 1), min(nearest + AROUND, highest) + 1)
     middles = [middles_of(leg, np.flatnonzero(leg.whole)) for leg in turns]
     count = [len(each) for each in spectra]
+    number = np.repeat(np.arange(len(turns)), count)
+    directions = np.repeat([leg.direction for leg in turns], count)
+    short = np.concatenate([_short(leg) for leg in turns])
+    beside = (number[:, None] == number) & ~np.eye(len(number), dtype=np.bool_)
     return Window(
         nearest,
         orders,
         np.concatenate(spectra)[:, orders],
-        np.repeat(np.arange(len(turns)), count),
-        np.repeat([0 if leg.direction > 0 else 1 for leg in turns], count),
+        number,
+        np.where(directions > 0, 0, 1),
         np.asarray(np.exp(-1j * orders * np.concatenate(middles)[:, None]), np.complex128),
         np.concatenate([middle - middle.mean() for middle in middles]),
+        short,
+        directions * np.pi * (1.0 - short),
+        beside / np.maximum(beside.sum(1, keepdims=True), 1),
+    )
+
+
+def _short(leg: Turns) -> Float64s:
+    """By whole turn, which share of it lies beyond the last bin that was reached."""
+    travelled = (np.arange(leg.bins) - leg.first_bin) * leg.direction % leg.bins
+    last = np.where(leg.n[leg.whole] > 0, travelled, 0).max(axis=1, initial=0)
+    return np.asarray(1.0 - (last + 1) / leg.bins, np.float64)
+
+
+def _shown(window: Window, order: Float64s) -> Complex128s:
+    """What lines of unit amplitude at orders (places,) show at those of the window in every turn: (places, turns, orders)."""
+    turned = np.exp(1j * order[:, None] * window.from_leg_rad)
+    away = order[:, None, None] - window.orders
+    # A turn that its pass did not end has the mean of the others there. Taken for whole, with 0.38 of it missing, it left 13 % of a
+    # hum of 3 mN·m to the rotor and put its order by 0.03 from where it lay (order 672.4, 3 turns a pass).
+    short = window.short[:, None]
+    beyond = short * np.sinc(away * short) * np.exp(1j * away * window.short_rad[:, None])
+    apart = turned @ window.others.T - turned
+    return np.asarray(
+        window.fixed * (turned[:, :, None] * np.sinc(away) + apart[:, :, None] * beyond), np.complex128
     )
 
 
 def _seen(window: Window, order: float) -> tuple[Complex128s, Complex128s]:
     """What a line of unit amplitude shows at the window's orders in every turn, and its image: factors of B and of conj(B)."""
-    m, fixed = window.orders, window.fixed
-    turned = np.exp(1j * order * window.from_leg_rad)[:, None]
-    direct, image = turned * fixed * np.sinc(order - m), np.conj(turned) * fixed * np.sinc(order + m)
-    return np.asarray(direct, np.complex128), np.asarray(image, np.complex128)
+    direct, image = _shown(window, np.array([order, -order]))
+    return direct, image
 
 
 def _searched(window: Window, legs: int, *, alone: bool) -> float:
@@ -101,9 +131,7 @@ def _searched(window: Window, legs: int, *, alone: bool) -> float:
         grid = grid[grid != window.nearest]
     at = int(np.flatnonzero(window.orders == window.nearest)[0])
     gains = np.zeros(len(grid))
-    # What a line shows directly, (places, turns, orders).
-    turned = np.exp(1j * grid[:, None, None] * window.from_leg_rad[:, None])
-    every = turned * window.fixed * np.sinc(grid[:, None, None] - window.orders)
+    every = _shown(window, grid)
     for leg in range(legs):
         mine = window.leg == leg
         if mine.sum() < 2:

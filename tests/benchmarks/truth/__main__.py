@@ -17,7 +17,7 @@ from dataclasses import asdict
 from functools import partial
 
 from tests.benchmarks.truth.families import BY_NAME, FAMILIES
-from tests.benchmarks.truth.family import ALL, Family
+from tests.benchmarks.truth.family import ALL, EITHER, SELDOM, Family
 from tests.benchmarks.truth.judging import Judged
 from tests.benchmarks.truth.short_table import short_table
 from tests.benchmarks.truth.tally import BIAS_PCT, COVERAGE, Line, coverage_band, line_of, silent_most
@@ -139,6 +139,19 @@ def _span(line: Line) -> str:
     return f"{low:.3f}-{high:.3f}"
 
 
+def limits_of(lines: list[Line]) -> Iterator[str]:
+    """For figures that a derived limit explains: what was refused, what may be, and that limit."""
+    for line in lines:
+        family = BY_NAME[line.family]
+        if family.limit and line.refused and line.expect in (EITHER, SELDOM):
+            least = family.least(line.figure, line.white_nm)
+            most = f"at most {100 * (1 - least):.0f} %" if least else "any number"
+            yield (
+                f"{line.family}, {1e3 * line.white_nm:g} mN·m, {line.figure}: refused {100 * line.refused / line.cycles:.0f} %, "
+                f"bound {most}; derived: {family.limit}"
+            )
+
+
 def _summary(lines: list[Line], skipped: list[str], seconds: float) -> None:
     values = sum(line.values for line in lines)
     print(
@@ -158,7 +171,7 @@ def _summary(lines: list[Line], skipped: list[str], seconds: float) -> None:
         hit = [line for line in lines if word in line.broken]
         names = dict.fromkeys(line.family for line in hit)
         print(f"{word:13} broken in {len(hit):4d} of {len(lines)} lines: {'; '.join(names) or 'none'}")
-    for text in skipped:
+    for text in (*skipped, *limits_of(lines)):
         print(text)
     cycles = sum(line.cycles for line in lines) // len(ALL)
     print(

@@ -59,6 +59,9 @@ from tests.benchmarks.truth.ode import record_ode, truth_ode
 from tests.benchmarks.truth.rig_records import rig_record
 
 PATTERN = ("ripple_pp", "ripple_rms", "cogging_pp")
+NEAR_AN_ORDER = (
+    "a hold of 6 turns at 40 mN·m can tell hum of 3 mN·m from the order beside it beyond 0.06 of an order"
+)
 
 
 FAMILIES: tuple[Family, ...] = (
@@ -81,6 +84,7 @@ FAMILIES: tuple[Family, ...] = (
         name="weak orders",
         draw=weak,
         lost={WHITE_NM[-1]: ("cogging_pp", "variation")},
+        limit="at 40 mN·m the right alignment leads the next by 0.8 sd on average, by 2 sd in none of 4000 draws",
     ),
     Family(name="eccentric encoder 5 mrad", draw=eccentric),
     Family(name="magnets and slots ±1 %", draw=unequal(0.01)),
@@ -103,7 +107,6 @@ FAMILIES: tuple[Family, ...] = (
     Family(
         name="lag 8 ms at 30 rpm",
         draw=plain(lag_s=0.008, plan=THIRTY_RPM),
-        expect=expecting(VALUE, either=PATTERN),
     ),
     Family(name="lag 2 ms", draw=plain(lag_s=0.002)),
     Family(name="lag 0.2°", draw=plain(lag_deg=0.2)),
@@ -127,14 +130,12 @@ FAMILIES: tuple[Family, ...] = (
     Family(name="bearing order 7.132", draw=plain(off_orders={7.132: 0.003})),
     Family(name="bearing orders 4.41 and 11.87", draw=plain(off_orders={4.41: 0.003, 11.87: 0.002})),
     # So near to a whole order that two turns at the highest noise show nothing of it.
-    *(
-        Family(
-            name=f"bearing order {order}",
-            draw=plain(off_orders={order: 0.003}),
-            expect=expecting(VALUE, either=PATTERN),
-            white_nm=WHITE_NM[:2],
-        )
-        for order in (7.02, 23.93)
+    Family(name="bearing order 7.02", draw=plain(off_orders={7.02: 0.003}), white_nm=WHITE_NM[:2]),
+    Family(
+        name="bearing order 23.93",
+        draw=plain(off_orders={23.93: 0.003}),
+        expect=expecting(VALUE, either=("cogging_pp",)),
+        white_nm=WHITE_NM[:2],
     ),
     Family(name="drive orders", draw=drive_orders),
     Family(name="rig 1x 5 mN·m", draw=rig_once),
@@ -157,7 +158,6 @@ FAMILIES: tuple[Family, ...] = (
         draw=plain(resonance_hz=45.0),
         rotor=True,
         known=lambda made: {"resonance_hz": made.resonance_hz},
-        expect=expecting(VALUE, either=PATTERN),
     ),
     # A filter shifts each order by another angle, so that no one lag aligns both senses: 0.07 % of the cogging, which the
     # lowest noise would show, is a matter of definition.
@@ -181,12 +181,16 @@ FAMILIES: tuple[Family, ...] = (
         name="hum 250 Hz on order 672",
         draw=hum(672, 50.0, 5, 0.003),
         expect=expecting(VALUE, either=PATTERN),
+        refused_most=0.3,
+        limit=NEAR_AN_ORDER,
     ),
     Family(
         name="hum 300 Hz on order 672",
         draw=hum(672, 60.0, 5, 0.003),
         known=lambda _: {"mains_hz": 60.0},
         expect=expecting(VALUE, either=PATTERN),
+        refused_most=0.45,
+        limit=NEAR_AN_ORDER,
     ),
     Family(name="certified channel 0.2 %", draw=certified, known=lambda _: {"certificate": CERTIFICATE}),
     Family(name="hum 50 Hz beside orders", draw=plain(hum_nm=0.003, hum_hz=50.0)),
@@ -204,19 +208,18 @@ FAMILIES: tuple[Family, ...] = (
         draw=plain(plan=FAST_SLOW_RATE),
         long_seeds=200,
         expect=expecting(VALUE, either=PATTERN),
+        refused_most=0.6,
     ),
     Family(
         name="10 rpm at 1 kHz",
         draw=plain(plan=TEN_RPM),
         long_seeds=200,
-        expect=expecting(VALUE, either=PATTERN),
     ),
     Family(name="LCM 1350", draw=lcm_1350, expect=expecting(VALUE, either=PATTERN)),
     Family(
         name="encoder 2500 lines",
         draw=plain(counts_per_rev=2500),
         long_seeds=200,
-        expect=expecting(VALUE, either=PATTERN),
     ),
     Family(name="dead channel", draw=plain(frozen_from=0.0), long_seeds=200, expect=expecting(REFUSE)),
     Family(name="stuck channel", draw=plain(frozen_from=0.4), long_seeds=200, expect=expecting(REFUSE)),

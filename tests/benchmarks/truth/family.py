@@ -46,6 +46,8 @@ class Family:
         lost: noise rms N·m -> figures of which hardly a cycle gets a value there, for the reason in the family's comment: an
             estimator that begins to give them has to earn a value in that place.
         valued: share of cycles that must get a value, where a value is expected.
+        refused_most: share of cycles that may get none, where either is expected.
+        limit: what can be had at best where not all cycles get a value, as DEVELOPERS.md derives it; printed below the table.
         defect_in: figures that must name a local deviation, while the other peak-to-peaks must not; None looks at none.
         long_seeds: seeds in the long form.
         recorded: how a signal becomes samples. truth: what a perfect measurement of it would give.
@@ -61,6 +63,8 @@ class Family:
     white_nm: tuple[float, ...] = WHITE_NM
     lost: Mapping[float, tuple[str, ...]] = field(default_factory=dict)
     valued: float = 0.8
+    refused_most: float = 1.0
+    limit: str = ""
     defect_in: tuple[str, ...] | None = None
     long_seeds: int = 400
     recorded: Callable[[Signal, np.random.Generator], Samples] = record
@@ -69,6 +73,10 @@ class Family:
     def expected(self, figure: str, white_nm: float) -> str:
         """What is expected of a figure at a noise."""
         return SELDOM if figure in self.lost.get(white_nm, ()) else self.expect[figure]
+
+    def least(self, figure: str, white_nm: float) -> float:
+        """Share of the cycles that must get a value of this figure."""
+        return {VALUE: self.valued, EITHER: 1.0 - self.refused_most}.get(self.expected(figure, white_nm), 0.0)
 
     def names_deviation(self, figure: str) -> bool | None:
         """Whether this figure must name a local deviation, or must not; None where nobody looks."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import binom
-from tests.benchmarks.truth.family import ANY, REFUSE, SELDOM, VALUE, Family
+from tests.benchmarks.truth.family import ANY, REFUSE, SELDOM, Family
 from tests.benchmarks.truth.judging import Judged
 
 BIAS_PCT = 1.0
@@ -83,7 +83,7 @@ def line_of(family: Family, white_nm: float, figure: str, cycles: list[Judged]) 
         reason=_usual_reason(cycles),
     )
     broken = [
-        *_broken(line, len(sure), covered, family.valued),
+        *_broken(line, len(sure), covered, family.least(figure, white_nm)),
         *_defect_broken(line, family.names_deviation(figure)),
     ]
     return replace(line, broken=tuple(broken))
@@ -119,12 +119,12 @@ def _defect_broken(line: Line, named: bool | None) -> list[str]:
     return []
 
 
-def _broken(line: Line, intervals: int, covered: int, valued: float) -> list[str]:
+def _broken(line: Line, intervals: int, covered: int, least: float) -> list[str]:
     """The names of the bounds that do not hold."""
     if line.expect == ANY:
         return []
     out = ["silent"] if line.silent > silent_most(line.values) else []
-    out += _share_broken(line, valued)
+    out += _share_broken(line, least)
     if line.expect == REFUSE:
         return out
     if line.values > 1:
@@ -138,11 +138,11 @@ def _broken(line: Line, intervals: int, covered: int, valued: float) -> list[str
     return out
 
 
-def _share_broken(line: Line, valued: float) -> list[str]:
+def _share_broken(line: Line, least: float) -> list[str]:
     """Whether as many cycles got a value as should."""
     if line.expect == REFUSE and line.values > silent_most(line.cycles):
         return ["not refused"]
-    if line.expect == VALUE and line.values < float(binom.ppf(1 - CHANCE, line.cycles, valued)):
+    if line.values < float(binom.ppf(1 - CHANCE, line.cycles, least)):
         return ["refused"]
     if line.expect == SELDOM and line.values > float(binom.ppf(CHANCE, line.cycles, SELDOM_SHARE)):
         return ["too often"]
