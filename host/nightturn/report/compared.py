@@ -10,12 +10,13 @@ import pandas as pd
 from nightturn.errors import StorageError
 from nightturn.estimation.curves import BACK, FORWARD
 from nightturn.estimation.figures import FIGURES, FigureSpec
-from nightturn.estimation.night_figure import Difference, difference, night_figure, remounting
+from nightturn.estimation.night_figure import Difference, difference, night_figure
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import INTERVAL_IS, Figure
 from nightturn.model.phases import HOLD
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.tiles import Float64s
+from nightturn.report.mountings import same_mounting, scatters
 from nightturn.report.night import ReportNight
 from nightturn.sentences.names import isolated
 from nightturn.storage.files import RealFiles
@@ -33,7 +34,7 @@ SPEED_REL = 0.01
 class FigureLine(msgspec.Struct, frozen=True):
     """One figure of both runs in one direction of the hold or of both passes; in the figure's unit.
 
-    Where `refused` says why, nothing was compared.
+    Where `refused` says why, nothing was compared; `rests_on` is where a scatter is known from that the difference lies within.
     """
 
     figure: str
@@ -46,6 +47,7 @@ class FigureLine(msgspec.Struct, frozen=True):
     difference_half: float | None = None
     relative_pct: float | None = None
     word: str = ""
+    rests_on: str = ""
     shared: tuple[str, ...] = ()
     refused: str = ""
 
@@ -158,7 +160,7 @@ def _judged(night: ReportNight, files: RealFiles, names: Sequence[str]) -> Itera
 def _lines(
     one: ReportNight, other: ReportNight, ours: dict[str, Figure | None], theirs: dict[str, Figure | None]
 ) -> Iterator[FigureLine]:
-    mountings = _mountings(one, other)
+    again = scatters(one, other)
     for name, spec in FIGURES.items():
         a, b = ours[name], theirs[name]
         if a is None and b is None:
@@ -168,7 +170,7 @@ def _lines(
             missing = "" if why else f"{_which(one if a is None else other)} has no judged value"
             yield FigureLine(name, _short(spec), refused=why or missing)
             continue
-        yield _line(name, _short(spec), difference(a, b, mountings.get(name)))
+        yield _line(name, _short(spec), difference(a, b, again.get(name)))
 
 
 def _short(spec: FigureSpec) -> str:
@@ -188,6 +190,7 @@ def _line(name: str, title: str, found: Difference) -> FigureLine:
         difference_half=found.half,
         relative_pct=found.relative_pct,
         word=found.word,
+        rests_on=found.rests_on,
         shared=found.shared,
     )
 
@@ -244,22 +247,6 @@ def _known(one: ReportNight, other: ReportNight) -> Iterator[str]:
         yield "of different pole pairs or slots: orders and angles are not those of one design"
 
 
-def _mountings(one: ReportNight, other: ReportNight) -> dict[str, tuple[float, float]]:
-    """What remounting does to each figure, from the mountings of either unit on record, where there are enough."""
-    found: dict[str, tuple[float, float]] = {}
-    for night in (one, other):
-        for name, means in night.mounting_means.items():
-            scatter = remounting(means)
-            if scatter is not None and (name not in found or scatter[1] > found[name][1]):
-                found[name] = scatter
-    return found
-
-
-def _mounting(night: ReportNight) -> tuple[str, str, str]:
-    card = night.settings.card
-    return night.run.fixture, card.unit, card.mounted_utc
-
-
 def means_of(night: ReportNight, last_h: float | None) -> Means:
     """Torque over the turn and the orders of the hold, as means over the cycles."""
     curves = night.curves[night.curves["cycle_no"].isin(_cycle_numbers(night, last_h))]
@@ -310,7 +297,7 @@ def _angle(one: ReportNight, other: ReportNight, ours: Means, theirs: Means) -> 
         return (
             "angles are not compared: an encoder has no index mark, so its zero is where it was switched on"
         )
-    if _mounting(one) != _mounting(other):
+    if not same_mounting(one, other):
         return (
             "angles are not compared: between two mountings no mark ties the rotor to the encoder's zero; both are drawn from "
             "their own zero"
@@ -354,4 +341,5 @@ def _words(line: FigureLine) -> str:
     ]
     text = interval(line.difference, line.difference_half or 0.0, unit, beside=line.difference_half or 0.0)
     share = "" if line.relative_pct is None else f" ({number(line.relative_pct, 3)} %)"
-    return f"{ends[0]} and {ends[1]}; {text}{share}: {line.word}"
+    known = f" ({line.rests_on})" if line.rests_on else ""
+    return f"{ends[0]} and {ends[1]}; {text}{share}: {line.word}{known}"
