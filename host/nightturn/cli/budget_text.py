@@ -94,9 +94,13 @@ def _beyond(run: "Run", cycle: Mapping[Any, Any], names: Sequence[str]) -> dict[
     from nightturn.fixture.stream import RunSettings
     from nightturn.report.mountings import lines_beyond, newest_study
 
-    if run.manifest is None:
+    manifest = run.manifest
+    try:
+        settings = None if manifest is None else RunSettings.of(manifest)
+    except msgspec.DecodeError:  # what the run was opened with cannot be read: nobody knows which study is its
+        settings = None
+    if settings is None:
         return {}
-    settings = RunSettings.of(run.manifest)
     study = newest_study(run.stored, settings.card.variant)
     if study is None:
         return {}
