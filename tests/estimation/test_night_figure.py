@@ -11,6 +11,7 @@ from nightturn.estimation.night_figure import (
     NOT_SHOWN,
     REAL,
     REMOUNTING,
+    Scatter,
     difference,
     night_figure,
     remounting,
@@ -117,15 +118,14 @@ def test_a_difference_that_mountings_scatter_as_much_is_within_what_remounting_d
     assert difference(one, other).word == REAL
     known = remounting([0.099, 0.100, 0.1015, 0.1002])
     assert known is not None
-    assert known[1] == 3.0
+    assert known.nu == 3.0
     assert difference(one, other, known).word == REMOUNTING
     assert difference(night(0.2, own=1e-4), other, known).word == REAL
 
 
 def test_two_mountings_say_nothing_of_what_remounting_does() -> None:
     assert remounting([0.1, 0.2]) is None
-    found = remounting([1.0, 2.0, 3.0])
-    assert found == (1.0, 2.0)
+    assert remounting([1.0, 2.0, 3.0], "three of Q-1") == Scatter(1.0, 2.0, REMOUNTING, "three of Q-1")
 
 
 def test_a_night_without_a_judged_cycle_has_no_figure() -> None:

@@ -1,6 +1,7 @@
 """Lines, scatters and combined uncertainties that others published; each test names its source."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -140,6 +141,61 @@ def test_the_spread_of_four_readings_is_that_of_the_worked_line() -> None:
     assert night.mean == pytest.approx(1.00012, rel=1e-12)
     assert 100 * u * math.sqrt(4) / night.mean == pytest.approx(0.005887, abs=5e-7)
     assert nu == 3.0
+
+
+# JCGM 100:2008, H.2, Table H.2: five simultaneous readings of voltage, V, current, mA, and phase, rad (from memory; their means,
+# standard uncertainties and correlations come out as the example of GTC for H.2, examples/GUM_H2.py, has them, which was read).
+VOLT = (5.007, 4.994, 5.005, 4.990, 4.999)
+MILLIAMPERE = (19.663, 19.639, 19.640, 19.685, 19.678)
+PHASE_RAD = (1.0456, 1.0438, 1.0468, 1.0428, 1.0433)
+
+
+def pooled(values: Sequence[float]) -> tuple[float, float, float]:
+    """Mean, its standard uncertainty and degrees of freedom, by the scatter from reading to reading."""
+    night = Pooled()
+    for value in values:
+        night.add(value, 0.0, 1.0)
+    return night.mean, *night.scatter()
+
+
+def impedance() -> dict[str, list[float]]:
+    """Resistance, reactance and impedance of each reading, ohm."""
+    sizes = [1000 * volt / current for volt, current in zip(VOLT, MILLIAMPERE, strict=True)]
+    return {
+        "R": [size * math.cos(phase) for size, phase in zip(sizes, PHASE_RAD, strict=True)],
+        "X": [size * math.sin(phase) for size, phase in zip(sizes, PHASE_RAD, strict=True)],
+        "Z": sizes,
+    }
+
+
+@pytest.mark.parametrize(
+    ("name", "ohm", "u"), [("R", 127.732, 0.071), ("X", 219.847, 0.295), ("Z", 254.260, 0.236)]
+)
+def test_readings_worked_out_one_by_one_keep_the_correlation_of_what_they_are_made_of(
+    name: str, ohm: float, u: float
+) -> None:
+    """JCGM 100:2008, H.2.4, the second approach, Table H.4 (from memory), each to half of its last digit."""
+    mean, seen, nu = pooled(impedance()[name])
+    assert mean == pytest.approx(ohm, abs=5.1e-4)
+    assert seen == pytest.approx(u, abs=5.1e-4)
+    assert nu == 4.0
+
+
+@pytest.mark.parametrize(("one", "other", "r"), [("R", "X", -0.588), ("R", "Z", -0.485), ("X", "Z", 0.993)])
+def test_the_scatter_of_a_sum_has_the_correlation_of_its_parts(one: str, other: str, r: float) -> None:
+    """The same table's correlations (from memory), by the variance of a sum of two (JCGM 100:2008, 5.2.2, (13))."""
+    values = impedance()
+    a, b = (pooled(values[name])[1] for name in (one, other))
+    _, both, _ = pooled([x + y for x, y in zip(values[one], values[other], strict=True)])
+    assert (both**2 - a**2 - b**2) / (2 * a * b) == pytest.approx(r, abs=5.1e-4)
+
+
+def test_voltage_and_current_taken_as_unrelated_would_make_the_impedance_surer_than_it_is() -> None:
+    """H.2: r(V, I) = -0.36; without it 0.204 ohm would stand where 0.236 ohm is right; own arithmetic."""
+    parts = [pooled(each) for each in (VOLT, MILLIAMPERE)]
+    alone = 254.260 * math.hypot(*(u / mean for mean, u, _ in parts))
+    assert alone == pytest.approx(0.204, abs=5e-4)
+    assert pooled(impedance()["Z"])[1] > 1.15 * alone
 
 
 # ---- effective degrees of freedom ---------------------------------------------------------------------------------------

@@ -36,6 +36,8 @@ def refusal(arrays: Triple, **options: Any) -> str:
     [
         ((1, 180 / math.pi, 1), {},
          "angle_rad turns 149 revolutions one way; in degrees it would be 2.6, which looks like degrees: give radians, np.radians(angle), or plan with the speeds if they are right"),
+        ((1, 2**14 / math.tau, 1), {},
+         "angle_rad turns 6780 revolutions one way, and 118 if it were degrees, which looks like encoder counts: give radians, 2 * np.pi * counts / counts_per_rev, or plan with the speeds if they are right"),
         ((1, 0.5 / math.pi, 1), {},
          "angle_rad turns 0.41 revolutions at most; in turns it would be 2.6, which looks like turns: give radians, 2 * np.pi * angle. Figures need a whole revolution"),
         ((1, 180 / math.pi, 1), {"plan": PLAN},
@@ -96,6 +98,7 @@ def test_a_turned_pass_in_turns_is_named_by_the_plan() -> None:
         ({"rated_torque_nm": None}, "rated_torque_nm is None; it must be a number"),
         ({"slots": -1}, "slots is -1; it must be at least 1"),
         ({"pole_pairs": 0}, "pole_pairs is 0; it must be at least 1"),
+        ({"pole_pairs": 1001}, "pole_pairs is 1001; it must be at most 1000"),
         ({"pole_pairs": 2.5}, "pole_pairs is 2.5; it must be a whole number"),
         ({"pole_pairs": True}, "pole_pairs is True; it must be a whole number"),
         ({"drive_slots": [24]}, "drive_slots is [24]; it must be a whole number"),

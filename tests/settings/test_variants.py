@@ -55,8 +55,8 @@ def test_a_name_that_climbs_or_is_none_is_refused_before_any_file_is_touched(
 @pytest.mark.parametrize(
     ("old", "new", "where", "what"),
     [
-        ("slots = 36", "slots = 0", "slots", "0 is out of range; allowed: a whole number above 0"),
-        ("slots = 36", "", "slots", 'missing key "slots"; allowed: a whole number above 0'),
+        ("slots = 36", "slots = 0", "slots", "0 is out of range; allowed: a whole number from 1 to 1000"),
+        ("slots = 36", "", "slots", 'missing key "slots"; allowed: a whole number from 1 to 1000'),
         ("pole_pairs", "pole_pair", "pole_pair", 'did you mean "pole_pairs"?'),
         (
             "schema = 1",

@@ -1,13 +1,14 @@
 """The uncertainty budgets of a cycle for people and machines: a table for each figure, each line with its share."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from nightturn.errors import ConfigError
 from nightturn.estimation.budget import shares_pct
+from nightturn.estimation.draft import combined
 from nightturn.estimation.figures import FIGURES, unit_of
 from nightturn.estimation.intervals import band_text, marked
 from nightturn.estimation.quantiles import coverage_factor
@@ -19,13 +20,17 @@ if TYPE_CHECKING:
 
 HEAD = ("line", "u", "share", "source")
 WHOLE = "whole"
+BESIDE = "not in ±"
 U_DIGITS = 2
 MANY = 1000.0
 """Degrees of freedom from which on the coverage factor has no digit more."""
 
 
 class FigureBudget(msgspec.Struct, frozen=True):
-    """A figure with its 95 % half width (None where there is none), the lines of its budget, shares in per cent, and its orders."""
+    """A figure with its 95 % half width (None where there is none), the lines of its budget, shares in per cent, and its orders.
+
+    `beyond` is what a kept study says of another mounting and another rig; the ± is of what was measured, and does not hold it.
+    """
 
     figure: str
     unit: str
@@ -38,6 +43,7 @@ class FigureBudget(msgspec.Struct, frozen=True):
     shares_pct: tuple[float, ...]
     status: str = OK
     band: str = ""
+    beyond: tuple[BudgetLine, ...] = ()
 
 
 class CycleBudget(msgspec.Struct, frozen=True):
@@ -54,6 +60,7 @@ def budget_of(run: "Run", cycle_no: int | None) -> CycleBudget:
 
     Raises:
         ConfigError: the run has no such cycle with a budget.
+        CalibrationError: the file of the variant's studies is damaged.
     """
     rows = run.budget()
     known = sorted({int(number) for number in rows["cycle_no"]})
@@ -73,15 +80,41 @@ def budget_of(run: "Run", cycle_no: int | None) -> CycleBudget:
         line = BudgetLine(row["line"], row["u"], row["nu"], bool(row["common"]), row["source"])
         lines.setdefault(row["figure"], []).append(line)
     names = [name for name in FIGURES if f"{name}_status" in cycle]
+    beyond = _beyond(run, cycle, names)
     return CycleBudget(
         run.fixture,
         run.run,
         wanted,
-        tuple(_figure(name, cycle, tuple(lines.get(name, ()))) for name in names),
+        tuple(_figure(name, cycle, tuple(lines.get(name, ())), beyond.get(name, ())) for name in names),
     )
 
 
-def _figure(name: str, cycle: Mapping[Any, Any], lines: tuple[BudgetLine, ...]) -> FigureBudget:
+def _beyond(run: "Run", cycle: Mapping[Any, Any], names: Sequence[str]) -> dict[str, tuple[BudgetLine, ...]]:
+    """By figure what the newest study of the variant says."""
+    from nightturn.fixture.stream import RunSettings
+    from nightturn.report.mountings import lines_beyond, newest_study
+
+    manifest = run.manifest
+    try:
+        settings = None if manifest is None else RunSettings.of(manifest)
+    except msgspec.DecodeError:  # what the run was opened with cannot be read: nobody knows which study is its
+        settings = None
+    if settings is None:
+        return {}
+    study = newest_study(run.stored, settings.card.variant)
+    if study is None:
+        return {}
+    methods = {name: _known(cycle.get(f"{name}_method")) for name in names}
+    return {
+        name: lines_beyond(study, settings, name, int(method))
+        for name, method in methods.items()
+        if method is not None
+    }
+
+
+def _figure(
+    name: str, cycle: Mapping[Any, Any], lines: tuple[BudgetLine, ...], beyond: tuple[BudgetLine, ...]
+) -> FigureBudget:
     value, u, nu = (_known(cycle[f"{name}{suffix}"]) for suffix in ("", "_u", "_nu"))
     u95 = None if u is None or nu is None else coverage_factor(nu) * u
     return FigureBudget(
@@ -96,6 +129,7 @@ def _figure(name: str, cycle: Mapping[Any, Any], lines: tuple[BudgetLine, ...]) 
         shares_pct(lines),
         str(cycle[f"{name}_status"]),
         _band(name, cycle),
+        beyond,
     )
 
 
@@ -138,7 +172,17 @@ def rows(figure: FigureBudget) -> list[tuple[str, str, str, str]]:
     ]
     factor = f"± is {fixed(coverage_factor(figure.nu), 2)} u"
     freedom = "" if figure.nu >= MANY else f" ({number(figure.nu, 3)} degrees of freedom)"
-    return [*found, (WHOLE, _u(figure.u, figure), "100 %", f"{factor}{freedom}")]
+    whole = (WHOLE, _u(figure.u, figure), "100 %", f"{factor}{freedom}")
+    return [*found, whole, *(_beyond_row(line, figure) for line in figure.beyond)]
+
+
+def _beyond_row(line: BudgetLine, figure: FigureBudget) -> tuple[str, str, str, str]:
+    """What the ± does not hold, and how wide it were with it."""
+    assert figure.u is not None
+    assert figure.nu is not None
+    u, nu = combined((BudgetLine(WHOLE, figure.u, figure.nu, common=False, source=""), line))
+    wide = quantity(coverage_factor(nu) * u, figure.unit, digits=U_DIGITS)
+    return line.name, _u(line.u, figure), BESIDE, f"{line.source}: ± {wide} with it"
 
 
 def _u(u: float, figure: FigureBudget) -> str:

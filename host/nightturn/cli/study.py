@@ -8,7 +8,9 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 if TYPE_CHECKING:
+    from nightturn.calibration.study_records import StudyRecord
     from nightturn.report.study import Study
+    from nightturn.settings.study import StudyPlan
 
 EXAMPLE = "nightturn study study.toml nights"
 NEXT_SHOWN = 3
@@ -27,6 +29,12 @@ def run(
     every: Annotated[
         bool, typer.Option("--all", help="Every planned mounting in its order, with its runs.")
     ] = False,
+    keep: Annotated[
+        str,
+        typer.Option(
+            "--keep", metavar="NAME", help="Keep what it says as a record; NAME says that it holds."
+        ),
+    ] = "",
     as_json: AsJson = False,
 ) -> None:
     """Plan a study of repeatability and reproducibility, see how far it has gone, and what it says so far.
@@ -36,6 +44,9 @@ def run(
     round; a study that is broken off goes on where it stopped, and what is said rests on whole rounds. Measuring itself is done by runs as ever: mount, go.
 
     Each standard deviation is what one factor adds to the mean of a night, with its 95 % interval from an analysis of variance in which all factors are random.
+
+    With --keep a record is added to studies/ below the data root. From then on `compare` holds differences against what it says of mounting and of
+    another rig, and `runs RUN --budget` names it beside every figure of that variant measured at these speeds by these methods.
     """
     from nightturn.cli.output import print_json
     from nightturn.report.study import study_of
@@ -50,10 +61,37 @@ def run(
         from nightturn.report.written import write_whole
 
         write_whole(out, study_page(found).encode())
+    kept = _kept(root, plan, found, keep) if keep else None
     if as_json:
-        print_json(found)
-    else:
-        _print(found, every=every)
+        print_json({"study": found, "kept": kept} if kept is not None else found)
+        return
+    _print(found, every=every)
+    if kept is not None:
+        typer.echo(f"kept as {kept.source}")
+
+
+def _kept(root: Path, plan: "StudyPlan", found: "Study", name: str) -> "StudyRecord":
+    """The record of what a study says, added to those of its variant."""
+    from datetime import UTC, datetime
+
+    from nightturn.bench.worlds import RealClock
+    from nightturn.model.clocks import NS_PER_S
+    from nightturn.report.mountings import record_of
+    from nightturn.storage.study_files import keep_study
+
+    now = datetime.fromtimestamp(RealClock().utc_ns() // NS_PER_S, UTC)
+
+    def make(records: "tuple[StudyRecord, ...]") -> "StudyRecord":
+        return record_of(
+            plan,
+            found,
+            f"{plan.variant}/{len(records) + 1}",
+            kept_by=name,
+            at_utc=now,
+            supersedes=records[-1].id if records else None,
+        )
+
+    return keep_study(root, plan.variant, make)
 
 
 def _print(found: "Study", *, every: bool) -> None:

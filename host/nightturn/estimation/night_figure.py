@@ -18,6 +18,22 @@ from nightturn.model.figures import BUDGET, OK, REPEATABILITY, BudgetLine, Figur
 REAL = "the difference is real"
 NOT_SHOWN = "no difference is shown"
 REMOUNTING = "within what remounting does"
+ELSEWHERE = "within what another rig does"
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """How a unit's mean differs where it is mounted or measured again.
+
+    Attributes:
+        sd, nu: standard deviation in the figure's unit, and its degrees of freedom.
+        word: what is said of a difference within it. source: where it is known from.
+    """
+
+    sd: float
+    nu: float
+    word: str = REMOUNTING
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +43,7 @@ class Difference:
     Attributes:
         value, half: one less the other, with its 95 % interval.
         one, one_half, other, other_half: each with its own.
-        word: `REAL`, `NOT_SHOWN` or `REMOUNTING`.
+        word: `REAL`, `NOT_SHOWN`, or that of the scatter that it lies within. rests_on: where that is known from; else empty.
         shared: names of the budget's lines that cancel.
     """
 
@@ -39,6 +55,7 @@ class Difference:
     other_half: float
     word: str
     shared: tuple[str, ...]
+    rests_on: str = ""
 
     @property
     def relative_pct(self) -> float | None:
@@ -69,38 +86,42 @@ def night_figure(name: str, cycles: Sequence[Figure]) -> Figure | None:
     return Figure(name, pooled.mean, u, together, n=pooled.count, kind=kind, budget=tuple(lines))
 
 
-def difference(one: Figure, other: Figure, remounting: tuple[float, float] | None = None) -> Difference:
+def difference(one: Figure, other: Figure, again: Scatter | None = None) -> Difference:
     """How far two nights differ, and whether that is more than their interval.
 
     Args:
         one: of `night_figure`.
         other: of `night_figure`, the same figure.
-        remounting: standard deviation from mounting to mounting and its degrees of freedom; None where it is not known.
+        again: how the figure of one unit scatters with what lies between the two; None where nothing does, or it is not known.
 
     Raises:
         ValueError: not the same figure.
     """
     value, u, nu = comparison(one, other)
     half = coverage_factor(nu) * u
-    word = REAL if abs(value) > half else NOT_SHOWN
-    if word == REAL and remounting is not None:
-        scatter, freedom = remounting
-        # Two mountings differ by chance with the square root of two.
-        if abs(value) <= coverage_factor(freedom) * math.hypot(u, math.sqrt(2.0) * scatter):
-            word = REMOUNTING
+    word, rests_on = REAL if abs(value) > half else NOT_SHOWN, ""
+    # Two mountings differ by chance with the square root of two.
+    if (
+        again is not None
+        and word == REAL
+        and abs(value) <= coverage_factor(again.nu) * math.hypot(u, math.sqrt(2.0) * again.sd)
+    ):
+        word, rests_on = again.word, again.source
     theirs = {(line.name, line.source) for line in other.budget if line.common}
     shared = tuple(line.name for line in one.budget if line.common and (line.name, line.source) in theirs)
     assert one.value is not None
     assert other.value is not None
-    return Difference(value, half, one.value, _half(one), other.value, _half(other), word, shared)
+    return Difference(value, half, one.value, _half(one), other.value, _half(other), word, shared, rests_on)
 
 
-def remounting(means: Sequence[float]) -> tuple[float, float] | None:
-    """Standard deviation of the means of several mountings of one unit and its degrees of freedom; None with less than three."""
+def remounting(means: Sequence[float], source: str = "") -> Scatter | None:
+    """How the means of several mountings of one unit scatter; None with less than three."""
     if len(means) < 3:
         return None
     middle = sum(means) / len(means)
-    return math.sqrt(sum((each - middle) ** 2 for each in means) / (len(means) - 1)), len(means) - 1.0
+    freedom = len(means) - 1.0
+    sd = math.sqrt(sum((each - middle) ** 2 for each in means) / freedom)
+    return Scatter(sd, freedom, REMOUNTING, source)
 
 
 def _half(figure: Figure) -> float:

@@ -58,11 +58,13 @@ class Variances:
         components: in the order of the factors, repetitions last.
         mean: of all values.
         draws: (components, points): variances that the mean squares leave possible, for sums of them.
+        parts: (components, components): what each mean square, in a column, adds to each component's variance.
     """
 
     components: tuple[Component, ...]
     mean: float
     draws: Float64s
+    parts: Float64s
 
     def together(self, wanted: Sequence[Component]) -> tuple[float, float, float]:
         """Standard deviation of several components together and its 95 % interval."""
@@ -71,6 +73,17 @@ class Variances:
         possible = np.sqrt(self.draws[rows].sum(axis=0)) if rows else np.zeros(1)
         low, high = np.quantile(possible, (LOW, HIGH))
         return math.sqrt(variance), float(low), float(high)
+
+    def freedom(self, wanted: Sequence[Component]) -> float:
+        """Degrees of freedom of several components together, after F. E. Satterthwaite (Biometrics Bulletin 2, 1946, 110-114; from memory).
+
+        Those that came out as zero add nothing; none where all did.
+        """
+        rows = [at for at, each in enumerate(self.components) if each in wanted and each.sd > 0]
+        squares = np.array([each.mean_square for each in self.components])
+        adds = self.parts[rows].sum(axis=0) * squares
+        down = float((adds**2 / np.array([each.degrees for each in self.components])).sum())
+        return float(adds.sum()) ** 2 / down if rows else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +122,8 @@ def variances(values: Float64s, factors: Sequence[Factor]) -> Variances:
     weights = _weights(factors, values.size, terms)
     freedom = np.array([*degrees, left], np.float64)
     sums = np.array([*squares, max(squares_left, 0.0)], np.float64)
-    estimates = np.linalg.solve(weights, sums / freedom)
+    parts = np.asarray(np.linalg.solve(weights, np.eye(len(weights))), np.float64)
+    estimates = parts @ (sums / freedom)
     draws = np.maximum(np.linalg.solve(weights, sums[:, None] / _chances(freedom)), 0.0)
     ends = np.sqrt(np.quantile(draws, (LOW, HIGH), axis=1))
     names = [_names(factors, term) for term in (*terms, repetitions)]
@@ -124,7 +138,7 @@ def variances(values: Float64s, factors: Sequence[Factor]) -> Variances:
         )
         for at, name in enumerate(names)
     )
-    return Variances(components, float(values.mean()), draws)
+    return Variances(components, float(values.mean()), draws, parts)
 
 
 def _chances(freedom: Float64s) -> Float64s:

@@ -7,7 +7,7 @@ from numbers import Real
 import msgspec
 import numpy as np
 
-from nightturn.settings.rig import CyclePlan
+from nightturn.settings.rig import POLES_MAX, CyclePlan
 
 COUNTS_MIN = 16
 """An encoder with fewer counts in a turn shows no speed."""
@@ -122,8 +122,13 @@ def _sense(value: object) -> int:
 
 
 def _order(name: str, value: object) -> int:
-    """A number of poles or slots; 0 where it is not known."""
-    return 0 if value is None else _whole(name, value, 1)
+    """A number of pole pairs or slots; 0 where it is not known."""
+    if value is None:
+        return 0
+    count = _whole(name, value, 1)
+    if count > POLES_MAX:
+        raise ValueError(f"{name} is {value}; it must be at most {POLES_MAX}")
+    return count
 
 
 def _plan(plan: object) -> CyclePlan:

@@ -18,6 +18,8 @@ STEADY = 0.01
 APART = 0.06
 """Speeds nearer than this are one speed."""
 STAND_OF_FASTEST = 0.02
+GAP_CELLS = 4
+"""Cells of a gap that are looked at: enough to end a pass, and a year between two recordings costs no more than a second."""
 CELL_SHARE_MIN = 0.5
 """A cell with this share of its samples has a travel."""
 
@@ -72,21 +74,26 @@ def _cells(series: Series, cell: int, grid: Grid) -> tuple[Int64s, Float64s]:
 
     The encoder at a grid point is read between its neighbours, so that a lost sample costs itself and not its cell.
     """
-    index = series.index
+    index = _closed(series.index, cell)
     points = np.arange(-(-int(index[0]) // cell) * cell, int(index[-1]) + 1, cell)
     if len(points) < 2:
         return np.zeros(0, np.int64), np.zeros(0)
     edges = np.searchsorted(index, points)
     known = np.diff(edges) >= CELL_SHARE_MIN * cell
-    encoder = _encoder_at(points, series)
+    encoder = _encoder_at(points, index, series.encoder)
     sums = np.concatenate(([0], np.cumsum(series.raw, dtype=np.int64)))
     mean = np.diff(sums[edges]) / np.maximum(np.diff(edges), 1)
     return np.where(known, np.diff(encoder), 0), (mean - grid.zero_count) * grid.lsb_nm
 
 
-def _encoder_at(points: Int64s, series: Series) -> Int64s:
+def _closed(index: Int64s, cell: int) -> Int64s:
+    """The numbers as if long gaps were short, by whole cells, so that the grid stays where it was."""
+    surplus = np.maximum(np.diff(index, prepend=index[0]) // cell - GAP_CELLS, 0)
+    return index - np.cumsum(surplus) * cell
+
+
+def _encoder_at(points: Int64s, index: Int64s, encoder: Int64s) -> Int64s:
     """The encoder at these sample numbers, between its neighbours where they were lost."""
-    index, encoder = series.index, series.encoder
     right = np.searchsorted(index, points)
     left = np.maximum(right - (index[right] > points), 0)
     share = (points - index[left]) / np.maximum(index[right] - index[left], 1)

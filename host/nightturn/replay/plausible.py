@@ -64,6 +64,11 @@ def check_angle(series: Series, counts_per_rev: int, *, given: bool) -> None:
         ValueError: says what the numbers look like.
     """
     turns = _longest_way(series.encoder) / counts_per_rev
+    if turns / DEGREES > TURNS_MAX and not given:
+        raise ValueError(
+            f"angle_rad turns {number(turns, 3)} revolutions one way, and {number(turns / DEGREES, 3)} if it were degrees, which looks "
+            "like encoder counts: give radians, 2 * np.pi * counts / counts_per_rev, or plan with the speeds if they are right"
+        )
     if turns > TURNS_MAX and not given:
         raise ValueError(
             f"angle_rad turns {number(turns, 3)} revolutions one way; in degrees it would be "

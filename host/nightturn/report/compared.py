@@ -7,18 +7,12 @@ import numpy as np
 
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import FIGURES, FigureSpec
-from nightturn.estimation.night_figure import (
-    NOT_SHOWN,
-    REAL,
-    Difference,
-    difference,
-    night_figure,
-    remounting,
-)
+from nightturn.estimation.night_figure import NOT_SHOWN, REAL, Difference, difference, night_figure
 from nightturn.model.figures import INTERVAL_IS, Figure
 from nightturn.model.phases import HOLD
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.report.both_turns import Means, cycle_numbers, turns_of
+from nightturn.report.mountings import scatters
 from nightturn.report.night import ReportNight
 from nightturn.sentences.names import isolated
 from nightturn.storage.files import RealFiles
@@ -38,7 +32,7 @@ SPEED_REL = 0.01
 class FigureLine(msgspec.Struct, frozen=True):
     """One figure of both runs in one direction of the hold or of both passes; in the figure's unit.
 
-    Where `refused` says why, nothing was compared.
+    Where `refused` says why, nothing was compared; `rests_on` is where a scatter is known from that the difference lies within.
     """
 
     figure: str
@@ -51,6 +45,7 @@ class FigureLine(msgspec.Struct, frozen=True):
     difference_half: float | None = None
     relative_pct: float | None = None
     word: str = ""
+    rests_on: str = ""
     shared: tuple[str, ...] = ()
     refused: str = ""
 
@@ -144,7 +139,7 @@ def _judged(night: ReportNight, files: RealFiles, names: Sequence[str]) -> Itera
 def _lines(
     one: ReportNight, other: ReportNight, ours: dict[str, Figure | None], theirs: dict[str, Figure | None]
 ) -> Iterator[FigureLine]:
-    mountings = _mountings(one, other)
+    again = scatters(one, other)
     for name, spec in FIGURES.items():
         a, b = ours[name], theirs[name]
         if a is None and b is None:
@@ -154,7 +149,7 @@ def _lines(
             missing = "" if why else f"{_which(one if a is None else other)} has no judged value"
             yield FigureLine(name, _short(spec), refused=why or missing)
             continue
-        yield _line(name, _short(spec), difference(a, b, mountings.get(name)))
+        yield _line(name, _short(spec), difference(a, b, again.get(name)))
 
 
 def _short(spec: FigureSpec) -> str:
@@ -174,6 +169,7 @@ def _line(name: str, title: str, found: Difference) -> FigureLine:
         difference_half=found.half,
         relative_pct=found.relative_pct,
         word=found.word,
+        rests_on=found.rests_on,
         shared=found.shared,
     )
 
@@ -228,17 +224,6 @@ def _known(one: ReportNight, other: ReportNight) -> Iterator[str]:
         yield f"rated for different torques, {rated[0]} and {rated[1]}: compare what is in % of rated torque"
     if (mine.variant.pole_pairs, mine.variant.slots) != (theirs.variant.pole_pairs, theirs.variant.slots):
         yield "of different pole pairs or slots: orders and angles are not those of one design"
-
-
-def _mountings(one: ReportNight, other: ReportNight) -> dict[str, tuple[float, float]]:
-    """What remounting does to each figure, from the mountings of either unit on record, where there are enough."""
-    found: dict[str, tuple[float, float]] = {}
-    for night in (one, other):
-        for name, means in night.mounting_means.items():
-            scatter = remounting(means)
-            if scatter is not None and (name not in found or scatter[1] > found[name][1]):
-                found[name] = scatter
-    return found
 
 
 def _orders(ours: Means, theirs: Means) -> Iterator[OrderLine]:
@@ -313,4 +298,5 @@ def _words(line: FigureLine) -> str:
     text = _off(line)
     shown = line.relative_pct is not None and line.word != NOT_SHOWN
     share = f" ({number(line.relative_pct or 0.0, 3)} %)" if shown else ""
-    return f"{ends[0]} and {ends[1]}; {text}{share}: {line.word}"
+    known = f" ({line.rests_on})" if line.rests_on else ""
+    return f"{ends[0]} and {ends[1]}; {text}{share}: {line.word}{known}"

@@ -37,7 +37,9 @@ class FigureOfStudy(msgspec.Struct, frozen=True):
         figure, title, unit: which.
         mean: of all values.
         lines: component by component.
-        measuring: what everything but the units adds together: standard deviation, low, high; None where units are not repeated.
+        measuring: what everything but the units adds together: standard deviation, low, high.
+        remounting, elsewhere: standard deviation and degrees of freedom of mountings alone, nights included, None where none is repeated; and of
+            everything but the units.
         values: each mounting's mean with its unit, rig and operator.
     """
 
@@ -47,6 +49,8 @@ class FigureOfStudy(msgspec.Struct, frozen=True):
     mean: float
     lines: tuple[ComponentLine, ...]
     measuring: tuple[float, float, float]
+    remounting: tuple[float, float] | None
+    elsewhere: tuple[float, float]
     values: tuple[tuple[str, str, str, float], ...]
 
 
@@ -118,12 +122,28 @@ def _figure(plan: StudyPlan, found: Sequence[Measured], rounds: int, figure: str
     *terms, left = judged.components
     lines = (*(_line(each, judged, "") for each in terms), _line(left, judged, _left(values.shape[-1])))
     others = [each for each in judged.components if each.factors != (UNIT,)]
+    again = [each for each in others if each.factors in ((MOUNTING,), ())]
     spec = FIGURES[figure]
     rows = tuple(
         (each.mounting.unit, each.mounting.rig, each.mounting.operator, float(np.mean(each.means[figure])))
         for each in used
     )
-    return FigureOfStudy(figure, spec.spoken, spec.unit, judged.mean, lines, judged.together(others), rows)
+    return FigureOfStudy(
+        figure=figure,
+        title=spec.spoken,
+        unit=spec.unit,
+        mean=judged.mean,
+        lines=lines,
+        measuring=judged.together(others),
+        remounting=_spread(judged, again) if rounds > 1 else None,
+        elsewhere=_spread(judged, others),
+        values=rows,
+    )
+
+
+def _spread(judged: Variances, wanted: Sequence[Component]) -> tuple[float, float]:
+    """Standard deviation and degrees of freedom of some components together."""
+    return judged.together(wanted)[0], judged.freedom(wanted)
 
 
 def _array(

@@ -33,6 +33,7 @@ class Measured(msgspec.Struct, frozen=True):
         runs: its runs, oldest first, as many as the plan wants.
         means: by figure the mean of each of these nights.
         missing: why a run of it does not count, sentences.
+        plan, methods: speeds and torque, in words, and by figure the version of the method; empty where nothing is measured.
     """
 
     mounting: Mounting
@@ -40,6 +41,8 @@ class Measured(msgspec.Struct, frozen=True):
     runs: tuple[str, ...] = ()
     means: Mapping[str, tuple[float, ...]] = msgspec.field(default_factory=dict)
     missing: tuple[str, ...] = ()
+    plan: str = ""
+    methods: Mapping[str, int] = msgspec.field(default_factory=dict)
 
 
 def planned(plan: StudyPlan) -> list[Mounting]:
@@ -123,8 +126,7 @@ def _alike(nights: Sequence[Night], plan: StudyPlan, said: list[str]) -> list[Ni
 
 def _way(night: Night, plan: StudyPlan) -> str:
     """Speeds, torque and the methods' versions, in words."""
-    known = {figure: night.method(figure) for figure in plan.figures}
-    methods = [f"{figure} by method {method}" for figure, method in known.items() if method is not None]
+    methods = [f"{figure} by method {method}" for figure, method in _methods(night, plan).items()]
     return ", ".join([night.place.plan, *methods])
 
 
@@ -144,7 +146,7 @@ def _measured(
     mountings = by_kind.get((mounting.unit, mounting.rig, mounting.operator), ())
     if len(mountings) < mounting.number:
         return Measured(mounting, OPEN)
-    good: list[tuple[str, dict[str, float]]] = []
+    good: list[tuple[Night, dict[str, float]]] = []
     missing = []
     for night in mountings[mounting.number - 1]:
         means = {figure: mean for figure in plan.figures if (mean := night.mean(figure)) is not None}
@@ -152,12 +154,20 @@ def _measured(
         if lacking:
             missing.append(f"{night.run}: {night.problem or 'no judged value of ' + listed(lacking)}")
         else:
-            good.append((night.run, means))
+            good.append((night, means))
     good = good[: plan.nights]
     return Measured(
         mounting,
         DONE if len(good) == plan.nights else BEGUN,
-        tuple(run for run, _ in good),
+        tuple(night.run for night, _ in good),
         {figure: tuple(means[figure] for _, means in good) for figure in plan.figures},
         tuple(missing),
+        good[0][0].place.plan if good else "",
+        {} if not good else _methods(good[0][0], plan),
     )
+
+
+def _methods(night: Night, plan: StudyPlan) -> dict[str, int]:
+    """By figure the version of the method, where it is known."""
+    known = ((figure, night.method(figure)) for figure in plan.figures)
+    return {figure: method for figure, method in known if method is not None}

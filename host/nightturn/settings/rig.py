@@ -17,6 +17,9 @@ from nightturn.settings.web import WebPart
 
 PositiveFloat = Annotated[float, Meta(gt=0)]
 PositiveInt = Annotated[int, Meta(gt=0)]
+POLES_MAX = 1000
+"""Pole pairs or slots of a machine that can be built (common practice, no source); their common multiples are numbers that a table holds."""
+Poles = Annotated[int, Meta(ge=1, le=POLES_MAX)]
 UTC = "UTC"  # the one time zone that every machine knows
 SpeedRpm = Annotated[float, Meta(gt=0, le=600)]
 
@@ -52,8 +55,8 @@ class Encoder(Part, frozen=True, kw_only=True):
 class TurningDrive(Part, frozen=True, kw_only=True):
     """The machine that turns the actuator under test; its own orders are the rig's."""
 
-    pole_pairs: PositiveInt = 4
-    slots: PositiveInt = 24
+    pole_pairs: Poles = 4
+    slots: Poles = 24
 
 
 class Bearing(Part, frozen=True, kw_only=True):

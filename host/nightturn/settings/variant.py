@@ -7,7 +7,7 @@ from msgspec import Meta
 
 from nightturn.model.verdicts import MAX, MIN
 from nightturn.settings.part import Part
-from nightturn.settings.rig import Bearing, PositiveFloat, PositiveInt
+from nightturn.settings.rig import Bearing, Poles, PositiveFloat
 
 
 class Acceptance(Part, frozen=True, kw_only=True):
@@ -50,7 +50,7 @@ class Variant(Part, frozen=True, kw_only=True):
     schema: Literal[1]
     name: str = ""
     rated_torque_nm: PositiveFloat
-    pole_pairs: PositiveInt
-    slots: PositiveInt
+    pole_pairs: Poles
+    slots: Poles
     bearing: tuple[Bearing, ...] = ()
     accept: dict[str, Acceptance] = msgspec.field(default_factory=dict)

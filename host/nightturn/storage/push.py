@@ -12,6 +12,7 @@ from typing import Protocol
 import msgspec
 from crc32c import crc32c
 
+from nightturn.calibration.study_records import FOLDER as STUDIES
 from nightturn.errors import (
     CorruptFileError,
     NightturnError,
@@ -26,7 +27,7 @@ from nightturn.storage.manifest import ENDED, read_manifest
 from nightturn.storage.marks import LOG
 from nightturn.storage.runs import known_runs
 
-BESIDE = ("mounts", "calibrations", "rigs", FOLDER)
+BESIDE = ("mounts", "calibrations", "rigs", STUDIES, FOLDER)
 """Folders of small files that all runs share; they go first, whole."""
 TRIES_MAX = 3
 """Of one object that does not read back as it was written."""
