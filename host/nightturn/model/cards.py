@@ -2,6 +2,8 @@
 
 import msgspec
 
+from nightturn.model.purposes import ENGINEERING, Purpose
+
 CARD_SCHEMA = 1
 
 
@@ -15,6 +17,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off.
 
     `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty.
+    `purpose` is what the numbers are asked for; a release has conditions beside.
     """
 
     unit: str
@@ -25,6 +28,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     travel_zero_confirmed: bool = False
     taken_off: bool = False
     since_utc: str = ""
+    purpose: Purpose = ENGINEERING
 
     @property
     def mounting(self) -> str:

@@ -17,6 +17,7 @@ from nightturn.report.night import ReportNight
 from nightturn.report.reference import NO_UNIT, Reference
 from nightturn.sentences.morning import Doing, LimitSaid, Severity, severity_of, to_do, verdict_sentence
 from nightturn.sentences.names import isolated
+from nightturn.sentences.purpose import purpose_sentence
 from nightturn.storage.runs import RunSummary, found_runs
 from nightturn.unit_history.account import WORN, Account, CourseLine, account_of
 from nightturn.unit_history.headline import headline
@@ -59,7 +60,8 @@ def first_sentences(night: ReportNight) -> tuple[Severity, str]:
     verdict = night.verdict
     word = verdict.word if verdict is not None else None
     severity = severity_of(word, changed=bool(changed_lines(night.life)), disturbed=disturbed(night))
-    return severity, verdict_sentence(isolated(night.unit), word, _limits(night), ended=night.ended)
+    said = verdict_sentence(isolated(night.unit), word, _limits(night), ended=night.ended)
+    return severity, said if verdict is None else f"{said} {purpose_sentence(verdict)}"
 
 
 def _limits(night: ReportNight) -> tuple[LimitSaid, ...]:

@@ -47,6 +47,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "protect": SETTING,
         "shunt": SETTING,
         "trend": SETTING,
+        "refcheck": SETTING,
         "plan": SETTING,
     },
     Variant: {
@@ -56,6 +57,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "pole_pairs": MEANING,
         "slots": MEANING,
         "bearing": SETTING,
+        "approved": SETTING,
         "accept": SETTING,
     },
     MountCard: {
@@ -67,6 +69,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "travel_zero_confirmed": SETTING,
         "taken_off": SETTING,
         "since_utc": SETTING,
+        "purpose": MEANING,  # nobody makes a release of a night that was begun without it
     },
 }
 NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (

@@ -57,6 +57,7 @@ class NightLine(msgspec.Struct, frozen=True):
     strokes_before: int
     verdict: str
     problem: str = ""
+    purpose: str = ""
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -260,6 +261,7 @@ def _nights(found: Life) -> Sequence[NightLine]:
             before,
             night.verdict,
             night.problem,
+            night.purpose,
         )
         for night, before in zip(found.nights, found.strokes_before, strict=True)
     ]
