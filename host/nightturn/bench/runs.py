@@ -21,6 +21,7 @@ from nightturn.calibration.records import (
     in_force,
     parse,
 )
+from nightturn.calibration.reference_checks import checks_of, parse_checks
 from nightturn.calibration.rig_records import file_of, parse_rig_records, rig_record_in_force
 from nightturn.errors import CalibrationError
 from nightturn.model.cards import MountCard
@@ -180,6 +181,19 @@ def rig_record_in_use(root: Path, settings: FixtureSettings, utc_ns: int, own: s
     return "" if record is None else _text(record)
 
 
+def reference_check_in_use(root: Path, settings: FixtureSettings) -> str:
+    """The fixture's newest reference check as it stands on the tape; empty where there is none that can be read."""
+    name = checks_of(settings.id)
+    if not (root / name).is_file():
+        return ""
+    try:
+        checks = parse_checks((root / name).read_text(encoding="utf-8"), where=name)
+    except (CalibrationError, UnicodeDecodeError) as error:
+        _set_aside(root, name, str(error))
+        return ""
+    return _text(checks[-1]) if checks else ""
+
+
 def _own_again(root: Path, name: str, own: str) -> CalibrationRecord:
     """The run's own record, in a file again, so that the next start finds it too; what the rig gives needs none."""
     record = msgspec.json.decode(own, type=CalibrationRecord)
@@ -258,6 +272,7 @@ def opened(
         beyond=beginning.beyond,
         wire_minor=MINOR,
         rig_record=rig_record_in_use(root, settings, utc_ns, beginning.recorded.rig_record),
+        reference_check=reference_check_in_use(root, settings),
         **NEWER,
     )
     return _taken_over(begins, card, beginning, settings.id)

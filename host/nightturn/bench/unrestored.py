@@ -122,6 +122,7 @@ def _from_chunks(files: Files, manifest: Manifest) -> Fixture | None:
         nonce=1,
         host_version=manifest.host_version,
         rig_record=manifest.rig_record,
+        reference_check=manifest.reference_check,
     )
     try:
         terms = night.terms_of(RunSettings.of(opened))

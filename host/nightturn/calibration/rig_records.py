@@ -1,5 +1,6 @@
 """Rig records: what drive and bearings make by themselves, append-only, one file per fixture."""
 
+import cmath
 import math
 from collections.abc import Sequence
 from datetime import datetime
@@ -16,6 +17,10 @@ FOLDER = "rigs"
 FRICTION_NM = "friction_nm"
 ROLES = ("bridge", "ambient")
 """Whose temperature is the rig's: the first that was measured."""
+SPEEDS_APART = 0.05
+GAIN_MAX = 2.0
+"""Of the noise by re-indexing; beyond, the angle parts nothing (own choice)."""
+COVERAGE = 2.0
 FRICTION_MOST = 1.0
 """u of the friction as a share of it: beyond, nothing was measured."""
 
@@ -60,10 +65,10 @@ def parse_rig_records(text: str, *, where: str) -> tuple[RigRecord, ...]:
     Raises:
         CalibrationError: names file, line, what is wrong and how to mend it.
     """
-    return read_records(text, RigRecord, _appended, where=where)
+    return read_records(text, RigRecord, rig_appended, where=where)
 
 
-def _appended(records: tuple[RigRecord, ...], new: RigRecord, where: str) -> tuple[RigRecord, ...]:
+def rig_appended(records: tuple[RigRecord, ...], new: RigRecord, where: str) -> tuple[RigRecord, ...]:
     """The records with one more, or the rule that it breaks."""
     problem = rig_contradiction(new) or append_problem(records, new, "fixture")
     if problem:
@@ -118,6 +123,46 @@ def arbor_record(
     if problem:
         raise CalibrationError(f"cycle {cycle.cycle_no}: the record {problem}")
     return record
+
+
+def reindexed_orders(
+    one: CycleRecord, other: CycleRecord, turned_deg: float
+) -> tuple[tuple[RigOrder, ...], tuple[int, ...]]:
+    """The orders of a rig from two cycles, between which the unit was turned on it, and the orders that this angle cannot part.
+
+    What stays at the encoder's angle is the rig's: `rig = (other - one e^-jna) / (1 - e^-jna)`, order by order (least squares of two
+    mountings). An order is kept where it is larger than the 95 % interval of what was found.
+
+    Args:
+        one: a cycle before the unit was turned.
+        other: a cycle after it, at the same speed.
+        turned_deg: by which the unit was turned in the declared sense.
+
+    Raises:
+        CalibrationError: a cycle that is not whole, or another speed.
+    """
+    for cycle in (one, other):
+        if cycle.status != OK or not cycle.cogging_orders:
+            raise CalibrationError(f"cycle {cycle.cycle_no} has no orders to go by: it is {cycle.status}")
+    if abs(one.speed_rpm / other.speed_rpm - 1.0) > SPEEDS_APART:
+        raise CalibrationError(
+            f"the runs were turned at {typed(one.speed_rpm)} and {typed(other.speed_rpm)} rpm; turn both at one speed"
+        )
+    before, after = (
+        {n: (cmath.rect(amplitude, phase), u) for n, amplitude, phase, u in each.cogging_orders}
+        for each in (one, other)
+    )
+    found, blind = [], []
+    for order in sorted(set(before) & set(after)):
+        turn = cmath.exp(-1j * order * math.radians(turned_deg))
+        if math.sqrt(2.0) > GAIN_MAX * abs(1 - turn):
+            blind.append(order)
+            continue
+        (was, u_was), (now, u_now) = before[order], after[order]
+        rig, u = (now - was * turn) / (1 - turn), math.hypot(u_was, u_now) / abs(1 - turn)
+        if abs(rig) > COVERAGE * u:
+            found.append(RigOrder(order, abs(rig), cmath.phase(rig), u))
+    return tuple(found), tuple(blind)
 
 
 def unfit_for(record: RigRecord, settings: FixtureSettings) -> str:

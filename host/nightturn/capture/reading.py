@@ -7,6 +7,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from nightturn.capture.angle import Float64s, motion_of
 from nightturn.capture.asked import Asked, checked
 from nightturn.capture.figuring import figures_of
 from nightturn.capture.found import Found
@@ -89,6 +90,52 @@ def capture(path: Path, asked: Asked, *, kept_max: int = KEPT_MAX) -> Found:
         part(gatherer.take(piece.values, piece.place_of))
     part(gatherer.end())
     return parts.joined(asked.factor_u_pct, where=str(path))
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """A capture as time (n,) s, angle (n,) rad and torque (n,) N·m; `unit_of` is what kind of unit the torque's column has."""
+
+    time_s: Float64s
+    angle_rad: Float64s
+    torque_nm: Float64s
+    unit_of: str
+
+
+def traced(path: Path, asked: Asked, factors: Mapping[str, float], *, kept_max: int = KEPT_MAX) -> Trace:
+    """A capture that fits into one part, whose angle comes from an encoder.
+
+    Args:
+        path: as `capture`.
+        asked: the same.
+        kept_max: the same.
+        factors: N·m per V and per mV/V, by the kind of unit; a kind that is absent is refused.
+
+    Raises:
+        TableError: as `capture`; and a file that is too long for one part, or without an angle.
+        ConfigError: an option that cannot be.
+    """
+    asked, where = checked(asked), str(path)
+    table = opened(path, asked)
+    columns = _columns(table, asked)
+    if "angle" not in columns and "a" not in columns:
+        raise TableError(f"{where}: has no angle of an encoder; give --angle NAME:deg or NAME:counts")
+    unit = columns["torque"].unit
+    unit_of = VOLTAGE if unit is None else unit.of
+    asked = msgspec.structs.replace(asked, factor=factors.get(unit_of))
+    scales = _scales(columns, asked, where, timed=_timed(table, columns))
+    gatherer = Gatherer(_plan(table, columns, asked, scales.period, kept_max), where)
+    parts = [
+        gatherer.take(piece.values, piece.place_of)
+        for piece in table.pieces([each.at for each in columns.values()])
+    ]
+    whole = [each for each in (*parts, gatherer.end()) if each is not None]
+    if len(whole) != 1:
+        raise TableError(f"{where}: is empty or too long for one look; give --from and --to")
+    (found,) = whole
+    motion = motion_of(found, scales.rad_per_unit, _known(asked, columns), where=where)
+    assert motion.angle_rad is not None
+    return Trace(found.time_s, motion.angle_rad, found.torque * scales.nm_per_unit, unit_of)
 
 
 def _timed(table: Table, columns: Mapping[str, Chosen]) -> bool:

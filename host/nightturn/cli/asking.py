@@ -141,11 +141,13 @@ def _asked(root: Path, fixture: str, *, as_json: bool) -> None:
 def _print_night(answer: Answer) -> None:
     """What all cycles of the open run say together so far."""
     from nightturn.cli import night_text  # heavy, and `stop` must not wait for it
+    from nightturn.sentences.purpose import purpose_text
 
     verdict = answer.night_verdict
     if verdict is not None:
         title = night_text.title(verdict, ended=False)
         if verdict.limits:
             print_table(title, night_text.HEAD, night_text.limit_rows(verdict))
+            print_text(purpose_text(verdict), "  ", hang=HANG)
         else:
             print_pairs(title, night_text.because(verdict))

@@ -61,7 +61,7 @@ def night_rows(found: Account) -> list[tuple[str, ...]]:
             night.fixture,
             UNKNOWN if night.strokes is None else f"{night.complete} of {night.cycles}",
             UNKNOWN if night.strokes is None else f"{night.strokes} of {night.strokes_planned}",
-            night.verdict or "none",
+            ", ".join(each for each in (night.verdict, night.purpose) if each) or "none",
         )
         for night in found.nights
     ]

@@ -1,8 +1,9 @@
 """`nightturn mount`: who put which unit on a fixture."""
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 import typer
@@ -18,6 +19,15 @@ Stays = Annotated[
     typer.Option(
         "--stays", help="The unit sits there since its last card and was not touched: its course goes on."
     ),
+]
+
+Purpose = Annotated[
+    Literal["release", "engineering"],
+    typer.Option(help="What the numbers are for; a release has conditions, and says which one is not met."),
+]
+Approve = Annotated[
+    bool,
+    typer.Option("--approve", help="I approve the variant as its file is now: the file then says so."),
 ]
 
 
@@ -43,6 +53,8 @@ def run(
     ] = False,
     stays: Stays = False,
     mark: Mark = None,
+    purpose: Purpose = "engineering",
+    approve: Approve = False,
     as_json: AsJson = False,
 ) -> None:
     """Append a mount card under the data root; the last card is in force when a run begins.
@@ -52,7 +64,11 @@ def run(
     --travel-zero says so. It counts on from run to run as long as the device stays up, or its sheet names an encoder that distinguishes the turns of the whole travel; once it
     is unknown, this ends with 2 without --travel-zero. It is refused, with 1, while the shaft turns or may turn: stop it first. --mark ties the angles of this mounting to those
     of others: `compare` and the reference envelope are then held place by place.
+
+    With --purpose release verdicts count as a release where the calibration is valid with a stated uncertainty, the reference check is fresh
+    ([fixture.refcheck] in the rig file), the variant is approved as it is and the temperature is steady; else every output says engineering, and why.
     """
+    from nightturn.bench.release import approve_variant, lacks_now
     from nightturn.cli.output import print_json
     from nightturn.daemon.control_client import new_request
     from nightturn.daemon.control_protocol import MOUNT
@@ -63,29 +79,45 @@ def run(
 
     rig = load_rig(bench)
     station = fixture_named(rig, fixture, str(bench))
+    now_ns = time.time_ns()
+    product = load_variant(bench.parent, variant, figures=FIGURES)
     request = msgspec.structs.replace(
         new_request(MOUNT, station.id, operator, unit=unit),
-        variant=load_variant(bench.parent, variant, figures=FIGURES).name,
+        variant=product.name,
         notes=notes,
         travel_zero=travel_zero,
         stays=stays,
         mark_deg=mark,
+        purpose=purpose,
     )
     root = data_root(bench, rig)
-    travel = mount(root, station, request, time.time_ns())
+    if approve:  # first: a daemon opens a run as soon as the card is there
+        product = approve_variant(bench.parent, product, operator, now_ns)
+    travel = mount(root, station, request, now_ns)
     path, card = card_path(root, station.id), read_card(root, station.id)
     assert card is not None
+    lacks = lacks_now(root, station, product, card, now_ns)
     if as_json:
-        print_json({"fixture": station.id, "path": str(path), "card": card, "travel": travel})
+        said = {"fixture": station.id, "path": str(path), "card": card, "travel": travel}
+        print_json({**said, "engineering_because": lacks, "approved": product.approved})
     else:
-        _show(station.id, card, path, travel)
+        _show(station.id, card, path, (travel, *_purpose(card, lacks)))
 
 
-def _show(fixture: str, card: MountCard, path: Path, travel: str) -> None:
+def _purpose(card: MountCard, lacks: Sequence[str]) -> tuple[str, ...]:
+    """What of a release can be said before the night; nothing where none is asked for."""
+    if card.purpose == "engineering":
+        return ()
+    if not lacks:
+        return ("release: all is in order now; the temperature is still to be steady",)
+    return tuple(f"engineering, not a release, as long as {each}" for each in lacks)
+
+
+def _show(fixture: str, card: MountCard, path: Path, notes: Sequence[str]) -> None:
     from nightturn.cli.output import HANG, print_text
 
     go = f"`nightturn go {fixture} --unit {card.unit} --operator NAME`"
     does = f"stays as mounted {card.since_utc}, says" if card.since_utc else "mounted by"
     mounted = f"{card.unit} ({card.variant}) {does} {card.operator}; card in {path}"
-    for said in (mounted, travel, f"nothing turns; next: {go}"):
+    for said in (mounted, *notes, f"nothing turns; next: {go}"):
         print_text(f"{fixture}: {said}", hang=HANG)

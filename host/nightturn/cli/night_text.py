@@ -8,14 +8,15 @@ from nightturn.model.figures import INTERVAL_IS
 from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import interval, quantity
 from nightturn.model.verdicts import MAX
+from nightturn.sentences.purpose import purpose_reasons, purpose_word
 
 HEAD = ("limit", "verdict", "mean of the judged cycles")
 NOT_WORKED_OUT = "not worked out"
 
 
 def word(verdict: NightVerdict | None, *, ended: bool) -> str:
-    """`night: reject`; `so far` while cycles may follow."""
-    said = verdict.word if verdict is not None else NOT_WORKED_OUT
+    """`night: reject, engineering`; `so far` while cycles may follow."""
+    said = f"{verdict.word}, {purpose_word(verdict)}" if verdict is not None else NOT_WORKED_OUT
     return f"night{'' if ended else ' so far'}: {said}"
 
 
@@ -36,6 +37,7 @@ def because(verdict: NightVerdict) -> list[tuple[str, str]]:
         *(("because", reason) for reason in verdict.reasons),
         *(("would decide", text) for text in verdict.would_decide),
         *((("decision rule", verdict.rule),) if verdict.rule else ()),
+        *(("engineering because", text) for text in purpose_reasons(verdict)),
     ]
 
 

@@ -1,54 +1,89 @@
-"""`nightturn refcheck`: a reference unit over its nights, rig by rig: has the rig drifted, or the reference?"""
+"""`nightturn refcheck`: is a rig right? By a known mass on a lever, by a reference unit over its nights; and what the rig itself makes."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from nightturn.cli.arguments import AsJson
-
-if TYPE_CHECKING:
-    from nightturn.unit_history.reference import Reference
+from nightturn.cli.calibrate import Arm, ArmU, Density, Gravity, GravityU, Height, Latitude, MassU
+from nightturn.cli.capture import Angle, Counts, Decimal, Delimiter, Rate, Start, Stop, Time, Torque
 
 EXAMPLE = "nightturn refcheck nights --unit REF-1"
 
+Place = Annotated[
+    Path, typer.Argument(metavar="PLACE", help="With --unit the data root, otherwise the rig file.")
+]
+Unit = Annotated[str, typer.Option(metavar="SERIAL", help="A reference unit, over its nights on each rig.")]
+Fixture = Annotated[str, typer.Option(metavar="ID", help="The fixture that is checked.")]
+LeverFile = Annotated[
+    Path | None, typer.Option("--lever", metavar="FILE", help="A capture of a lever turned once each way.")
+]
+By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who did it; it is kept in the record.")]
+Mass = Annotated[float | None, typer.Option(help="The mass on the lever, kg.")]
+Level = Annotated[
+    float | None,
+    typer.Option(help="Encoder angle, degrees, where it is level and turns in the declared sense."),
+]
+LevelU = Annotated[float, typer.Option(help="Its standard uncertainty, degrees.")]
+Down = Annotated[float | None, typer.Option(help="Encoder angle where the lever hangs free, degrees.")]
+Allow = Annotated[float, typer.Option(help="What may be off, % of the weight's torque.")]
+Arbor = Annotated[
+    bool, typer.Option("--arbor", help="The run --run had a smooth arbor: keep what the rig makes.")
+]
+Reindex = Annotated[
+    float | None,
+    typer.Option(metavar="DEG", help="Between two --run the unit was turned on the rig by so much."),
+]
+Runs = Annotated[list[str] | None, typer.Option("--run", metavar="RUN", help="A recorded run; repeatable.")]
+
 
 def run(
-    root: Annotated[Path, typer.Argument(help="The data root: `data` in bench.toml.")],
+    place: Place,
     *,
-    unit: Annotated[str, typer.Option("--unit", metavar="SERIAL", help="The reference unit's serial.")],
+    unit: Unit = "",
+    fixture: Fixture = "",
+    by: By = "",
+    lever: LeverFile = None,
+    mass: Mass = None,
+    level: Level = None,
+    level_u: LevelU = 0.5,
+    down: Down = None,
+    allow: Allow = 0.5,
+    arm: Arm = None,
+    arm_u: ArmU = 0.0,
+    latitude: Latitude = None,
+    height: Height = 0.0,
+    gravity: Gravity = None,
+    gravity_u: GravityU = 0.0,
+    mass_u: MassU = 0.0,
+    density: Density = 8000.0,
+    time: Time = None,
+    torque: Torque = None,
+    angle: Angle = None,
+    counts: Counts = None,
+    rate: Rate = None,
+    start: Start = None,
+    stop: Stop = None,
+    delimiter: Delimiter = None,
+    decimal: Decimal = None,
+    arbor: Arbor = False,
+    reindex: Reindex = None,
+    runs: Runs = None,
     as_json: AsJson = False,
 ) -> None:
-    """Hold a reference unit's nights against limits from its own history on each rig: a rig that moves alone is the rig.
+    """Check a rig against something known, or keep what the rig makes by itself.
 
-    A reference is a unit that is kept for this and measured on each rig now and then, with the same plan. Its first nights on a rig, eight at least and
-    twenty-five at most, make the limits there, rough ones below twenty; the newest three and all later nights are held against them by four run rules, and a weighted mean sees small shifts.
-    Limits begin again behind another transducer, calibration or plan. Exit code 1 where one of the newest three nights on a rig breaks a rule.
+    --lever reads a capture of a known mass on a lever that was turned once each way at 2 rpm or less, and proves factor, both signs, angle sense,
+    zeros, hysteresis, drift and index, or says which cannot be said. It is kept, signed; [fixture.refcheck] every = "7d" in the rig file makes releases
+    depend on it. Nothing is moved by nightturn here.
 
-    A chart sees change, not truth: what the rig reads from the first night on wrongly, it reads wrongly for ever. Only a known mass or a calibration says that.
+    --unit holds a reference unit's nights, measured now and then by the same plan, against limits from its own history on each rig: a rig that moves
+    alone is the rig. A chart sees change, not truth: only a known mass or a calibration says that.
+
+    --arbor and --reindex write the rig record by which figures become net of the rig. Exit code 1 where something is not as it has to be.
     """
-    from nightturn.cli.output import print_json
-    from nightturn.unit_history.reference import reference_of
+    given = locals()
+    from nightturn.cli.refcheck_text import answered
 
-    found = reference_of(root, unit)
-    if as_json:
-        print_json(found)
-    else:
-        _print(found)
-    if found.moved:
-        raise typer.Exit(1)
-
-
-def _print(found: "Reference") -> None:
-    """What the rigs say together, then each chart."""
-    from nightturn.cli.output import print_pairs, print_text
-    from nightturn.unit_history.reference import chart_rows
-
-    judged = sum(each.centre is not None for each in found.charts)
-    verdict = f"{found.serial}: nothing has moved" if judged else f"{found.serial}: nothing is judged yet"
-    for text in found.said or (verdict,):
-        print_text(text, hang="  ")
-    if found.charts:
-        print_pairs("charts", chart_rows(found))
-    for text in found.unread:
-        print_text(text, hang="  ")
+    answered(given)

@@ -47,6 +47,8 @@ def run(
     from nightturn.cli.asking import daemons_root
 
     root = daemons_root(bench, data)
-    if what is What.ADD and data is None:  # the rig file names it, and people are added before the first night
+    if (
+        what is What.ADD and data is None
+    ):  # the rig file names it, and people are added before the first night
         root.mkdir(parents=True, exist_ok=True)
     users_text.done(root, what.value, name, role.value, as_json=as_json)

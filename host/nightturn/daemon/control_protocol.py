@@ -8,6 +8,7 @@ import msgspec
 
 from nightturn.model.device import DeviceCounters
 from nightturn.model.nights import NightVerdict
+from nightturn.model.purposes import ENGINEERING, Purpose
 from nightturn.model.trends import Notice
 
 VERSION = 1
@@ -25,7 +26,7 @@ NAMED = COMMANDS - {STATUS, LOOK}  # a person stands behind these
 
 
 class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One request; `id` comes back with the answer. From `variant` to `mark_deg` it is about a mount card only, from `alarm` on about alarms.
+    """One request; `id` comes back with the answer. From `variant` to `purpose` it is about a mount card only, from `alarm` on about alarms.
 
     `alarm` is the id of one, empty for all of the fixture, which may be `host`; of an audit the word. `for_s` is for how long it is
     set aside.
@@ -43,6 +44,7 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     travel_zero: bool = False
     stays: bool = False
     mark_deg: float | None = None
+    purpose: Purpose = ENGINEERING
     alarm: str = ""
     for_s: float = 0.0
 

@@ -17,6 +17,7 @@ from nightturn.daemon.picture import NS_PER_S, Picture
 from nightturn.daemon.wording import figures_text
 from nightturn.model.phases import STAND
 from nightturn.motion.permission import MotionState
+from nightturn.sentences.purpose import purpose_text
 from nightturn.world import Clock
 
 DRAW_S = 1.0
@@ -119,7 +120,9 @@ def block_rows(picture: Picture, now: datetime) -> list[tuple[str, str]]:
         rows.append(("wait", state.waits_for))
     night = state.night_verdict
     if night is not None:
-        rows.append(("night", night.word if state.state == MotionState.ENDED else f"{night.word} so far"))
+        so_far = "" if state.state == MotionState.ENDED else " so far"
+        rows.append(("night", f"{night.word}{so_far}"))
+        rows.append(("purpose", purpose_text(night)))
     ends_ns = picture.expected_end_ns
     if ends_ns is not None:
         end = datetime.fromtimestamp(ends_ns / NS_PER_S, now.tzinfo).isoformat(" ", "minutes")

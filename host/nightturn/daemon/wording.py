@@ -8,6 +8,7 @@ from nightturn.model.figures import BUDGET, INTERVAL_IS, OK, CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import bytes_text, interval
 from nightturn.model.verdicts import NOT_JUDGED
+from nightturn.sentences.purpose import purpose_text
 from nightturn.storage.entries import Amounts
 
 SHORT = tuple(spec for spec in FIGURES.values() if spec.heading and not spec.of_rated)
@@ -40,7 +41,8 @@ def night_text(verdict: NightVerdict) -> str:
         said += f"; {INTERVAL_IS[BUDGET]}"
     if verdict.would_decide:
         said += f"; would decide: {'; '.join(verdict.would_decide)}"
-    return f"{said}; decision rule: {verdict.rule}" if verdict.rule else said
+    said = f"{said}; decision rule: {verdict.rule}" if verdict.rule else said
+    return f"{said}; {purpose_text(verdict)}"
 
 
 def stored_text(run: str, amounts: Amounts, missing: int, *, ended: bool) -> str:

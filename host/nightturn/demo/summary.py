@@ -16,6 +16,7 @@ from nightturn.model.figures import INTERVAL_IS, OK, CycleRecord, Figure
 from nightturn.model.nights import NightVerdict
 from nightturn.model.quantities import fixed, interval
 from nightturn.model.rows import EventRow, GapRow
+from nightturn.sentences.purpose import purpose_text
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import usable_manifest
 from nightturn.unit_history.account import Account, account_of
@@ -178,6 +179,7 @@ def _verdict_rows(verdict: NightVerdict | None) -> list[tuple[str, str]]:
         *(("because", reason) for reason in verdict.reasons),
         *(("would decide", text) for text in verdict.would_decide),
         *([("decision rule", verdict.rule)] if verdict.rule else []),
+        ("purpose", purpose_text(verdict)),
     ]
 
 

@@ -17,6 +17,7 @@ from nightturn.estimation.draft import combined
 from nightturn.estimation.figures import unit_of
 from nightturn.estimation.intervals import own_part
 from nightturn.estimation.pooled import Pooled
+from nightturn.estimation.purpose import Basis, Steadiness, purpose_of
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import BUDGET, NU_MANY, REPEATABILITY, BudgetLine, CycleRecord, Figure
 from nightturn.model.limits import AT_LIMIT
@@ -49,6 +50,7 @@ REPEATABILITY_ONLY = "the calibration record carries no certificate data: ± is 
 NO_LIMIT = "the variant sets no acceptance limit"
 UNCOUNTED_KEPT = 8
 """Sentences on cycles that are missing from the count; one is enough to keep a night from being accepted."""
+NO_RELEASE = Basis()
 NOT_COUNTED = " not counted: "
 UNKNOWN = "what counted them is lost"
 ANOTHER_RUN = "another run: cycles are missing from the count of this one, so it cannot be accepted"
@@ -98,15 +100,18 @@ class Night(msgspec.Struct):
         cycles: finished cycles that were counted, judged or not.
         next_cycle: the number that the next one has.
         uncounted: sentences on cycles that are missing from the count.
+        steadiness: what the cycles say of time and temperature.
     """
 
     cycles: int = 0
     next_cycle: int = 1
     limits: dict[str, LimitNight] = {}
     uncounted: list[str] = []
+    steadiness: Steadiness = msgspec.field(default_factory=Steadiness)
 
     def add(self, cycle: CycleRecord, accept: Sequence[AcceptLimit]) -> None:
         """A finished cycle, also one that nothing could be judged of; `accept` are the limits it was held against."""
+        self.steadiness.add(cycle)
         self.count(cycle.cycle_no, cycle.limit_words, cycle.figures, accept)
 
     def count(
@@ -152,13 +157,19 @@ class Night(msgspec.Struct):
         if sentence not in self.uncounted and len(self.uncounted) < UNCOUNTED_KEPT:
             self.uncounted.append(sentence)
 
-    def verdict(self, accept: Sequence[AcceptLimit], planned: int) -> NightVerdict:
+    def verdict(self, accept: Sequence[AcceptLimit], planned: int, basis: Basis = NO_RELEASE) -> NightVerdict:
         """What all cycles up to now say together.
 
         Args:
             accept: the limits.
             planned: cycles of the plan.
+            basis: what a release rests on beside the cycles; the default asks for none.
         """
+        purpose, because = purpose_of(basis, self.steadiness, self.cycles)
+        found = self._judged(accept, planned)
+        return msgspec.structs.replace(found, purpose=purpose, engineering_because=because)
+
+    def _judged(self, accept: Sequence[AcceptLimit], planned: int) -> NightVerdict:
         if not accept:
             return NightVerdict(NOT_JUDGED, (NO_LIMIT,), (), (), self.cycles, planned)
         terms = _Terms(planned, whole=not self.uncounted)

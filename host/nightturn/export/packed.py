@@ -14,6 +14,7 @@ from nightturn.export.pieces import Totals
 from nightturn.export.stretch import Stretch
 from nightturn.export.written import Exported, base_name, exported, placed, write_stretch
 from nightturn.report.written import write_reports
+from nightturn.sentences.purpose import purpose_reasons, purpose_word
 from nightturn.storage.manifest import ENDED
 from nightturn.storage.runs import RunSummary
 from nightturn.version import VERSION
@@ -33,7 +34,7 @@ class PackManifest(msgspec.Struct, frozen=True, kw_only=True):
 
     Attributes:
         schema: of this file. nightturn: the version that made the pack.
-        verdict: of the night, by its limits; empty where there is none.
+        verdict: of the night, by its limits; empty where there is none. purpose: release, or engineering, and why.
         samples, missing, gaps: of `samples_file`; first_ts, last_ts: of its samples, ns since 1970 UTC.
         calibration: id of the record with which the run was opened.
     """
@@ -47,6 +48,8 @@ class PackManifest(msgspec.Struct, frozen=True, kw_only=True):
     started_utc: str
     timezone: str
     verdict: str
+    purpose: str = ""
+    engineering_because: tuple[str, ...] = ()
     calibration: str
     samples_file: str
     gaps_file: str
@@ -100,6 +103,7 @@ def pack(
 def _manifest(stretch: Stretch, totals: Totals) -> bytes:
     summary, base = stretch.summary, base_name(stretch)
     cards = msgspec.json.decode(stretch.manifest.calibration or "{}", type=dict[str, object])
+    night = summary.night_verdict
     found = PackManifest(
         nightturn=VERSION,
         unit=summary.unit,
@@ -108,7 +112,9 @@ def _manifest(stretch: Stretch, totals: Totals) -> bytes:
         run=summary.run,
         started_utc=summary.started_utc.isoformat(),
         timezone=summary.timezone,
-        verdict=summary.night_verdict.word if summary.night_verdict is not None else "",
+        verdict=night.word if night is not None else "",
+        purpose=purpose_word(night) if night is not None else "",
+        engineering_because=purpose_reasons(night) if night is not None else (),
         calibration=str(cards.get("id", "")),
         samples_file=f"{base}.{SAMPLES}",
         gaps_file=f"{base}.gaps.csv",

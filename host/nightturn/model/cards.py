@@ -3,6 +3,8 @@
 import msgspec
 from msgspec import UNSET, UnsetType
 
+from nightturn.model.purposes import ENGINEERING, Purpose
+
 CARD_SCHEMA = 1
 
 
@@ -16,7 +18,8 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off.
 
     `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty. `mark_deg` is
-    the encoder's angle at which the rotor's own mark stands, 0 to below 360, where somebody has read it.
+    the encoder's angle at which the rotor's own mark stands, 0 to below 360, where somebody has read it. `purpose` is what the numbers
+    are asked for; a release has conditions beside.
     """
 
     unit: str
@@ -28,6 +31,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     taken_off: bool = False
     since_utc: str = ""
     mark_deg: float | UnsetType = UNSET
+    purpose: Purpose = ENGINEERING
 
     @property
     def mounting(self) -> str:

@@ -157,6 +157,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     one: nothing is followed. `trends` is what is known of their course by the cycles of the run so far, as `trend.following` packs it.
     `beyond` says of each figure with a limit that is confirmed whether the newest cycles before were beyond it, the newest last.
     `earlier` is what the unit's earlier nights say of it where there are no `trends`, as `trend.earlier` packs it; empty on older tapes.
+    `reference_check` is the newest reference check of the fixture, JSON text; empty without one, and on older tapes.
     `follows_orders` says that families of orders and strokes are followed too; not on older tapes. `rolls_temperature`: with their temperature.
     """
 
@@ -208,6 +209,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     earlier: bytes = b""
     follows_orders: bool = False
     rolls_temperature: bool = False
+    reference_check: str = ""
 
 
 class LinkFact(msgspec.Struct, frozen=True):

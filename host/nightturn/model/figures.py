@@ -124,7 +124,8 @@ class CycleRecord(msgspec.Struct, frozen=True):
     peak N·m, phase rad, standard uncertainty N·m). `limit_words` are met, missed, undecided or not judged for each limit
     of the variant, in its order. `sums_sha256` is over the integer sums, identical on every machine. `origins` and
     `cogging_origins` say in words where each order of the two tables comes from. `symptoms` is None, and
-    there are no `curves`, where an earlier version made the record.
+    there are no `curves`, where an earlier version made the record. `purpose` is that of the run up to this cycle, empty where
+    the cycle is of no run under way.
     """
 
     run: str
@@ -153,6 +154,7 @@ class CycleRecord(msgspec.Struct, frozen=True):
     verdict: str = NOT_JUDGED
     verdict_reasons: tuple[str, ...] = ()
     limit_words: tuple[str, ...] = ()
+    purpose: str = ""
     origins: tuple[str, ...] = ()
     cogging_origins: tuple[str, ...] = ()
     symptoms: Symptoms | None = None

@@ -1,8 +1,11 @@
 """The verdict of a night, as core, manifest, MQTT and `--json` pass it on."""
 
+from typing import Literal
+
 import msgspec
 
 from nightturn.model.figures import BUDGET, REPEATABILITY
+from nightturn.model.purposes import Purpose
 
 
 class LimitVerdict(msgspec.Struct, frozen=True):
@@ -40,6 +43,8 @@ class NightVerdict(msgspec.Struct, frozen=True):
         would_decide: what would decide it, for an undecided one.
         cycles, planned: finished, and of the plan.
         rule: by which it was decided; empty where nothing was.
+        purpose: release, or engineering where the card or a condition says so; empty where it was recorded before there were purposes.
+        engineering_because: a sentence for each thing that keeps it from being a release.
     """
 
     word: str
@@ -49,6 +54,8 @@ class NightVerdict(msgspec.Struct, frozen=True):
     cycles: int = 0
     planned: int = 0
     rule: str = ""
+    purpose: Purpose | Literal[""] = ""
+    engineering_because: tuple[str, ...] = ()
 
     @property
     def kind(self) -> str | None:

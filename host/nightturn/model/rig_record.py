@@ -7,6 +7,7 @@ import msgspec
 from msgspec import Meta
 
 ARBOR_RUN: Literal["arbor run"] = "arbor run"
+RE_INDEXING: Literal["re-indexing"] = "re-indexing"
 Positive = Annotated[float, Meta(gt=0)]
 
 

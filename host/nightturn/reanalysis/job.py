@@ -9,6 +9,7 @@ import msgspec
 from nightturn.calibration.records import CalibrationRecord
 from nightturn.errors import NightturnError, ObjectStoreError, StorageError
 from nightturn.estimation.night_verdict import Night
+from nightturn.fixture.release import basis_of
 from nightturn.fixture.stream import accept_limits
 from nightturn.model.nights import NightVerdict
 from nightturn.model.rows import CYCLES, EVENTS, SLOW
@@ -156,7 +157,7 @@ def _verdict(recorded: Recorded, again: Again) -> NightVerdict:
         night.add(cycle, accept)
     for sentence in again.left_out:
         night.lose(sentence)
-    return night.verdict(accept, recorded.settings.fixture.plan.cycles)
+    return night.verdict(accept, recorded.settings.fixture.plan.cycles, basis_of(recorded.settings))
 
 
 def key_of(files: ReadFiles, manifest: Manifest, calibration: CalibrationRecord, method: Method) -> str:

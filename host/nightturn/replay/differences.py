@@ -73,7 +73,8 @@ def night_differences(
         return []
     if now is None:
         return ["the night's verdict was not seen"]
-    found = _fields("night", was, now, ("word", "cycles", "planned") if whole else ("word",), exact=exact)
+    names = ("word", *(("purpose",) if was.purpose else ()), *(("cycles", "planned") if whole else ()))
+    found = _fields("night", was, now, names, exact=exact)
     seen = {_limit(limit): limit for limit in now.limits}
     for old in was.limits:
         new = seen.pop(_limit(old), None)

@@ -12,8 +12,10 @@ import msgspec
 from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.jobs import CycleJob, worked_out
 from nightturn.estimation.night_verdict import Night
+from nightturn.estimation.purpose import Basis
 from nightturn.fixture.core import Fixture
-from nightturn.fixture.stream import accept_limits
+from nightturn.fixture.release import basis_of
+from nightturn.fixture.stream import RunSettings, accept_limits
 from nightturn.model import facts
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
@@ -93,6 +95,7 @@ class _Both:
         self._other: Fixture | None = None
         self._tick: Tick | None = None
         self._night, self._accept, self._planned = Night(), tuple[AcceptLimit, ...](), 0
+        self._basis = Basis()
         self._cycles = 0
         self._otherwise: list[Otherwise] = []
         self._differs: tuple[int, str] | None = None
@@ -159,7 +162,9 @@ class _Both:
         if job is None or opened is None or not job.is_of(fact.epoch, fact.cycle_no):
             return
         self._accept = accept_limits(self._variant(opened.variant))
-        self._planned = msgspec.json.decode(opened.rig, type=FixtureSettings).plan.cycles
+        settings = RunSettings.of(opened)
+        self._planned = settings.fixture.plan.cycles
+        self._basis = basis_of(msgspec.structs.replace(settings, variant=self._variant(opened.variant)))
         now = self._again(job)
         if now is None:
             return
@@ -188,7 +193,7 @@ class _Both:
     def found(self) -> WhatIf:
         """What was seen."""
         core = self.core
-        now = self._night.verdict(self._accept, self._planned) if self._cycles else None
+        now = self._night.verdict(self._accept, self._planned, self._basis) if self._cycles else None
         return WhatIf(
             cycles=self._cycles,
             otherwise=tuple(self._otherwise),

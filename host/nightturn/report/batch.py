@@ -9,8 +9,10 @@ from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.tolerance import OUTLYING, UNITS_MIN, factor, robust_scores
 from nightturn.model.nights import LimitVerdict
+from nightturn.model.purposes import ENGINEERING
 from nightturn.model.quantities import fixed, interval, quantity
 from nightturn.model.verdicts import ACCEPT, MAX, NOT_JUDGED
+from nightturn.sentences.purpose import purpose_reasons, purpose_word
 from nightturn.settings.mistakes import did_you_mean
 from nightturn.storage.runs import RunSummary
 
@@ -20,13 +22,15 @@ RIG_UNITS_MIN = 3
 
 
 class UnitLine(msgspec.Struct, frozen=True):
-    """A unit of the batch: its newest run with a verdict, on which fixture, its verdict, and how many nights there are of it."""
+    """A unit of the batch: its newest run with a verdict, on which fixture, its verdict, how many nights there are of it, and for what it may be used."""
 
     unit: str
     fixture: str
     run: str
     verdict: str
     nights: int
+    purpose: str = ENGINEERING
+    engineering_because: tuple[str, ...] = ()
 
 
 class FigureOfUnit(msgspec.Struct, frozen=True):
@@ -108,8 +112,11 @@ def batch_of(runs: Sequence[RunSummary], variant: str) -> Batch:
 
 
 def _unit(run: RunSummary, nights: int) -> UnitLine:
-    word = run.night_verdict.word if run.night_verdict is not None else NOT_JUDGED
-    return UnitLine(run.unit, run.fixture, run.run, word, nights)
+    verdict = run.night_verdict
+    if verdict is None:
+        return UnitLine(run.unit, run.fixture, run.run, NOT_JUDGED, nights)
+    purpose, because = purpose_word(verdict), purpose_reasons(verdict)
+    return UnitLine(run.unit, run.fixture, run.run, verdict.word, nights, purpose, because)
 
 
 def figures_of(newest: Sequence[RunSummary]) -> tuple[FigureOfBatch, ...]:
@@ -171,8 +178,10 @@ def _rigs(values: Sequence[FigureOfUnit]) -> str:
 
 
 def verdict_rows(batch: Batch) -> list[tuple[str, ...]]:
-    """Each unit as texts: serial, fixture, verdict, nights."""
-    return [(each.unit, each.fixture, each.verdict, str(each.nights)) for each in batch.units]
+    """Each unit as texts: serial, fixture, verdict with its purpose, nights."""
+    return [
+        (each.unit, each.fixture, f"{each.verdict}, {each.purpose}", str(each.nights)) for each in batch.units
+    ]
 
 
 def figure_words(each: FigureOfBatch) -> str:

@@ -21,6 +21,7 @@ from nightturn.sentences.morning import (
     verdict_sentence,
 )
 from nightturn.sentences.names import isolated
+from nightturn.sentences.purpose import purpose_sentence
 from nightturn.storage.manifest import RUNNING
 from nightturn.unit_history.account import WORN, Account, CourseLine
 
@@ -51,6 +52,8 @@ def first_words(night: ReportNight, *, changed: bool) -> FirstWords:
     if night.summary.state == RUNNING and not len(night.cycles):
         return FirstWords(Severity.NOTE, "The first figures come with the end of the first cycle.", inside)
     need, sentence = _judged(night, limits, changed=changed)
+    if night.verdict is not None:
+        sentence = f"{sentence} {purpose_sentence(night.verdict)}"
     return FirstWords(need, sentence, inside, still)
 
 

@@ -47,6 +47,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "protect": SETTING,
         "shunt": SETTING,
         "trend": SETTING,
+        "refcheck": SETTING,
         "plan": SETTING,
     },
     Variant: {
@@ -56,6 +57,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "pole_pairs": MEANING,
         "slots": MEANING,
         "bearing": SETTING,
+        "approved": SETTING,
         "accept": SETTING,
     },
     MountCard: {
@@ -68,6 +70,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "taken_off": SETTING,
         "since_utc": SETTING,
         "mark_deg": SETTING,
+        "purpose": MEANING,  # nobody makes a release of a night that was begun without it
     },
 }
 NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (

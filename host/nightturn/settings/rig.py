@@ -118,6 +118,7 @@ class Limit(Part, frozen=True, kw_only=True):
     confirm: str = ""
 
 
+HOURS_PER_DAY = 24
 Hours = Annotated[float, Meta(gt=0, le=1000)]
 
 
@@ -163,6 +164,17 @@ class Shunt(Part, frozen=True, kw_only=True):
     on_exceed: Literal["warn", "stop"] = "warn"
     settle_s: Annotated[float, Meta(ge=0.05, le=10)] = 0.3
     window_s: Annotated[float, Meta(ge=0.5, le=30)] = 1.0
+
+
+class Refcheck(Part, frozen=True, kw_only=True):
+    """How old the fixture's reference check may be where a unit is to be released: `every = "7d"`, or hours, `"12h"`."""
+
+    every: Annotated[str, Meta(pattern=r"^[1-9][0-9]{0,3}[dh]$")]
+
+    @property
+    def hours(self) -> int:
+        """The same in hours."""
+        return int(self.every[:-1]) * (HOURS_PER_DAY if self.every.endswith("d") else 1)
 
 
 class SlowTurn(Part, frozen=True, kw_only=True):
@@ -289,6 +301,7 @@ class FixtureSettings(Part, frozen=True, kw_only=True):
     protect: dict[str, Limit] = msgspec.field(default_factory=dict)
     shunt: Shunt = Shunt()
     trend: Trend = Trend()
+    refcheck: Refcheck | None = None
     plan: CyclePlan
 
 

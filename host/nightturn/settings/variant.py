@@ -44,6 +44,14 @@ class Acceptance(Part, frozen=True, kw_only=True):
         return tuple((bound, limit) for bound, limit in both if limit is not None)
 
 
+class Approval(Part, frozen=True, kw_only=True):
+    """Who approved the variant as it is, on which day, and the digest of what was approved (`settings.approval`)."""
+
+    by: Annotated[str, Meta(min_length=1)]
+    on: Annotated[str, Meta(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+    sha256: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$")]
+
+
 class Variant(Part, frozen=True, kw_only=True):
     """The product."""
 
@@ -52,5 +60,6 @@ class Variant(Part, frozen=True, kw_only=True):
     rated_torque_nm: PositiveFloat
     pole_pairs: Poles
     slots: Poles
+    approved: Approval | None = None
     bearing: tuple[Bearing, ...] = ()
     accept: dict[str, Acceptance] = msgspec.field(default_factory=dict)

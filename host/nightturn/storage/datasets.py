@@ -323,5 +323,10 @@ def _closing_columns() -> list[Column]:
         _key("reasons", _REASONS, "why the cycle has its status"),
         _key("verdict", pa.string(), "accept, reject, undecided or not judged"),
         _key("verdict_reasons", _REASONS, "why"),
+        _key(
+            "purpose",
+            pa.string(),
+            "release, or engineering with every reason in the night's verdict, as the run was up to this cycle",
+        ),
         _key("limit_words", _REASONS, "met, missed, undecided or not judged, for each limit of the variant"),
     ]

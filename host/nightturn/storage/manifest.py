@@ -51,8 +51,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
 
     Attributes:
         ended_utc_ns, reason, ended_by: as the core told the end, in its own row.
-        rig, variant, card, calibration, rig_record: as put on the tape when the run opened, each JSON text; without a rig record
-            its text is empty.
+        rig, variant, card, calibration, rig_record, reference_check: as put on the tape when the run opened, each JSON text; without a rig
+            record or a check its text is empty.
         torque_channel: the torque table of the first device's sheet, JSON text; empty before one was met.
         torque_since: the tables of later boots that differ, in order; what was recorded before keeps its own.
         sheets: the sheets of the run's devices, each once, in order; what makes figures again from samples needs them.
@@ -89,6 +89,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     card: str = ""
     calibration: str = ""
     rig_record: str = ""
+    reference_check: str = ""
     torque_channel: str = ""
     torque_since: tuple[TorqueSince, ...] = ()
     sheets: tuple[SheetSince, ...] = ()
@@ -112,6 +113,7 @@ def of_opened(fixture: str, opened: RunOpened, wire_version: str = "") -> Manife
         card=opened.card,
         calibration=opened.calibration,
         rig_record=opened.rig_record,
+        reference_check=opened.reference_check,
         host_version=opened.host_version,
         wire_version=wire_version,
         timezone=opened.timezone,

@@ -242,6 +242,7 @@ def cycle(record: CycleRecord, stamp: Stamp, limits: Mapping[str, object] = NO_L
             "coverage": rounded(record.coverage),
             "verdict": record.verdict,
             "verdict_reasons": record.verdict_reasons,
+            "purpose": record.purpose,
             "record_first": record.record_first,
             "record_last": record.record_last,
             "calibration_id": record.calibration_id,

@@ -65,6 +65,7 @@ class NightLine(msgspec.Struct, frozen=True):
     verdict: str
     problem: str = ""
     strokes_planned: int = 0
+    purpose: str = ""
 
 
 class StepLine(msgspec.Struct, frozen=True):
@@ -266,6 +267,7 @@ def _nights(found: Life) -> Sequence[NightLine]:
             night.verdict,
             night.problem,
             night.strokes_planned,
+            night.purpose,
         )
         for night, before in zip(found.nights, found.strokes_before, strict=True)
     ]

@@ -14,6 +14,7 @@ from nightturn.model.figures import OK
 from nightturn.model.quantities import number
 from nightturn.model.tiles import Float64s, Int64s
 from nightturn.motion.moves import conditioning_moves, move_seconds
+from nightturn.sentences.purpose import purpose_word
 from nightturn.settings.meaning import MEANING, WEIGHTS
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
@@ -68,6 +69,7 @@ class Night:
         strokes: when each recorded stroke of exercise ended, ns since 1970 UTC; None where its figures were cleared.
         beside: recorded strokes of warm-up and soak, by phase; park_stops: how often the shaft was parked for a person.
         problem: why its figures are not here, in words; empty where they are.
+        purpose: release or engineering, empty without a verdict.
     """
 
     run: str
@@ -82,6 +84,7 @@ class Night:
     problem: str = ""
     beside: Mapping[str, int] = field(default_factory=dict)
     park_stops: int = 0
+    purpose: str = ""
 
     @property
     def complete(self) -> int:
@@ -186,6 +189,7 @@ def _night(summary: RunSummary, settings: RunSettings, there: Recorded) -> Night
         started_ts=started_ts,
         ended_ts=max(ends),
         verdict=summary.night_verdict.word if summary.night_verdict is not None else "",
+        purpose=purpose_word(summary.night_verdict) if summary.night_verdict is not None else "",
         cycles=cycles,
         strokes=strokes,
         problem=there.problem or (summary.unreadable[0] if summary.unreadable else ""),
