@@ -9,7 +9,7 @@ from nightturn.model.clocks import NS_PER_S
 from nightturn.report import behind
 from nightturn.report.attached import figures_json
 from nightturn.report.drawn import drawn
-from nightturn.report.first_page import LIMIT_HEAD, first_page
+from nightturn.report.first_page import LIMIT_HEAD, FirstPage, first_page
 from nightturn.report.night import ReportNight
 from nightturn.report.notes import notes
 from nightturn.report.printed import pdf_of, unprintable
@@ -23,10 +23,11 @@ PAPER_PX = 680.0
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A report: the night that it is of, what it is held against, what its page says, and the page."""
+    """A report: the night that it is of, what it is held against, its first page, what else it says, and the page."""
 
     night: ReportNight
     reference: Reference
+    first: FirstPage
     content: Mapping[str, object]
     html: str
 
@@ -45,8 +46,9 @@ def document(
         ConfigError: Jinja2 is not installed.
     """
     reference = envelope_of(night, accepted)
-    content = _content(night, others, reference)
-    return Document(night, reference, content, _page(night, reference, content))
+    first = first_page(night, others, reference)
+    content = _content(night, first)
+    return Document(night, reference, first, content, _page(night, reference, content))
 
 
 def pdf(found: Document) -> bytes:
@@ -69,11 +71,11 @@ def envelope_of(night: ReportNight, accepted: Sequence[RunSummary]) -> Reference
     return reference_of(root, accepted, night.settings.fixture.plan, cogging_order(night.settings.variant))
 
 
-def _content(night: ReportNight, others: Sequence[RunSummary], reference: Reference) -> Mapping[str, object]:
+def _content(night: ReportNight, first: FirstPage) -> Mapping[str, object]:
     """What the page says, but for its pictures."""
     files, folder, files_left = behind.files(night)
     return {
-        "page": first_page(night, others, reference),
+        "page": first,
         "created": _at(night).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "causes": night.life.causes if night.life is not None else (),
         "limit_head": LIMIT_HEAD,

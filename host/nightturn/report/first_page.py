@@ -8,14 +8,12 @@ import numpy as np
 from nightturn.errors import StorageError
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
-from nightturn.model.limits import exceeds
-from nightturn.model.nights import LimitVerdict
 from nightturn.model.quantities import interval, quantity
-from nightturn.model.verdicts import MAX, REJECT
 from nightturn.report.counted import counted, disturbed, margin_text
+from nightturn.report.first_words import first_words, limits_said
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import NO_UNIT, Reference
-from nightturn.sentences.morning import Doing, LimitSaid, Severity, severity_of, to_do, verdict_sentence
+from nightturn.sentences.morning import Doing, LimitSaid, Severity, to_do
 from nightturn.sentences.names import isolated
 from nightturn.storage.runs import RunSummary, found_runs
 from nightturn.unit_history.account import WORN, Account, CourseLine, account_of
@@ -54,34 +52,20 @@ class FirstPage:
     rig: tuple[tuple[str, str], ...]
 
 
-def first_sentences(night: ReportNight) -> tuple[Severity, str]:
-    """How soon a person has to act, and whether the unit passes."""
-    verdict = night.verdict
-    word = verdict.word if verdict is not None else None
-    severity = severity_of(word, changed=bool(changed_lines(night.life)), disturbed=disturbed(night))
-    return severity, verdict_sentence(isolated(night.unit), word, _limits(night), ended=night.ended)
-
-
-def _limits(night: ReportNight) -> tuple[LimitSaid, ...]:
-    return (
-        tuple(limit_said(night, each) for each in night.verdict.limits) if night.verdict is not None else ()
-    )
-
-
 def first_page(night: ReportNight, others: Sequence[RunSummary], reference: Reference) -> FirstPage:
     """The first page of a night; `others` are runs of other fixtures beside it, `reference` is what accepted units say."""
     verdict = night.verdict
     word = verdict.word if verdict is not None else None
-    limits = _limits(night)
+    limits = limits_said(night)
     changed = changed_lines(night.life)
-    severity, sentence = first_sentences(night)
+    first = first_words(night, changed=bool(changed))
     titles = tuple(dict.fromkeys(line.title for line in changed))
     upset = disturbed(night)
     return FirstPage(
         about=_about(night),
-        severity=severity,
-        sentence=sentence,
-        happened=_happened(night, changed),
+        severity=first.need,
+        sentence=first.sentence,
+        happened=(*((first.more,) if first.more else ()), *_happened(night, changed)),
         to_do=to_do(
             isolated(night.unit),
             word,
@@ -113,48 +97,6 @@ def changed_lines(life: Account | None) -> list[CourseLine]:
         return []
     changed = [line for line in life.courses if line.changed_ts is not None]
     return sorted(changed, key=lambda line: (WORN.index(line.figure), line.changed_ts or 0))
-
-
-def limit_said(night: ReportNight, each: LimitVerdict) -> LimitSaid:
-    """A limit of the verdict with the numbers that the first sentence needs."""
-    spec = FIGURES[each.figure]
-    half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
-    upper = each.direction == MAX
-    beyond = each.word == REJECT and not _mean_beyond(each, half, upper=upper)
-    newest = _newest_beyond(night, each, upper=upper) if beyond else None
-    return LimitSaid(
-        title=FIGURES[each.figure].spoken,
-        unit=spec.unit,
-        limit=each.limit,
-        upper=upper,
-        word=each.word,
-        judged=each.cycles_judged,
-        value=each.value,
-        half=half,
-        last_value=newest[0] if newest is not None else None,
-        last_half=newest[1] if newest is not None else None,
-    )
-
-
-def _mean_beyond(each: LimitVerdict, half: float | None, *, upper: bool) -> bool:
-    """Whether the mean of the night lies beyond the limit with its whole interval."""
-    if each.value is None or half is None:
-        return False
-    if upper:
-        return exceeds(abs(each.value) - half, each.limit)
-    return exceeds(each.limit, each.value + half)
-
-
-def _newest_beyond(night: ReportNight, each: LimitVerdict, *, upper: bool) -> tuple[float, float] | None:
-    """The newest cycle whose whole interval lies beyond the limit, where the mean of the night does not."""
-    value, half = night.values(each.figure), night.halves(each.figure)
-    for at in range(len(value) - 1, -1, -1):
-        if not (np.isfinite(value[at]) and np.isfinite(half[at])):
-            continue
-        middle, wide = float(value[at]), float(half[at])
-        if exceeds(abs(middle) - wide, each.limit) if upper else exceeds(each.limit, middle + wide):
-            return middle, wide
-    return None
 
 
 def _about(night: ReportNight) -> str:

@@ -9,7 +9,6 @@ from nightturn.errors import StorageError
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.report.chosen import accepted_before, beside
 from nightturn.report.document import document, file_name, pdf
-from nightturn.report.first_page import first_sentences
 from nightturn.report.night import night_of
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
@@ -55,7 +54,6 @@ def write_reports(
     for each in wanted:
         night = night_of(Run(root, each.fixture, each.run), each, method)
         found = document(night, beside(runs, each), accepted_before(runs, each))
-        severity, sentence = first_sentences(night)
         path = folder / file_name(night)
         write_whole(path, found.html.encode())
         printed = path.with_suffix(".pdf") if with_pdf else None
@@ -63,7 +61,14 @@ def write_reports(
             write_whole(printed, pdf(found))
         word = night.verdict.word if night.verdict is not None else NOT_JUDGED
         yield WrittenReport(
-            each.fixture, each.run, night.unit, severity.word, sentence, str(path), word, str(printed or "")
+            each.fixture,
+            each.run,
+            night.unit,
+            found.first.severity.word,
+            found.first.sentence,
+            str(path),
+            word,
+            str(printed or ""),
         )
 
 

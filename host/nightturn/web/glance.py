@@ -10,24 +10,18 @@ from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.clocks import NS_PER_S
-from nightturn.model.figures import OK
 from nightturn.model.nights import LimitVerdict
 from nightturn.model.quantities import interval, number, quantity
-from nightturn.model.verdicts import ACCEPT, MAX, REJECT
+from nightturn.model.verdicts import MAX
 from nightturn.pictures.night import Bound, Row, moment_text
 from nightturn.pictures.strip import draw_strip
-from nightturn.report.counted import disturbed
-from nightturn.report.first_page import first_sentences, limit_said
+from nightturn.report.first_words import first_words
 from nightturn.report.night import ReportNight, glimpse_of
-from nightturn.sentences.morning import OF_RATED, PER_CENT, Severity, inside_so_far
+from nightturn.sentences.morning import OF_RATED, PER_CENT, Severity
 from nightturn.sentences.wall import silent_sentence
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary
 
-ENOUGH_PART = 0.8
-"""Of the cycles: with fewer judged a night cannot be accepted, so a person has to look why."""
-CYCLES_BEFORE = 10
-"""So many cycles come before that is asked."""
 CHANGES_MAX = 2
 OUTSIDE = {
     "locked": "waits for a person",
@@ -87,8 +81,8 @@ def glance_of(run: Run, summary: RunSummary) -> Glance:
     except (RunNotFoundError, StorageError) as error:
         return _unreadable(summary, str(error))
     changed = tuple(_changed(run, night))
-    need, sentence = _said(night, changed=bool(changed))
-    inside = _inside(night)
+    first = first_words(night, changed=bool(changed))
+    need, sentence, inside = first.need, first.sentence, first.inside
     silent = summary.state == "interrupted"
     if silent:
         need = need if need is Severity.ACT_NOW else Severity.NOTE
@@ -107,7 +101,7 @@ def glance_of(run: Run, summary: RunSummary) -> Glance:
         turning=turning and inside and need is Severity.NOTE,
         word=_word(summary),
         sentence=sentence,
-        more=" ".join(changed[:CHANGES_MAX]),
+        more=" ".join([*([first.more] if first.more else []), *changed[:CHANGES_MAX]]),
         strip=strip,
         begun=clock_text(night.over[0], night),
         until=until,
@@ -148,51 +142,6 @@ def _word(summary: RunSummary) -> str:
     if summary.state == "running":
         return OUTSIDE.get(summary.motion, summary.motion or "recording")
     return {"interrupted": "no word", "ended": "ended"}.get(summary.state, "not known")
-
-
-def _said(night: ReportNight, *, changed: bool) -> tuple[Severity, str]:
-    """How soon a person has to act, and the sentence."""
-    summary, verdict = night.summary, night.verdict
-    if summary.state != "ended" and summary.motion == "locked":
-        return (
-            Severity.TODAY,
-            f"Standing still: {summary.motion_text}. Nothing turns until a person releases it.",
-        )
-    if summary.state != "ended" and not len(night.cycles):
-        return Severity.NOTE, "The first figures come with the end of the first cycle."
-    need, sentence = first_sentences(night)
-    if changed:
-        need = max(need, Severity.TODAY)
-    if summary.state == "running":
-        few = _too_few(night)
-        undecided = verdict is None or verdict.word != REJECT
-        if undecided:
-            need = Severity.TODAY if changed or few or disturbed(night) else Severity.NOTE
-        if few and undecided:
-            sentence = few
-        elif undecided:
-            sentence = _so_far(night) or sentence
-    return need, sentence
-
-
-def _so_far(night: ReportNight) -> str:
-    limits = night.verdict.limits if night.verdict is not None else ()
-    return inside_so_far(night.unit, [limit_said(night, each) for each in limits])
-
-
-def _inside(night: ReportNight) -> bool:
-    """Whether everything judged so far lies inside its limits; of a night that has ended, whether it is accepted."""
-    accepted = night.verdict is not None and night.verdict.word == ACCEPT
-    return accepted or (not night.ended and bool(_so_far(night)))
-
-
-def _too_few(night: ReportNight) -> str:
-    """Whether so few cycles can be judged that the night cannot be accepted."""
-    done = int((night.cycles["status"] == OK).sum())
-    for each in night.verdict.limits if night.verdict is not None else ():
-        if done >= CYCLES_BEFORE and each.cycles_judged < ENOUGH_PART * done:
-            return f"Only {each.cycles_judged} of {done} cycles could be held against the limit of {FIGURES[each.figure].spoken}."
-    return ""
 
 
 def _changed(run: Run, night: ReportNight) -> Iterator[str]:
