@@ -36,6 +36,7 @@ from nightturn.telemetry.numbers import rounded
 VERSION = 1
 NS_PER_S = 1_000_000_000
 NO_LIMITS: Mapping[str, object] = {}
+NOTHING_SAID: Mapping[str, object] = dict.fromkeys(("need", "sentence", "more", "inside_limits", "strip"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,17 @@ def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
 
 
 def state(
-    row: StateRow, stamp: Stamp, limits: Mapping[str, object] = NO_LIMITS, expected_end_ns: int | None = None
+    row: StateRow,
+    stamp: Stamp,
+    limits: Mapping[str, object] = NO_LIMITS,
+    expected_end_ns: int | None = None,
+    *,
+    said: Mapping[str, object] = NOTHING_SAID,
 ) -> bytes:
-    """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in."""
+    """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in.
+
+    `said` is `night_so_far`'s: how soon a person has to act, the first sentence, what to say beside, and the night's strip.
+    """
     return _encode(
         {
             **common("state", stamp, row.ts),
@@ -156,13 +165,19 @@ def state(
             "durable_ts": ts_or_none(row.durable_utc_ns),
             "expected_end_ts": ts_or_none(expected_end_ns),
             "inputs": row.inputs,
+            **said,
             **limits,
         }
     )
 
 
 def standing(
-    row: StandingRow, stamp: Stamp, last: StateRow | None, limits: Mapping[str, object] = NO_LIMITS
+    row: StandingRow,
+    stamp: Stamp,
+    last: StateRow | None,
+    limits: Mapping[str, object] = NO_LIMITS,
+    *,
+    said: Mapping[str, object] = NOTHING_SAID,
 ) -> bytes:
     """The same keys where no core says what the fixture does: what is not known any more is null.
 
@@ -171,6 +186,7 @@ def standing(
         stamp: as everywhere.
         last: what the core of this run said last; None without a run.
         limits: of that run.
+        said: as in `state`.
     """
     of_a_core = ("permitted_by", "phase", "link", "epoch", "samples", "gaps", "missing_samples")
     nothing = dict.fromkeys((*of_a_core, "night_verdict", "trends", "durable_through", "durable_ts"))
@@ -185,6 +201,7 @@ def standing(
             **nothing,
             "expected_end_ts": None,
             "inputs": None,
+            **said,
             **limits,
         }
     )
