@@ -1,5 +1,6 @@
 """What of a night travels in its retained state: how soon a person has to act, the first sentence, at most 60 points."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -18,7 +19,7 @@ from nightturn.telemetry.night_so_far import POINTS_MAX, NightSoFar
 S = 10**9
 
 
-def night_of(values: list[float | None]) -> NightSoFar:
+def night_of(values: Sequence[float | None]) -> NightSoFar:
     """A cycle every 400 s; None: friction was refused."""
     subject = NightSoFar()
     for no, value in enumerate(values, start=1):

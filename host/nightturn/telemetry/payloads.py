@@ -35,6 +35,8 @@ from nightturn.telemetry.numbers import rounded
 
 VERSION = 1
 NS_PER_S = 1_000_000_000
+LAST_YEAR = 2262
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 NO_LIMITS: Mapping[str, object] = {}
 NOTHING_SAID: Mapping[str, object] = dict.fromkeys(("need", "sentence", "more", "inside_limits", "strip"))
 
@@ -386,6 +388,23 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
 def ts_or_none(ns: int | None) -> str | None:
     """As `utc_text`, of a time that may not be known."""
     return utc_text(ns) if ns is not None else None
+
+
+def ns_or_none(text: object) -> int | None:
+    """The moment of a text as `utc_text` makes it; None where there is none.
+
+    Raises:
+        ValueError, TypeError: it is no such text.
+    """
+    if text is None:
+        return None
+    moment = datetime.fromisoformat(str(text))
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} has no offset")
+    if not EPOCH.year <= moment.year < LAST_YEAR:
+        raise ValueError(f"{text!r} is no moment that 64 bits of nanoseconds hold")
+    whole = moment - EPOCH
+    return (whole.days * 86_400 + whole.seconds) * NS_PER_S + whole.microseconds * 1000
 
 
 def common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:

@@ -33,6 +33,11 @@ class AlarmLine:
     since: str
     state: str
     open: bool
+    host: str = ""
+
+    def of_host(self, host: str) -> "AlarmLine":
+        """The same as the word of one host among many."""
+        return dataclasses.replace(self, host=host)
 
 
 class AlarmList:
