@@ -10,6 +10,7 @@ from tests.telemetry.watching import RUN, T0, alarm_row, cycle_record, event, li
 
 from nightturn.model.rows import EventRow, GapRow, RunEnded, TrendRow
 from nightturn.telemetry import alarm_payload, payloads
+from nightturn.telemetry.night_so_far import NightSoFar
 from nightturn.telemetry.payloads import Stamp
 
 PLACE = Path(__file__).resolve().parents[2] / "protocol" / "asyncapi.json"
@@ -20,13 +21,19 @@ TREND = TrendRow(
 )  # fmt: skip
 
 
+def _night() -> NightSoFar:
+    found = NightSoFar()
+    found.add(cycle_record())
+    return found
+
+
 def made() -> bytes:
     """The file's content."""
     event_row = event("gap").row
     assert isinstance(event_row, EventRow)
     found = {
         "info": payloads.info({"unit": "U-17", "rated_torque_nm": 15.0}, STAMP, T0),
-        "state": payloads.state(state_row("turning"), STAMP),
+        "state": payloads.state(state_row("turning"), STAMP, said=_night().said(state_row("turning"))),
         "cycle": payloads.cycle(cycle_record(), STAMP),
         "trend": payloads.trend(TREND, STAMP),
         "live": payloads.live(live_row(torque_mean_nm=0.125), STAMP, T0),

@@ -141,7 +141,7 @@ def test_a_cycle_says_what_its_intervals_hold_and_which_orders_a_figure_contains
 STATE_KEYS = COMMON | set(LIMITS) | {
     "state", "reason", "unit", "variant", "cycle_no", "cycles_done", "cycles_planned", "phase", "link", "epoch",
     "samples", "gaps", "missing_samples", "waits_for", "permitted_by", "locks", "inputs", "expected_end_ts",
-    "night_verdict", "durable_through", "durable_ts", "trends",
+    "night_verdict", "durable_through", "durable_ts", "trends", "need", "sentence", "more", "inside_limits", "strip",
 }  # fmt: skip
 
 

@@ -10,7 +10,8 @@ import uvicorn
 from tests.waiting import wait
 from tests.web.conftest import NOW_NS
 
-from nightturn.web.app import VIEWERS_MAX, Facts, application
+from nightturn.web.app import Facts, application
+from nightturn.web.freshness import VIEWERS_MAX
 from nightturn.web.listening import address_of, listening_socket
 from nightturn.web.nights import Nights
 from nightturn.web.patience import PatientProtocol

@@ -1,8 +1,5 @@
 """What is said of a run first: how soon a person has to act, and one sentence; for report, wall, page and terminal alike."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 
 from nightturn.estimation.figures import FIGURES
@@ -10,91 +7,38 @@ from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK
 from nightturn.model.limits import exceeds
 from nightturn.model.nights import LimitVerdict
-from nightturn.model.verdicts import ACCEPT, MAX, REJECT
+from nightturn.model.verdicts import MAX, REJECT
 from nightturn.report.counted import disturbed
 from nightturn.report.night import ReportNight
-from nightturn.sentences.morning import (
-    LimitSaid,
-    Severity,
-    inside_so_far,
-    severity_of,
-    verdict_sentence,
-)
-from nightturn.sentences.names import isolated
+from nightturn.sentences.first_words import FirstWords, SoFar, first_words_of, too_few
+from nightturn.sentences.morning import LimitSaid
 from nightturn.sentences.purpose import purpose_sentence
 from nightturn.storage.manifest import RUNNING
 from nightturn.unit_history.account import WORN, Account, CourseLine
 
-ENOUGH_PART = 0.8
-"""Of the cycles: with fewer judged a night cannot be accepted, so a person has to look why."""
-CYCLES_BEFORE = 10
-"""So many cycles come before that is asked."""
 LOCKED = "locked"
-
-
-@dataclass(frozen=True, slots=True)
-class FirstWords:
-    """How soon a person has to act, the sentence, whether everything that was judged lies inside its limits, and what to say beside."""
-
-    need: Severity
-    sentence: str
-    inside: bool
-    more: str = ""
+UNKNOWN = "it is not known what for"
 
 
 def first_words(night: ReportNight, *, changed: bool) -> FirstWords:
     """What is said first; `changed`: whether a figure is known to have changed in the run."""
-    limits = limits_said(night)
-    inside = _accepted(night) or (not night.ended and bool(_so_far(night, limits)))
-    still = _standing_still(night)
-    if still and not _rejected(night):
-        return FirstWords(Severity.TODAY, still, inside)
-    if night.summary.state == RUNNING and not len(night.cycles):
-        return FirstWords(Severity.NOTE, "The first figures come with the end of the first cycle.", inside)
-    need, sentence = _judged(night, limits, changed=changed)
-    if night.verdict is not None:
-        sentence = f"{sentence} {purpose_sentence(night.verdict)}"
-    return FirstWords(need, sentence, inside, still)
-
-
-def _judged(night: ReportNight, limits: Sequence[LimitSaid], *, changed: bool) -> tuple[Severity, str]:
-    """By the verdict; while the run goes on nobody is called because it is not decided yet."""
-    word = night.verdict.word if night.verdict is not None else None
-    sentence = verdict_sentence(isolated(night.unit), word, limits, ended=night.ended)
-    upset = disturbed(night)
-    if _rejected(night) or night.summary.state != RUNNING:
-        return severity_of(word, changed=changed, disturbed=upset), sentence
-    few = _too_few(night)
-    need = Severity.TODAY if changed or few or upset else Severity.NOTE
-    return need, few or _so_far(night, limits) or sentence
-
-
-def _accepted(night: ReportNight) -> bool:
-    return night.verdict is not None and night.verdict.word == ACCEPT
-
-
-def _rejected(night: ReportNight) -> bool:
-    return night.verdict is not None and night.verdict.word == REJECT
-
-
-def _standing_still(night: ReportNight) -> str:
-    """What a run under way waits for a person for; empty where it does not."""
-    if night.summary.state != RUNNING or night.summary.motion != LOCKED:
-        return ""
-    return f"Standing still: {night.summary.motion_text}. Nothing turns until a person releases it."
-
-
-def _so_far(night: ReportNight, limits: Sequence[LimitSaid]) -> str:
-    return inside_so_far(isolated(night.unit), limits)
-
-
-def _too_few(night: ReportNight) -> str:
-    """Whether so few cycles can be judged that the night cannot be accepted."""
-    done = int((night.cycles["status"] == OK).sum())
-    for each in night.verdict.limits if night.verdict is not None else ():
-        if done >= CYCLES_BEFORE and each.cycles_judged < ENOUGH_PART * done:
-            return f"Only {each.cycles_judged} of {done} cycles could be held against the limit of {FIGURES[each.figure].spoken}."
-    return ""
+    verdict, running = night.verdict, night.summary.state == RUNNING
+    titles = [FIGURES[each.figure].spoken for each in verdict.limits] if verdict is not None else []
+    return first_words_of(
+        SoFar(
+            unit=night.unit,
+            word=verdict.word if verdict is not None else None,
+            limits=limits_said(night),
+            running=running,
+            ended=night.ended,
+            cycles=bool(len(night.cycles)),
+            waits=night.summary.motion_text or UNKNOWN if night.summary.motion == LOCKED else "",
+            few=too_few(verdict, int((night.cycles["status"] == OK).sum()), titles),
+            purpose=purpose_sentence(verdict) if verdict is not None else "",
+            changed=changed,
+            disturbed=disturbed(night),
+        )
+    )
 
 
 def changed_lines(life: Account | None) -> list[CourseLine]:

@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from secrets import SystemRandom
 from typing import Literal
@@ -16,7 +16,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from nightturn.telemetry.address import Address
-from nightturn.telemetry.confirming import QOS, ConfirmingClient, NoAnswerError
+from nightturn.telemetry.confirming import QOS, Arrived, ConfirmingClient, NoAnswerError
 from nightturn.telemetry.message import Message
 
 IN_FLIGHT = 20  # what brokers offer as Receive Maximum
@@ -49,8 +49,8 @@ class Connection:
         address: where and as whom.
         identifier: client id, the same at every connect, so that the broker ends a half-dead older session (and
             publishes its will) before the new one announces itself.
-        will: makes the last will, at each connect.
-        watch: topics to read, a filter; each message goes to `on_message`. A broker that denies them costs no more than that.
+        will: makes the last will, at each connect; None: nothing is said when this connection is lost.
+        watch: filters of topics to read; each message goes to `on_message`. A broker that denies them costs no more than that.
         protocol: "auto" tries MQTT 5 and falls back to 3.1.1; what worked first is kept.
     """
 
@@ -59,9 +59,9 @@ class Connection:
         address: Address,
         *,
         identifier: str,
-        will: Callable[[], Message],
-        watch: str,
-        on_message: Callable[[str, bytes], None],
+        will: Callable[[], Message] | None,
+        watch: Sequence[str],
+        on_message: Callable[[Arrived], None],
         protocol: Protocol = "auto",
         timing: Timing | None = None,
         jitter: Callable[[], float] = _CHANCE.random,
@@ -138,13 +138,14 @@ class Connection:
 
     async def _read(self, client: ConfirmingClient) -> None:
         """Read until the connection is lost; the error that ends it is raised."""
-        denied = await client.watch(self._watch)
-        if denied:
-            log.warning("mqtt_not_readable", topics=self._watch, detail=denied)
+        for topics in self._watch:
+            denied = await client.watch(topics)
+            if denied:
+                log.warning("mqtt_not_readable", topics=topics, detail=denied)
         await client.read_until_lost(self._on_message)
 
     def _client(self) -> ConfirmingClient:
-        will = self._will()
+        will = self._will() if self._will is not None else None
         address = self._address
         return ConfirmingClient(
             address.host,
@@ -153,7 +154,9 @@ class Connection:
             password=address.password,
             identifier=self._identifier,
             protocol=self._version,
-            will=aiomqtt.Will(will.topic, will.payload, qos=QOS, retain=will.retain),
+            will=aiomqtt.Will(will.topic, will.payload, qos=QOS, retain=will.retain)
+            if will is not None
+            else None,
             timeout=self._timing.answer_s,
             keepalive=self._timing.keepalive_s,
             max_inflight_messages=IN_FLIGHT,

@@ -22,6 +22,7 @@ from nightturn.model.rows import (
 from nightturn.motion.permission import MotionState
 from nightturn.telemetry import alarm_payload, payloads
 from nightturn.telemetry.message import LIVE_EXPIRY_S, M_EXPIRY_S, Message, latest, retained, wanted
+from nightturn.telemetry.night_so_far import NightSoFar
 from nightturn.telemetry.payloads import Stamp
 from nightturn.telemetry.progress import Progress
 from nightturn.telemetry.reading import OFFLINE
@@ -45,6 +46,7 @@ class _Fixture:
     last: StateRow | None = None
     limits: dict[str, object] = field(default_factory=dict)
     progress: Progress = field(default_factory=Progress)
+    night: NightSoFar = field(default_factory=NightSoFar)
 
 
 class Composer:
@@ -139,10 +141,13 @@ class Composer:
         known.row, stamp = row, self._stamp(known)
         if isinstance(row, StateRow):
             known.last = row
-            payload = payloads.state(row, stamp, known.limits, known.progress.expected_end_ns(row))
+            end_ns = known.progress.expected_end_ns(row)
+            payload = payloads.state(row, stamp, known.limits, end_ns, said=known.night.said(row))
         else:
             last = known.last if known.last is not None and known.last.run == row.run else None
-            payload = payloads.standing(row, stamp, last, known.limits if last is not None else {})
+            limits = known.limits if last is not None else {}
+            said = known.night.standing(row, last)
+            payload = payloads.standing(row, stamp, last, limits, said=said)
         return [retained(topic, payload)]
 
     def _alarm(self, fixture: str, row: AlarmRow) -> list[Message]:
@@ -161,6 +166,7 @@ class Composer:
         known = self._known(fixture)
         self._enter(known, record.run)
         known.progress.add(record)
+        known.night.add(record)
         return [wanted(topic, payloads.cycle(record, self._next(fixture), known.limits), M_EXPIRY_S)]
 
     def _trend(self, fixture: str, row: TrendRow) -> list[Message]:
@@ -199,6 +205,7 @@ class Composer:
         """Note the run."""
         if run and known.run and run != known.run:
             known.progress.begin()
+            known.night = NightSoFar()
         if run:
             known.run = run
 

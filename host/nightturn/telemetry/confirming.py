@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import aiomqtt
@@ -14,6 +15,17 @@ from nightturn.errors import TelemetryError
 
 QOS = 1
 DENIED = 0x80  # of a SUBACK of MQTT 3.1.1
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A message that a broker has sent: whether it is one that the broker kept, and where its sender wants an answer (MQTT 5)."""
+
+    topic: str
+    payload: bytes
+    retained: bool = False
+    answer_to: str = ""
+    correlation: bytes = b""
 
 
 class RefusedError(TelemetryError):
@@ -95,7 +107,7 @@ class ConfirmingClient(aiomqtt.Client):
             return str(code) if code.is_failure else ""
         return "denied" if code >= DENIED else ""
 
-    async def read_until_lost(self, take: Callable[[str, bytes], None]) -> None:
+    async def read_until_lost(self, take: Callable[[Arrived], None]) -> None:
         """Hand on what arrives until the connection ends.
 
         Raises:
@@ -103,7 +115,15 @@ class ConfirmingClient(aiomqtt.Client):
         """
         async for message in self.messages:
             if isinstance(message.payload, bytes):
-                take(str(message.topic), message.payload)
+                take(
+                    Arrived(
+                        str(message.topic),
+                        message.payload,
+                        bool(message.retain),
+                        getattr(message.properties, "ResponseTopic", ""),
+                        getattr(message.properties, "CorrelationData", b""),
+                    )
+                )
 
     def abandon(self) -> None:
         """Close what a failed connection left open, so that nothing of it lives on in the loop."""

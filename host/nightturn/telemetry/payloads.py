@@ -35,7 +35,10 @@ from nightturn.telemetry.numbers import rounded
 
 VERSION = 1
 NS_PER_S = 1_000_000_000
+LAST_YEAR = 2262
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 NO_LIMITS: Mapping[str, object] = {}
+NOTHING_SAID: Mapping[str, object] = dict.fromkeys(("need", "sentence", "more", "inside_limits", "strip"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +133,17 @@ def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
 
 
 def state(
-    row: StateRow, stamp: Stamp, limits: Mapping[str, object] = NO_LIMITS, expected_end_ns: int | None = None
+    row: StateRow,
+    stamp: Stamp,
+    limits: Mapping[str, object] = NO_LIMITS,
+    expected_end_ns: int | None = None,
+    *,
+    said: Mapping[str, object] = NOTHING_SAID,
 ) -> bytes:
-    """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in."""
+    """What the fixture is doing; state, reason and name are bookkeeping, and no state means that anybody may reach in.
+
+    `said` is `night_so_far`'s: how soon a person has to act, the first sentence, what to say beside, and the night's strip.
+    """
     return _encode(
         {
             **common("state", stamp, row.ts),
@@ -156,13 +167,19 @@ def state(
             "durable_ts": ts_or_none(row.durable_utc_ns),
             "expected_end_ts": ts_or_none(expected_end_ns),
             "inputs": row.inputs,
+            **said,
             **limits,
         }
     )
 
 
 def standing(
-    row: StandingRow, stamp: Stamp, last: StateRow | None, limits: Mapping[str, object] = NO_LIMITS
+    row: StandingRow,
+    stamp: Stamp,
+    last: StateRow | None,
+    limits: Mapping[str, object] = NO_LIMITS,
+    *,
+    said: Mapping[str, object] = NOTHING_SAID,
 ) -> bytes:
     """The same keys where no core says what the fixture does: what is not known any more is null.
 
@@ -171,6 +188,7 @@ def standing(
         stamp: as everywhere.
         last: what the core of this run said last; None without a run.
         limits: of that run.
+        said: as in `state`.
     """
     of_a_core = ("permitted_by", "phase", "link", "epoch", "samples", "gaps", "missing_samples")
     nothing = dict.fromkeys((*of_a_core, "night_verdict", "trends", "durable_through", "durable_ts"))
@@ -185,6 +203,7 @@ def standing(
             **nothing,
             "expected_end_ts": None,
             "inputs": None,
+            **said,
             **limits,
         }
     )
@@ -370,6 +389,23 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
 def ts_or_none(ns: int | None) -> str | None:
     """As `utc_text`, of a time that may not be known."""
     return utc_text(ns) if ns is not None else None
+
+
+def ns_or_none(text: object) -> int | None:
+    """The moment of a text as `utc_text` makes it; None where there is none.
+
+    Raises:
+        ValueError, TypeError: it is no such text.
+    """
+    if text is None:
+        return None
+    moment = datetime.fromisoformat(str(text))
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} has no offset")
+    if not EPOCH.year <= moment.year < LAST_YEAR:
+        raise ValueError(f"{text!r} is no moment that 64 bits of nanoseconds hold")
+    whole = moment - EPOCH
+    return (whole.days * 86_400 + whole.seconds) * NS_PER_S + whole.microseconds * 1000
 
 
 def common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:

@@ -15,7 +15,7 @@ from nightturn.telemetry import payloads
 from nightturn.telemetry.address import parse_url
 from nightturn.telemetry.client import Connection, Publish, Timing
 from nightturn.telemetry.composer import Composer
-from nightturn.telemetry.confirming import RefusedError
+from nightturn.telemetry.confirming import Arrived, RefusedError
 from nightturn.telemetry.delivery import Delivery
 from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained
 from nightturn.telemetry.outbox import Outbox
@@ -151,7 +151,7 @@ class Publisher:
             address,
             identifier=f"nightturn-{host}-{bench}",
             will=lambda: self._host_said(payloads.last_will(self._host, utc_ns(), WILL_REASON)),
-            watch=self._topics.alarms(),
+            watch=(self._topics.alarms(),),
             on_message=self._found,
             protocol=settings.protocol,
             timing=timing,
@@ -260,10 +260,10 @@ class Publisher:
     def _host_said(self, payload: bytes) -> Message:
         return retained(self._topics.host_state(), payload)
 
-    def _found(self, topic: str, payload: bytes) -> None:
+    def _found(self, arrived: Arrived) -> None:
         """What the broker has on a topic that is watched."""
         with self._lock:
-            self._put(self._composer.found(topic, payload))
+            self._put(self._composer.found(arrived.topic, arrived.payload))
 
     def _on_put(self) -> None:
         if not self._woken and self._loop is not None:

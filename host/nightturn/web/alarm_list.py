@@ -7,6 +7,7 @@ from pathlib import Path
 from nightturn.errors import StorageError
 from nightturn.model.alarms import HOST, AlarmRow, AlarmState
 from nightturn.pictures.night import moment_text
+from nightturn.sentences.first_words import sentence_of
 from nightturn.sentences.morning import BY_WORD, Severity
 from nightturn.storage.alarm_log import FOLDER, Book, read_book
 from nightturn.storage.zones import zone_of
@@ -32,6 +33,11 @@ class AlarmLine:
     since: str
     state: str
     open: bool
+    host: str = ""
+
+    def of_host(self, host: str) -> "AlarmLine":
+        """The same as the word of one host among many."""
+        return dataclasses.replace(self, host=host)
 
 
 class AlarmList:
@@ -72,18 +78,16 @@ def with_alarms(glance: Glance, rows: Sequence[AlarmRow]) -> Glance:
     need = BY_WORD[first.severity]
     if need < glance.need or need is Severity.NOTE:
         return glance
-    more = (
-        f"{len(calling) - 1} more {'alarm' if len(calling) == 2 else 'alarms'} beside it."
-        if len(calling) > 1
-        else ""
-    )
+    others = len(calling) - 1
+    beside = f"{others} more {'alarm' if others == 1 else 'alarms'} beside it." if others else ""
+    judged = glance.sentence if not glance.quiet else ""  # an alarm does not hide what is known of the unit
     return dataclasses.replace(
         glance,
         need=need,
         quiet=False,
         turning=False,
-        sentence=_sentence(first.said or first.title),
-        more=more,
+        sentence=sentence_of(first.said or first.title),
+        more=" ".join(each for each in (judged, glance.more if judged else "", beside) if each),
     )
 
 
@@ -110,13 +114,9 @@ def _line(row: AlarmRow, timezone: str) -> AlarmLine:
         id=row.id,
         need=BY_WORD[row.severity],
         title=row.title,
-        said=_sentence(row.said),
+        said=sentence_of(row.said),
         todo=row.todo,
         since=moment_text(row.since_ts, zone) if zone is not None else "",
         state=state,
         open=row.state in {AlarmState.ACTIVE, AlarmState.RETURNED, AlarmState.LATCHED},
     )
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""

@@ -1,14 +1,8 @@
 """The page as an ASGI application over a data root: what is asked for, and which answer it gets."""
 
-import asyncio
-import contextlib
-import hashlib
-import threading
-from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-import msgspec
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
@@ -16,7 +10,6 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
-from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from nightturn.errors import NightturnError, RunNotFoundError
 from nightturn.report.chosen import accepted_before, beside
@@ -24,6 +17,7 @@ from nightturn.report.document import document, file_name
 from nightturn.storage.runs import RunSummary
 from nightturn.web.alarm_list import host_alarms, of_fixture
 from nightturn.web.api import Api
+from nightturn.web.freshness import Words, answer
 from nightturn.web.guard import Guard
 from nightturn.web.heard import Heard
 from nightturn.web.live_word import LiveWord, live_word
@@ -34,12 +28,6 @@ from nightturn.web.signing import Closed, Door, Signing
 from nightturn.web.templates import TYPES, own_file
 from nightturn.web.wall_page import clocks_text, wall_page
 
-LOOK_S = 1.0
-"""Between two words to a viewer, and two looks at the files, while somebody watches."""
-VIEWERS_MAX = 256
-NO_PLACE = 1013  # IANA's registry of close codes: try again later
-SEND_S_MAX = 10.0
-"""A viewer that takes nothing for so long is let go."""
 WIDTH_PX = 920
 GZIP_BYTES_MIN = 1024
 REPORT_POLICY = "sandbox; default-src 'none'; img-src data:; style-src 'unsafe-inline'"
@@ -73,14 +61,12 @@ class Page:
         self._nights = nights
         self._facts = facts
         self._door = door
-        self._viewers = 0
-        self._newest: OrderedDict[str, tuple[float, str]] = OrderedDict()
-        self._looking = threading.Lock()
+        self.words = Words(self._worked_out, self._live, door.monotonic)
 
     async def wall(self, request: Request) -> Response:
         """All fixtures."""
         worst = request.query_params.get("order") == "worst"
-        return await self._answer(request, lambda: self._wall(worst=worst))
+        return await answer(request, lambda: self._wall(worst=worst), self._door.cookie)
 
     async def fixture(self, request: Request) -> Response:
         """A run of a fixture, the newest where none is named."""
@@ -88,8 +74,10 @@ class Page:
         width = width_for(int(asked) if asked.isdecimal() and len(asked) < 6 else WIDTH_PX)
         names = request.path_params
         hands = Hands(await self._door.person(request), self._door.act is not None)
-        return await self._answer(
-            request, lambda: self._fixture(names["fixture"], names.get("run", ""), width, hands)
+        return await answer(
+            request,
+            lambda: self._fixture(names["fixture"], names.get("run", ""), width, hands),
+            self._door.cookie,
         )
 
     async def report(self, request: Request) -> Response:
@@ -113,43 +101,6 @@ class Page:
             "content-security-policy": REPORT_POLICY,
         }
         return Response(text, media_type="text/html", headers=headers)
-
-    async def word(self, socket: WebSocket) -> None:
-        """Says every few seconds which version of a page is the newest; who does not read costs a socket and is let go."""
-        if self._viewers >= VIEWERS_MAX:
-            await socket.close(NO_PLACE, "too many viewers")
-            return
-        await socket.accept()
-        self._viewers += 1
-        leaving = asyncio.create_task(_left(socket))
-        try:
-            await self._keep_saying(socket, leaving)
-        finally:
-            self._viewers -= 1
-            leaving.cancel()
-
-    async def _keep_saying(self, socket: WebSocket, leaving: "asyncio.Task[None]") -> None:
-        of = socket.query_params.get("of", "/")
-        with contextlib.suppress(WebSocketDisconnect, RuntimeError, TimeoutError, OSError):
-            while not leaving.done():
-                etag = await run_in_threadpool(self._etag_of, of)
-                async with asyncio.timeout(SEND_S_MAX):
-                    await socket.send_text(
-                        msgspec.json.encode({"etag": etag, "live": self._live(of)}).decode()
-                    )
-                await asyncio.wait({leaving}, timeout=LOOK_S)
-
-    def _etag_of(self, address: str) -> str:
-        """The version of the page at an address, worked out once a second for all who look at it; empty where it cannot be said."""
-        with self._looking:
-            at_s, etag = self._newest.get(address, (float("-inf"), ""))
-            if self._door.monotonic() - at_s >= LOOK_S * 0.9:
-                etag = self._worked_out(address)
-                self._newest[address] = (self._door.monotonic(), etag)
-                self._newest.move_to_end(address)
-                while len(self._newest) > VIEWERS_MAX:
-                    self._newest.popitem(last=False)
-        return etag
 
     def _worked_out(self, address: str) -> str:
         path, _, query = address.partition("?")
@@ -247,35 +198,6 @@ class Page:
         heard = self._heard(parts[1])
         return live_word(heard, self._nights.hearing.traces(parts[1])) if heard is not None else None
 
-    async def _answer(self, request: Request, find: Callable[[], tuple[str, Callable[[], str]]]) -> Response:
-        """A page, or that it is still as the browser has it."""
-
-        def make() -> tuple[str, str]:
-            etag, text = find()
-            who = hashlib.sha256(request.cookies.get(self._door.cookie, "").encode()).hexdigest()[:8]
-            weak = f'W/{etag[:-1]}-{request.query_params.get("w", "")[:5]}-{who}"'
-            return weak, "" if request.headers.get("if-none-match") == weak else text()
-
-        try:
-            etag, text = await run_in_threadpool(make)
-        except RunNotFoundError as error:
-            return PlainTextResponse(f"{error}\n", 404)
-        except NightturnError as error:
-            return PlainTextResponse(f"{error}\n", 503)
-        headers = {"etag": etag, "cache-control": "no-cache", "vary": "cookie"}
-        return (
-            Response(text, media_type="text/html", headers=headers)
-            if text
-            else Response(status_code=304, headers=headers)
-        )
-
-
-async def _left(socket: WebSocket) -> None:
-    """Ends when the viewer does; what it says is not listened to."""
-    with contextlib.suppress(WebSocketDisconnect, RuntimeError):
-        while True:
-            await socket.receive_text()
-
 
 def _chosen(runs: Iterable[RunSummary], fixture: str, run: str) -> RunSummary:
     for each in runs:
@@ -314,7 +236,7 @@ def application(nights: Nights, facts: Facts, names: Iterable[str], door: Door |
         Route("/fixture/{fixture}/{run}", pages.fixture),
         Route("/fixture/{fixture}/{run}/report", pages.report),
         Route("/own/{name}", own),
-        WebSocketRoute("/word", pages.word),
+        WebSocketRoute("/word", pages.words.word),
         *Api(nights).routes,
         *Signing(door).routes,
     ]

@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING
 from typing_extensions import override
 
 from nightturn.storage.standing import recorder_alive
+from nightturn.telemetry.fleet import Fleet
+from nightturn.telemetry.fleet_reader import FleetReader
 from nightturn.web.acting import Act
 from nightturn.web.app import Facts, application
+from nightturn.web.fleet_app import FleetFacts, fleet_application
 from nightturn.web.heard import Hearing
 from nightturn.web.listening import Address
 from nightturn.web.nights import Nights
@@ -21,6 +24,7 @@ from nightturn.web.people import People
 from nightturn.web.signing import Door
 
 if TYPE_CHECKING:
+    from starlette.applications import Starlette
     from uvicorn import Config, Server
 
     from nightturn.web.child import Order
@@ -37,7 +41,20 @@ def serve_page(root: Path, address: Address, listener: socket.socket) -> None:
     from uvicorn import Server
 
     with contextlib.suppress(KeyboardInterrupt):
-        Server(_config(root, address)).run(sockets=[listener])
+        Server(_config(_application(root, address))).run(sockets=[listener])
+
+
+def serve_fleet(
+    reader: FleetReader, fleet: Fleet, timezone: str, address: Address, listener: socket.socket
+) -> None:
+    """Serve the page of what a broker says on a socket that listens already, until a signal asks for the end."""
+    from uvicorn import Server
+
+    facts = FleetFacts(reader.text, lambda: reader.connected, timezone, time.time_ns, time.monotonic)
+    reader.start()
+    with contextlib.suppress(KeyboardInterrupt):
+        Server(_config(fleet_application(fleet, facts, address.names))).run(sockets=[listener])
+    reader.close()
 
 
 def serve_below(
@@ -47,7 +64,7 @@ def serve_below(
     hearing = Hearing(time.monotonic) if order.fed else None
     closed = not order.address.loopback
     door = Door(People(order.root), closed=closed, tls=order.tls is not None, act=act)
-    config = _config(order.root, order.address, hearing, door)
+    config = _config(_application(order.root, order.address, hearing, door))
     if order.tls is not None:
         config.ssl_certfile, config.ssl_keyfile = order.tls.cert, order.tls.key
     server = _server_below(config)
@@ -64,16 +81,20 @@ def serve_below(
     server.run(sockets=[listener])
 
 
-def _config(
+def _application(
     root: Path, address: Address, hearing: Hearing | None = None, door: Door | None = None
-) -> "Config":
+) -> "Starlette":
+    facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
+    return application(Nights(root, hearing, keep_s=FILES_S), facts, address.names, door)
+
+
+def _config(shown: "Starlette") -> "Config":
     from uvicorn import Config
 
     from nightturn.web.patience import PatientProtocol
 
-    facts = Facts(str(root), lambda: recorder_alive(root), time.time_ns)
     return Config(
-        application(Nights(root, hearing, keep_s=FILES_S), facts, address.names, door),
+        shown,
         log_config=None,
         access_log=False,
         server_header=False,

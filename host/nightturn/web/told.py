@@ -3,15 +3,14 @@
 import dataclasses
 
 from nightturn.model.rows import FAILED, STARTING, UNRECORDED, StandingRow, StateRow
-from nightturn.model.trends import ACT_NOW, TODAY
 from nightturn.pictures.night import moment_text
-from nightturn.sentences.morning import Severity
+from nightturn.sentences.first_words import NO_FIGURES, sentence_of, standing_words
+from nightturn.sentences.morning import BY_WORD, Severity
 from nightturn.sentences.wall import silent_sentence
 from nightturn.storage.zones import zone_of
 from nightturn.web.glance import OUTSIDE, Glance
 from nightturn.web.heard import Heard
 
-URGENT = {ACT_NOW: Severity.ACT_NOW, TODAY: Severity.TODAY}
 STAND = {STARTING: "starting", UNRECORDED: "not recorded", FAILED: "failed"}
 
 
@@ -76,15 +75,16 @@ def _when(ts: int, timezone: str) -> str:
 
 
 def _standing(glance: Glance, row: StandingRow) -> Glance:
-    if row.state in {UNRECORDED, FAILED}:
+    words = standing_words(row.state, row.reason, row.waits_for)
+    if words.need > Severity.NOTE:
         return dataclasses.replace(
             glance,
-            need=Severity.ACT_NOW,
+            need=words.need,
             quiet=False,
             turning=False,
             silent=False,
             word=STAND[row.state],
-            sentence=_sentence(row.reason, row.waits_for),
+            sentence=words.sentence,
             more="",
         )
     if row.state == STARTING or not glance.run:
@@ -94,14 +94,12 @@ def _standing(glance: Glance, row: StandingRow) -> Glance:
             silent=False,
             turning=False,
             word=STAND.get(row.state, "idle"),
-            sentence=_sentence(row.reason, row.waits_for),
+            sentence=words.sentence,
         )
     found = dataclasses.replace(glance, silent=False, turning=False, word="ended")
     if glance.word == found.word:
         return found
-    return dataclasses.replace(
-        found, sentence=_sentence(row.reason, row.waits_for), more=""
-    )  # the disk is behind
+    return dataclasses.replace(found, sentence=words.sentence, more="")  # the disk is behind
 
 
 def _state(glance: Glance, row: StateRow) -> Glance:
@@ -117,28 +115,24 @@ def _state(glance: Glance, row: StateRow) -> Glance:
             unit=row.unit,
             variant=row.variant,
             word=word,
-            sentence=_sentence("ended", row.reason)
-            if row.state == "ended"
-            else "The first figures come with the end of the first cycle.",
+            sentence=sentence_of("ended", row.reason) if row.state == "ended" else NO_FIGURES,
         )
     found = dataclasses.replace(found, foot=found.foot or f"cycle {row.cycle_no} of {row.cycles_planned}")
     if row.state == "locked":
         why = "; ".join(each.text for each in row.locks) or row.reason
+        if found.need is Severity.ACT_NOW:  # what it does not pass is not hidden by why it stands
+            return dataclasses.replace(
+                found, quiet=False, more=sentence_of(f"standing still: {why}", row.waits_for)
+            )
         return dataclasses.replace(
             found,
             need=max(found.need, Severity.TODAY),
             quiet=False,
-            sentence=_sentence(f"standing still: {why}"),
-            more=_sentence(row.waits_for),
+            sentence=sentence_of(f"standing still: {why}"),
+            more=sentence_of(row.waits_for),
         )
-    if row.trends and row.trends[0].urgency in URGENT:
+    if row.trends and BY_WORD[row.trends[0].urgency] > Severity.NOTE:
         first = row.trends[0]
-        need = max(found.need, URGENT[first.urgency])
-        return dataclasses.replace(found, need=need, quiet=False, turning=False, more=_sentence(first.said))
+        need = max(found.need, BY_WORD[first.urgency])
+        return dataclasses.replace(found, need=need, quiet=False, turning=False, more=sentence_of(first.said))
     return found
-
-
-def _sentence(text: str, more: str = "") -> str:
-    """Words with a capital and a full stop, and what is waited for behind them."""
-    whole = f"{text}; {more}" if more else text
-    return f"{whole[:1].upper()}{whole[1:].rstrip('.')}." if whole else ""
