@@ -44,6 +44,7 @@ def card_of(request: Request, utc_ns: int, before: MountCard | None = None) -> M
         mounted_utc=mounted,
         travel_zero_confirmed=request.travel_zero,
         since_utc=before.mounting if before is not None and request.stays else "",
+        task=request.task,
     )
 
 

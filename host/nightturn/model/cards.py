@@ -2,6 +2,8 @@
 
 import msgspec
 
+from nightturn.model.tasks import Task
+
 CARD_SCHEMA = 1
 
 
@@ -15,6 +17,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     """One line of `mounts/<fixture>.jsonl`; the last line is the card in force, or says that its unit was taken off.
 
     `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty.
+    `task` is what its run is for where that is not a night; a card without one has no such key, as cards before there were tasks.
     """
 
     unit: str
@@ -25,6 +28,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     travel_zero_confirmed: bool = False
     taken_off: bool = False
     since_utc: str = ""
+    task: Task | msgspec.UnsetType = msgspec.UNSET
 
     @property
     def mounting(self) -> str:
