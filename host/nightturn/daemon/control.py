@@ -295,6 +295,11 @@ def _by(request: Request) -> str:
     return f"{operator} ({reason})" if reason else operator
 
 
+def _open_run(station: Station) -> str:
+    opened = station.core.state.run.opened
+    return opened.run if opened is not None else ""
+
+
 def _measured(station: Station, card: MountCard) -> tuple[Standing, ...]:
     task = card.task
     return station.core.state.run.measured.standings(task) if isinstance(task, MeasureTask) else ()
@@ -320,4 +325,5 @@ def _shown(request: Request, watch: Watched) -> Answer:
         durable_utc_ns=durable_utc_ns,
         trends=station.core.state.run.trends.notices,
         measured=_measured(station, card),
+        run=_open_run(station),
     )

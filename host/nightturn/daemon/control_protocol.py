@@ -65,6 +65,7 @@ class Answer(msgspec.Struct, frozen=True):
         fixtures: which fixtures this daemon has, when a status names none.
         trends: what the course of figures over the cycles of the open run asks of people, the most urgent first.
         measured: how the wanted figures of a measurement stand; empty in a night.
+        run: the run that is open.
     """
 
     v: int
@@ -84,6 +85,7 @@ class Answer(msgspec.Struct, frozen=True):
     shows: tuple[tuple[str, str], ...] = ()
     trends: tuple[Notice, ...] = ()
     measured: tuple[Standing, ...] = ()
+    run: str = ""
 
 
 class _Head(msgspec.Struct):

@@ -18,12 +18,14 @@ class MeasureTask(msgspec.Struct, frozen=True, kw_only=True, tag=MEASURE):
         until_pct: wanted half-width of the 95 % interval in per cent of the value; None: all cycles are turned, whatever it is.
         cycles: that are turned at most.
         warm: whether the warm-up of the rig file comes first.
+        request: id of the request that brought it, so that who asked knows the card again.
     """
 
     figures: tuple[str, ...]
     until_pct: float | None = None
     cycles: int = 2
     warm: bool = False
+    request: str = ""
 
     @property
     def name(self) -> str:

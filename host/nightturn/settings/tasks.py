@@ -7,8 +7,8 @@ from nightturn.model.cards import MountCard
 from nightturn.model.tasks import MeasureTask
 from nightturn.settings.rig import CyclePlan, Exercise, FixtureSettings, SlowTurn
 
-MEASURE_TURNS_MIN = 3
-"""Turns of a slow pass, at least: two say little of their own scatter."""
+MEASURE_TURNS_MIN = 2
+"""Turns of a slow pass and of the hold, at least: one says nothing of its own scatter."""
 
 
 def under_task(settings: FixtureSettings, card: MountCard | None) -> FixtureSettings:
@@ -28,10 +28,13 @@ def _measuring(settings: FixtureSettings, task: MeasureTask) -> CyclePlan:
     if task.warm and plan.warm_up is None:
         allowed = "[fixture.plan.warm_up] in the rig file, or without --warm"
         raise ConfigError("has no warm-up", where=f"{settings.id}: plan", allowed=allowed)
-    turns = max(plan.slow_turn.revolutions, MEASURE_TURNS_MIN)
+    turns, hold = max(plan.slow_turn.revolutions, MEASURE_TURNS_MIN), plan.hold
+    if hold is not None:
+        hold = msgspec.structs.replace(hold, revolutions=max(hold.revolutions, MEASURE_TURNS_MIN))
     return msgspec.structs.replace(
         plan,
         slow_turn=SlowTurn(revolutions=turns, speed_rpm=plan.slow_turn.speed_rpm),
+        hold=hold,
         exercise=Exercise(),
         warm_up=plan.warm_up if task.warm else None,
         soak=None,
