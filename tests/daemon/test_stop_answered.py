@@ -22,6 +22,7 @@ class Held:
     station: Station
     settings: FixtureSettings
     card: MountCard | None = CARD
+    standby: bool = False
 
     def take_card(self, newest: MountCard) -> int | None:
         raise AssertionError(f"no card is written here: {newest}")

@@ -30,9 +30,11 @@ from nightturn.fixture.owners.run import ENDS
 from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
 from nightturn.model.facts import Travel
+from nightturn.model.tasks import MeasureTask, Standing
 from nightturn.motion.permission import MotionState
 from nightturn.settings.load import append_card, read_card
 from nightturn.settings.rig import FixtureSettings
+from nightturn.settings.tasks import under_task
 from nightturn.world import World
 
 KEPT_S_MAX = 1.0  # a client waits two seconds
@@ -58,6 +60,11 @@ class Watched(Protocol):
     @property
     def card(self) -> MountCard | None:
         """The card of that run."""
+        ...
+
+    @property
+    def standby(self) -> bool:
+        """Whether no run is open, and none is about to be."""
         ...
 
     def take_card(self, newest: MountCard) -> int | None:
@@ -105,7 +112,7 @@ class Control:
 
         Without a run the fixture's watch finds it as it finds one that was there at the start.
         """
-        problem = _not_now(request, watch.station)
+        problem = _not_now(request, watch.station) or _no_task_now(request, watch)
         if problem:
             return refused(request.id, problem)
         station, settings = watch.station, watch.settings
@@ -215,13 +222,26 @@ def _not_now(request: Request, station: Station | None) -> str:
     return ""
 
 
+def _no_task_now(request: Request, watch: Watched) -> str:
+    """Why a card with a task is not taken: its run is one of its own, beside no other."""
+    if isinstance(request.task, msgspec.UnsetType) or watch.standby:
+        return ""
+    name, fixture = request.task.name, request.fixture
+    if watch.station is None or watch.card is None:
+        return f"a run of {fixture} is about to be opened or closed; ask again in a moment"
+    return (
+        f"a run of {watch.card.unit} is open on {fixture}, and {name} takes a run of its own; end that one first: "
+        f"`nightturn stop {fixture} --operator NAME`, or `nightturn unmount`"
+    )
+
+
 def _looked(request: Request, watch: Watched) -> Answer:
     """What a person reads before a `go`; empty without a run, whose `go` is refused anyway."""
     station, card = watch.station, watch.card
     opened = station.core.state.run.opened if station is not None else None
     if station is None or card is None or opened is None:
         return _shown(request, watch)
-    shows = before_go(station.core.state, watch.settings, card, opened)
+    shows = before_go(station.core.state, under_task(watch.settings, card), card, opened)
     return msgspec.structs.replace(_shown(request, watch), shows=shows)
 
 
@@ -275,6 +295,16 @@ def _by(request: Request) -> str:
     return f"{operator} ({reason})" if reason else operator
 
 
+def _open_run(station: Station) -> str:
+    opened = station.core.state.run.opened
+    return opened.run if opened is not None else ""
+
+
+def _measured(station: Station, card: MountCard) -> tuple[Standing, ...]:
+    task = card.task
+    return station.core.state.run.measured.standings(task) if isinstance(task, MeasureTask) else ()
+
+
 def _shown(request: Request, watch: Watched) -> Answer:
     station, card = watch.station, watch.card
     if station is None or card is None:
@@ -294,4 +324,6 @@ def _shown(request: Request, watch: Watched) -> Answer:
         durable_through=durable_through,
         durable_utc_ns=durable_utc_ns,
         trends=station.core.state.run.trends.notices,
+        measured=_measured(station, card),
+        run=_open_run(station),
     )

@@ -9,6 +9,7 @@ import msgspec
 from nightturn.model.device import DeviceCounters
 from nightturn.model.nights import NightVerdict
 from nightturn.model.purposes import ENGINEERING, Purpose
+from nightturn.model.tasks import Standing, Task
 from nightturn.model.trends import Notice
 
 VERSION = 1
@@ -29,7 +30,7 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One request; `id` comes back with the answer. From `variant` to `purpose` it is about a mount card only, from `alarm` on about alarms.
 
     `alarm` is the id of one, empty for all of the fixture, which may be `host`; of an audit the word. `for_s` is for how long it is
-    set aside.
+    set aside. `task` makes a mount the card of a run that is not a night.
     """
 
     v: int
@@ -47,6 +48,7 @@ class Request(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     purpose: Purpose = ENGINEERING
     alarm: str = ""
     for_s: float = 0.0
+    task: Task | msgspec.UnsetType = msgspec.UNSET
 
 
 class Answer(msgspec.Struct, frozen=True):
@@ -65,6 +67,8 @@ class Answer(msgspec.Struct, frozen=True):
         shows: what a look before a `go` shows, as names and sentences.
         fixtures: which fixtures this daemon has, when a status names none.
         trends: what the course of figures over the cycles of the open run asks of people, the most urgent first.
+        measured: how the wanted figures of a measurement stand; empty in a night.
+        run: the run that is open.
     """
 
     v: int
@@ -83,6 +87,8 @@ class Answer(msgspec.Struct, frozen=True):
     durable_utc_ns: int | None = None
     shows: tuple[tuple[str, str], ...] = ()
     trends: tuple[Notice, ...] = ()
+    measured: tuple[Standing, ...] = ()
+    run: str = ""
 
 
 class _Head(msgspec.Struct):

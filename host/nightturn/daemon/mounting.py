@@ -47,6 +47,7 @@ def card_of(request: Request, utc_ns: int, before: MountCard | None = None) -> M
         since_utc=before.mounting if before is not None and request.stays else "",
         mark_deg=_mark(request, before),
         purpose=request.purpose,
+        task=request.task,
     )
 
 

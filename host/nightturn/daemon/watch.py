@@ -34,6 +34,7 @@ from nightturn.model.facts import Command, RunOpened
 from nightturn.model.verdicts import REJECT
 from nightturn.outlook.watch_outlook import watch_budget
 from nightturn.settings.rig import BenchPart, FixtureSettings
+from nightturn.settings.tasks import under_task
 from nightturn.storage.catalogue import Catalogue
 from nightturn.storage.journal import Journal
 from nightturn.storage.sealer import Sealer
@@ -111,6 +112,11 @@ class FixtureWatch:
     def station(self) -> Station | None:
         """The run that is open."""
         return self._station
+
+    @property
+    def standby(self) -> bool:
+        """Whether no run is open, and none is about to be: a card is waited for."""
+        return self._standby
 
     @property
     def signs(self) -> Signs:
@@ -238,7 +244,8 @@ class FixtureWatch:
 
     async def _one_run(self, card: MountCard, beginning: Beginning) -> MountCard:
         fixture, world = self.settings.id, self._world
-        cycle_s = cycle_s_of(self.settings, card, self._shared.bench)
+        settings = under_task(self.settings, card)
+        cycle_s = cycle_s_of(settings, card, self._shared.bench)
         tile_samples = max(self.settings.samples_per_block, self.settings.rate_hz // TILES_PER_S)
         pace = Pace(
             tile_samples=tile_samples,
@@ -247,18 +254,18 @@ class FixtureWatch:
             watch_threshold=self._threshold,
         )
         journal = self._journal()
-        start = await self._start(card, journal, beginning, pace)
+        start = await self._start(settings, card, journal, beginning, pace)
         opened = start.opened
         station = Station(
             fixture,
             world,
-            port_for(self.settings, world.clock, self._shared.locks),
+            port_for(settings, world.clock, self._shared.locks),
             journal,
             self._shared.sinks,
             Cadence(fsync=self._shared.part.fsync),
             self._shared.finisher,
         )
-        self._shared.announce(fixture, runs.info(self.settings, opened))
+        self._shared.announce(fixture, runs.info(settings, opened))
         station.start(opened, start.segment, start.setting)
         self._station, self.card, self.met = station, card, None
         if self._first is not None and opened.run == (beginning.run or opened.run):
@@ -282,14 +289,21 @@ class FixtureWatch:
         await station.close()
         await say_stored(self._spoken, self.settings.id, station, self._world, self._root)
 
-    async def _start(self, card: MountCard, journal: Journal, beginning: Beginning, pace: Pace) -> Start:
+    async def _start(
+        self,
+        settings: FixtureSettings,
+        card: MountCard,
+        journal: Journal,
+        beginning: Beginning,
+        pace: Pace,
+    ) -> Start:
         """What the station starts with; a run that cannot go on under the settings of now is ended first."""
         files, clock, variants = self._world.files, self._world.clock, self._shared.bench.parent
         made: list[Start] = []
 
         def opened_for(beginning: Beginning) -> RunOpened:
             return runs.opened(
-                self.settings,
+                settings,
                 card,
                 variants,
                 self._root,

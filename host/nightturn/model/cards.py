@@ -4,6 +4,7 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from nightturn.model.purposes import ENGINEERING, Purpose
+from nightturn.model.tasks import Task
 
 CARD_SCHEMA = 1
 
@@ -19,7 +20,8 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
 
     `since_utc` is when the unit was put there, where a person has said that it has not been touched since; else empty. `mark_deg` is
     the encoder's angle at which the rotor's own mark stands, 0 to below 360, where somebody has read it. `purpose` is what the numbers
-    are asked for; a release has conditions beside.
+    are asked for; a release has conditions beside. `task` is what its run is for where that is not a night; a card without one has no
+    such key, as cards before there were tasks.
     """
 
     unit: str
@@ -32,6 +34,7 @@ class MountCard(msgspec.Struct, frozen=True, kw_only=True):
     since_utc: str = ""
     mark_deg: float | UnsetType = UNSET
     purpose: Purpose = ENGINEERING
+    task: Task | UnsetType = UNSET
 
     @property
     def mounting(self) -> str:

@@ -113,6 +113,15 @@ def _which(night: ReportNight, last_h: float | None = None) -> str:
 
 def _figures(night: ReportNight, last_h: float | None) -> dict[str, Figure | None]:
     """Each figure of a run over the night."""
+    return {name: night_figure(name, each) for name, each in cycle_figures(night, last_h).items()}
+
+
+def cycle_figures(night: ReportNight, last_h: float | None = None) -> dict[str, list[Figure]]:
+    """Each figure of a run, cycle by cycle, with its budget.
+
+    Raises:
+        StorageError: the run is in an object store.
+    """
     wanted = cycle_numbers(night, last_h)
     files = night.run.stored
     if files.local is None:
@@ -123,7 +132,7 @@ def _figures(night: ReportNight, last_h: float | None) -> dict[str, Figure | Non
     for cycle in _judged(night, RealFiles(files.local), names):
         for figure in cycle.figures if cycle.cycle_no in wanted else ():
             found[figure.name].append(figure)
-    return {name: night_figure(name, each) for name, each in found.items()}
+    return found
 
 
 def _judged(night: ReportNight, files: RealFiles, names: Sequence[str]) -> Iterator[JudgedCycle]:

@@ -86,6 +86,12 @@ def drawn(night: ReportNight, width_px: float = 920, reference: Reference | None
     return Drawn(tuple(pictures), tuple(missing))
 
 
+def last_turn(night: ReportNight, width_px: float = 920) -> Picture | None:
+    """The newest turn in both senses; None where no cycle has both."""
+    turns = _turns(night)
+    return None if turns is None else next(_of_turns(night, turns, width_px, Reference({})))
+
+
 @dataclass(frozen=True, slots=True)
 class _Turns:
     """Curves of the cycles that have both senses, (cycles, points) N·m; when each ended, which way it began, and how many are of the first hour."""
