@@ -11,6 +11,7 @@ from tests.telemetry.watching import T0, cycle_record, standing_row, state_row
 
 from nightturn.model.figures import REFUSED, Figure
 from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.model.purposes import RELEASE
 from nightturn.model.rows import StateRow
 from nightturn.model.trends import Notice
 from nightturn.model.verdicts import ACCEPT, MAX, MIN, REJECT, UNDECIDED
@@ -33,7 +34,7 @@ def night_of(values: Sequence[float | None]) -> NightSoFar:
 
 def verdict(word: str, limit: float = 0.15, direction: str = MAX, judged: int = 12) -> NightVerdict:
     each = LimitVerdict("friction_nm", direction, "", 0.12, 0.001, 30.0, limit, word, judged)
-    return NightVerdict(word, (), (each,))
+    return NightVerdict(word, (), (each,), purpose=RELEASE)
 
 
 def row(word: str, **changes: Any) -> StateRow:
@@ -43,19 +44,23 @@ def row(word: str, **changes: Any) -> StateRow:
 def test_a_night_inside_its_limits_asks_for_nobody_and_one_that_is_rejected_does_at_once() -> None:
     subject = night_of([0.12] * 12)
     said = subject.said(row(UNDECIDED))
-    assert (said["need"], said["sentence"]) == ("note", "U-17 is inside its limits so far, 12 cycles judged.")
+    assert (said["need"], said["sentence"]) == (
+        "note",
+        "U-17 is inside its limits so far, 12 cycles judged. For release.",
+    )
     beyond = night_of([0.12] * 9 + [0.16] * 3).said(row(REJECT))
     assert beyond["need"] == "act now"
     assert (
         beyond["sentence"]
-        == "U-17 does not pass so far: friction reached 160.0 ± 2.0 mN·m, 150 mN·m is allowed."
+        == "U-17 does not pass so far: friction reached 160.0 ± 2.0 mN·m, 150 mN·m is allowed. For release."
     )
 
 
 def test_a_rejected_unit_whose_cycles_nobody_knows_any_more_is_not_said_to_have_its_mean_beyond() -> None:
     said = NightSoFar().said(row(REJECT))
     assert (
-        said["sentence"] == "U-17 does not pass so far: friction lies beyond its limit, 150 mN·m is allowed."
+        said["sentence"]
+        == "U-17 does not pass so far: friction lies beyond its limit, 150 mN·m is allowed. For release."
     )
     assert said["strip"] is None
 

@@ -1,15 +1,10 @@
 """`nightturn mount`: who put which unit on a fixture."""
 
-import time
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Annotated, Literal
 
-import msgspec
 import typer
 
 from nightturn.cli.arguments import AsJson, BenchFile
-from nightturn.model.cards import MountCard
 
 EXAMPLE = 'nightturn mount bench.toml pan-a1 --unit Q-0117 --variant pan15 --operator "R. Vale" --travel-zero'
 
@@ -68,56 +63,7 @@ def run(
     With --purpose release verdicts count as a release where the calibration is valid with a stated uncertainty, the reference check is fresh
     ([fixture.refcheck] in the rig file), the variant is approved as it is and the temperature is steady; else every output says engineering, and why.
     """
-    from nightturn.bench.release import approve_variant, lacks_now
-    from nightturn.cli.output import print_json
-    from nightturn.daemon.control_client import new_request
-    from nightturn.daemon.control_protocol import MOUNT
-    from nightturn.daemon.mounting import mount
-    from nightturn.estimation.figures import FIGURES
-    from nightturn.settings.load import card_path, data_root, load_rig, load_variant, read_card
-    from nightturn.settings.validate import fixture_named
+    from nightturn.cli.mount_text import mounted
 
-    rig = load_rig(bench)
-    station = fixture_named(rig, fixture, str(bench))
-    now_ns = time.time_ns()
-    product = load_variant(bench.parent, variant, figures=FIGURES)
-    request = msgspec.structs.replace(
-        new_request(MOUNT, station.id, operator, unit=unit),
-        variant=product.name,
-        notes=notes,
-        travel_zero=travel_zero,
-        stays=stays,
-        mark_deg=mark,
-        purpose=purpose,
-    )
-    root = data_root(bench, rig)
-    if approve:  # first: a daemon opens a run as soon as the card is there
-        product = approve_variant(bench.parent, product, operator, now_ns)
-    travel = mount(root, station, request, now_ns)
-    path, card = card_path(root, station.id), read_card(root, station.id)
-    assert card is not None
-    lacks = lacks_now(root, station, product, card, now_ns)
-    if as_json:
-        said = {"fixture": station.id, "path": str(path), "card": card, "travel": travel}
-        print_json({**said, "engineering_because": lacks, "approved": product.approved})
-    else:
-        _show(station.id, card, path, (travel, *_purpose(card, lacks)))
-
-
-def _purpose(card: MountCard, lacks: Sequence[str]) -> tuple[str, ...]:
-    """What of a release can be said before the night; nothing where none is asked for."""
-    if card.purpose == "engineering":
-        return ()
-    if not lacks:
-        return ("release: all is in order now; the temperature is still to be steady",)
-    return tuple(f"engineering, not a release, as long as {each}" for each in lacks)
-
-
-def _show(fixture: str, card: MountCard, path: Path, notes: Sequence[str]) -> None:
-    from nightturn.cli.output import HANG, print_text
-
-    go = f"`nightturn go {fixture} --unit {card.unit} --operator NAME`"
-    does = f"stays as mounted {card.since_utc}, says" if card.since_utc else "mounted by"
-    mounted = f"{card.unit} ({card.variant}) {does} {card.operator}; card in {path}"
-    for said in (mounted, *notes, f"nothing turns; next: {go}"):
-        print_text(f"{fixture}: {said}", hang=HANG)
+    words = {"notes": notes, "travel_zero": travel_zero, "stays": stays, "mark_deg": mark, "purpose": purpose}
+    mounted(bench, fixture, (unit, variant, operator), words, approve=approve, as_json=as_json)

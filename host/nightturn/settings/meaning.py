@@ -56,8 +56,8 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "rated_torque_nm": MEANING,
         "pole_pairs": MEANING,
         "slots": MEANING,
-        "bearing": SETTING,
         "approved": SETTING,
+        "bearing": SETTING,
         "accept": SETTING,
     },
     MountCard: {
@@ -71,6 +71,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "since_utc": SETTING,
         "mark_deg": SETTING,
         "purpose": MEANING,  # nobody makes a release of a night that was begun without it
+        "task": MEANING,  # what the run is for
     },
 }
 NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (
