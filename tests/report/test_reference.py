@@ -11,9 +11,10 @@ from tests.report.test_batch import VALUES, runs
 from tests.report.test_batch import night as listed
 from tests.report.test_document import night
 
+from nightturn.errors import RunNotFoundError
 from nightturn.estimation.tolerance import UNITS_MIN
 from nightturn.report import reference as room
-from nightturn.report.chosen import accepted_before
+from nightturn.report.chosen import accepted_before, first_of
 from nightturn.report.drawn import drawn
 from nightturn.report.first_page import LIMIT_HEAD, first_page
 from nightturn.report.night import ReportNight
@@ -50,6 +51,14 @@ def test_only_units_that_were_accepted_by_then_are_behind_it() -> None:
         now,
     )
     assert {each.unit for each in found} == {"Q-0000", "Q-0002", "Q-0003", "Q-0004", "Q-0005"}
+
+
+def test_the_first_run_of_a_unit_is_the_oldest_of_its_own() -> None:
+    newest, first = listed("Q-0001", 0.1, day=6), listed("Q-0001", 0.09, day=2)
+    listed_runs = runs(newest, listed("Q-0002", 0.09, day=1), first, listed("Q-0001", 0.09, day=4))
+    assert first_of(listed_runs, newest) == first
+    with pytest.raises(RunNotFoundError, match="is the first run of Q-0001"):
+        first_of(listed_runs, first)
 
 
 def test_figures_are_a_limit_from_five_units_on_and_a_span_below(
