@@ -134,7 +134,9 @@ class Night:
 
 def ns_of(times: pd.Series) -> Int64s:
     """Times (n,) as ns since 1970 UTC."""
-    return np.asarray(pd.DatetimeIndex(times).as_unit("ns").asi8)
+    if times.dtype == object:  # of a frame without a row, or that somebody made of stamps
+        times = pd.Series(pd.DatetimeIndex(times))
+    return times.to_numpy("datetime64[ns]").astype(np.int64)
 
 
 def temperatures_degc(cycles: pd.DataFrame) -> Float64s:
