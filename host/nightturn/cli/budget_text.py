@@ -97,7 +97,9 @@ def _beyond(run: "Run", cycle: Mapping[Any, Any], names: Sequence[str]) -> dict[
     manifest = run.manifest
     try:
         settings = None if manifest is None else RunSettings.of(manifest)
-    except msgspec.DecodeError:  # what the run was opened with cannot be read: nobody knows which study is its
+    except (
+        msgspec.DecodeError
+    ):  # what the run was opened with cannot be read: nobody knows which study is its
         settings = None
     if settings is None:
         return {}
