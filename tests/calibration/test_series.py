@@ -78,6 +78,23 @@ def test_each_error_of_a_channel_is_found_at_its_size() -> None:
     assert mounted.reproducibility > 2e-4 > 3 * mounted.repeatability
 
 
+def test_two_series_in_one_position_repeat_and_positions_reproduce_by_the_spread_over_the_mean() -> None:
+    """Own arithmetic, as generic definitions have it: |X1 - X2| over their mean in one position, and the spread of positions over theirs.
+
+    Readings at full load 1.00012, 1.00010 in one position, 1.00020 and 1.00006 in others. Tables of EURAMET cg-14, DIN 51309 or BS 7882 were not
+    readable, and nothing here claims them.
+    """
+    full = ((1.00012, 0.0), (1.00010, 0.0), (1.00020, 120.0), (1.00006, 240.0))
+    readings = [
+        Reading(torque, size * torque / STEPS[-1], series, position)
+        for series, (size, position) in enumerate(full)
+        for torque in (0.0, *STEPS, *reversed(STEPS[:-1]), 0.0)
+    ]
+    found = calibrated(readings)
+    assert found.repeatability == pytest.approx(0.00002 / 1.00011, rel=1e-9)
+    assert found.reproducibility == pytest.approx(0.00014 / ((1.00011 + 1.00020 + 1.00006) / 3), rel=1e-9)
+
+
 def test_a_curve_is_taken_for_one_only_where_the_readings_show_it() -> None:
     """Through zero, the best line of a cubic of 0.1 % at full scale is off its initial slope; the cubic is not."""
     curved = calibrated(taken(cubic=0.25 * 1e-3 / 20.0**2))

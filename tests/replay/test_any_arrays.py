@@ -15,7 +15,7 @@ import nightturn
 from nightturn.errors import InsufficientSamplesError
 
 OURS = str(Path(nightturn.__file__).parent)
-NUMBERS = st.one_of(
+NUMBERS: st.SearchStrategy[Any] = st.one_of(
     st.floats(width=64),
     st.integers(-(2**70), 2**70),
     st.sampled_from([0, -1, 1, 1e-300, 1e300, None, True, "15", [], {}, np.float32(3), np.int8(7), 1 + 2j]),
@@ -27,7 +27,7 @@ def evenly(step: float) -> np.ndarray:
     return np.arange(LONG) * step
 
 
-COLUMNS = st.one_of(
+COLUMNS: st.SearchStrategy[Any] = st.one_of(
     st.sampled_from(
         [evenly(0.001), evenly(0.1), evenly(1e-9), evenly(1e9), np.sin(evenly(0.1)), -evenly(0.001)]
     ),
@@ -41,7 +41,7 @@ COLUMNS = st.one_of(
             "x",
             {},
             np.zeros((2, 2)),
-            np.ma.masked_all(LONG),
+            np.ma.array(np.zeros(LONG), mask=True),
             np.ma.array(evenly(0.001), mask=evenly(1.0) % 3 == 0),
             np.full(LONG, np.datetime64("NaT")),
             np.datetime64("2026-11-28", "ns") + np.arange(LONG).astype("timedelta64[ms]"),

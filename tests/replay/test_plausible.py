@@ -18,6 +18,8 @@ PLAN = CyclePlan(
     hold=Hold(torque_nm=HOLD_NM, speed_rpm=10.0),
     exercise=Exercise(strokes=2, speed_rpm=20.0),
 )
+NO_FILTER_HZ = 1e5
+"""Of a filter that takes nothing."""
 
 
 @pytest.fixture(scope="module")
@@ -140,7 +142,8 @@ def test_too_little_that_turns_says_what_is_needed() -> None:
 @pytest.mark.parametrize("zero_nm", [-3.0, -0.6, 0.0, 0.6, 3.0])
 @pytest.mark.parametrize("friction_nm", [0.0, 0.001, 0.1, 1.2])
 def test_friction_is_never_a_hold_whatever_the_zero_is(zero_nm: float, friction_nm: float) -> None:
-    found = figures(cycle(zero_nm=zero_nm, hold_nm=0.0, friction=lambda way: math.copysign(friction_nm, way)))
+    arrays = cycle(zero_nm=zero_nm, hold_nm=0.0, friction=lambda way: math.copysign(friction_nm, way))
+    found = figures(arrays, filter_hz=NO_FILTER_HZ)
     assert [record.setpoint_nm for record in found] == [0.0]
     assert found.notes[-1] == NO_HOLD
     assert all("less than bearings have" in note for note in found.notes[:-1])
@@ -184,8 +187,16 @@ def test_a_hold_of_one_sense_is_found_beside_its_slow_pass(known: dict[str, floa
 def test_a_hold_that_no_plan_states_is_said_to_be_checked_by_nothing(arrays: Triple) -> None:
     said = "held, {} % of the rated torque, is read from torque_nm and checked by nothing: if something else was held, torque_nm is volts "
     said += "or another unit; plan says what was held"
-    assert figures(arrays).notes == ("5 N·m " + said.format(33),)
-    assert figures(arrays, plan=PLAN).notes == ()
+    assert figures(arrays, filter_hz=NO_FILTER_HZ).notes == ("5 N·m " + said.format(33),)
+    assert figures(arrays, plan=PLAN, filter_hz=NO_FILTER_HZ).notes == ()
+
+
+def test_a_filter_that_nobody_states_is_said_with_the_corner_from_which_on_it_matters(arrays: Triple) -> None:
+    # order 288 at 10 rpm is at 48 Hz, and a pole at 7.02 times its frequency takes 1 %
+    said = "filter_hz is not given: a low-pass of 337 Hz or less before the converter takes 1 % or more from order 288 at 48 Hz, and no sample shows it"
+    assert figures(arrays, plan=PLAN).notes == (said,)
+    unknown = figures(arrays, plan=PLAN, pole_pairs=None)
+    assert not any("filter_hz" in note for note in unknown.notes)
 
 
 def test_a_light_hold_beside_little_friction_looks_like_volts_and_a_plan_says_that_it_is_not(
@@ -240,7 +251,7 @@ def test_a_friction_that_no_bearing_has_is_said(arrays: Triple) -> None:
 
 def test_a_plan_says_that_a_lone_pass_was_a_hold() -> None:
     time, angle, torque = cycle(ways=(), strokes=0)
-    alone = figures((time, angle, torque))
+    alone = figures((time, angle, torque), filter_hz=NO_FILTER_HZ)
     assert (alone[0].setpoint_nm, alone.notes) == (0.0, (NO_HOLD,))
     known = figures((time, angle, torque), plan={"hold": {"torque_nm": HOLD_NM, "speed_rpm": 10.0}})
     assert known[0].figure("ripple_pp_nm").value is not None

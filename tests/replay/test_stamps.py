@@ -65,7 +65,7 @@ def test_even_stamps_are_counted_over_every_gap(gaps: list[int], start: float) -
     seed=st.integers(0, 10_000),
     ppm=st.floats(-40, 40),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_stamps_that_scatter_by_up_to_two_periods_are_numbered_by_their_grid(
     gaps: list[int], width: float, seed: int, ppm: float
 ) -> None:
@@ -83,7 +83,7 @@ def test_stamps_that_scatter_by_up_to_two_periods_are_numbered_by_their_grid(
 
 
 @given(gaps=st.lists(st.integers(1, 1000), max_size=1), batch=st.integers(2, 5))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_stamps_of_arrivals_in_batches_are_numbered_by_their_grid(gaps: list[int], batch: int) -> None:
     true = numbers_with(gaps, np.random.default_rng(3))
     found = sample_rate(in_order((true // batch + 1) * batch + true % batch * 0.01) / RATE_HZ)

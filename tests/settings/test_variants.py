@@ -114,6 +114,30 @@ def test_a_name_that_climbs_or_is_none_is_refused_before_any_file_is_touched(
             '"positive"',
         ),
         (
+            "max = 0.60",
+            "max = 0.60, guard = -0.1",
+            "[accept.ripple_pct_rated], guard",
+            "-0.1 is out of range; allowed: a number from 0",
+        ),
+        (
+            "max = 0.60",
+            'max = 0.60, of = "size"',
+            "[accept.ripple_pct_rated], of",
+            '"size" is not one of the choices',
+        ),
+        (
+            "max = 0.60",
+            'max = "0.60"',
+            "[accept.ripple_pct_rated], max",
+            '"0.60" is text; allowed: a number',
+        ),
+        (
+            "at_rpm = 3.0, temp_degc",
+            "at_rpm = 0, temp_degc",
+            "[accept.friction_nm], at_rpm",
+            "0 is out of range; allowed: a number above 0",
+        ),
+        (
             "[18, 30]",
             "[30, 18]",
             "[accept.friction_nm], temp_degc",

@@ -64,10 +64,8 @@ def run(
     kept = _kept(root, plan, found, keep) if keep else None
     if as_json:
         print_json({"study": found, "kept": kept} if kept is not None else found)
-        return
-    _print(found, every=every)
-    if kept is not None:
-        typer.echo(f"kept as {kept.source}")
+    else:
+        _print(found, kept, every=every)
 
 
 def _kept(root: Path, plan: "StudyPlan", found: "Study", name: str) -> "StudyRecord":
@@ -94,7 +92,7 @@ def _kept(root: Path, plan: "StudyPlan", found: "Study", name: str) -> "StudyRec
     return keep_study(root, plan.variant, make)
 
 
-def _print(found: "Study", *, every: bool) -> None:
+def _print(found: "Study", kept: "StudyRecord | None", *, every: bool) -> None:
     """How far it has gone, what is next, and each figure's components."""
     from nightturn.cli.output import print_pairs, print_table, print_text
     from nightturn.report.study import component_rows, measuring_words
@@ -116,3 +114,5 @@ def _print(found: "Study", *, every: bool) -> None:
     for figure in found.figures:
         print_pairs(f"{figure.title}, of {found.rounds} whole rounds", component_rows(figure))
         print_text(measuring_words(figure), hang="  ")
+    if kept is not None:
+        print_text(f"kept as {kept.source}")

@@ -89,7 +89,7 @@ def _cells(series: Series, cell: int, grid: Grid) -> tuple[Int64s, Float64s]:
 def _closed(index: Int64s, cell: int) -> Int64s:
     """The numbers as if long gaps were short, by whole cells, so that the grid stays where it was."""
     surplus = np.maximum(np.diff(index, prepend=index[0]) // cell - GAP_CELLS, 0)
-    return index - np.cumsum(surplus) * cell
+    return np.asarray(index - np.cumsum(surplus) * cell, np.int64)
 
 
 def _encoder_at(points: Int64s, index: Int64s, encoder: Int64s) -> Int64s:

@@ -25,11 +25,13 @@ from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.cycles import Estimator
+from nightturn.estimation.filter_remarks import SAID_LOSS, USUAL_SHARE
 from nightturn.estimation.history import History
 from nightturn.estimation.phases import ScanSettings
+from nightturn.estimation.spectra import cogging_order
 from nightturn.model.figures import CycleRecord
 from nightturn.model.phases import cell_samples
-from nightturn.model.quantities import number
+from nightturn.model.quantities import number, quantity
 from nightturn.model.tiles import Tile
 from nightturn.replay.arrays import NS_PER_S, Arrays, checked
 from nightturn.replay.commanded import Speeds, commanded, planned, scan_settings
@@ -120,8 +122,9 @@ def _found(arrays: Arrays, options: Options) -> SmoothCycles:
     grid, raw = torque_grid(torque_nm, options.rated_torque_nm, options.torque_lsb_nm)
     series = Series(stamps.index, angle_counts(arrays.angle_rad, options.counts_per_rev), raw)
     commands = _commands(series, stamps.rate_hz, grid, options)
-    records = _records(arrays, series, grid, commands, _conditions(options, stamps, grid, commands.speeds))
-    notes = [*arrays.notes, *stamps.notes, *options.notes, *commands.notes]
+    conditions = _conditions(options, stamps, grid, commands.speeds)
+    records = _records(arrays, series, grid, commands, conditions)
+    notes = [*arrays.notes, *stamps.notes, *options.notes, *commands.notes, *_filter_note(conditions)]
     if not commands.speeds.hold_nm and options.plan is None:
         notes.append(NO_HOLD)
     return SmoothCycles(records, notes)
@@ -141,6 +144,17 @@ def _commands(series: Series, rate_hz: int, grid: Grid, options: Options) -> Com
         check_speeds(passes, speeds)
     check_held(passes, free, speeds, rated_nm, given=given)
     return Commands(speeds, free.zero_nm, unproven(free, speeds, rated_nm, given=given))
+
+
+def _filter_note(conditions: Conditions) -> Iterator[str]:
+    """Which low-pass nobody stated would take from the peak-to-peak without a trace in the samples."""
+    order = cogging_order(conditions.pole_pairs, conditions.slots)
+    order_hz = order * max(conditions.slow_speed_rpm, conditions.hold_speed_rpm) / 60.0
+    if order and conditions.filter_hz is None:
+        yield (
+            f"filter_hz is not given: a low-pass of {quantity(order_hz / USUAL_SHARE, 'Hz', digits=2)} or less before the converter takes "
+            f"{number(100 * SAID_LOSS)} % or more from order {order} at {quantity(order_hz, 'Hz', digits=2)}, and no sample shows it"
+        )
 
 
 def _conditions(options: Options, stamps: Stamps, grid: Grid, speeds: Speeds) -> Conditions:

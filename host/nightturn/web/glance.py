@@ -10,6 +10,7 @@ from nightturn.errors import RunNotFoundError, StorageError
 from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.clocks import NS_PER_S
+from nightturn.model.figures import REPEATABILITY
 from nightturn.model.nights import LimitVerdict
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.verdicts import MAX
@@ -212,7 +213,7 @@ def clock_text(ns: int, night: ReportNight) -> str:
 
 
 def _value(night: ReportNight, nearest: LimitVerdict | None) -> str:
-    """`ripple 0.649 ± 0.008 % of rated torque, 0.6 % allowed`, of the newest judged cycle."""
+    """`ripple 0.649 ± 0.008 % of rated torque, 0.6 % allowed`, of the newest judged cycle; `(repeatability)` behind a ± that is no more."""
     if nearest is None:
         return "no figure has been judged yet" if len(night.cycles) else ""
     spec = FIGURES[nearest.figure]
@@ -225,6 +226,8 @@ def _value(night: ReportNight, nearest: LimitVerdict | None) -> str:
     text = interval(float(values[at]), wide, spec.unit, beside=nearest.limit)
     if spec.unit == PER_CENT:
         text = text.replace(PER_CENT, OF_RATED, 1)
+    if nearest.kind == REPEATABILITY:
+        text += f" ({REPEATABILITY})"
     allowed = quantity(nearest.limit, spec.unit, beside=float(values[at]))
     return f"{spec.spoken} {text}, {allowed} {'allowed' if nearest.direction == MAX else 'asked for'}"
 
