@@ -12,6 +12,7 @@ from nightturn.model.verdicts import ACCEPT, MAX, REJECT, UNDECIDED
 from nightturn.report.first_words import first_words
 from nightturn.report.night import ReportNight
 from nightturn.sentences.morning import Severity
+from nightturn.storage.standing import Standing
 
 BEYOND = NightVerdict(
     REJECT, (), (LimitVerdict("friction_nm", MAX, "", 0.17, 0.0001, 100.0, 0.15, REJECT, 150),)
@@ -19,7 +20,9 @@ BEYOND = NightVerdict(
 STILL = "Standing still: the guard is open. Nothing turns until a person releases it."
 
 
-def standing(one: ReportNight, verdict: NightVerdict | None, state: str, motion: str = "") -> ReportNight:
+def standing(
+    one: ReportNight, verdict: NightVerdict | None, state: Standing, motion: str = ""
+) -> ReportNight:
     """The run as if it had that verdict, were in that state and its shaft did that; without gaps."""
     summary = dataclasses.replace(
         one.summary, night_verdict=verdict, state=state, motion=motion, motion_text="the guard is open"
@@ -39,7 +42,8 @@ def test_one_that_waits_for_a_person_says_so_and_only_while_it_runs(one: ReportN
     undecided = NightVerdict(UNDECIDED, (), (FRICTION,))
     found = first_words(standing(one, undecided, "running", "locked"), changed=False)
     assert (found.need, found.sentence, found.more) == (Severity.TODAY, STILL, "")
-    for state in ("ended", "interrupted"):
+    states: tuple[Standing, ...] = ("ended", "interrupted")
+    for state in states:
         later = first_words(standing(one, undecided, state, "locked"), changed=False)
         assert "Standing still" not in later.sentence + later.more
 

@@ -16,13 +16,17 @@ def run(
     reader: Annotated[
         list[str] | None, typer.Option("--reader", metavar="NAME", help="Who may read. Repeatable.")
     ] = None,
+    operator: Annotated[
+        list[str] | None,
+        typer.Option("--operator", metavar="NAME", help="Who may acknowledge, pause and stop. Repeatable."),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Write the files there instead of printing them.")
     ] = None,
     port: Annotated[int, typer.Option(min=1, max=65535, help="Of TLS.")] = 8883,
     as_json: AsJson = False,
 ) -> None:
-    """Write mosquitto's configuration and access list: the daemon writes its own topics, readers read, everything else is denied.
+    """Write mosquitto's configuration and access list: the daemon writes its own topics, readers read, operators command, everything else is denied.
 
     No password and no key is written: `mosquitto_passwd` makes the passwords, and certificates are those of your lab.
     """
@@ -38,7 +42,14 @@ def run(
         raise ConfigError("no name", where="[mqtt] username", allowed="the daemon's name to the broker")
     host = host_id(data_root(bench, rig))
     fixtures = [each.id for each in rig.fixture]
-    files = broker_files(rig.bench.lab, host, user, fixtures, reader or (), port=port)
+    if operator and rig.mqtt is not None and not rig.mqtt.commands:
+        raise ConfigError(
+            "this daemon takes no commands", where="[mqtt] commands", allowed="true, or no --operator"
+        )
+    people = (*(reader or ()), *(operator or ()))
+    files = broker_files(
+        rig.bench.lab, host, user, fixtures, reader or (), operators=operator or (), port=port
+    )
     named = {"nightturn.conf": files.configuration, "access": files.access}
     if as_json:
         print_json(named)
@@ -53,5 +64,5 @@ def run(
             (out / name).write_text(text, encoding="utf-8")
     except OSError as error:
         raise StorageError(f"{out}: {error}") from error
-    passwords = " and ".join(f"`mosquitto_passwd passwords {name}`" for name in (user, *(reader or ())))
+    passwords = " and ".join(f"`mosquitto_passwd passwords {name}`" for name in (user, *people))
     print_text(f"written: {', '.join(str(out / name) for name in named)}; next: {passwords}")
