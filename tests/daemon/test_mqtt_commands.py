@@ -12,7 +12,7 @@ from tests.telemetry.conftest import StartMosquitto, start
 from tests.waiting import wait
 
 from nightturn.storage.alarm_log import check_book
-from nightturn.telemetry.payloads import utc_text
+from nightturn.telemetry.moments import utc_text
 
 __all__ = ["start"]
 

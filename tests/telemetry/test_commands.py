@@ -13,7 +13,7 @@ from nightturn.errors import StorageError
 from nightturn.telemetry.command_store import KEPT_MAX, CommandStore
 from nightturn.telemetry.commands import AHEAD_S, BYTES_MAX, EXPIRY_S, Asked, asked
 from nightturn.telemetry.confirming import Arrived
-from nightturn.telemetry.payloads import utc_text
+from nightturn.telemetry.moments import utc_text
 from nightturn.telemetry.topics import Topics
 
 TOPICS = Topics(LAB, "bench-1")

@@ -1,5 +1,6 @@
 """`nightturn broker-config`: a mosquitto broker for exactly this rig and these readers."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -32,7 +33,7 @@ def run(
     """
     from nightturn.bench.runs import host_id
     from nightturn.cli.output import print_json, print_text
-    from nightturn.errors import ConfigError, StorageError
+    from nightturn.errors import ConfigError
     from nightturn.settings.load import data_root, load_rig
     from nightturn.telemetry.broker_config import broker_files
 
@@ -58,11 +59,22 @@ def run(
         for name, text in named.items():
             typer.echo(f"==> {name} <==\n{text}")
         return
+    _write(out, named)
+    passwords = " and ".join(f"`mosquitto_passwd passwords {name}`" for name in (user, *people))
+    print_text(f"written: {', '.join(str(out / name) for name in named)}; next: {passwords}")
+
+
+def _write(out: Path, named: Mapping[str, str]) -> None:
+    """The files in a folder.
+
+    Raises:
+        StorageError: they cannot be written.
+    """
+    from nightturn.errors import StorageError
+
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, text in named.items():
             (out / name).write_text(text, encoding="utf-8")
     except OSError as error:
         raise StorageError(f"{out}: {error}") from error
-    passwords = " and ".join(f"`mosquitto_passwd passwords {name}`" for name in (user, *people))
-    print_text(f"written: {', '.join(str(out / name) for name in named)}; next: {passwords}")

@@ -14,7 +14,8 @@ from nightturn.model.alarms import HOST
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.quantities import fixed
 from nightturn.telemetry.confirming import Arrived
-from nightturn.telemetry.payloads import Stamp, common, ns_or_none
+from nightturn.telemetry.moments import ns_or_none
+from nightturn.telemetry.payloads import Stamp, common
 from nightturn.telemetry.topics import Topics
 
 ACKNOWLEDGE, PAUSE, STOP = "acknowledge", "pause", "stop"

@@ -19,6 +19,7 @@ from nightturn.telemetry.composer import Composer
 from nightturn.telemetry.confirming import Arrived, RefusedError
 from nightturn.telemetry.delivery import Delivery
 from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained
+from nightturn.telemetry.moments import utc_text
 from nightturn.telemetry.outbox import Outbox
 from nightturn.telemetry.outbox_store import FLUSH_S, OutboxStore
 from nightturn.telemetry.payloads import Health, Host, Stamp
@@ -330,7 +331,7 @@ class Publisher:
         return payloads.health(
             Health(
                 v=payloads.VERSION,
-                ts=payloads.utc_text(self._utc_ns()),
+                ts=utc_text(self._utc_ns()),
                 seq=stamp.seq,
                 daemon_boot=stamp.daemon_boot,
                 run=stamp.run,

@@ -21,8 +21,8 @@ from nightturn.sentences.first_words import SEVERITIES, sentence_of
 from nightturn.sentences.morning import Severity
 from nightturn.sentences.wall import silent_sentence
 from nightturn.telemetry.fleet import FixtureHeard
+from nightturn.telemetry.moments import ns_or_none
 from nightturn.telemetry.night_so_far import POINTS_MAX
-from nightturn.telemetry.payloads import ns_or_none
 from nightturn.telemetry.reading import OFFLINE
 from nightturn.web.alarm_list import with_alarms
 from nightturn.web.glance import OUTSIDE, Glance
