@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 
+from nightturn.telemetry.commands import Command
 from nightturn.telemetry.payloads import VERSION, Health, HostState
 from nightturn.telemetry.topics import MAJOR, ROOT
 
@@ -31,16 +32,34 @@ CHANNELS: Mapping[str, tuple[str, str, bool, str]] = {
     ),
     "alarm": (FIXTURE + "/alarm/{id}", "alarm", True, "An open alarm; an empty payload says that it is over"),
     "hostAlarm": ("{lab}/host/{host}/alarm/{id}", "alarm", True, "The same of what belongs to no fixture"),
+    "commandAnswer": (f"{FIXTURE}/ev/command", "command_answer", False, "What became of a command"),
+    "hostCommandAnswer": (
+        "{lab}/host/{host}/ev/command",
+        "command_answer",
+        False,
+        "What became of a command to the host",
+    ),
     "host": ("{lab}/host/{host}/state", "host", True, "Whether the daemon is there; also its last will"),
 }
+COMMANDS: Mapping[str, tuple[str, str, bool, str]] = {
+    "command": (
+        FIXTURE + "/cmd/{name}",
+        "command",
+        False,
+        "Acknowledge, pause or stop, where the rig file allows it; counts for 10 s",
+    ),
+    "hostCommand": ("{lab}/host/{host}/cmd/acknowledge", "command", False, "Acknowledge alarms of the host"),
+}
+"""What a daemon receives."""
 PARAMETERS = {
+    "name": "acknowledge, pause or stop",
     "lab": "the lab of the rig file",
     "fixture": "a fixture of the rig file",
     "host": "a computer and data root",
     "id": "an alarm's condition",
     "type": "a kind of event",
 }
-STRUCTS: Mapping[str, type[msgspec.Struct]] = {"health": Health, "host": HostState}
+STRUCTS: Mapping[str, type[msgspec.Struct]] = {"health": Health, "host": HostState, "command": Command}
 
 
 def document(payloads: Mapping[str, bytes], version: str) -> dict[str, Any]:
@@ -50,7 +69,8 @@ def document(payloads: Mapping[str, bytes], version: str) -> dict[str, Any]:
         payloads: one of each word of `CHANNELS` that no struct describes, as the functions of `payloads` make it.
         version: of this program.
     """
-    words = dict.fromkeys(word for _, word, _, _ in CHANNELS.values())
+    channels = {**CHANNELS, **COMMANDS}
+    words = dict.fromkeys(word for _, word, _, _ in channels.values())
     return {
         "asyncapi": "3.0.0",
         "info": {
@@ -59,18 +79,22 @@ def document(payloads: Mapping[str, bytes], version: str) -> dict[str, Any]:
             "description": f"What a daemon of nightturn {version} publishes at QoS 1. The motion lease is not a safety function, and nothing here is.",
         },
         "defaultContentType": "application/json",
-        "channels": {name: _channel(*row) for name, row in CHANNELS.items()},
+        "channels": {name: _channel(*row) for name, row in channels.items()},
         "operations": {
-            f"send{name[0].upper()}{name[1:]}": {
-                "action": "send",
+            f"{_action(name)}{name[0].upper()}{name[1:]}": {
+                "action": _action(name),
                 "channel": {"$ref": f"#/channels/{name}"},
                 "messages": [{"$ref": f"#/channels/{name}/messages/{row[1]}"}],
                 "bindings": {"mqtt": {"qos": 1, "retain": row[2], "bindingVersion": "0.2.0"}},
             }
-            for name, row in CHANNELS.items()
+            for name, row in channels.items()
         },
         "components": {"messages": {word: _message(word, payloads) for word in words}},
     }
+
+
+def _action(name: str) -> str:
+    return "receive" if name in COMMANDS else "send"
 
 
 def _channel(address: str, word: str, retained: bool, said: str) -> dict[str, Any]:

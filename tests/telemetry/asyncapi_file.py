@@ -9,7 +9,8 @@ from tests.telemetry.asyncapi_document import document
 from tests.telemetry.watching import RUN, T0, alarm_row, cycle_record, event, live_row, state_row
 
 from nightturn.model.rows import EventRow, GapRow, RunEnded, TrendRow
-from nightturn.telemetry import alarm_payload, payloads
+from nightturn.telemetry import alarm_payload, commands, payloads
+from nightturn.telemetry.commands import Asked
 from nightturn.telemetry.night_so_far import NightSoFar
 from nightturn.telemetry.payloads import Stamp
 
@@ -40,6 +41,9 @@ def made() -> bytes:
         "event": payloads.event(event_row, STAMP),
         "gap": payloads.gap(GapRow("crc", 3, 100, 119, T0, T0, 20, exact=True), STAMP),
         "run_ended": payloads.run_ended(RunEnded(T0, RUN, "plan done", "plan"), STAMP),
+        "command_answer": commands.answer(
+            Asked("pan-a1", "stop", "0123456789abcdef", "R. Vale"), STAMP, T0, ok=True, said="stopped"
+        ),
         "alarm": alarm_payload.alarm(alarm_row(), STAMP),
     }
     plain = msgspec.to_builtins(document(found, "0.1.0"))

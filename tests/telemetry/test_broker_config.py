@@ -17,7 +17,7 @@ from nightturn.telemetry.broker_config import broker_files
 from nightturn.telemetry.confirming import ConfirmingClient, RefusedError
 
 ROOT = f"nightturn/v1/{LAB}"
-FILES = broker_files(LAB, "bench-1", "rig", ["pan-a1", "pan-a2"], ["office"])
+FILES = broker_files(LAB, "bench-1", "rig", ["pan-a1", "pan-a2"], ["office"], operators=["shift"])
 OWN = (
     "pan-a1/state",
     "pan-a1/m/cycle",
@@ -34,6 +34,8 @@ FOREIGN = (
     "pan-a1/m/cycle/x",
     "$SYS/x",
 )
+COMMANDS = ("pan-a1/cmd/stop", "pan-a2/cmd/acknowledge", "host/bench-1/cmd/acknowledge")
+NEVER = ("pan-a1/cmd/go", "pan-b1/cmd/stop", "host/bench-1/cmd/stop")
 
 
 async def refused(port: int, user: str, topics: tuple[str, ...]) -> list[str]:
@@ -61,6 +63,9 @@ def test_a_planted_client_writes_nothing_and_the_daemon_its_own_topics_only(
         assert await refused(broker.port, "rig", (*OWN, *FOREIGN)) == list(FOREIGN)
         assert await refused(broker.port, "office", OWN[:2]) == list(OWN[:2])
         assert await refused(broker.port, "somebody", OWN[:2]) == list(OWN[:2])
+        assert await refused(broker.port, "shift", (*COMMANDS, *OWN[:1], *NEVER)) == [*OWN[:1], *NEVER]
+        assert await refused(broker.port, "office", COMMANDS) == list(COMMANDS)
+        assert await refused(broker.port, "rig", COMMANDS) == list(COMMANDS)
         url = f"mqtt://rig@127.0.0.1:{broker.port}"
         async with running(publisher(broker.port, url=url)) as subject:
             for row in (state(), cycle(), event("gap"), alarm()):

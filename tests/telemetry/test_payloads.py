@@ -18,6 +18,7 @@ from nightturn.model.rows import CountersRow, EventRow, GapRow, LiveRow, RunEnde
 from nightturn.model.verdicts import NOT_JUDGED
 from nightturn.telemetry import payloads
 from nightturn.telemetry.cycle_values import MAX_ORDERS
+from nightturn.telemetry.moments import utc_text
 from nightturn.telemetry.numbers import rounded, rounded_beside
 from nightturn.telemetry.payloads import Health, Host, Stamp
 
@@ -288,9 +289,7 @@ def test_the_host_says_since_when_and_its_will_only_when_it_was_lodged() -> None
 
 def test_health_has_the_common_keys_and_null_for_a_device_that_says_nothing() -> None:
     health = read(
-        payloads.health(
-            Health(1, payloads.utc_text(T0), 17, "b7", RUN, "bench-1", 1, 2, 3, 4, 5, 6, expiry=False)
-        )
+        payloads.health(Health(1, utc_text(T0), 17, "b7", RUN, "bench-1", 1, 2, 3, 4, 5, 6, expiry=False))
     )
     assert set(health) >= COMMON
     assert bare_numbers(health) == []
@@ -304,10 +303,10 @@ def test_health_has_the_common_keys_and_null_for_a_device_that_says_nothing() ->
 
 
 def test_health_carries_what_the_device_counts_and_null_for_what_its_board_does_not() -> None:
-    own = Health(1, payloads.utc_text(T0), 17, "b7", RUN, "bench-1", 1, 2, 3, 4, 5, 6, expiry=False)
+    own = Health(1, utc_text(T0), 17, "b7", RUN, "bench-1", 1, 2, 3, 4, 5, 6, expiry=False)
     counted = DeviceCounters(leases_refused=2, adc_overrange=3, encoder_errors=4, tx_stalls=5, cpu_pct=None)
     health = read(payloads.health(own, CountersRow(T0, counted, 4711, T0)))
-    assert (health["durable_through"], health["durable_ts"]) == (4711, payloads.utc_text(T0))
+    assert (health["durable_through"], health["durable_ts"]) == (4711, utc_text(T0))
     assert bare_numbers(health) == []
     assert (health["device_refused_leases"], health["device_overrange_samples"]) == (2, 3)
     assert (health["device_encoder_errors"], health["device_line_stalls"]) == (4, 5)
@@ -377,7 +376,7 @@ def test_only_the_largest_orders_travel() -> None:
 def test_times_keep_their_microseconds(ns: int) -> None:
     from datetime import datetime
 
-    text = payloads.utc_text(ns)
+    text = utc_text(ns)
     parsed = datetime.fromisoformat(text)
     whole = parsed.replace(microsecond=0).timestamp()
     assert int(whole) * 1_000_000 + parsed.microsecond == ns // 1000

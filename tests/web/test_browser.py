@@ -178,6 +178,7 @@ def test_the_strip_lives_and_silence_replaces_it(page: Page, served: Served) -> 
     page.goto(f"{served.base}/fixture/pan-a1")
     expect(page.locator("#live-said")).to_have_text(re.compile("^Slow turn, at −12.5°"), timeout=LIMIT_MS)
     assert page.locator("#live-strip").is_visible()
+    expect(page.locator("#live-rows")).to_contain_text("bearing31.5 °C")
     served.now_s += SILENT_S + 1
     expect(page.locator("#live-said")).to_have_text(re.compile("^No word from it"), timeout=LIMIT_MS)
     assert not page.locator("#live-strip").is_visible()

@@ -20,7 +20,7 @@ from nightturn.telemetry import alarm_payload, payloads
 from nightturn.telemetry.address import parse_url
 from nightturn.telemetry.composer import Composer
 from nightturn.telemetry.confirming import Arrived
-from nightturn.telemetry.fleet import PAYLOAD_BYTES_MAX, SILENT_S, TOPICS_MAX, Fleet
+from nightturn.telemetry.fleet import PAYLOAD_BYTES_MAX, SILENT_S, Fleet
 from nightturn.telemetry.fleet_reader import FleetReader
 from nightturn.telemetry.message import Message
 from nightturn.telemetry.payloads import Host
@@ -125,7 +125,7 @@ def test_what_the_broker_kept_is_as_old_as_it_says_until_the_next_word() -> None
     old = T0 - round((SILENT_S + 1) * 1e9)
     told.online(retained=True, ts=T0)
     told.row("pan-a1", row(UNDECIDED, ts=old), retained=True)
-    assert "one is silent" in told.text() or "The fixture needs nobody; one is silent" in told.text()
+    assert "The fixture needs nobody; one is silent." in told.text()
     told.row("pan-a1", row(UNDECIDED, ts=old))
     assert "silent" not in told.text()
 
@@ -234,8 +234,7 @@ def test_topics_of_others_and_too_much_of_anything_are_passed_over_and_counted()
         told.fleet.take(arrived)
     assert told.fleet.passed_over == 5
     assert told.fleet.fixtures() == ()
-    assert "Nothing" in told.text() or "No fixture" in told.text()
-    assert TOPICS_MAX < 10**5
+    assert "Nothing has been heard of any fixture." in told.text()
 
 
 def test_without_a_broker_the_page_says_that_what_it_shows_is_old() -> None:

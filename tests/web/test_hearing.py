@@ -9,7 +9,8 @@ from typing import Any
 import msgspec
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-from tests.telemetry.watching import live_row, state_row
+from tests.telemetry.test_night_so_far import verdict
+from tests.telemetry.watching import cycle, live_row, state_row
 from tests.waiting import wait
 from tests.web.conftest import client_of
 from tests.web.test_pages import tile
@@ -17,6 +18,7 @@ from tests.web.test_pages import tile
 from nightturn.model.records import Emit
 from nightturn.model.rows import LIVE, NO_RUN, STATE, LiveRow, StandingRow
 from nightturn.model.traces import Trace
+from nightturn.model.verdicts import UNDECIDED
 from nightturn.sentences.morning import Severity
 from nightturn.sentences.now import now_sentence
 from nightturn.web.feed import Feed, Fixtures, Message, Word
@@ -61,12 +63,38 @@ def test_a_fixture_that_says_nothing_is_silent_and_shows_nothing_of_now() -> Non
     assert now is not None
     assert now.silent
     assert heard.traces("pan-a1") == ()
-    word = live_word(now, heard.traces("pan-a1"))
+    word = live_word(now, heard.traces("pan-a1"), "Europe/Vienna")
     assert (word.silent, word.ago_s, word.text) == (True, (), "")
     glance = told(tile("pan-a1", value="ripple 0.5 %"), now, "Europe/Vienna")
     assert (glance.silent, glance.turning, glance.value) == (True, False, "")
     assert glance.sentence.startswith("No word from it since")
     assert "It was turning" in glance.sentence
+
+
+def test_the_newest_cycle_reaches_a_page_before_its_files_with_progress_temperatures_and_inputs() -> None:
+    here, there = Pipe()
+    feed = Feed(FIXTURES)
+    feed.offer("pan-a1", Emit(STATE, state_row(night_verdict=verdict(UNDECIDED))))
+    feed.offer("pan-a1", Emit(LIVE, live_row(cycles_done=3, cycles_planned=71)))
+    feed.offer("pan-a1", cycle())
+    feed.start(here, lambda: None)
+    heard = Hearing(lambda: 1.0)
+    for _ in range(2):  # which fixtures there are, then their newest words
+        heard.take(there.recv_bytes())
+    feed.close()
+    now = heard.heard("pan-a1")
+    assert now is not None
+    rows = live_word(now, (), "Europe/Vienna").rows
+    assert rows[0] == ("friction, cycle 4", "118.0 ± 6.4 mN·m")
+    assert ("cycles", "3 of 71 done") in rows
+    assert ("expected end", "not known") in rows
+    assert ("bearing", "31.5 °C") in rows
+    assert rows[-1] == ("guard closed", "on")
+
+    heard.take(msgspec.msgpack.encode(Message(words=(Word("pan-a1", state=state_row(run="another")),))))
+    now = heard.heard("pan-a1")
+    assert now is not None
+    assert now.cycle is None
 
 
 def test_a_fixture_without_a_core_is_as_alive_as_its_daemon() -> None:

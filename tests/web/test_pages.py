@@ -9,12 +9,14 @@ from typing import Any
 import pytest
 from replay_logs.make import Recorded
 from starlette.websockets import WebSocketDisconnect
-from tests.web.conftest import BASE, SOCKET, TestClient, client_of
+from tests.web.conftest import BASE, NOW_NS, SOCKET, TestClient, client_of
 from tests.web.markup import checked
 from typing_extensions import override
 
+from nightturn.logbook.entries import Entry
 from nightturn.report.templates import CAUTION
 from nightturn.sentences.morning import Severity
+from nightturn.storage.logbook import add_entry
 from nightturn.storage.runs import RunSummary
 from nightturn.web.glance import Glance
 from nightturn.web.nights import Nights
@@ -67,6 +69,33 @@ def test_every_page_is_well_formed_strict_and_carries_the_caution(client: TestCl
     assert "default-src 'none'" in policy
     assert "unsafe" not in policy
     assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_a_line_of_the_logbook_is_on_its_fixtures_page_as_soon_as_it_is_written(
+    recorded: Recorded, tmp_path: Path
+) -> None:
+    root = tmp_path / "night"
+    shutil.copytree(recorded.root, root)
+    with client_of(Nights(root)) as browser:
+        before = browser.get("/fixture/pan-a1")
+        assert "Nobody has written a line about this run" in before.text
+        run = Nights(root).runs()[0].run
+        add_entry(
+            root,
+            Entry(
+                number=1,
+                kind="note",
+                utc_ns=NOW_NS,
+                by="R. Vale",
+                text="the coupling was warm",
+                fixture="pan-a1",
+                run=run,
+            ),
+        )
+        after = browser.get("/fixture/pan-a1", headers={"if-none-match": before.headers["etag"]})
+        assert after.status_code == 200
+        assert "R. Vale" in after.text
+        assert "the coupling was warm" in after.text
 
 
 def test_a_fixture_page_is_complete_without_script(client: TestClient) -> None:

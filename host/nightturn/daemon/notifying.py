@@ -17,7 +17,7 @@ from nightturn.daemon.channels import Channel, Letter, body_of, by_apprise, mail
 from nightturn.errors import NightturnError, StorageError
 from nightturn.model.clocks import NS_PER_S
 from nightturn.settings.rig import NotifyPart, Rig
-from nightturn.telemetry.payloads import utc_text
+from nightturn.telemetry.moments import utc_text
 from nightturn.world import World
 
 SENT = "alarms/notices.json"

@@ -6,6 +6,7 @@ import structlog
 
 from nightturn.bench import runs
 from nightturn.errors import NightturnError
+from nightturn.model.alarms import HOST
 from nightturn.settings.rig import Rig
 from nightturn.telemetry.client import Timing
 from nightturn.telemetry.outbox_store import NAME as OUTBOX
@@ -35,6 +36,7 @@ def publisher_of(rig: Rig, root: Path, world: World, password: str | None, boot:
         version=VERSION,
         password=password,
         timing=Timing(keepalive_s=rig.mqtt.keepalive_s),
+        commanded=(*(each.id for each in rig.fixture), HOST) if rig.mqtt.commands else (),
         store=OutboxStore(root / OUTBOX),
     )
 

@@ -17,9 +17,10 @@ from nightturn.bench.telling import Sink
 from nightturn.bench.worlds import real_world, shut_down
 from nightturn.daemon.alarm_control import AlarmControl
 from nightturn.daemon.audience import Audience
-from nightturn.daemon.control_socket import ControlSocket, socket_path
+from nightturn.daemon.control_socket import ControlSocket, Handler, socket_path
 from nightturn.daemon.host_watch import keep_alarms
 from nightturn.daemon.leaving import Leaving
+from nightturn.daemon.mqtt_commands import MqttCommands
 from nightturn.daemon.notifying import Notifier, notifier_of
 from nightturn.daemon.old_files import clear_old
 from nightturn.daemon.own_fixtures import OwnFixtures
@@ -89,11 +90,14 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         control = ControlSocket(socket_path(root), rig.bench.control_group, commands)
         await _begun(fixtures, leaving, control)
         owned.note(us(COMMAND, str(control.path)))
+        commanding = _commanding(rig, root, world, audience, commands)
         with terminal.drawn(fixtures.pictures) if terminal is not None else nullcontext():
             # its process begins when there is something to join
             joiner = ChildSealer(root, owned.descriptor, at_once=False)
             clear = clear_old(world, root, rig.retention, joiner)
-            return await _until_asked(leaving, control, fixtures, audience, notifier, world, clear)
+            return await _until_asked(
+                leaving, control, fixtures, audience, notifier, world, (clear, *commanding)
+            )
 
 
 def _shared(
@@ -130,6 +134,15 @@ def _audience(rig: Rig, root: Path, world: World, password: str | None, page: Da
     return Audience(desk, publisher, page.feed)
 
 
+def _commanding(
+    rig: Rig, root: Path, world: World, audience: Audience, handler: Handler
+) -> list[Coroutine[None, None, None]]:
+    """What carries commands over MQTT out, where the rig file allows them."""
+    if audience.publisher is None or rig.mqtt is None or not rig.mqtt.commands:
+        return []
+    return [MqttCommands(audience.publisher, audience.desk, handler, root, world).run()]
+
+
 async def _begun(fixtures: Served, leaving: Leaving, control: ControlSocket) -> None:
     """Commands are taken when somebody can carry them out, or the end is asked for already."""
     waiting = [asyncio.create_task(fixtures.begin()), asyncio.create_task(leaving.asked.wait())]
@@ -150,14 +163,14 @@ async def _until_asked(
     audience: Audience,
     notifier: Notifier | None,
     world: World,
-    clear: Coroutine[None, None, None],
+    beside: Sequence[Coroutine[None, None, None]],
 ) -> bool:
     """Everything runs until the end is asked for, or no fixture can go on; then it is closed in this order."""
     publisher = audience.publisher
     publishing = asyncio.create_task(publish(publisher)) if publisher is not None else None
     alarming = asyncio.create_task(keep_alarms(audience, notifier))
     tasks = fixtures.start()
-    clearing = asyncio.create_task(clear)
+    others = [asyncio.create_task(each) for each in beside]
     manager = ServiceManager(os.environ, send)
     proving = asyncio.create_task(keep_looking(manager, lambda: fixtures.signs))
     stopping = asyncio.create_task(leaving.asked.wait())
@@ -166,7 +179,7 @@ async def _until_asked(
     leaving.begin()
     manager.stopping()
     await control.close()  # first of all: what is let go of now must not be asked to turn again
-    for task in (stopping, watching, clearing, proving, *tasks):
+    for task in (stopping, watching, proving, *others, *tasks):
         task.cancel()
     outcomes = await asyncio.gather(*tasks, return_exceptions=True)
     await fixtures.close()

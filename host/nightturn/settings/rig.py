@@ -334,6 +334,7 @@ class MqttPart(Part, frozen=True, kw_only=True):
     Attributes:
         cafile: the authority to trust instead of the system's. certfile, keyfile: the daemon's own certificate, for a broker that wants one.
         keepalive_s: a daemon that falls silent counts as offline after one and a half of them.
+        commands: whether whoever the broker lets write to `cmd/` may acknowledge, pause and stop; never go.
     """
 
     url: str
@@ -343,6 +344,7 @@ class MqttPart(Part, frozen=True, kw_only=True):
     certfile: str | None = None
     keyfile: str | None = None
     keepalive_s: Annotated[int, Meta(ge=1, le=3600)] = 20
+    commands: bool = False
 
 
 HourMinute = Annotated[str, Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]

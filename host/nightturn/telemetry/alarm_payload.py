@@ -5,7 +5,8 @@ from collections.abc import Mapping
 import msgspec
 
 from nightturn.model.alarms import AlarmRow, Put
-from nightturn.telemetry.payloads import Stamp, common, ns_or_none, ts_or_none, utc_text
+from nightturn.telemetry.moments import ns_or_none, ts_or_none, utc_text
+from nightturn.telemetry.payloads import Stamp, common
 
 OF_ALARMS = frozenset({"id", "fixture", "state", "severity", "said", "since_ts", "run"})
 """What of an alarm has another name in its payload, or is in its topic."""

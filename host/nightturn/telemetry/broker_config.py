@@ -1,14 +1,16 @@
 """A mosquitto broker for exactly these fixtures and readers: its configuration and access list as texts. Pure.
 
 For mosquitto 2 (mosquitto.conf(5)): `acl_file`, so that the version of Debian 12 reads it too. The daemon writes what belongs to its own
-fixtures and its host, and reads only their alarms, to clear what an earlier one left; a reader reads the lab and writes nothing. What no
-line allows is denied, `cmd/` with it: nothing listens there.
+fixtures and its host, and reads only their alarms, to clear what an earlier one left, and their commands where there are operators; a
+reader reads the lab and writes nothing, an operator may write commands beside it. What no line allows is denied.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nightturn.errors import ConfigError
+from nightturn.model.alarms import HOST
+from nightturn.telemetry.commands import ACKNOWLEDGE, NAMES
 from nightturn.telemetry.topics import MAJOR, ROOT, WORD, Topics
 
 PLACE = "/etc/mosquitto/nightturn"
@@ -31,6 +33,7 @@ def broker_files(
     fixtures: Sequence[str],
     readers: Sequence[str],
     *,
+    operators: Sequence[str] = (),
     port: int = 8883,
     folder: str = PLACE,
 ) -> BrokerFiles:
@@ -42,6 +45,7 @@ def broker_files(
         user: the daemon's name to the broker.
         fixtures: of the rig file.
         readers: names of who may read.
+        operators: names of who may read and command; without any the daemon reads no commands either.
         port: of TLS.
         folder: where the files will be on the broker's machine.
 
@@ -49,7 +53,7 @@ def broker_files(
         ConfigError: a name that could not be part of a topic or would be two users.
     """
     topics = Topics(lab, host)
-    names = [user, *readers]
+    names = [user, *readers, *operators]
     for name in names:
         if not WORD.fullmatch(name):
             raise ConfigError(f"{name!r} is no name", where=WHERE, allowed=WORD.pattern)
@@ -57,7 +61,7 @@ def broker_files(
         raise ConfigError(
             "a name is there twice", where=WHERE, allowed="a name of its own for the daemon and each reader"
         )
-    return BrokerFiles(_configuration(port, folder), _access(topics, user, fixtures, readers))
+    return BrokerFiles(_configuration(port, folder), _access(topics, user, fixtures, readers, operators))
 
 
 def _configuration(port: int, folder: str) -> str:
@@ -81,7 +85,9 @@ message_size_limit 262144
 """
 
 
-def _access(topics: Topics, user: str, fixtures: Sequence[str], readers: Sequence[str]) -> str:
+def _access(
+    topics: Topics, user: str, fixtures: Sequence[str], readers: Sequence[str], operators: Sequence[str]
+) -> str:
     of_host = topics.host_state().removesuffix("/state")
     lines = ["# Made by `nightturn broker-config`: the daemon, then who reads.", f"user {user}"]
     for fixture in fixtures:
@@ -89,6 +95,11 @@ def _access(topics: Topics, user: str, fixtures: Sequence[str], readers: Sequenc
         lines += [f"topic write {below}/{ending}" for ending in OF_FIXTURES]
         lines.append(f"topic read {below}/alarm/+")
     lines += [f"topic write {of_host}/state", f"topic write {of_host}/alarm/+"]
-    for reader in readers:
+    commanded = (*fixtures, HOST) if operators else ()
+    lines += [f"topic write {of_host}/ev/+", *(f"topic read {topics.commands(each)}" for each in commanded)]
+    for reader in (*readers, *operators):
         lines += ["", f"user {reader}", f"topic read {ROOT}/{MAJOR}/{topics.lab}/#"]
+        for each in commanded if reader in operators else ():
+            names = NAMES if each != HOST else (ACKNOWLEDGE,)
+            lines += [f"topic write {topics.commands(each).removesuffix('+')}{name}" for name in names]
     return "\n".join(lines) + "\n"

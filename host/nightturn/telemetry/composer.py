@@ -20,7 +20,8 @@ from nightturn.model.rows import (
     TrendRow,
 )
 from nightturn.motion.permission import MotionState
-from nightturn.telemetry import alarm_payload, payloads
+from nightturn.telemetry import alarm_payload, commands, payloads
+from nightturn.telemetry.commands import Asked
 from nightturn.telemetry.message import LIVE_EXPIRY_S, M_EXPIRY_S, Message, latest, retained, wanted
 from nightturn.telemetry.night_so_far import NightSoFar
 from nightturn.telemetry.payloads import Stamp
@@ -29,6 +30,7 @@ from nightturn.telemetry.reading import OFFLINE
 from nightturn.telemetry.topics import Topics
 
 GAP_EVENT = "gap"
+COMMAND_EVENT = "command"
 ENDED_EVENT = "run_ended"  # the row of the end says the same, once
 LEFT = "the daemon was stopped; a run that was open goes on when it is started again"
 LIMITS = ("accept_max_", "accept_min_", "protect_max_", "rated_torque_nm")
@@ -122,6 +124,12 @@ class Composer:
             return []
         known = self._fixtures.get(fixture)
         return [] if known is not None and alarm_id in known.alarms else [retained(topic, b"")]
+
+    def answered(self, given: Asked, ts_ns: int, *, ok: bool, said: str) -> list[Message]:
+        """What became of a command."""
+        stamp = self._next(given.fixture) if given.fixture != HOST else self._stamp(self._host)
+        topic = self._topics.event(given.fixture, COMMAND_EVENT)
+        return [wanted(topic, commands.answer(given, stamp, ts_ns, ok=ok, said=said))]
 
     def leave(self, ts_ns: int) -> list[Message]:
         """The daemon leaves: what has not ended is offline from now on."""

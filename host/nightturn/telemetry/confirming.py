@@ -19,13 +19,11 @@ DENIED = 0x80  # of a SUBACK of MQTT 3.1.1
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """A message that a broker has sent: whether it is one that the broker kept, and where its sender wants an answer (MQTT 5)."""
+    """A message that a broker has sent, and whether it is one that the broker kept."""
 
     topic: str
     payload: bytes
     retained: bool = False
-    answer_to: str = ""
-    correlation: bytes = b""
 
 
 class RefusedError(TelemetryError):
@@ -115,15 +113,7 @@ class ConfirmingClient(aiomqtt.Client):
         """
         async for message in self.messages:
             if isinstance(message.payload, bytes):
-                take(
-                    Arrived(
-                        str(message.topic),
-                        message.payload,
-                        bool(message.retain),
-                        getattr(message.properties, "ResponseTopic", ""),
-                        getattr(message.properties, "CorrelationData", b""),
-                    )
-                )
+                take(Arrived(str(message.topic), message.payload, bool(message.retain)))
 
     def abandon(self) -> None:
         """Close what a failed connection left open, so that nothing of it lives on in the loop."""

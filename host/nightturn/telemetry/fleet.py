@@ -21,7 +21,7 @@ from nightturn.model.rows import FAILED, NO_RUN, STARTING, UNRECORDED
 from nightturn.motion.permission import MotionState
 from nightturn.telemetry import alarm_payload
 from nightturn.telemetry.confirming import Arrived
-from nightturn.telemetry.payloads import ns_or_none
+from nightturn.telemetry.moments import ns_or_none
 from nightturn.telemetry.reading import OFFLINE, speaks_for
 from nightturn.telemetry.topics import HOST_NAME, MAJOR, ROOT
 

@@ -28,8 +28,8 @@ from nightturn.sentences.first_words import (
 )
 from nightturn.sentences.morning import LimitSaid
 from nightturn.sentences.purpose import purpose_sentence
+from nightturn.telemetry.moments import utc_text
 from nightturn.telemetry.numbers import rounded
-from nightturn.telemetry.payloads import utc_text
 
 POINTS_MAX = 60
 NEWEST_MAX = 32

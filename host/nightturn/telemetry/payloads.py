@@ -12,7 +12,6 @@ A value that does not exist, or is not finite, is null.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Literal
 
 import msgspec
@@ -31,12 +30,10 @@ from nightturn.model.rows import (
 )
 from nightturn.model.trends import Notice
 from nightturn.telemetry.cycle_values import measured, quality, temperatures
+from nightturn.telemetry.moments import ts_or_none, utc_text
 from nightturn.telemetry.numbers import rounded
 
 VERSION = 1
-NS_PER_S = 1_000_000_000
-LAST_YEAR = 2262
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 NO_LIMITS: Mapping[str, object] = {}
 NOTHING_SAID: Mapping[str, object] = dict.fromkeys(("need", "sentence", "more", "inside_limits", "strip"))
 
@@ -119,12 +116,6 @@ class Health(msgspec.Struct, frozen=True):
     durable_through: int | None = None
     durable_ts: str | None = None
     schema: str = "health"
-
-
-def utc_text(ns: int) -> str:
-    """Nanoseconds since 1970 as `2026-01-31T23:59:59.000001Z`; digits below the microsecond are cut."""
-    whole = datetime.fromtimestamp(ns // NS_PER_S, UTC)
-    return f"{whole:%Y-%m-%dT%H:%M:%S}.{ns % NS_PER_S // 1000:06d}Z"
 
 
 def info(facts: Mapping[str, object], stamp: Stamp, ts_ns: int) -> bytes:
@@ -384,28 +375,6 @@ def health(values: Health, counted: CountersRow | None = None) -> bytes:
             device_cpu_pct=device.cpu_pct,
         )
     return msgspec.json.encode(values)
-
-
-def ts_or_none(ns: int | None) -> str | None:
-    """As `utc_text`, of a time that may not be known."""
-    return utc_text(ns) if ns is not None else None
-
-
-def ns_or_none(text: object) -> int | None:
-    """The moment of a text as `utc_text` makes it; None where there is none.
-
-    Raises:
-        ValueError, TypeError: it is no such text.
-    """
-    if text is None:
-        return None
-    moment = datetime.fromisoformat(str(text))
-    if moment.tzinfo is None:
-        raise ValueError(f"{text!r} has no offset")
-    if not EPOCH.year <= moment.year < LAST_YEAR:
-        raise ValueError(f"{text!r} is no moment that 64 bits of nanoseconds hold")
-    whole = moment - EPOCH
-    return (whole.days * 86_400 + whole.seconds) * NS_PER_S + whole.microseconds * 1000
 
 
 def common(schema: str, stamp: Stamp, ts_ns: int) -> dict[str, object]:

@@ -2,7 +2,7 @@
 
 import asyncio
 import threading
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Literal, Protocol
 
 import msgspec
@@ -14,10 +14,12 @@ from nightturn.model.rows import CountersRow
 from nightturn.telemetry import payloads
 from nightturn.telemetry.address import parse_url
 from nightturn.telemetry.client import Connection, Publish, Timing
+from nightturn.telemetry.commands import Asked
 from nightturn.telemetry.composer import Composer
 from nightturn.telemetry.confirming import Arrived, RefusedError
 from nightturn.telemetry.delivery import Delivery
 from nightturn.telemetry.message import M_EXPIRY_S, Message, latest, retained
+from nightturn.telemetry.moments import utc_text
 from nightturn.telemetry.outbox import Outbox
 from nightturn.telemetry.outbox_store import FLUSH_S, OutboxStore
 from nightturn.telemetry.payloads import Health, Host, Stamp
@@ -103,6 +105,7 @@ class Publisher:
         daemon_boot: a word that no other start of this daemon has.
         utc_ns: the clock that people read.
         password: kept out of the rig file by whoever has it.
+        commanded: fixtures, and `host`, whose commands are read and go to `on_command`; nobody's where the rig file does not allow them.
         store: keeps what was not delivered over a restart; None: nothing does.
 
     Raises:
@@ -123,15 +126,17 @@ class Publisher:
         queue_max: int = QUEUE_MAX,
         health_s: float = HEALTH_S,
         timing: Timing | None = None,
+        commanded: Sequence[str] = (),
         store: OutboxStore | None = None,
     ) -> None:
-        self._topics = Topics(lab, host)
+        self.topics = Topics(lab, host)
+        self.on_command: Callable[[Arrived], None] = lambda _arrived: None
         keepalive_s = (timing or Timing()).keepalive_s
         self._host = Host(host, daemon_boot, version, keepalive_s)
         self._utc_ns = utc_ns
         self._health_s = health_s
         self._lock = threading.Lock()
-        self._composer = Composer(self._topics, daemon_boot)
+        self._composer = Composer(self.topics, daemon_boot)
         self._store = store
         self._outbox = Outbox(queue_max, self._on_put, store=store, clock_s=lambda: utc_ns() / 1e9)
         self._delivery = Delivery(self._outbox)
@@ -151,7 +156,7 @@ class Publisher:
             address,
             identifier=f"nightturn-{host}-{bench}",
             will=lambda: self._host_said(payloads.last_will(self._host, utc_ns(), WILL_REASON)),
-            watch=(self._topics.alarms(),),
+            watch=(self.topics.alarms(), *(self.topics.commands(each) for each in commanded)),
             on_message=self._found,
             protocol=settings.protocol,
             timing=timing,
@@ -204,6 +209,11 @@ class Publisher:
             self._unpublishable += 1
             if self._unpublishable == 1:
                 log.warning("mqtt_unpublishable", fixture=fixture, dataset=emit.dataset, detail=str(problem))
+
+    def answer(self, given: Asked, *, ok: bool, said: str) -> None:
+        """Say what became of a command."""
+        with self._lock:
+            self._put(self._composer.answered(given, self._utc_ns(), ok=ok, said=said))
 
     async def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Publish until `stop`; without a broker, wait for one. One publisher runs once; `started` is called when `stop` works."""
@@ -258,10 +268,13 @@ class Publisher:
         return self._host_said(payloads.host_online(self._host, self._utc_ns(), STARTED_REASON))
 
     def _host_said(self, payload: bytes) -> Message:
-        return retained(self._topics.host_state(), payload)
+        return retained(self.topics.host_state(), payload)
 
     def _found(self, arrived: Arrived) -> None:
         """What the broker has on a topic that is watched."""
+        if self.topics.command_of(arrived.topic) is not None:
+            self.on_command(arrived)
+            return
         with self._lock:
             self._put(self._composer.found(arrived.topic, arrived.payload))
 
@@ -310,7 +323,7 @@ class Publisher:
                 stamps = self._composer.stamps()
                 counted = {fixture: self._composer.counters(fixture) for fixture in stamps}
             for fixture, stamp in stamps.items():
-                topic = self._topics.measurement(fixture, "health")
+                topic = self.topics.measurement(fixture, "health")
                 self._outbox.put(latest(topic, self._health(stamp, counted[fixture]), M_EXPIRY_S))
 
     def _health(self, stamp: Stamp, counted: CountersRow | None) -> bytes:
@@ -318,7 +331,7 @@ class Publisher:
         return payloads.health(
             Health(
                 v=payloads.VERSION,
-                ts=payloads.utc_text(self._utc_ns()),
+                ts=utc_text(self._utc_ns()),
                 seq=stamp.seq,
                 daemon_boot=stamp.daemon_boot,
                 run=stamp.run,

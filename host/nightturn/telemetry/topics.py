@@ -5,9 +5,11 @@
     nightturn/v1/<lab>/<fixture>/m/cycle         one per cycle; also m/trend, m/live and m/health; expire after a day
     nightturn/v1/<lab>/<fixture>/alarm/<id>      retained while open, cleared by an empty payload
     nightturn/v1/<lab>/<fixture>/ev/<type>
-    nightturn/v1/<lab>/<fixture>/cmd/<name>      reserved; nothing subscribes to it
+    nightturn/v1/<lab>/<fixture>/cmd/<name>      read where the rig file allows it: acknowledge, pause, stop
     nightturn/v1/<lab>/host/<host>/state         retained, and the last will
     nightturn/v1/<lab>/host/<host>/alarm/<id>    as those of fixtures, of what belongs to none
+    nightturn/v1/<lab>/host/<host>/ev/command    what became of a command to the host
+    nightturn/v1/<lab>/host/<host>/cmd/<name>    acknowledge
 
 `host` is no fixture id, so the two branches cannot meet.
 """
@@ -66,8 +68,7 @@ class Topics:
 
     def alarm(self, fixture: str, alarm_id: str) -> str:
         """One alarm, retained while it is open; `host` is this host, for what belongs to no fixture."""
-        place = f"{self._lab_root}/host/{self.host}" if fixture == HOST else self._of(fixture)
-        return f"{place}/alarm/{_segment(alarm_id, WORD, 'alarm id')}"
+        return f"{self._place(fixture)}/alarm/{_segment(alarm_id, WORD, 'alarm id')}"
 
     def alarms(self) -> str:
         """The filter of every alarm of the lab's fixtures."""
@@ -84,7 +85,25 @@ class Topics:
 
     def event(self, fixture: str, kind: str) -> str:
         """Something that happened."""
-        return f"{self._of(fixture)}/ev/{_segment(kind, WORD, 'event type')}"
+        return f"{self._place(fixture)}/ev/{_segment(kind, WORD, 'event type')}"
+
+    def commands(self, fixture: str) -> str:
+        """The filter of every command to a fixture, or to this host."""
+        return f"{self._place(fixture)}/cmd/+"
+
+    def command_of(self, topic: str) -> tuple[str, str] | None:
+        """Fixture, or `host`, and name of a command of this lab; None for any other topic."""
+        below = topic.removeprefix(f"{self._lab_root}/")
+        match below.split("/"):
+            case [fixture, "cmd", name] if below != topic:
+                return fixture, name
+            case ["host", self.host, "cmd", name] if below != topic:
+                return HOST, name
+            case _:
+                return None
+
+    def _place(self, fixture: str) -> str:
+        return f"{self._lab_root}/host/{self.host}" if fixture == HOST else self._of(fixture)
 
     def _of(self, fixture: str) -> str:
         problem = fixture_id_problem(fixture)

@@ -167,7 +167,7 @@ class Page:
         others = [each.run for each in runs if each.fixture == summary.fixture]
         now = self._nights.now(summary.fixture, summary) if others[0] == summary.run else None
         rows = of_fixture(self._nights.book(), summary.fixture) if now is not None else ()
-        return etag_of((summary, now, rows, self._facts.source, others))
+        return etag_of((summary, now, rows, self._facts.source, others, self._nights.logbook_stamp()))
 
     def _idle(self, fixture: str) -> tuple[str, Callable[[], str]]:
         """A fixture of the daemon of which nothing is recorded yet.
@@ -195,8 +195,10 @@ class Page:
         parts = [each for each in address.partition("?")[0].split("/") if each]
         if len(parts) not in {2, 3} or parts[0] != "fixture" or self._nights.hearing is None:
             return None
-        heard = self._heard(parts[1])
-        return live_word(heard, self._nights.hearing.traces(parts[1])) if heard is not None else None
+        heard, known = self._heard(parts[1]), self._nights.hearing.fixtures
+        if heard is None or known is None:
+            return None
+        return live_word(heard, self._nights.hearing.traces(parts[1]), known.timezone)
 
 
 def _chosen(runs: Iterable[RunSummary], fixture: str, run: str) -> RunSummary:

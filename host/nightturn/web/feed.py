@@ -6,7 +6,8 @@ from multiprocessing.connection import Connection
 
 import msgspec
 
-from nightturn.model.figures import CycleRecord
+from nightturn.estimation.intervals import half_width
+from nightturn.model.figures import OK, CycleRecord
 from nightturn.model.records import Emit
 from nightturn.model.rows import LiveRow, StandingRow, StateRow
 from nightturn.telemetry.progress import Progress
@@ -17,11 +18,19 @@ BEAT_S = 1.0
 """As often at least a message goes out, so that silence is known from having nothing to say."""
 
 
+class Newest(msgspec.Struct, frozen=True):
+    """The newest cycle of a run: its number, and of each figure name, value and ± of the 95 % interval, None where there is none."""
+
+    cycle_no: int
+    figures: tuple[tuple[str, float | None, float | None], ...]
+
+
 class Word(msgspec.Struct, frozen=True):
     """The newest that is known of a fixture; None where nothing new came since the word before.
 
     Attributes:
         standing: what stands in place of a core that says nothing; it and `state` exclude each other.
+        cycle: newest finished one; it reaches a page before its files do.
         expected_end_ns: when the plan will be through if nothing interrupts it, UTC; None where that cannot be said.
     """
 
@@ -29,6 +38,7 @@ class Word(msgspec.Struct, frozen=True):
     state: StateRow | None = None
     standing: StandingRow | None = None
     live: LiveRow | None = None
+    cycle: Newest | None = None
     expected_end_ns: int | None = None
 
 
@@ -72,6 +82,8 @@ class Feed:
         row = emit.row
         if isinstance(row, CycleRecord):
             self._progress[fixture].add(row)
+            newest = _newest(row)
+            self._put(fixture, lambda word: msgspec.structs.replace(word, cycle=newest))
         elif isinstance(row, StateRow):
             self._state(fixture, row)
         elif isinstance(row, StandingRow):
@@ -128,3 +140,10 @@ class Feed:
         except OSError:
             if not self._over.is_set():
                 gone()
+
+
+def _newest(cycle: CycleRecord) -> Newest:
+    figures = (
+        (each.name, each.value if each.status == OK else None, half_width(each)) for each in cycle.figures
+    )
+    return Newest(cycle.cycle_no, tuple(figures))

@@ -1,6 +1,6 @@
 """The page of many hosts as an ASGI application: what their brokers retain, and nothing of any disk. Nothing can be done from it."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from starlette.applications import Starlette
@@ -22,6 +22,7 @@ from nightturn.web.nights import etag_of
 from nightturn.web.templates import page
 from nightturn.web.wall_page import clocks_text, wall_page
 
+UNHEARD = "Nothing has been heard of any fixture."
 NOT_HERE = (
     "one turn",
     "change maps",
@@ -103,6 +104,7 @@ class FleetPage:
             etag=etag,
             worst=worst,
             hosts=hosts,
+            nobody=UNHEARD,
         )
 
     def _host_lines(self) -> tuple[AlarmLine, ...]:
@@ -142,16 +144,11 @@ class FleetPage:
             ("run", str(said.get("run") or "none")),
             *limit_rows(said),
             ("expected end", "not known" if heard.silent else ends_text(said, self._zone)),
-            *(
-                _pair(said, key, words)
-                for key, words in (("reason", "why"), ("waits_for", "waits for"), ("link", "line"))
-            ),
+            ("why", str(said.get("reason") or "no reason is given")),
+            ("waits for", str(said.get("waits_for") or "nothing")),
+            ("line", str(said.get("link") or "not known")),
             *_inputs(said.get("inputs")),
         ]
-
-
-def _pair(said: Mapping[str, object], key: str, words: str) -> tuple[str, str]:
-    return words, str(said.get(key) or "nothing")
 
 
 def _inputs(inputs: object) -> list[tuple[str, str]]:

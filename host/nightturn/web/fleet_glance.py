@@ -14,6 +14,7 @@ from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.quantities import interval, number, quantity
+from nightturn.model.rows import NO_RUN
 from nightturn.model.verdicts import MAX
 from nightturn.pictures.night import Bound, Row, moment_text
 from nightturn.pictures.strip import draw_strip
@@ -21,8 +22,8 @@ from nightturn.sentences.first_words import sentence_of
 from nightturn.sentences.morning import BY_WORD, Severity
 from nightturn.sentences.wall import silent_sentence
 from nightturn.telemetry.fleet import FixtureHeard
+from nightturn.telemetry.moments import ns_or_none
 from nightturn.telemetry.night_so_far import POINTS_MAX
-from nightturn.telemetry.payloads import ns_or_none
 from nightturn.telemetry.reading import OFFLINE
 from nightturn.web.alarm_list import with_alarms
 from nightturn.web.glance import OUTSIDE, Glance
@@ -30,6 +31,7 @@ from nightturn.web.told import STAND
 
 OLDER = "Its host says nothing of its night; a newer nightturn there does."
 TURNING = "turning"
+WORDS = {**OUTSIDE, **STAND, NO_RUN: "without a run"}
 
 
 Elapsed = Annotated[float, Meta(ge=0, le=1e9)]
@@ -78,7 +80,7 @@ def fleet_glance(heard: FixtureHeard, zone: tzinfo) -> Glance:
         quiet=need is Severity.NOTE and said.get("inside_limits") is True,
         silent=False,
         turning=state == TURNING and need is Severity.NOTE and said.get("inside_limits") is True,
-        word={**OUTSIDE, **STAND}.get(state, state.replace("_", " ")),
+        word=WORDS.get(state, state.replace("_", " ")),
         sentence=_text(said, "sentence") or OLDER,
         more=_text(said, "more"),
         strip=strip,

@@ -187,7 +187,7 @@ def _row(night: ReportNight, nearest: LimitVerdict | None) -> Row:
 def _strip(night: ReportNight, nearest: LimitVerdict | None) -> tuple[str, str]:
     """The strip and the moment at its right end: the planned end while the run goes on."""
     begin, end = night.over
-    planned = _planned_end(night) if not night.ended else None
+    planned = planned_end(night) if not night.ended else None
     over = (begin, max(end, planned or end))
     if not len(night.cycles):
         return "", ""
@@ -197,7 +197,7 @@ def _strip(night: ReportNight, nearest: LimitVerdict | None) -> tuple[str, str]:
     return picture.svg, f"planned end {words}" if planned is not None and planned > end else words
 
 
-def _planned_end(night: ReportNight) -> int | None:
+def planned_end(night: ReportNight) -> int | None:
     """When the plan is through if cycles go on as the last ones went; None before two."""
     ends, planned = night.ended_ts, night.settings.fixture.plan.cycles
     if len(ends) < 2:

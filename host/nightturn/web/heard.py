@@ -3,13 +3,13 @@
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import msgspec
 
 from nightturn.model.rows import LiveRow, StandingRow, StateRow
 from nightturn.model.traces import Trace
-from nightturn.web.feed import Fixtures, Message, Word
+from nightturn.web.feed import Fixtures, Message, Newest, Word
 
 SILENT_S = 5.0
 """A fixture says something every second; after so long without a word nothing is known of now."""
@@ -25,6 +25,7 @@ class Heard:
         state, standing: what it does; one of them where anything was said.
         live: what its sensors show; None where they show nothing now.
         expected_end_ns: when its plan will be through, UTC; None where that cannot be said.
+        cycle: newest finished one of the run that is open.
         age_s: since its last word, where no core speaks for it since the daemon's. silent: whether that is too long.
     """
 
@@ -32,6 +33,7 @@ class Heard:
     standing: StandingRow | None = None
     live: LiveRow | None = None
     expected_end_ns: int | None = None
+    cycle: Newest | None = None
     age_s: float = float("inf")
 
     @property
@@ -77,7 +79,7 @@ class Hearing:
             heard = kept.heard
             at_s = kept.at_s if heard.standing is None else self._beat_s
         age_s = max(self._monotonic() - at_s, 0.0)
-        return Heard(heard.state, heard.standing, heard.live, heard.expected_end_ns, age_s)
+        return replace(heard, age_s=age_s)
 
     def traces(self, fixture: str) -> tuple[Trace, ...]:
         """Torque of the last minute, oldest first; nothing of a fixture that is silent."""
@@ -92,12 +94,15 @@ class Hearing:
         before = kept.heard
         state, standing = before.state, before.standing
         live, end_ns = word.live or before.live, before.expected_end_ns
+        cycle = word.cycle or before.cycle
+        if word.state is not None and before.state is not None and word.state.run != before.state.run:
+            cycle = word.cycle
         if word.state is not None:
             state, standing, end_ns = word.state, None, word.expected_end_ns
         if word.standing is not None:
-            state, standing, live, end_ns = None, word.standing, None, None
+            state, standing, live, end_ns, cycle = None, word.standing, None, None, None
             kept.traces.clear()
         if word.live is not None and word.live.trace is not None:
             kept.traces.append(word.live.trace)
-        kept.heard = Heard(state, standing, live, end_ns)
+        kept.heard = Heard(state, standing, live, end_ns, cycle)
         kept.at_s = self._monotonic()

@@ -8,8 +8,21 @@ export function show(live) {
   box.querySelector("#live-said").textContent = live ? live.said : "Nobody says what its sensors show now.";
   box.querySelector("#live-age").textContent = live ? `last word ${live.age_s.toFixed(1)} s ago` : "";
   box.querySelector("#live-text").textContent = live?.text || "";
+  rows(box.querySelector("#live-rows"), live?.rows || []);
   box.classList.toggle("silent-said", !live || live.silent);
   draw(box.querySelector("canvas"), live && !live.silent && !still.matches ? live : null);
+}
+
+function rows(table, pairs) {
+  table.hidden = !pairs.length;
+  table.tBodies[0].replaceChildren(...pairs.map(([name, words]) => {
+    const row = document.createElement("tr"), head = document.createElement("th");
+    head.scope = "row";
+    head.textContent = name;
+    row.append(head);
+    row.insertCell().textContent = words;
+    return row;
+  }));
 }
 
 function draw(canvas, live) {

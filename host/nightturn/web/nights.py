@@ -16,6 +16,7 @@ from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight, night_of
 from nightturn.report.reference import Reference
 from nightturn.storage.alarm_log import Book
+from nightturn.storage.logbook import LOG
 from nightturn.storage.reader import Run
 from nightturn.storage.runs import RunSummary, list_runs
 from nightturn.version import VERSION
@@ -153,6 +154,14 @@ class Nights:
         """The alarms that are open."""
         with self._lock:
             return self._alarms.book()
+
+    def logbook_stamp(self) -> tuple[int, int]:
+        """What the logbook's file looks like, so that a page knows when it has another line; zeros where there is none."""
+        try:
+            stat = (self.root / LOG).stat()
+        except OSError:
+            return 0, 0
+        return stat.st_size, stat.st_mtime_ns
 
     def glance(self, summary: RunSummary) -> Glance:
         """A run at a glance."""

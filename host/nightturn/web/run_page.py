@@ -13,12 +13,13 @@ from nightturn.pictures.picture import Picture
 from nightturn.pictures.ruler import draw_ruler
 from nightturn.report.first_page import LIMIT_HEAD, FirstPage
 from nightturn.report.night import ReportNight
+from nightturn.report.notes import notes
 from nightturn.report.rig_words import OTHERS
 from nightturn.storage.alarm_log import Book
 from nightturn.storage.runs import RunSummary
 from nightturn.trend.series import NEAR
 from nightturn.web.alarm_list import lines_of, of_fixture
-from nightturn.web.glance import Glance
+from nightturn.web.glance import Glance, planned_end
 from nightturn.web.nights import Shown
 from nightturn.web.people import Person
 from nightturn.web.templates import page
@@ -123,6 +124,7 @@ def _behind(night: ReportNight, first: FirstPage, runs: Sequence[RunSummary]) ->
         "limit_head": LIMIT_HEAD,
         "rig": [row for row in first.rig if row[0] != OTHERS],
         "events": events,
+        "logbook": notes(night),
         "events_left": left,
         "run": night.run.run,
         "replay": f"nightturn replay {night.run.run} --at HH:MM",
@@ -185,6 +187,8 @@ def _now(night: ReportNight) -> Iterator[tuple[str, str]]:
                 value = float(last[name])
                 yield role, quantity(value, "°C", digits=3) if np.isfinite(value) else "not measured"
     if night.summary.state == "running":
+        end_ns = planned_end(night)
+        yield "expected end", moment_text(end_ns, night.zone) if end_ns is not None else "not known"
         yield (
             "newer figures",
             f"with the next files, every {number(night.settings.fixture.chunk_s / 60, 3)} min at most",

@@ -27,6 +27,7 @@ def wall_page(
     worst: bool,
     hosts: Sequence[AlarmLine] = (),
     alarm_problem: str = "",
+    nobody: str = "",
 ) -> str:
     """The whole wall.
 
@@ -39,6 +40,7 @@ def wall_page(
         etag: of what it shows.
         worst: whether who needs a person most stands first.
         hosts: alarms that belong to no fixture.
+        nobody: what is said where there is no fixture, other than that nothing was recorded.
         alarm_problem: why some of the alarms may be wrong; empty where none is known to be.
     """
     urgent = sorted((each for each in glances if each.asks or each.silent), key=_gravest)
@@ -50,7 +52,7 @@ def wall_page(
     )
     return page(
         "wall.html",
-        title=sentence,
+        title=sentence if glances or not nobody else nobody,
         etag=etag,
         live=True,
         place=place,
