@@ -77,33 +77,39 @@ class Errand:
             NightturnError: the daemon refuses, or the person ends it before anything turned.
             DeviceError: the daemon does not answer.
         """
-        with self._ended_with_us():
-            answer = self.ask(self.root, self.mount)
-            if answer.left_out:
-                where, allowed = (
-                    f"{self.mount.fixture}: {self.mount.unit}",
-                    "check the cable, then `--travel-zero`",
-                )
-                raise ConfigError(f"travel {answer.problem}", where=where, allowed=allowed)
-            if not answer.ok:
-                raise NightturnError(f"refused: {answer.problem}")
-            self.accepted = True
-            self.person.say(answer.travel)
-            run = self._opened()
+        with self.begun() as run:
             self._consented()
             self._followed(run)
             return run
 
     @contextmanager
-    def _ended_with_us(self) -> Iterator[None]:
-        """Leave nothing behind that may turn, and no card whose run has not begun."""
+    def begun(self) -> Iterator[str]:
+        """The run of the card, open; whatever breaks this off leaves nothing that may turn, and no card whose run has not begun.
+
+        Raises:
+            ConfigError, NightturnError, DeviceError: as `carry_out`.
+        """
         try:
-            yield
+            self._mounted()
+            yield self._opened()
         except BaseException:  # Ctrl-C and a terminal that is gone as well as a refusal
-            self._end()
+            self.end()
             raise
 
-    def _end(self) -> None:
+    def _mounted(self) -> None:
+        answer = self.ask(self.root, self.mount)
+        if answer.left_out:
+            where, allowed = (
+                f"{self.mount.fixture}: {self.mount.unit}",
+                "check the cable, then `--travel-zero`",
+            )
+            raise ConfigError(f"travel {answer.problem}", where=where, allowed=allowed)
+        if not answer.ok:
+            raise NightturnError(f"refused: {answer.problem}")
+        self.accepted = True
+        self.person.say(answer.travel)
+
+    def end(self) -> None:
         """Stop the run; where none is open yet, take the card off before one is."""
         run = ""
         try:
