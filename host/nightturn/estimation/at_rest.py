@@ -23,6 +23,8 @@ ORDINATES_A_FREEDOM = 4.0
 """Of the median of a Hann periodogram: neighbours are alike (variance times 1.9), and a median knows half of what a mean does (2.1)."""
 GUARD = 3
 """Ordinates next to a line which it leaks into."""
+LOWER, MEAN_OF_LOWER = 0.95, 0.8423
+"""Share of ordinates, and the mean of the lowest such share of an exponential whose mean is 1: (1 - (1 + ln 20)/20)/0.95."""
 FALSE_A_SPECTRUM = 0.01
 """How often one line is named in a spectrum that has none, where noise is white around it."""
 MOVED_DEG = 0.05
@@ -110,13 +112,22 @@ def _lines(
             continue
         around = min(AROUND_MAX, max(AROUND_MIN, int(at) // 2))
         beside = np.r_[power[max(at - around, 1) : at - GUARD], power[at + GUARD + 1 : at + around]]
-        noise = float(np.median(beside)) / math.log(2.0)  # of an exponential, also beside other lines
+        noise = _mean_of(beside)
         freedom = len(beside) / ORDINATES_A_FREEDOM
         # an exponential over a mean of `freedom` of them: (1 + g/freedom)^-freedom
         if power[at] <= freedom * (chance ** (-1.0 / freedom) - 1.0) * noise:
             continue
         found.append(_fitted(left * window, window, hz, step_hz, noise, known_hz, rate_hz))
     return tuple(sorted(found, key=lambda line: -line.amplitude_nm))
+
+
+def _mean_of(power: Float64s) -> float:
+    """The mean of exponential ordinates, other lines among them or not: by their median or by the lower 95 %, whichever is larger.
+
+    Where ordinates scatter more than exponential ones, as those of noise that comes and goes, the second is.
+    """
+    lower = np.sort(power)[: math.ceil(LOWER * len(power))]
+    return max(float(np.median(power)) / math.log(2.0), float(lower.mean()) / MEAN_OF_LOWER)
 
 
 def _fitted(
