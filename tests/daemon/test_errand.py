@@ -24,10 +24,12 @@ from nightturn.daemon.errand import CALLED_OFF, END, Errand
 from nightturn.daemon.mounting import card_of, taken_off
 from nightturn.errors import ConfigError, DeviceError, NightturnError
 from nightturn.model.cards import MountCard
+from nightturn.model.device import DeviceCounters
 from nightturn.model.tasks import MeasureTask
 from nightturn.settings.load import append_card, read_card
 
 RUN = "20260504T180000Z-ab12"
+COUNTERS = DeviceCounters(leases_refused=0, adc_overrange=0, encoder_errors=0, tx_stalls=0, cpu_pct=None)
 TURNS = 4  # looks at the state until the plan is done
 
 
@@ -101,7 +103,9 @@ class FakeDaemon:
         return self._ok(request)
 
     def _ok(self, request: Request, **more: object) -> Answer:
-        return msgspec.structs.replace(Answer(VERSION, request.id, ok=True, run=self.run), **more)
+        return msgspec.structs.replace(
+            Answer(VERSION, request.id, ok=True, run=self.run, counters=COUNTERS), **more
+        )
 
 
 @dataclass
@@ -203,6 +207,19 @@ def test_a_run_of_somebody_else_is_neither_joined_nor_stopped(tmp_path: Path, br
     with pytest.raises(NightturnError if breaks_at < 0 else KeyboardInterrupt):
         errand(daemon, "Q-0117").carry_out()
     assert (daemon.turning, daemon.asked) == (True, [MOUNT])
+
+
+def test_a_run_that_does_not_open_or_whose_device_does_not_stream_is_not_waited_for_for_ever(
+    tmp_path: Path,
+) -> None:
+    daemon = FakeDaemon(tmp_path / "closed")
+    daemon.otherwise[STATUS] = lambda request: Answer(VERSION, request.id, ok=True)
+    with pytest.raises(NightturnError, match="no run was opened within 30 s"):
+        errand(daemon, "Q-0117").carry_out()
+    assert daemon.asked[-2:] == [STOP, UNMOUNT]
+    silent = FakeDaemon(tmp_path / "silent")
+    silent.otherwise[STATUS] = lambda request: msgspec.structs.replace(silent.status(request), counters=None)
+    assert errand(silent, "Q-0117").carry_out() == RUN
 
 
 def test_without_a_terminal_it_gives_no_go(tmp_path: Path) -> None:

@@ -58,6 +58,7 @@ VERBS: dict[str, Verb] = {
     "status": Verb("nightturn.cli.status", "What the fixtures of a running daemon do and wait for."),
     "stop": Verb("nightturn.cli.stop", "Turn a fixture's drive off and end its run."),
     "pause": Verb("nightturn.cli.pause", "Turn a fixture's drive off and keep its run."),
+    "bringup": Verb("nightturn.cli.bringup", "Look at a rig's torque channel at rest, state by state."),
     "measure": Verb("nightturn.cli.measure", "Measure ripple, cogging and friction of a unit now."),
     "go": Verb("nightturn.cli.go", "Permit motion of a fixture that waits for a person."),
     "alarms": Verb("nightturn.cli.alarms", "What needs a person, since when, what to do, and who knows."),

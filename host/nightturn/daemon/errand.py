@@ -18,7 +18,7 @@ from nightturn.model.quantities import quantity
 from nightturn.motion.permission import MotionState
 from nightturn.settings.load import read_card
 
-OPENS_S_MAX = 30.0
+OPENS_S_MAX, STREAMS_S_MAX = 30.0, 15.0
 ENDS_S_MAX = 60.0
 """A shaft comes to rest and the last shunt check is made within this."""
 POLL_S = 0.5
@@ -77,33 +77,39 @@ class Errand:
             NightturnError: the daemon refuses, or the person ends it before anything turned.
             DeviceError: the daemon does not answer.
         """
-        with self._ended_with_us():
-            answer = self.ask(self.root, self.mount)
-            if answer.left_out:
-                where, allowed = (
-                    f"{self.mount.fixture}: {self.mount.unit}",
-                    "check the cable, then `--travel-zero`",
-                )
-                raise ConfigError(f"travel {answer.problem}", where=where, allowed=allowed)
-            if not answer.ok:
-                raise NightturnError(f"refused: {answer.problem}")
-            self.accepted = True
-            self.person.say(answer.travel)
-            run = self._opened()
+        with self.begun() as run:
             self._consented()
             self._followed(run)
             return run
 
     @contextmanager
-    def _ended_with_us(self) -> Iterator[None]:
-        """Leave nothing behind that may turn, and no card whose run has not begun."""
+    def begun(self) -> Iterator[str]:
+        """The run of the card, open; whatever breaks this off leaves nothing that may turn, and no card whose run has not begun.
+
+        Raises:
+            ConfigError, NightturnError, DeviceError: as `carry_out`.
+        """
         try:
-            yield
+            self._mounted()
+            yield self._opened()
         except BaseException:  # Ctrl-C and a terminal that is gone as well as a refusal
-            self._end()
+            self.end()
             raise
 
-    def _end(self) -> None:
+    def _mounted(self) -> None:
+        answer = self.ask(self.root, self.mount)
+        if answer.left_out:
+            where, allowed = (
+                f"{self.mount.fixture}: {self.mount.unit}",
+                "check the cable, then `--travel-zero`",
+            )
+            raise ConfigError(f"travel {answer.problem}", where=where, allowed=allowed)
+        if not answer.ok:
+            raise NightturnError(f"refused: {answer.problem}")
+        self.accepted = True
+        self.person.say(answer.travel)
+
+    def end(self) -> None:
         """Stop the run; where none is open yet, take the card off before one is."""
         run = ""
         try:
@@ -141,10 +147,13 @@ class Errand:
         self.person.say(f"stopped; run {run} has ended" if run else "stopped; no run was open")
 
     def _opened(self) -> str:
-        """The run, once it is open."""
-        until_s = self.now_s() + OPENS_S_MAX
-        while not (status := self._asked(STATUS)).run:
-            if self.now_s() > until_s:
+        """The run, once it is open and its device streams; a device that does not is left to the refusal of the `go`."""
+        began_s = self.now_s()
+        while not (status := self._asked(STATUS)).run or status.counters is None:
+            waited_s = self.now_s() - began_s
+            if status.run and waited_s > STREAMS_S_MAX:
+                break
+            if waited_s > OPENS_S_MAX:
                 why = f"no run was opened within {quantity(OPENS_S_MAX, 's')}; the daemon's log says why"
                 raise NightturnError(why)
             self.sleep(POLL_S)
@@ -172,8 +181,7 @@ class Errand:
             elif said:
                 answer = self._asked(GO)
                 if answer.ok:
-                    self.person.say(f"{fixture}: {answer.state}")
-                    return
+                    return  # what follows is said as it comes
                 self.person.say(f"refused: {answer.problem}")
 
     def _followed(self, run: str) -> None:

@@ -2,11 +2,14 @@
 
 import msgspec
 
-MEASURE = "measure"
+MEASURE, BRING_UP = "measure", "bringup"
 
 OPEN, REACHED, UNREACHABLE = "open", "reached", "unreachable"
 
-NO_NIGHT = {MEASURE: "a measurement, not a night: nothing is accepted or rejected by it"}
+NO_NIGHT = {
+    MEASURE: "a measurement, not a night: nothing is accepted or rejected by it",
+    BRING_UP: "a bring-up, not a night: nothing turns under its card",
+}
 """What is said in the place of a night's verdict, by the task's name."""
 
 
@@ -53,7 +56,22 @@ class Standing(msgspec.Struct, frozen=True):
     said: str
 
 
-Task = MeasureTask
+class BringUpTask(msgspec.Struct, frozen=True, kw_only=True, tag=BRING_UP):
+    """The torque channel at rest, in one state of the rig after the other; every `go` is refused.
+
+    Attributes:
+        request: id of the request that brought it.
+    """
+
+    request: str = ""
+
+    @property
+    def name(self) -> str:
+        """As people and the table of tasks call it."""
+        return BRING_UP
+
+
+Task = MeasureTask | BringUpTask
 """Whatever a card may carry; a further one is a struct with its own tag in this union, and a plan in `settings.tasks`."""
 
 

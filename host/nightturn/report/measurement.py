@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-import msgspec
-
 from nightturn.errors import ConfigError
 from nightturn.estimation.measured import standing
 from nightturn.estimation.night_figure import night_figure
@@ -56,8 +54,8 @@ def measurement_of(run: Run, summary: RunSummary) -> Measurement:
     """
     night = night_of(run, summary, with_life=False)
     task = night.settings.card.task
-    if isinstance(task, msgspec.UnsetType):
-        raise ConfigError(f"{run.run} was a night, no measurement", where=run.fixture, allowed="`report`")
+    if not isinstance(task, MeasureTask):
+        raise ConfigError(f"{run.run} was no measurement", where=run.fixture, allowed="`report`")
     figures = cycle_figures(night)
     return Measurement(
         run.run,

@@ -4,7 +4,7 @@ import msgspec
 
 from nightturn.errors import ConfigError
 from nightturn.model.cards import MountCard
-from nightturn.model.tasks import MeasureTask
+from nightturn.model.tasks import BringUpTask, MeasureTask
 from nightturn.settings.rig import CyclePlan, Exercise, FixtureSettings, SlowTurn
 
 MEASURE_TURNS_MIN = 2
@@ -19,6 +19,8 @@ def under_task(settings: FixtureSettings, card: MountCard | None) -> FixtureSett
     """
     if card is None or isinstance(card.task, msgspec.UnsetType):
         return settings
+    if isinstance(card.task, BringUpTask):
+        return settings  # nothing turns, so the plan says nothing
     return msgspec.structs.replace(settings, plan=_measuring(settings, card.task))
 
 
