@@ -61,7 +61,6 @@ UNUSED = {
         ),
         PUBLISHED,
     ),
-    "nightturn.calibration.rig_records.arbor_record": "makes the record of a rig, for scripts until measuring one is guided",
     "nightturn.virtual.device.VirtualDevice.next_due_ns": "lets a program without an event loop drive the virtual device",
     "nightturn.virtual.friction.bristle": "ties the friction model's constants to the published step response",
 }

@@ -1,9 +1,9 @@
 """`nightturn mount`: who put which unit on a fixture."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 import typer
@@ -59,6 +59,12 @@ def run(
     With --purpose release verdicts count as a release where the calibration is valid with a stated uncertainty, the reference check is fresh
     ([fixture.refcheck] in the rig file), the variant is approved as it is and the temperature is steady; else every output says engineering, and why.
     """
+    given = locals()
+    _mounted(given)
+
+
+def _mounted(given: Mapping[str, Any]) -> None:
+    """Approve the variant where that is asked for, have the card in force, and say what a release still lacks."""
     from nightturn.bench.release import approve_variant, lacks_now
     from nightturn.cli.output import print_json
     from nightturn.daemon.control_client import new_request
@@ -68,26 +74,22 @@ def run(
     from nightturn.settings.load import card_path, data_root, load_rig, load_variant, read_card
     from nightturn.settings.validate import fixture_named
 
-    rig = load_rig(bench)
-    station = fixture_named(rig, fixture, str(bench))
-    now_ns = time.time_ns()
-    product = load_variant(bench.parent, variant, figures=FIGURES)
+    bench, operator = Path(given["bench"]), str(given["operator"])
+    rig, now_ns = load_rig(bench), time.time_ns()
+    station = fixture_named(rig, given["fixture"], str(bench))
+    product = load_variant(bench.parent, given["variant"], figures=FIGURES)
+    asked = {name: given[name] for name in ("notes", "travel_zero", "stays", "purpose")}
     request = msgspec.structs.replace(
-        new_request(MOUNT, station.id, operator, unit=unit),
-        variant=product.name,
-        notes=notes,
-        travel_zero=travel_zero,
-        stays=stays,
-        purpose=purpose,
+        new_request(MOUNT, station.id, operator, unit=given["unit"]), variant=product.name, **asked
     )
     root = data_root(bench, rig)
-    if approve:  # first: a daemon opens a run as soon as the card is there
+    if given["approve"]:  # first: a daemon opens a run as soon as the card is there
         product = approve_variant(bench.parent, product, operator, now_ns)
     travel = mount(root, station, request, now_ns)
     path, card = card_path(root, station.id), read_card(root, station.id)
     assert card is not None
     lacks = lacks_now(root, station, product, card, now_ns)
-    if as_json:
+    if given["as_json"]:
         said = {"fixture": station.id, "path": str(path), "card": card, "travel": travel}
         print_json({**said, "engineering_because": lacks, "approved": product.approved})
     else:

@@ -56,8 +56,8 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "rated_torque_nm": MEANING,
         "pole_pairs": MEANING,
         "slots": MEANING,
-        "bearing": SETTING,
         "approved": SETTING,
+        "bearing": SETTING,
         "accept": SETTING,
     },
     MountCard: {
