@@ -101,7 +101,8 @@ def test_the_first_page_as_whole_sentences(
 ) -> None:
     found = page(one, verdict)
     assert found.severity.word == severity
-    assert texts(found) == said
+    only = "" if verdict is None else f" {purpose_sentence(verdict)}"
+    assert texts(found) == [said[0] + only, *said[1:]]
     assert found.about == (
         "Morning report. Unit Q-0117, variant pan15, on pan-a1. Run 20261125T210000Z-7f4f. Mounted by R. Vale. "
         "Times are by the clocks of UTC, with their offset from UTC."
