@@ -19,6 +19,7 @@ from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import Reference
 from nightturn.sentences.morning import Severity
+from nightturn.sentences.purpose import purpose_sentence
 
 
 def page(one: ReportNight, verdict: NightVerdict | None) -> FirstPage:
