@@ -44,7 +44,7 @@ def _turned(
     rng, began = np.random.default_rng(3), 0.0
     for at, way in enumerate(ways):
         shaft = np.linspace(0.0, math.tau * 1.01, SAMPLES)[::way]
-        time = began + np.arange(SAMPLES) * 0.01
+        time = np.asarray(began + np.arange(SAMPLES) * 0.01, np.float64)
         began = float(time[-1]) + 5.0
         past_level = shaft - math.radians(LEVEL_DEG)
         true = WEIGHT_NM * np.cos(past_level) - 0.08 * way + 0.05 * np.cos(36 * shaft)
@@ -92,8 +92,8 @@ def test_an_encoder_that_counts_the_other_way_is_found_by_where_the_lever_hangs(
 
 
 def test_an_index_that_sticks_is_found_with_two_turns_each_way_and_not_known_with_one() -> None:
-    stuck = {"sticks_deg": (0.0, 2.0), "ways": (1, 1, -1, -1)}
-    assert states(turned(**stuck))["index"] == BAD
+    stuck = turned(sticks_deg=(0.0, 2.0), ways=(1, 1, -1, -1))
+    assert states(stuck)["index"] == BAD
     once = states(turned(sticks_deg=(0.0, 2.0)))
     assert (once["index"], once["hysteresis"]) == (NOT_KNOWN, BAD)
 

@@ -6,7 +6,7 @@ import msgspec
 from tests.storage.scenario import cycle_record
 
 from nightturn.estimation.night_verdict import Night
-from nightturn.estimation.purpose import NO_CYCLE, NOT_ASKED, Basis
+from nightturn.estimation.purpose import NO_CYCLE, NOT_ASKED, ONE_CYCLE, Basis
 from nightturn.model.figures import CycleRecord
 from nightturn.model.nights import NightVerdict
 from nightturn.model.purposes import ENGINEERING, RELEASE
@@ -58,6 +58,7 @@ def test_every_reason_is_said() -> None:
 def test_another_role_is_no_change_and_no_cycle_is_no_release() -> None:
     assert verdict(ASKED, cycle(1), cycle(2, 40.0, "housing"), cycle(3, 40.0, "housing")).purpose == RELEASE
     assert verdict(ASKED).engineering_because == (NO_CYCLE,)
+    assert verdict(ASKED, cycle(1)).engineering_because == (ONE_CYCLE,)
 
 
 def test_what_ends_is_looked_at_by_the_time_of_the_newest_cycle() -> None:
