@@ -19,8 +19,10 @@ from nightturn.estimation.conditions import AcceptLimit
 from nightturn.estimation.cycle_verdict import judge_one
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.night_verdict import UNKNOWN, Night, still_uncounted
+from nightturn.estimation.purpose import Basis, Steadiness
 from nightturn.model.figures import BUDGET, CycleRecord, Figure
 from nightturn.model.nights import NightVerdict
+from nightturn.model.purposes import ENGINEERING, RELEASE
 from nightturn.model.rows import CYCLES, BudgetRow
 from nightturn.model.verdicts import REJECT
 from nightturn.storage import judged, paths
@@ -113,7 +115,11 @@ def test_the_files_give_the_count_again_to_the_last_bit_however_they_are_cut(
 ) -> None:
     records = cycles(story)
     ends = {end for end in ends if end < len(records)}
-    assert Disk(records, sorted(ends)).recount() == counted(records)
+    again, night = Disk(records, sorted(ends)).recount(), counted(records)
+    assert again == msgspec.structs.replace(night, steadiness=Steadiness())
+    # temperatures are not read again: what nobody looked at releases nothing
+    purpose = again.verdict(LIMITS, len(records), Basis(RELEASE))
+    assert (purpose.purpose, len(purpose.engineering_because) > 0) == (ENGINEERING, True)
 
 
 def test_without_a_file_or_a_limit_nothing_is_counted_and_nothing_is_missing() -> None:

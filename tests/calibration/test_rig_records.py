@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from tests.simulation.scene import FAST
 from tests.storage.scenario import cycle_record
@@ -12,6 +13,7 @@ from nightturn.calibration.rig_records import (
     arbor_record,
     file_of,
     parse_rig_records,
+    reindexed_orders,
     rig_contradiction,
     rig_record_in_force,
     rig_record_text,
@@ -232,3 +234,34 @@ def test_an_arbor_run_without_a_temperature_is_no_record_because_friction_depend
         f"cycle {cold.cycle_no}: the record gives friction_nm without temp_degc; add the temperature of the rig, which friction "
         "depends on"
     )
+
+
+def indexed(turned_deg: float, rig: dict[int, complex], unit: dict[int, complex]) -> CycleRecord:
+    """A cycle of this rig with this unit, turned by so much on it; orders of torque over the encoder's angle."""
+    orders = []
+    for order in sorted(unit):
+        value = rig.get(order, 0) + unit[order] * np.exp(-1j * order * np.radians(turned_deg))
+        orders.append((order, float(abs(value)), float(np.angle(value)), 1e-4))
+    return msgspec.structs.replace(cycle_record(), status=OK, cogging_orders=tuple(orders))
+
+
+def test_what_stays_at_the_encoders_angle_when_the_unit_is_turned_is_the_rigs() -> None:
+    rig: dict[int, complex] = {2: 0.004 * np.exp(0.3j), 7: 0.002 * np.exp(-1.2j)}
+    unit: dict[int, complex] = {1: 0.010 + 0j, 2: 0.010 + 0j, 7: 0.020j, 36: 0.018 + 0j, 90: 0.003 + 0j}
+    one, other = (indexed(each, rig, unit) for each in (0.0, 37.0))
+    orders, blind = reindexed_orders(one, other, 37.0)
+    found = {each.order: each.amplitude_nm * np.exp(1j * each.phase_rad) for each in orders}
+    assert set(found) == {2, 7}
+    assert all(abs(found[order] - rig[order]) < 1e-9 for order in rig)
+    assert blind == (1,)
+    # half a turn leaves every even order where it was, quarter turns every fourth
+    assert reindexed_orders(one, indexed(180.0, rig, unit), 180.0)[1] == (2, 36, 90)
+    assert reindexed_orders(one, indexed(90.0, rig, unit), 90.0)[1] == (36,)
+
+
+def test_cycles_of_two_speeds_or_without_orders_part_nothing() -> None:
+    one = indexed(0.0, {}, {1: 0.01 + 0j})
+    with pytest.raises(CalibrationError, match="turn both at one speed"):
+        reindexed_orders(one, msgspec.structs.replace(one, speed_rpm=9.0), 37.0)
+    with pytest.raises(CalibrationError, match="has no orders to go by"):
+        reindexed_orders(one, msgspec.structs.replace(one, cogging_orders=()), 37.0)

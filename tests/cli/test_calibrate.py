@@ -233,3 +233,37 @@ def test_check_says_until_when_a_calibration_holds(
         typed(["calibrate", "TR-204", *SIGN, "--factor", "4", "--valid-days", days], capsys)
         found = calibration_row(path, rig, fixture_named(rig, "pan-a1", str(path)), time.time_ns())
         assert said in dict(found.rows)["calibration"]
+
+
+def test_a_page_shows_the_record_what_it_rests_on_and_that_no_class_is_claimed(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    weights("weights.csv")
+    words = ["calibrate", "TR-204", *SIGN, "--readings", "weights.csv", *LEVER, "--page", "out/record.html"]
+    code, out, err = typed(words, capsys)
+    assert (code, err, out.splitlines()[-1]) == (0, "", "page: out/record.html")
+    page = Path("out/record.html").read_text(encoding="utf-8")
+    for said in (
+        "Calibration TR-204/1",
+        "R. Vale",
+        "reproducibility",
+        "arm",
+        "Residuals",
+        "No class of a standard is judged",
+    ):
+        assert said in page
+    outside = [
+        "calibrate",
+        "TR-9",
+        *SIGN,
+        "--factor",
+        "4.002",
+        "--certificate",
+        "<QL> 26/17",
+        "--page",
+        "c.html",
+    ]
+    assert typed(outside, capsys).code == 0
+    page = Path("c.html").read_text(encoding="utf-8")
+    assert "certificate &lt;QL&gt; 26/17" in page
+    assert "What the readings say" not in page

@@ -15,6 +15,7 @@ from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.night_verdict import NO_LIMIT
 from nightturn.model.figures import BUDGET, INTERVAL_IS, REPEATABILITY
 from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.sentences.purpose import NOT_KEPT
 from nightturn.storage.files import RealFiles
 from nightturn.storage.manifest import ENDED, manifests, write_manifest
 
@@ -56,7 +57,10 @@ def test_every_figure_fits_into_eighty_columns(root: Path, capsys: pytest.Captur
     assert "115.426 ± 0.092 mN·m over 1717 cycles; at 12.5 rpm" in " ".join(out.split())
 
 
-@pytest.mark.parametrize(("state", "head"), [("running", "night so far: accept"), (ENDED, "night: accept")])
+@pytest.mark.parametrize(
+    ("state", "head"),
+    [("running", "night so far: accept, engineering"), (ENDED, "night: accept, engineering")],
+)
 def test_a_verdict_says_so_far_until_the_run_has_ended(
     root: Path, capsys: pytest.CaptureFixture[str], state: str, head: str
 ) -> None:
@@ -72,7 +76,7 @@ def test_the_title_says_what_the_intervals_hold(kind: str) -> None:
         WIDE, limits=(*limits, msgspec.structs.replace(limits[0], kind=REPEATABILITY))
     )
     said = night_text.title(msgspec.structs.replace(WIDE, limits=tuple(limits)), ended=True)
-    assert said == f"night: undecided; cycles: 1717, planned: 2000; {INTERVAL_IS[kind]}"
+    assert said == f"night: undecided, engineering; cycles: 1717, planned: 2000; {INTERVAL_IS[kind]}"
     assert night_text.title(mixed, ended=True).endswith(INTERVAL_IS[REPEATABILITY])
 
 
@@ -87,10 +91,19 @@ def test_without_a_limit_the_reason_stands_alone(root: Path, capsys: pytest.Capt
     with_verdict(root, NightVerdict("not judged", (NO_LIMIT,), (), (), 3, 9))
     code, out, _ = typed(["runs", str(root), "latest"], capsys)
     assert code == 0
-    assert out.splitlines()[-2:] == [
-        "night so far: not judged; cycles: 3, planned: 9",
-        f"  because  {NO_LIMIT}",
+    assert out.splitlines()[-3:] == [
+        "night so far: not judged, engineering; cycles: 3, planned: 9",
+        f"  because      {NO_LIMIT}",
+        f"  engineering  {NOT_KEPT}",
     ]
+
+
+def test_a_release_is_called_one_and_has_no_reason_against_it() -> None:
+    released = msgspec.structs.replace(WIDE, word="accept", purpose="release")
+    assert night_text.word(released, ended=True) == "night: accept, release"
+    held = msgspec.structs.replace(released, purpose="engineering", engineering_because=("no check",))
+    assert night_text.because(held)[-1] == ("engineering", "no check")
+    assert "engineering" not in dict(night_text.because(released))
 
 
 def test_a_limit_that_no_cycle_could_be_held_against_says_so() -> None:

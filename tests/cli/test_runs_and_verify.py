@@ -40,7 +40,7 @@ def test_runs_are_listed_with_what_stood_there_and_how_much(
     assert motion == "motion was announced"  # nothing is known of now
     assert (cycles, gaps) == ("3 cycles", "1 gaps")
     assert int(samples.removesuffix(" samples")) > 160_000
-    assert fourth == "  night so far: undecided"
+    assert fourth == "  night so far: undecided, engineering"
 
 
 def test_the_longest_names_leave_the_run_id_whole_in_eighty_columns(

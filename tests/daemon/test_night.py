@@ -32,7 +32,7 @@ def begun(folder: Path, processes: Processes, device: NativeDevice, word: str) -
     serve = processes.start("serve", "bench.toml", folder=folder)
     say_go(folder, device)
     code, said = said_by(processes, folder, "status", "pan-a1")
-    assert (code, "night so far: undecided; cycles: 0, planned: 1" in said) == (0, True), said
+    assert (code, "night so far: undecided, engineering; cycles: 0, planned: 1" in said) == (0, True), said
     code, said = said_by(processes, folder, "status", "pan-a1", "--json")
     assert json.loads(said)[0]["night_verdict"]["word"] == "undecided"
     return serve
@@ -54,6 +54,6 @@ def test_serve_and_runs_end_with_one_on_reject_alone(
         assert serve.interrupt() == failed, serve.said
         code, said = said_by(processes, folders[word], "runs", "nights", "latest")
         assert code == failed
-        assert f"night: {word}; cycles: 1, planned: 1" in said
+        assert f"night: {word}, engineering; cycles: 1, planned: 1" in said
         code, said = said_by(processes, folders[word], "runs", "nights")
-        assert (code, f"  night: {word}" in said) == (0, True)
+        assert (code, f"  night: {word}, engineering" in said) == (0, True)

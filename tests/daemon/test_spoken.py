@@ -68,7 +68,9 @@ def test_a_cycle_says_why_it_is_rejected_and_what_it_lacks() -> None:
 def test_the_verdict_of_a_night_is_said_with_its_numbers_and_what_would_decide_it(
     word: str, level: str
 ) -> None:
-    verdict = NightVerdict(word, ("friction_nm: 89.0 ± 1.4 mN·m",), (), ("9 more cycles",), 93, 150)
+    verdict = NightVerdict(
+        word, ("friction_nm: 89.0 ± 1.4 mN·m",), (), ("9 more cycles",), 93, 150, purpose="release"
+    )
     with capture_logs() as said:
         spoken = Spoken(["pan-a1"])
         spoken.offer("pan-a1", Emit(EVENTS, EventRow(0, 0, 0, "night_verdict", "warning", word)))
@@ -76,7 +78,7 @@ def test_the_verdict_of_a_night_is_said_with_its_numbers_and_what_would_decide_i
     (line,) = said
     assert (line["event"], line["word"], line["log_level"]) == ("night_verdict", word, level)
     assert line["detail"] == (
-        f"{word} over 93 of 150 cycles: friction_nm: 89.0 ± 1.4 mN·m; would decide: 9 more cycles"
+        f"{word} over 93 of 150 cycles: friction_nm: 89.0 ± 1.4 mN·m; would decide: 9 more cycles; release"
     )
 
 

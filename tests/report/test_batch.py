@@ -8,6 +8,7 @@ from tests.report.test_document import Page
 
 from nightturn.errors import RunNotFoundError
 from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.model.purposes import ENGINEERING, RELEASE, Purpose
 from nightturn.pictures.dots import Dot, draw_dots
 from nightturn.report.batch import batch_of, figure_words
 from nightturn.report.batch_page import batch_page
@@ -25,9 +26,11 @@ def night(
     fixture: str = "pan-a1",
     day: int = 0,
     variant: str = "pan15",
+    purpose: Purpose = RELEASE,
 ) -> RunSummary:
+    why = () if purpose == RELEASE else ("no reference check is on record",)
     limit = LimitVerdict("friction_nm", "max", "", friction_nm, 0.0002, 50.0, 0.15, word, 100)
-    verdict = NightVerdict(word, (), (limit,)) if word else None
+    verdict = NightVerdict(word, (), (limit,), purpose=purpose, engineering_because=why) if word else None
     return RunSummary(
         fixture, f"202611{1 + day:02d}T210000Z-{unit[-4:].lower()}", unit, variant, BEGAN + timedelta(days=day), "UTC", "ended", "", "", "",
         kept=False, chunks=1, samples=1, cycles=1, gaps=0, bytes=1, night_verdict=verdict,
@@ -52,6 +55,15 @@ def test_the_newest_night_of_a_unit_counts_and_releases_it() -> None:
     ]
     assert batch.released == ("Q-0002",)
     assert batch.nights == 3
+
+
+def test_an_accepted_unit_is_released_only_where_its_night_was_for_release() -> None:
+    found = runs(night("Q-0001", 0.09), night("Q-0002", 0.09, purpose=ENGINEERING))
+    batch = batch_of(found, "pan15")
+    assert (batch.released, batch.accepted) == (("Q-0001",), ("Q-0001", "Q-0002"))
+    why = "accepted for engineering only: no reference check is on record"
+    assert batch.held_back == (("Q-0002", why),)
+    assert why in batch_page(batch, Reference({}))
 
 
 def test_a_newer_night_without_a_verdict_does_not_hide_an_older_one() -> None:

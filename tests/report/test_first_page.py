@@ -20,6 +20,7 @@ from nightturn.report.first_page import FirstPage, first_page
 from nightturn.report.night import ReportNight
 from nightturn.report.reference import Reference
 from nightturn.sentences.morning import Severity
+from nightturn.sentences.purpose import purpose_sentence
 from nightturn.storage.standing import Standing
 
 
@@ -105,7 +106,8 @@ def test_the_first_page_as_whole_sentences(
 ) -> None:
     found = page(one, verdict)
     assert found.severity.word == severity
-    assert texts(found) == said
+    only = "" if verdict is None else f" {purpose_sentence(verdict)}"
+    assert texts(found) == [said[0] + only, *said[1:]]
     assert found.about == (
         "Morning report. Unit Q-0117, variant pan15, on pan-a1. Run 20261125T210000Z-7f4f. Mounted by R. Vale. "
         "Times are by the clocks of UTC, with their offset from UTC."

@@ -16,6 +16,7 @@ from tests.simulation.scene import FAST, Scene, settings_of
 
 from nightturn.bench.runs import Pace
 from nightturn.estimation.night_verdict import ANOTHER_RUN, REPEATABILITY_ONLY
+from nightturn.estimation.purpose import NOT_ASKED
 from nightturn.fixture.night import TAPE_LOST
 from nightturn.model.verdicts import ACCEPT, NOT_JUDGED, REJECT, UNDECIDED
 from nightturn.replay.figures import replay_figures
@@ -63,7 +64,7 @@ def test_the_command_line_says_so_and_ends_with_one(
 ) -> None:
     root, scene = hidden
     code, out, _ = typed(["runs", str(root)], capsys)
-    assert (code, out.splitlines()[-1]) == (0, "  night: reject")
+    assert (code, out.splitlines()[-1]) == (0, "  night: reject, engineering")
     (run,) = [each.run for each in list_runs(root)]
     for name in (run, "latest"):
         code, out, _ = typed(["runs", str(root), name], capsys)
@@ -93,7 +94,7 @@ def test_the_end_is_told_with_its_verdict_and_the_state_carries_it_from_cycle_to
 ) -> None:
     events = open_run(hidden[0]).events()
     (said,) = events[events["kind"] == "night_verdict"]["detail"]
-    assert said == "reject: 30 judged of 30 planned cycles; friction_nm"
+    assert said == f"reject: 30 judged of 30 planned cycles; friction_nm; engineering: {NOT_ASKED}"
     last = hidden[1].tally.states[FAST.id]
     assert (last.state, last.night_verdict) == ("ended", verdict_of(hidden[1]))
 

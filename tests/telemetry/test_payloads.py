@@ -99,7 +99,7 @@ def test_a_cycle_says_everything_with_its_unit() -> None:
     cogging = {"cogging_order_144_nm", "cogging_order_144_nm_u"}
     facts = {
         "ts_start", "ts_end", "epoch", "cycle_no", "status", "quality", "reasons", "direction", "speed_rpm",
-        "setpoint_nm", "coverage", "verdict", "verdict_reasons", "record_first", "record_last", "calibration_id",
+        "setpoint_nm", "coverage", "verdict", "verdict_reasons", "purpose", "record_first", "record_last", "calibration_id",
         "config_digest", "temp_bearing_degc", "cogging_pp_nm_reasons",
     }  # fmt: skip
     assert set(values) == COMMON | figures | orders | cogging | facts | set(LIMITS)
@@ -207,7 +207,17 @@ def test_the_nights_verdict_has_one_shape_so_far_and_at_the_end() -> None:
     so_far = read(payloads.state(row, STAMP))["night_verdict"]
     end = read(payloads.run_ended(RunEnded(T0, RUN, "plan done", "plan", NIGHT), STAMP))["night_verdict"]
     assert so_far == end
-    assert set(end) == {"word", "reasons", "limits", "would_decide", "cycles", "planned", "rule"}
+    assert set(end) == {
+        "word",
+        "reasons",
+        "limits",
+        "would_decide",
+        "cycles",
+        "planned",
+        "rule",
+        "purpose",
+        "engineering_because",
+    }
     (limit,) = end["limits"]
     assert limit == {
         "figure": "friction_nm", "direction": "max", "condition": "at 3 rpm", "value": 0.118, "u": 0.002, "nu": 3.0,

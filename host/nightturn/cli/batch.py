@@ -50,6 +50,8 @@ def run(
         if reference.friction is not None:
             print_text(f"half the gap: {friction_words(reference.friction)}", hang="  ")
         print_text(f"to release: {', '.join(found.released) or 'none'}", hang="  ")
+        if found.held_back:
+            print_pairs("not to release", found.held_back)
     if any(each.verdict == REJECT for each in found.units):
         raise typer.Exit(1)
 

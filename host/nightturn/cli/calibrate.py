@@ -45,6 +45,10 @@ Density = Annotated[float, typer.Option(help="Of the masses, kg/m³.")]
 Tilt = Annotated[float, typer.Option(help="Of the lever off level, degrees.")]
 TiltU = Annotated[float, typer.Option(help="How well it is level, degrees.")]
 
+Page = Annotated[
+    Path | None, typer.Option("--page", metavar="FILE", help="Write the record as a page too, HTML.")
+]
+
 
 def run(
     transducer: Annotated[str, typer.Argument(help="Its serial.")],
@@ -69,6 +73,7 @@ def run(
     density: Density = 8000.0,
     tilt: Tilt = 0.0,
     tilt_u: TiltU = 0.5,
+    page: Page = None,
     as_json: AsJson = False,
 ) -> None:
     """Append a calibration record: from readings at known torques or masses on a lever, from the same asked one by one, or from an outside certificate.

@@ -18,6 +18,8 @@ from nightturn.cli.output import HANG, print_json, print_pairs, print_text
 from nightturn.errors import ConfigError
 from nightturn.model.certificates import standard
 from nightturn.model.quantities import number
+from nightturn.report.certificate_page import certificate_page
+from nightturn.report.written import write_whole
 
 
 def answered(options: Mapping[str, object]) -> None:
@@ -42,12 +44,31 @@ def answered(options: Mapping[str, object]) -> None:
         ask_readings(guided, typer.prompt, print_text)
         readings = guided
     if not isinstance(readings, Path):
-        _show(given, from_certificate(given, now), None, {}, as_json=bool(options["as_json"]))
+        _answer(given, from_certificate(given, now), None, {}, options)
         return
     if given.factor is not None or given.sensitivity is not None:
         raise ConfigError("readings say the factor: leave --factor and --sensitivity out")
     record, found, parts = from_readings(given, readings, now)
+    _answer(given, record, found, parts, options)
+
+
+def _answer(
+    given: Given,
+    record: CalibrationRecord,
+    found: Calibrated | None,
+    parts: Mapping[str, float],
+    options: Mapping[str, object],
+) -> None:
+    """Write the page where one is asked for, and print."""
+    page, valid = options["page"], validity_text(record, record.valid_from)
+    if isinstance(page, Path):
+        budget = {} if found is None else {"readings": found.u_slope_rel, **parts}
+        since = f"from {record.valid_from.date().isoformat()}"
+        rows = [("validity", f"{since}; {valid}"), *_record_rows(record)]
+        write_whole(page, certificate_page(record, rows, found, budget).encode())
     _show(given, record, found, parts, as_json=bool(options["as_json"]))
+    if isinstance(page, Path) and not options["as_json"]:
+        print_text(f"page: {page}", hang=HANG)
 
 
 def _show(

@@ -6,6 +6,7 @@ from nightturn.estimation.figures import unit_of
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import INTERVAL_IS
 from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.model.purposes import ENGINEERING
 from nightturn.model.quantities import interval, quantity
 from nightturn.model.verdicts import MAX
 from nightturn.sentences.purpose import purpose_reasons, purpose_word
@@ -37,7 +38,7 @@ def because(verdict: NightVerdict) -> list[tuple[str, str]]:
         *(("because", reason) for reason in verdict.reasons),
         *(("would decide", text) for text in verdict.would_decide),
         *((("decision rule", verdict.rule),) if verdict.rule else ()),
-        *(("engineering because", text) for text in purpose_reasons(verdict)),
+        *((ENGINEERING, text) for text in purpose_reasons(verdict)),
     ]
 
 

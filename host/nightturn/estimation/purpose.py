@@ -15,6 +15,7 @@ ROLES = ("bridge", "housing", "ambient", "bearing")
 """Whose temperature is looked at: the first that a cycle has."""
 NOT_ASKED = "nobody asked for a release (`nightturn mount --purpose release`)"
 NO_CYCLE = "no cycle is finished yet"
+ONE_CYCLE = "it is of one cycle, so nothing says that the temperature was steady"
 
 
 class Basis(msgspec.Struct, frozen=True):
@@ -65,7 +66,7 @@ class Steadiness(msgspec.Struct):
         """What of it keeps a night of so many cycles from being a release."""
         if not cycles:
             return (NO_CYCLE,)
-        found: list[str] = []
+        found = [ONE_CYCLE] if cycles == 1 else []
         if self.measured < cycles:
             found.append(
                 f"of {cycles - self.measured} of {cycles} cycles no temperature is known, so nothing says that it was steady"

@@ -203,7 +203,8 @@ class _Player:
     def _cycle(self, row: CycleRecord) -> None:
         """Keep what this version makes of the sums, which is what stored rows and an expectation are compared with."""
         here, self._here = self._here, None
-        self._seen.rows.cycles.append(here or row)
+        kept = row if here is None else msgspec.structs.replace(here, purpose=row.purpose)
+        self._seen.rows.cycles.append(kept)
 
 
 def cycles_among(effects: Sequence[Effect]) -> Iterator[CycleRecord]:

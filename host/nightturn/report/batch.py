@@ -9,7 +9,7 @@ from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.estimation.tolerance import OUTLYING, UNITS_MIN, factor, robust_scores
 from nightturn.model.nights import LimitVerdict
-from nightturn.model.purposes import ENGINEERING
+from nightturn.model.purposes import ENGINEERING, RELEASE
 from nightturn.model.quantities import fixed, interval, quantity
 from nightturn.model.verdicts import ACCEPT, MAX, NOT_JUDGED
 from nightturn.sentences.purpose import purpose_reasons, purpose_word
@@ -75,7 +75,7 @@ class Batch(msgspec.Struct, frozen=True):
     """A variant's units.
 
     Attributes:
-        units: in the order of their serials. released: serials that their newest verdict accepts.
+        units: in the order of their serials. released: serials that their newest verdict accepts, for release. accepted: also those for engineering only.
         figures: those that the variant limits.
     """
 
@@ -86,8 +86,22 @@ class Batch(msgspec.Struct, frozen=True):
 
     @property
     def released(self) -> tuple[str, ...]:
-        """Units whose newest verdict is accept."""
+        """Units whose newest verdict is accept and a release."""
+        return tuple(each.unit for each in self.units if each.verdict == ACCEPT and each.purpose == RELEASE)
+
+    @property
+    def accepted(self) -> tuple[str, ...]:
+        """Units whose newest verdict is accept, for whatever purpose."""
         return tuple(each.unit for each in self.units if each.verdict == ACCEPT)
+
+    @property
+    def held_back(self) -> tuple[tuple[str, str], ...]:
+        """Accepted units that may not be released, each with why."""
+        return tuple(
+            (each.unit, f"accepted for engineering only: {'; '.join(each.engineering_because)}")
+            for each in self.units
+            if each.verdict == ACCEPT and each.purpose != RELEASE
+        )
 
 
 def batch_of(runs: Sequence[RunSummary], variant: str) -> Batch:

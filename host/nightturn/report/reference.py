@@ -102,10 +102,10 @@ def reference_of_batch(root: Path, runs: Sequence[RunSummary], variant: str) -> 
         runs: all that there are, the newest first.
         variant: its name.
     """
-    released = set(batch_of(runs, variant).released)
+    units = set(batch_of(runs, variant).accepted)
     newest: dict[str, RunSummary] = {}
     for each in runs:
-        if each.variant == variant and each.unit in released and each.night_verdict is not None:
+        if each.variant == variant and each.unit in units and each.night_verdict is not None:
             newest.setdefault(each.unit, each)
     accepted = list(newest.values())
     for each in accepted:
