@@ -129,6 +129,32 @@ def test_noise_that_is_itself_estimated_passes_for_no_other_orders() -> None:
     assert sum(others(1.0, rng) for _ in range(50)) == 50
 
 
+@pytest.mark.parametrize(
+    ("highest", "kept", "counts"),
+    [
+        (700, [168, 336, 504], True),
+        (700, [168, 336], False),
+        (700, [168, 336, 504, 672], False),
+        (600, [168, 336, 504], False),
+    ],
+)
+def test_the_fourth_harmonic_of_the_cogging_counts_alone_where_the_third_stands_out(
+    highest: int, kept: list[int], counts: bool
+) -> None:
+    family = family_orders(SMALL.conditions(pole_pairs=14, slots=24), highest)
+    noise = np.ones(highest + 1)
+    amplitudes = np.full(highest + 1, 0.5 + 0j)
+    declared = frozenset({168, 336, 504})
+    faint = faint_orders(amplitudes, noise, 7.0 * noise, declared, family, np.array(kept))
+
+    assert (672 in faint.orders) == counts
+    if counts:
+        alone = faint.groups == faint.groups[faint.orders == 672]
+        assert faint.orders[alone].tolist() == [672]
+        assert faint.power[faint.groups[alone]] == pytest.approx(0.25)
+        assert faint.counts[faint.groups[alone]] == 1.0
+
+
 NOTHING = faint_orders(
     np.zeros(2, np.complex128), np.zeros(2), np.ones(2), frozenset(), frozenset(), np.array([], np.int64)
 )

@@ -92,7 +92,7 @@ def test_however_many_means_are_of_the_same_moments_value_and_interval_are_numbe
     rows = len(places)
     times = unit_s * (np.array(places, np.float64) + apart * rng.random(rows))
     flicker = flicker_covariance(times, np.full(rows, unit_s))
-    columns = np.column_stack((np.ones(rows), np.arange(rows) % 2))
+    columns = np.asarray(np.column_stack((np.ones(rows), np.arange(rows) % 2)), np.float64)
     step = Movement("step", (np.arange(rows) >= rows // 2).astype(np.float64))
     found = NoiseModel(columns, NAMES[:2], rng.standard_normal(rows), np.ones(rows), flicker, (step,))
     read = found.estimate("", np.array([0.0, 1.0]))

@@ -185,10 +185,12 @@ def _fit(series: Sequence[_Series], full: float) -> _Fit:
 
 def _least_squares(design: Float64s, output: Float64s) -> tuple[Float64s, float, float, float]:
     """Coefficients, standard uncertainty of the first, sum of squares that is left, degrees of freedom."""
-    found, *_ = np.linalg.lstsq(design, output, rcond=None)
+    # Of the design itself, by its singular values, not of its normal equations: the first row weighs the outputs.
+    inverse = np.linalg.pinv(design)
+    found = inverse @ output
     left = output - design @ found
     squares, nu = float(left @ left), float(len(output) - design.shape[1])
-    variance = float(np.linalg.pinv(design.T @ design)[0, 0])
+    variance = float(inverse[0] @ inverse[0])
     return np.asarray(found, np.float64), math.sqrt(variance * squares / max(nu, 1.0)), squares, nu
 
 

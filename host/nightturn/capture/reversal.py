@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from nightturn.capture.legs import Leg
+from nightturn.estimation.least_squares import InseparableError, fit
 
 Float64s = npt.NDArray[np.float64]
 SECTORS = 12
@@ -33,6 +34,8 @@ SPEED_APART = 0.1
 """Speeds that are nearer than this share are one."""
 HELD_TIMES, HELD_SHARE = 3.0, 0.05
 """A leg is loaded that lies so many times the friction and this share of the rated torque off the others."""
+CONDITION_MAX = 1e6
+"""Beyond it senses, drift and pattern are no longer apart to half of a float's digits; short of it, how hardly they are widens u."""
 SLOW = 0.8
 """What slow noise adds to u of two legs, as a share of how much more the means of sectors scatter than white noise would make them; the
 more legs there are, the less. Without it, and with 1/f noise, the interval covered friction in .58 to .85 of the cases (simulated)."""
@@ -158,14 +161,15 @@ def _fitted(
     patterns = np.tile(np.eye(parts), (count, 1)) if sector_rad else np.ones((count * parts, 1))
     span = max(float(np.ptp(time)), 1e-12)
     design = np.column_stack((-way, (time - middle) / span, patterns))
-    nu = len(design) - design.shape[1]
-    if nu < 1 or np.linalg.matrix_rank(design) < design.shape[1]:
+    if len(design) <= design.shape[1]:
         return None
-    found, *_ = np.linalg.lstsq(design, means[:, :, 1].ravel(), rcond=None)
-    left = means[:, :, 1].ravel() - design @ found
-    variance = float(left @ left) / nu
-    slow = max(variance - white * float((1 / means[:, :, 2]).mean()), 0.0) * (SLOW / (count - 1)) ** 2
-    covariance = np.linalg.inv(design.T @ design) * variance
+    try:
+        solution = fit(design, means[:, :, 1].ravel(), np.ones(len(design)), CONDITION_MAX)
+    except InseparableError:
+        return None
+    found, covariance = solution.x, solution.covariance
+    noise = white * float((1 / means[:, :, 2]).mean())
+    slow = max(solution.variance - noise, 0.0) * (SLOW / (count - 1)) ** 2
     of_zero = np.concatenate(([0.0, 0.0], np.full(patterns.shape[1], 1.0 / patterns.shape[1])))
     turns = [
         float(time_s[before.stop - 1] + time_s[after.first]) / 2
@@ -177,7 +181,7 @@ def _fitted(
         u=math.sqrt(float(covariance[0, 0]) + slow),
         zero=float(of_zero @ found),
         u_zero=math.sqrt(float(of_zero @ covariance @ of_zero) + slow),
-        nu=float(nu),
+        nu=float(solution.nu),
         drift_per_s=float(found[1]) / span,
         legs=count,
         sector_rad=sector_rad,

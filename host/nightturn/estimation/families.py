@@ -111,17 +111,8 @@ def faint_orders(
     orders = np.array([*rig, *alone, *many, *next_one], np.int64)
     chosen, own = amplitudes[orders], noise[orders]
     if not present:
-        return Faint(
-            orders,
-            chosen,
-            own,
-            orders,
-            np.ones(1),
-            np.ones(1),
-            np.ones(1),
-            np.full(1, NOTHING_DECLARED),
-            np.ones(1),
-        )
+        one = np.ones(1)
+        return Faint(orders, chosen, own, orders, one, one, one, NOTHING_DECLARED * one, one)
     groups = np.repeat(np.arange(len(present)), present)
     counts = np.array(present, np.float64)
     gates = np.bincount(groups, gate[orders]) / counts
