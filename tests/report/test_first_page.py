@@ -59,7 +59,7 @@ WARM = "Nothing judged yet: too few cycles of a warm unit."
             ),
             "act now",
             [
-                "Q-0117 does not pass: friction is 170.10 ± 0.20 mN·m, 150 mN·m is allowed.",
+                "Q-0117 does not pass: friction is 170.10 ± 0.20 mN·m (repeatability), 150 mN·m is allowed.",
                 WARM,
                 "Do not release Q-0117. Its friction is beyond what the variant allows.",
                 LOOK,
@@ -74,7 +74,7 @@ WARM = "Nothing judged yet: too few cycles of a warm unit."
             ),
             "today",
             [
-                "Q-0117 is not decided: friction is 150.0 ± 2.0 mN·m, too near to the limit to decide, 150 mN·m is allowed.",
+                "Q-0117 is not decided: friction is 150.0 ± 2.0 mN·m (repeatability), too near to the limit to decide, 150 mN·m is allowed.",
                 WARM,
                 "Measure on, to decide. It would decide: friction: 12 more judged cycles.",
                 LOOK,

@@ -26,7 +26,7 @@ def limit(
             REJECT,
             [RIPPLE, FRICTION],
             True,
-            "Q-0117 does not pass: ripple is 0.800 ± 0.010 % of rated torque, 0.6 % is allowed.",
+            "Q-0117 does not pass: ripple is 0.800 ± 0.010 % of rated torque (repeatability), 0.6 % is allowed.",
         ),
         (
             REJECT,
@@ -45,19 +45,19 @@ def limit(
                 )
             ],
             True,
-            "Q-0117 does not pass: ripple reached 0.6500 ± 0.0080 % of rated torque, 0.6 % is allowed.",
+            "Q-0117 does not pass: ripple reached 0.6500 ± 0.0080 % of rated torque (repeatability), 0.6 % is allowed.",
         ),
         (
             REJECT,
             [LimitSaid("friction", "N·m", 0.05, upper=False, word=REJECT, judged=9, value=0.03, half=0.001)],
             True,
-            "Q-0117 does not pass: friction is 30.0 ± 1.0 mN·m, at least 50 mN·m is asked for.",
+            "Q-0117 does not pass: friction is 30.0 ± 1.0 mN·m (repeatability), at least 50 mN·m is asked for.",
         ),
         (
             UNDECIDED,
             [limit(UNDECIDED)],
             True,
-            "Q-0117 is not decided: ripple is 0.600 ± 0.010 % of rated torque, too near to the limit to decide, 0.6 % is allowed.",
+            "Q-0117 is not decided: ripple is 0.600 ± 0.010 % of rated torque (repeatability), too near to the limit to decide, 0.6 % is allowed.",
         ),
         (
             UNDECIDED,

@@ -52,7 +52,7 @@ def test_a_night_inside_its_limits_asks_for_nobody_and_one_that_is_rejected_does
     assert beyond["need"] == "act now"
     assert (
         beyond["sentence"]
-        == "U-17 does not pass so far: friction reached 160.0 ± 2.0 mN·m, 150 mN·m is allowed. For release."
+        == "U-17 does not pass so far: friction reached 160.0 ± 2.0 mN·m (repeatability), 150 mN·m is allowed. For release."
     )
 
 

@@ -67,6 +67,7 @@ def _limit(night: ReportNight, each: LimitVerdict) -> LimitSaid:
         upper=upper,
         word=each.word,
         judged=each.cycles_judged,
+        kind=each.kind,
         value=each.value,
         half=half,
         last_value=newest[0] if newest is not None else None,

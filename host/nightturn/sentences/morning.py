@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
+from nightturn.model.figures import REPEATABILITY
 from nightturn.model.quantities import interval, quantity
 from nightturn.model.verdicts import ACCEPT, NOT_JUDGED, REJECT, UNDECIDED
 
@@ -43,6 +44,7 @@ class LimitSaid:
         judged: cycles that were held against it.
         value, half: mean of the night with its 95 % interval; None without a judged cycle.
         last_value, last_half: of the newest cycle that lies beyond the limit; None where none does.
+        kind: of what each ± is: of a whole budget, or repeatability, which is said beside it.
     """
 
     title: str
@@ -55,6 +57,7 @@ class LimitSaid:
     half: float | None = None
     last_value: float | None = None
     last_half: float | None = None
+    kind: str = REPEATABILITY
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +152,8 @@ def _allowed(each: LimitSaid) -> str:
 
 def _with_unit(value: float, half: float | None, each: LimitSaid) -> str:
     text = interval(value, half if half is not None else float("inf"), each.unit, beside=each.limit)
-    return text.replace(PER_CENT, OF_RATED, 1) if each.unit == PER_CENT else text
+    text = text.replace(PER_CENT, OF_RATED, 1) if each.unit == PER_CENT else text
+    return f"{text} ({REPEATABILITY})" if each.kind == REPEATABILITY and half is not None else text
 
 
 def _cycles(count: int) -> str:

@@ -172,6 +172,7 @@ class NightSoFar:
                 upper=upper,
                 word=each.word,
                 judged=each.cycles_judged,
+                kind=each.kind,
                 value=each.value if of_mean else None,
                 half=half if of_mean else None,
                 last_value=newest[0] if newest is not None else None,
