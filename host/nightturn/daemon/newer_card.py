@@ -83,7 +83,8 @@ def used_up(text: str) -> MountCard | None:
 
 def _only_confirms(newest: MountCard, card: MountCard) -> bool:
     """Whether a newer card only confirms the travel zero of the unit that is mounted already."""
-    return newest.unit == card.unit and newest.variant == card.variant and newest.travel_zero_confirmed
+    same = (newest.unit, newest.variant, newest.task) == (card.unit, card.variant, card.task)
+    return same and newest.travel_zero_confirmed
 
 
 def _waits(fixture: str, card: MountCard) -> None:

@@ -67,6 +67,7 @@ WEIGHTS: Mapping[type[msgspec.Struct], Mapping[str, Weight]] = {
         "travel_zero_confirmed": SETTING,
         "taken_off": SETTING,
         "since_utc": SETTING,
+        "task": MEANING,
     },
 }
 NOT_OF_A_RUN: tuple[type[msgspec.Struct], ...] = (
