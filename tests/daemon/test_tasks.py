@@ -1,6 +1,7 @@
 """A card with a task: its run has the task's plan, ends when it has what it wants, and begins beside no other run."""
 
 import json
+import os
 from pathlib import Path
 
 import msgspec
@@ -9,11 +10,13 @@ from tests.daemon.test_stop_answered import Held
 from tests.settings.bench_folder import write_bench
 from tests.simulation.scene import CARD, FAST, PLAN, Scene, checked, open_scene, run, settings_of
 
+from nightturn.bench.locks import own_root, us
 from nightturn.cli.measure_text import show_measured
-from nightturn.daemon.alone import daemon_for, of_one, open_run_of
+from nightturn.daemon.alone import daemon_answers, daemon_for, of_one, open_run_of
 from nightturn.daemon.control import Control
 from nightturn.daemon.control_client import new_request
 from nightturn.daemon.control_protocol import MOUNT, STATUS, Answer
+from nightturn.daemon.newer_card import against_go
 from nightturn.errors import ConfigError, NightturnError
 from nightturn.model.cards import MountCard
 from nightturn.model.tasks import REACHED, MeasureTask
@@ -52,6 +55,12 @@ def test_a_warm_up_is_turned_only_where_it_is_asked_for_and_refused_where_there_
     rig = settings_of(plan=msgspec.structs.replace(PLAN, warm_up=warm_up))
     assert under_task(rig, warm).plan.warm_up == warm_up
     assert under_task(rig, MEASURING).plan.warm_up is None
+
+
+def test_a_card_of_the_same_unit_without_the_task_does_not_only_confirm_its_travel() -> None:
+    night = msgspec.structs.replace(CARD, mounted_utc="2026-05-04T19:00:00Z")
+    assert "confirms the travel zero" in against_go("pan-a1", night, CARD)
+    assert "a newer card was written" in against_go("pan-a1", night, MEASURING)
 
 
 @pytest.fixture(scope="module")
@@ -169,6 +178,14 @@ def test_without_a_daemon_a_card_that_waits_for_its_night_is_not_taken_away(tmp_
         daemon_for(Path(), tmp_path, "pan-a1"),
     ):
         pass
+
+
+def test_the_name_that_a_daemon_left_is_not_taken_for_a_daemon(tmp_path: Path) -> None:
+    lock = own_root(tmp_path, "nightturn serve")
+    lock.note(us("nightturn serve", str(tmp_path / "control.sock")))
+    assert daemon_answers(tmp_path)
+    os.close(lock.descriptor)  # as the end of its process does
+    assert not daemon_answers(tmp_path)
 
 
 def test_a_daemon_for_one_fixture_serves_it_alone(tmp_path: Path) -> None:

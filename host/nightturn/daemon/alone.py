@@ -19,7 +19,7 @@ from typing import IO
 
 import msgspec
 
-from nightturn.bench.locks import holder_of
+from nightturn.bench.locks import Lock, holder_of, own_root_or_meet
 from nightturn.daemon.newer_card import used_up
 from nightturn.errors import CorruptFileError, DeviceError, NightturnError
 from nightturn.settings.load import load_rig, read_card
@@ -48,8 +48,16 @@ def of_one(rig: Rig, fixture: str, where: str) -> Rig:
 
 
 def daemon_answers(root: Path) -> bool:
-    """Whether a daemon that owns this data root takes requests."""
-    return bool(holder_of(root / ROOT_LOCK).socket)
+    """Whether a daemon owns this data root and takes requests; one that has ended may have left its name there.
+
+    Raises:
+        StorageError: another process than a daemon owns it, or it cannot be written.
+    """
+    found = own_root_or_meet(root, "nightturn", lambda holder: bool(holder.socket))
+    if isinstance(found, Lock):
+        found.release()
+        return False
+    return True
 
 
 def open_run_of(root: Path, fixture: str) -> str:
@@ -61,15 +69,15 @@ def open_run_of(root: Path, fixture: str) -> str:
     files = RealFiles(root)
     run = newest_run(files, fixture)
     manifest = read_manifest(files, fixture, run) if run else None
-    ends = f"`nightturn unmount {fixture} --operator NAME`"
     if manifest is not None and manifest.state == RUNNING:
-        return f"run {run} of {fixture} was interrupted and is still open; `nightturn serve` goes on with it, {ends} ends it"
+        return f"run {run} of {fixture} was interrupted and is still open; `nightturn serve` goes on with it, and `nightturn stop` ends it there"
     try:
         card = read_card(root, fixture)
     except CorruptFileError as error:
         return str(error)
     if card is None or (manifest is not None and used_up(manifest.card) == card):
         return ""
+    ends = f"`nightturn unmount {fixture} --operator NAME`"
     return f"{card.unit} is mounted on {fixture} for a run that has not begun; `nightturn serve` begins it, {ends} cancels it"
 
 
@@ -103,9 +111,7 @@ def daemon_for(bench: Path, root: Path, fixture: str) -> Iterator[bool]:
 
 def _wait_for_it(child: "subprocess.Popen[bytes]", root: Path, said: IO[bytes]) -> None:
     until_s = time.monotonic() + STARTS_S_MAX
-    while not (
-        child.poll() is None and holder_of(root / ROOT_LOCK).pid == child.pid and daemon_answers(root)
-    ):
+    while (holder := holder_of(root / ROOT_LOCK)).pid != child.pid or not holder.socket:
         if child.poll() is not None or time.monotonic() > until_s:
             said.seek(0)
             words = said.read().decode(errors="replace").strip()[-SAID_CHARACTERS_MAX:]

@@ -83,7 +83,12 @@ def used_up(text: str) -> MountCard | None:
 
 def _only_confirms(newest: MountCard, card: MountCard) -> bool:
     """Whether a newer card only confirms the travel zero of the unit that is mounted already."""
-    same = (newest.unit, newest.variant, newest.purpose) == (card.unit, card.variant, card.purpose)
+    same = (newest.unit, newest.variant, newest.purpose, newest.task) == (
+        card.unit,
+        card.variant,
+        card.purpose,
+        card.task,
+    )
     return same and newest.travel_zero_confirmed
 
 
