@@ -247,4 +247,4 @@ def test_a_daemon_that_falls_silent_is_said_to_leave_the_shaft_unknown(tmp_path:
     daemon.otherwise = {GO: silent, STOP: silent}
     with pytest.raises(DeviceError):
         errand(daemon, "Q-0117").carry_out()
-    assert daemon.said[-1] == "the daemon does not answer stop; it is not known whether the shaft stands"
+    assert daemon.said[-1] == "the daemon does not answer stop; it is not known whether the shaft is at rest"

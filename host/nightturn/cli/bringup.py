@@ -29,7 +29,7 @@ def run(
 ) -> None:
     """Look at the torque channel at rest: uncoupled, coupled, with the drive enabled, with current on.
 
-    You bring the rig into each state yourself and say when it stands so; a state may be left out. Nothing is switched or turned from here:
+    You bring the rig into each state yourself and say when it is so; a state may be left out. Nothing is switched or turned from here:
     no motion lease is sent, and every `go` under this card is refused. For each state it gives the mean with its ±, the noise and the lines
     of the spectrum in N·m, named where mains or the drive's PWM explain them, and proposes lines of the rig file with why. Only the
     uncoupled state is a zero.

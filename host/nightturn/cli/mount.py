@@ -29,7 +29,7 @@ Approve = Annotated[
 Mark = Annotated[
     float | None,
     typer.Option(
-        "--mark", metavar="DEG", help="The encoder's angle at which the mark on the unit's rotor stands."
+        "--mark", metavar="DEG", help="The encoder's angle at which the mark on the unit's rotor is."
     ),
 ]
 

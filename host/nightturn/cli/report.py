@@ -39,7 +39,7 @@ MadeBy = Annotated[
 ]
 ReferenceUnit = Annotated[
     str,
-    typer.Option("--reference-unit", metavar="SERIAL", help="Say how this unit stands on each fixture."),
+    typer.Option("--reference-unit", metavar="SERIAL", help="Say how this unit is mounted on each fixture."),
 ]
 WithPdf = Annotated[
     bool, typer.Option("--pdf", help="Also as PDF, on A4, with the figures attached as JSON.")

@@ -120,7 +120,7 @@ class Errand:
                 if run or self._asked(UNMOUNT).ok:
                     break  # else the run was opened in between, and is stopped now
         except DeviceError as error:
-            self.person.say(f"{error}; it is not known whether the shaft stands")
+            self.person.say(f"{error}; it is not known whether the shaft is at rest")
             return
         self._closed(run)
 

@@ -15,8 +15,8 @@ UNCOUPLED = RestState("uncoupled", "the coupling between unit and transducer is 
 STATES = (
     UNCOUPLED,
     RestState("coupled", "the unit is coupled to the transducer, the drive has no power"),
-    RestState("drive enabled", "the turning drive is enabled at its own panel and stands still"),
-    RestState("current on", "the actuator has current at its own panel, is to hold 0 N·m, and stands still"),
+    RestState("drive enabled", "the turning drive is enabled at its own panel and is at rest"),
+    RestState("current on", "the actuator has current at its own panel, is to hold 0 N·m, and is at rest"),
 )
 
 

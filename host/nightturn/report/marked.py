@@ -6,7 +6,7 @@ from msgspec import UnsetType
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.tiles import Float64s
 
-NO_MARK = "`nightturn mount --mark` names where the mark of a rotor stands"
+NO_MARK = "`nightturn mount --mark` names where the mark of a rotor is"
 
 
 def mark_of(settings: RunSettings) -> float | None:
