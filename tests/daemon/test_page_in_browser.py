@@ -7,24 +7,22 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
+from tests.browsers import browser as opened_browser
 from tests.daemon.processes import Child, Processes, mount, say_go, write_bench
 from tests.daemon.test_commands import asked, status
 from tests.daemon.test_page import URL
 from tests.device.native import NativeDevice, NativeDevices
 from tests.waiting import wait
 
-CHROMIUM = Path("/usr/bin/chromium")
 LIMIT_MS = 60_000
 PASSWORD = "lantern over quay"
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with opened_browser() as found:
         yield found
-        found.close()
 
 
 @pytest.fixture

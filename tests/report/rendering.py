@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
-CHROMIUM = "/usr/bin/chromium"
 WIDE_PX, SLIM_PX = 1280, 390
 DPI = 40
 MARGIN_MM = 8.0
@@ -18,15 +17,6 @@ MARGIN_MM = 8.0
 MM_PER_INCH = 25.4
 BLANK = 250
 """Of 255, from which on a pixel is paper."""
-
-
-@contextmanager
-def browser() -> Iterator[Browser]:
-    """One browser for all pages of a test module."""
-    with sync_playwright() as started:
-        opened = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield opened
-        opened.close()
 
 
 @contextmanager

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
+from tests.browsers import browser
 from tests.report.nights import (
     ARABIC,
     CJK,
@@ -17,7 +18,7 @@ from tests.report.nights import (
     of_gaps,
     without_cycles,
 )
-from tests.report.rendering import SLIM_PX, WIDE_PX, browser, check_sheets, graves, shown, too_wide
+from tests.report.rendering import SLIM_PX, WIDE_PX, check_sheets, graves, shown, too_wide
 from tests.report.test_printed import said
 
 from nightturn.report.document import document, pdf

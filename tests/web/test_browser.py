@@ -9,7 +9,8 @@ import msgspec
 import pytest
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
+from tests.browsers import browser as opened_browser
 from tests.telemetry.watching import live_row, state_row
 from tests.waiting import wait
 from tests.web.conftest import NOW_NS
@@ -24,13 +25,10 @@ from nightturn.web.nights import Nights
 from nightturn.web.people import People, Role
 from nightturn.web.signing import Door
 
-CHROMIUM = Path("/usr/bin/chromium")
 HOSTILE = "<img src=x onerror=alert(1)>"
 GRAVE = {"serious", "critical"}
 LIMIT_MS = 30_000
 SILENT = re.compile("^silent: ")
-
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="needs chromium of the system")
 
 
 class Served:
@@ -91,10 +89,8 @@ def served(nights: Nights, tmp_path_factory: pytest.TempPathFactory) -> Iterator
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with opened_browser() as found:
         yield found
-        found.close()
 
 
 @pytest.fixture
