@@ -4,6 +4,7 @@ import msgspec
 import pytest
 from tests.fixture.stations import PAN15, STATION, accepting, planned, station
 
+from nightturn.model.certificates import Certificate
 from nightturn.outlook.limit_outlook import acceptance_outlook, protection_outlook
 from nightturn.outlook.plan import outlook
 from nightturn.settings.rig import FixtureSettings, Limit
@@ -68,11 +69,34 @@ def test_a_torque_limit_that_a_good_unit_may_pass_is_a_warning() -> None:
     # 5 N·m held, half of 90 mN·m peak to peak, 150 mN·m of friction
     assert warnings(protecting(torque_nm=5.19), good) == (
         (
-            'bench.toml, [fixture.protect.torque_nm] of fixture "pan-a1", max: 5.19 N·m may end the run of a good unit: hold, '
+            'bench.toml, [fixture.protect.torque_nm] of fixture "pan-a1", max: 5.19 N·m may end the run of a good unit: the 5 N·m of hold, '
             "half the accepted ripple and the accepted friction add up to 5.195 N·m; allowed: a number above 5.195"
         ),
     )
     assert warnings(protecting(torque_nm=5.2), good) == ()
+
+
+def test_loaded_strokes_near_the_torque_limit_are_a_warning_by_how_much_the_calibration_leaves_open() -> None:
+    loaded = msgspec.structs.replace(STATION.plan.exercise, torque_nm=17.9)
+    settings = msgspec.structs.replace(planned(exercise=loaded), protect={"torque_nm": Limit(max=18.0)})
+
+    def early(certificate: Certificate | None, variant: Variant = PAN15) -> list[str]:
+        found = outlook(settings, variant, certificate=certificate).warnings
+        return [each for each in found if "may end the run" in each]
+
+    assert early(None) == []  # nothing is known of ripple, friction or calibration
+    # 0.5 % of 17.9 N·m, twice
+    (said,) = early(Certificate(factor_rel=0.005))
+    assert said.startswith(
+        'bench.toml, [fixture.protect.torque_nm] of fixture "pan-a1", max: 18 N·m may end the run of a good unit: the 17.9 N·m of '
+        "exercise and the ± of the calibration add up to 18.0"
+    )
+    assert "; allowed: a number above 18.0" in said
+    assert early(Certificate(factor_rel=0.002)) == []
+    rippled = accepting(ripple_pct_rated=Acceptance(max=2.0))
+    assert (
+        "exercise, half the accepted ripple and the ± of" in early(Certificate(factor_rel=0.002), rippled)[0]
+    )
 
 
 @pytest.mark.parametrize("limit", [Acceptance(max=0.6), Acceptance(max=0.6, temp_degc=(18.0, 30.0))])

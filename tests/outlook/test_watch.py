@@ -1,14 +1,20 @@
 """What `check` states of the watch is what the daemon holds its sums against."""
 
+import asyncio
+from pathlib import Path
+
 import msgspec
 import pytest
+from tests.settings.bench_folder import RIG, spoilt, write_bench
 from tests.storage.store import rig_settings
 
 from nightturn.cli.outlook_text import watch_rows
+from nightturn.daemon.serve import serve
 from nightturn.errors import ConfigError
-from nightturn.estimation.figures import FRICTION
+from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.motion.moves import cycle_seconds
-from nightturn.outlook.watch_outlook import NIGHT_S, watch_budget, watch_outlook
+from nightturn.outlook.watch_outlook import NIGHT_S, check_rate, watch_budget, watch_outlook
+from nightturn.settings.load import load_rig
 from nightturn.settings.rig import SlopeLimit, Trend
 from nightturn.trend.cusum import WATCHED_FROM
 from nightturn.trend.run_length import run_length
@@ -56,10 +62,31 @@ def test_slopes_and_limits_are_said_with_how_urgent_each_is_and_what_it_costs_in
     ]
 
 
-def test_a_slope_of_a_figure_that_nobody_follows_is_an_error() -> None:
-    trend = Trend(slope={"mean_torque_nm": SlopeLimit(per_hour=0.1)})
-    with pytest.raises(ConfigError, match="the course of mean_torque_nm is not followed"):
-        watch_outlook(msgspec.structs.replace(rig_settings(), trend=trend), 2, 0.05)
+def test_a_slope_of_a_figure_that_nobody_follows_is_a_mistake_of_the_file_and_only_followed_ones_are_allowed(
+    tmp_path: Path,
+) -> None:
+    written = "speed_rpm = 6.0 }}\n[fixture.trend.slope]\n{} = {{ per_hour = 0.001 }}"
+    for name, what in (
+        ("mean_torque_nm", "the course of mean_torque_nm is not followed"),
+        ("frition_nm", "unknown figure"),
+    ):
+        path = write_bench(tmp_path, spoilt(RIG, "speed_rpm = 6.0 }", written.format(name)))
+        with pytest.raises(ConfigError, match=what) as caught:
+            load_rig(path, figures=FIGURES, followed=FOLLOWED)
+        assert caught.value.where == f'{path}, [fixture.trend.slope] of fixture "pan-b2", {name}'
+        assert caught.value.allowed == ", ".join(sorted(FOLLOWED))
+
+
+def test_a_rate_that_cannot_be_kept_is_refused_by_file_and_key_before_anything_begins(tmp_path: Path) -> None:
+    path = write_bench(tmp_path)
+    rig = load_rig(path, ["bench.false_alarms_per_night=1e-12"])
+    with pytest.raises(ConfigError, match="cannot be kept") as caught:
+        check_rate(rig, str(path))
+    assert caught.value.where == f"{path}, [bench], false_alarms_per_night"
+    with pytest.raises(ConfigError) as served:
+        asyncio.run(serve(path, rig, None, None))
+    assert str(served.value) == str(caught.value)
+    check_rate(load_rig(path), str(path))
 
 
 def test_a_rate_that_cannot_be_kept_is_an_error() -> None:

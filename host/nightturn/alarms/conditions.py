@@ -315,7 +315,7 @@ FROM_WARNINGS = frozenset({"figures_failed", SELF_TEST})
 """Events that are alarms of their own name although they come as warnings."""
 SIGNAL_EVENTS = frozenset({"adc_saturated", "bridge_open"})
 CLOCK_EVENTS = frozenset({"wall_clock_stepped", "wall_clock_behind"})
-OF_TRENDS = frozenset({"trend_changed", "slope_steep", "limit_near"})
+OF_TRENDS = frozenset({"trend_changed", "slope_steep", "limit_near", "temperature_moved", "signal_bad"})
 """Events of what the state says too, as long as it lasts: the state is believed."""
 OF_THE_HOST = frozenset({"disk_short", "room_unread", CLOCK})
 """What all fixtures have from one disk or clock: one alarm of the host."""

@@ -77,7 +77,8 @@ class FigureSigns(msgspec.Struct):
     def sign(self, fixture: str, run: str) -> Sign:
         """All of it as one sign: one cause moves several figures."""
         found = [
-            (notice.urgency, f"{notice.figure} {notice.condition}", notice.said) for notice in self.notices
+            (notice.urgency, f"{notice.figure} {notice.condition}".strip(), notice.said)
+            for notice in self.notices
         ]
         found += [(TODAY, f"{key} beyond", said) for key, said in self.beyond.items()]
         if not found:

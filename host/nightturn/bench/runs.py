@@ -222,7 +222,12 @@ def _text(value: msgspec.Struct) -> str:
     return msgspec.json.encode(value).decode()
 
 
-NEWER: dict[str, Any] = {"figures_apart": True, "follows_orders": True, "rolls_temperature": True}
+NEWER: dict[str, Any] = {
+    "figures_apart": True,
+    "follows_orders": True,
+    "rolls_temperature": True,
+    "says_unchanged": True,
+}
 """How a run goes on that a tape from before did not."""
 
 

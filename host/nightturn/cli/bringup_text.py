@@ -20,6 +20,7 @@ from nightturn.settings.load import data_root, load_rig, load_variant
 from nightturn.settings.mistakes import raise_mistakes
 from nightturn.settings.validate import card_mistakes, fixture_named
 from nightturn.storage.runs import open_run
+from nightturn.trend.series import FOLLOWED
 
 NOBODY = "needs a terminal: each state is confirmed by a person"
 NOTHING = "no state was looked at"
@@ -40,7 +41,7 @@ def brought_up(
     Raises:
         NightturnError: nothing was looked at; its words say why.
     """
-    rig = load_rig(bench, figures=FIGURES)
+    rig = load_rig(bench, figures=FIGURES, followed=FOLLOWED)
     settings, root = fixture_named(rig, request.fixture, str(bench)), data_root(bench, rig)
     load_variant(bench.parent, variant, figures=FIGURES)
     task = BringUpTask(request=request.id)

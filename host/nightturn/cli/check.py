@@ -40,8 +40,12 @@ def run(
     from nightturn.motion.interlocks import unwired
     from nightturn.settings.load import data_root, load_rig
     from nightturn.settings.mistakes import raise_mistakes
+    from nightturn.trend.series import FOLLOWED
 
-    rig, now_ns = load_rig(bench, overrides or (), figures=frozenset(FIGURES)), RealClock().utc_ns()
+    rig, now_ns = (
+        load_rig(bench, overrides or (), figures=frozenset(FIGURES), followed=FOLLOWED),
+        RealClock().utc_ns(),
+    )
     calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     disk = before_a_night(data_root(bench, rig), rig.bench.fsync)
@@ -67,13 +71,11 @@ def run(
 
 def _watches(bench: Path, rig: "Rig") -> dict[str, "WatchOutlook"]:
     """The watch of each fixture."""
-    from nightturn.outlook.watch_outlook import watch_outlook
+    from nightturn.outlook.watch_outlook import check_rate, watch_outlook
 
+    check_rate(rig, str(bench))
     rate, fixtures = rig.bench.false_alarms_per_night, len(rig.fixture)
-    try:
-        return {fixture.id: watch_outlook(fixture, fixtures, rate) for fixture in rig.fixture}
-    except ConfigError as error:  # the outlook knows no file
-        raise ConfigError(error.what, where=f"{bench}, {error.where}", allowed=error.allowed) from error
+    return {fixture.id: watch_outlook(fixture, fixtures, rate) for fixture in rig.fixture}
 
 
 def _outlooks(

@@ -30,6 +30,7 @@ from nightturn.settings.rig import FixtureSettings
 from nightturn.settings.tasks import under_task
 from nightturn.settings.validate import card_mistakes, fixture_named
 from nightturn.storage.runs import found_runs, open_run
+from nightturn.trend.series import FOLLOWED
 
 CYCLES, CYCLES_UNTIL = 2, 20
 UNTIL_PCT_MIN, UNTIL_PCT_MAX = 0.01, 50.0
@@ -95,7 +96,7 @@ def measured(bench: Path, fixture: str, asked: Asked, out: Path | None, *, as_js
     Raises:
         NightturnError: nothing was measured; its words say why.
     """
-    rig = load_rig(bench, figures=FIGURES)
+    rig = load_rig(bench, figures=FIGURES, followed=FOLLOWED)
     settings = fixture_named(rig, fixture, str(bench))
     root = data_root(bench, rig)
     request = _request(asked, task_of(asked, settings), fixture)

@@ -45,10 +45,11 @@ def run(
     from nightturn.estimation.figures import FIGURES
     from nightturn.settings.load import data_root, load_rig
     from nightturn.storage.tidying import tidy_and_join
+    from nightturn.trend.series import FOLLOWED
 
     if apply and not operator:
         raise ConfigError("no name", where="--operator", allowed="the name of who deletes, with --apply")
-    rig = load_rig(bench, overrides or (), figures=frozenset(FIGURES))
+    rig = load_rig(bench, overrides or (), figures=frozenset(FIGURES), followed=FOLLOWED)
     root = data if data is not None else data_root(bench, rig)
     now_ns = RealClock().utc_ns()
     tidied = tidy_and_join(root, rig.retention, now_ns, operator, apply=apply, clock_is_right=clock_is_right)

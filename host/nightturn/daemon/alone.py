@@ -143,9 +143,10 @@ def main(bench: Path, fixture: str) -> None:
     from nightturn.daemon.serve import serve
     from nightturn.estimation.figures import FIGURES
     from nightturn.storage.without_pandas import do_without_pandas
+    from nightturn.trend.series import FOLLOWED
 
     do_without_pandas()
-    rig = of_one(load_rig(bench, figures=FIGURES), fixture, str(bench))
+    rig = of_one(load_rig(bench, figures=FIGURES, followed=FOLLOWED), fixture, str(bench))
     set_up_logging(as_json=True, timezone=rig.bench.timezone)
     threading.Thread(target=_end_with_input, name="end", daemon=True).start()
     asyncio.run(serve(bench, rig, None, None))

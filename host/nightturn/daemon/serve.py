@@ -34,6 +34,7 @@ from nightturn.daemon.wiring import say_unwired
 from nightturn.daemon.workers import Workers
 from nightturn.errors import NightturnError, StorageError
 from nightturn.estimation.figures import FIGURES
+from nightturn.outlook.watch_outlook import check_rate
 from nightturn.settings.load import data_root, load_rig
 from nightturn.settings.rig import Rig
 from nightturn.storage.catalogue import Catalogue
@@ -41,6 +42,7 @@ from nightturn.storage.child_sealer import ChildSealer
 from nightturn.storage.sealer import Sealer
 from nightturn.storage.without_pandas import do_without_pandas
 from nightturn.storage.zones import zone_of
+from nightturn.trend.series import FOLLOWED
 from nightturn.world import World
 
 COMMAND = "nightturn serve"
@@ -56,6 +58,7 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
     Returns whether the night's verdict on a run that ended meanwhile is reject.
 
     Raises:
+        ConfigError: no watch keeps the rate of false alarms.
         NightturnError: a fixture cannot be set up; nothing keeps running.
     """
     served: list[Served] = []
@@ -63,6 +66,7 @@ async def serve(bench: Path, rig: Rig, password: str | None, terminal: Terminal 
         Leaving(lambda: [text for each in served for text in each.unkept]) as leaving,  # first of all
         ExitStack() as closing,
     ):
+        check_rate(rig, str(bench))
         say_unwired(rig)
         root = data_root(bench, rig)
         owned = own_root(root, COMMAND)  # until the process ends: something may write at its very end
@@ -210,7 +214,7 @@ def main(bench: Path, overrides: Sequence[str], *, as_json: bool = False) -> boo
         NightturnError: as `serve`.
     """
     do_without_pandas()
-    rig = load_rig(bench, overrides, figures=FIGURES)
+    rig = load_rig(bench, overrides, figures=FIGURES, followed=FOLLOWED)
     zone = rig.bench.timezone
     terminal = None if as_json else on_terminal(zone)
     set_up_logging(as_json=as_json, show=terminal.show if terminal is not None else None, timezone=zone)

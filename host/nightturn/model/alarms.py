@@ -30,6 +30,8 @@ OTHER_THAN_GO: Mapping[str, EndsWith] = {
     "trend_changed": EndsWith.TREND,
     "slope_steep": EndsWith.TREND,
     "limit_near": EndsWith.TREND,
+    "temperature_moved": EndsWith.TREND,
+    "signal_bad": EndsWith.TREND,
     "shaft_still_moves": EndsWith.NEXT_RUN,
     "rest_unseen": EndsWith.NEXT_RUN,
     "journal_failed": EndsWith.DISK,

@@ -159,6 +159,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     `earlier` is what the unit's earlier nights say of it where there are no `trends`, as `trend.earlier` packs it; empty on older tapes.
     `reference_check` is the newest reference check of the fixture, JSON text; empty without one, and on older tapes.
     `follows_orders` says that families of orders and strokes are followed too; not on older tapes. `rolls_temperature`: with their temperature.
+    `says_unchanged`: a night without a change is asked for what its torque signal and its temperature did; not on older tapes.
     """
 
     run: str
@@ -210,6 +211,7 @@ class RunOpened(msgspec.Struct, frozen=True):
     follows_orders: bool = False
     rolls_temperature: bool = False
     reference_check: str = ""
+    says_unchanged: bool = False
 
 
 class LinkFact(msgspec.Struct, frozen=True):

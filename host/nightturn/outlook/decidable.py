@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from nightturn.estimation.budget import Seen, budget_lines, kind_of
 from nightturn.estimation.conditions import Conditions
-from nightturn.estimation.figures import FIGURES
+from nightturn.estimation.figures import FIGURES, MEAN_TORQUE
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import BUDGET, NU_MANY
 from nightturn.model.quantities import quantity
@@ -79,6 +79,13 @@ def never_accepted(found: Sequence[Decidable]) -> tuple[str, ...]:
                 "less uncertainty"
             )
     return tuple(out)
+
+
+def torque_expanded_nm(torque_nm: float, conditions: Conditions) -> float:
+    """± that the certificate of these conditions leaves at a torque that is held, N·m; 0 where it states no uncertainty."""
+    if kind_of(conditions.certificate) != BUDGET:
+        return 0.0
+    return _expanded_nm(MEAN_TORQUE, torque_nm, conditions)
 
 
 def _expanded_nm(figure: str, size_nm: float, conditions: Conditions) -> float:

@@ -1,6 +1,6 @@
 """The limits of rig and variant: each with its unit, and what is doubtful about it before anything turns."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from nightturn.estimation.cycle_verdict import TORQUE_TOLERANCE, near
@@ -15,7 +15,7 @@ from nightturn.estimation.figures import (
     per_cent_of,
 )
 from nightturn.model.limits import exceeds
-from nightturn.model.phases import HOLD, SLOW_TURN, SPEED_TOLERANCE
+from nightturn.model.phases import EXERCISE, HOLD, SLOW_TURN, SPEED_TOLERANCE
 from nightturn.model.quantities import number, quantity, typed
 from nightturn.model.verdicts import MAX
 from nightturn.settings.mistakes import Place
@@ -77,7 +77,11 @@ def protection_outlook(settings: FixtureSettings) -> tuple[ProtectionOutlook, ..
 
 
 def limit_warnings(
-    settings: FixtureSettings, variant: Variant, rig_file: Place, variant_file: Place
+    settings: FixtureSettings,
+    variant: Variant,
+    rig_file: Place,
+    variant_file: Place,
+    expanded_nm: Callable[[float], float],
 ) -> Iterator[str]:
     """Limits that decide nothing, or that look like another unit; each with file, table, key and what would do.
 
@@ -86,6 +90,7 @@ def limit_warnings(
         variant: the product.
         rig_file: the fixture's table.
         variant_file: the top of the variant's file.
+        expanded_nm: ± of the calibration at a torque, both N·m; 0 where it states none.
     """
     for figure, limit in variant.accept.items():
         spec = FIGURES.get(figure)
@@ -103,7 +108,7 @@ def limit_warnings(
             yield f"{name} is measured in the phase {spec.phase}, which is not planned: its protective limit never acts"
         if spec is not None or name == RAW_LIMIT:
             yield from _doubts(protect.inside(name), spec, protective.max, variant)
-    yield from _early_stop(settings, variant, protect)
+    yield from _early_stop(settings, variant, protect, expanded_nm)
 
 
 TORQUES = ("N·m", "%")
@@ -142,18 +147,31 @@ def _doubts(
     yield str(place.mistake(bound, what, allowed))
 
 
-def _early_stop(settings: FixtureSettings, variant: Variant, place: Place) -> Iterator[str]:
-    """A torque limit that a unit within its acceptance limits could pass while it holds."""
-    raw, hold = settings.protect.get(RAW_LIMIT), settings.plan.hold
-    if raw is None or hold is None or raw.max <= hold.torque_nm:
+def _early_stop(
+    settings: FixtureSettings, variant: Variant, place: Place, expanded_nm: Callable[[float], float]
+) -> Iterator[str]:
+    """A torque limit that a unit within its acceptance limits could pass at the torque of the hold or of the strokes, whichever is more.
+
+    It acts on single samples as they are read, so the ripple that is accepted, the friction and what the calibration leaves open come on top.
+    """
+    raw, hold, exercise = settings.protect.get(RAW_LIMIT), settings.plan.hold, settings.plan.exercise
+    named = {HOLD: hold.torque_nm if hold else 0.0, EXERCISE: exercise.torque_nm if exercise.strokes else 0.0}
+    phase, most = max(named.items(), key=lambda each: each[1])
+    if raw is None or not most or raw.max <= most:
         return
-    ripple = _accepted_nm(variant, RIPPLE_PP, RIPPLE_PCT) / 2
-    needed = hold.torque_nm + ripple + _accepted_nm(variant, FRICTION, FRICTION_PCT)
+    parts = (
+        (f"the {quantity(most, 'N·m')} of {phase}", most),
+        ("half the accepted ripple", _accepted_nm(variant, RIPPLE_PP, RIPPLE_PCT) / 2),
+        ("the accepted friction", _accepted_nm(variant, FRICTION, FRICTION_PCT)),
+        ("the ± of the calibration", expanded_nm(most)),
+    )
+    needed = sum(each for _, each in parts)
     if raw.max >= needed:
         return
+    added = " and ".join(", ".join(name for name, each in parts if each).rsplit(", ", 1))
     what = (
-        f"{quantity(raw.max, 'N·m')} may end the run of a good unit: hold, half the accepted ripple and the accepted "
-        f"friction add up to {quantity(needed, 'N·m')}"
+        f"{quantity(raw.max, 'N·m')} may end the run of a good unit: {added} add up to "
+        f"{quantity(needed, 'N·m', beside=needed - raw.max)}"
     )
     yield str(place.inside(RAW_LIMIT).mistake("max", what, f"a number above {number(needed, 4)}"))
 

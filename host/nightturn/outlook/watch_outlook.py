@@ -7,7 +7,7 @@ from nightturn.errors import ConfigError
 from nightturn.estimation.figures import FIGURES, unit_of
 from nightturn.model.quantities import quantity
 from nightturn.motion.moves import cycle_seconds
-from nightturn.settings.rig import FixtureSettings
+from nightturn.settings.rig import FixtureSettings, Rig
 from nightturn.trend.conditions import within
 from nightturn.trend.cusum import LEVEL_FROM, WATCHED_FROM
 from nightturn.trend.following import DIRECTIONS
@@ -52,11 +52,25 @@ def watch_budget(settings: FixtureSettings, fixtures: int, false_alarms_per_nigh
     )
 
 
+def check_rate(rig: Rig, file: str) -> None:
+    """Refuse a rate of false alarms that no watch keeps over this rig.
+
+    Raises:
+        ConfigError: with the file, the key and what is allowed.
+    """
+    rate, fixtures = rig.bench.false_alarms_per_night, len(rig.fixture)
+    try:
+        for each in rig.fixture:
+            _ = watch_budget(each, fixtures, rate).run_length
+    except ConfigError as error:  # the budget knows no file
+        raise ConfigError(error.what, where=f"{file}, {error.where}", allowed=error.allowed) from error
+
+
 def watch_outlook(settings: FixtureSettings, fixtures: int, false_alarms_per_night: float) -> WatchOutlook:
     """What is to be expected of the watch.
 
     Raises:
-        ConfigError: that rate cannot be kept, or a slope is limited that nobody follows.
+        ConfigError: that rate cannot be kept.
     """
     budget = watch_budget(settings, fixtures, false_alarms_per_night)
     pair_s = len(DIRECTIONS) * cycle_seconds(settings)
@@ -76,12 +90,6 @@ def _conditions(settings: FixtureSettings) -> Iterator[str]:
     """A change is said by whoever says what it does."""
     trend = settings.trend
     for name, limit in trend.slope.items():
-        if name not in FOLLOWED:
-            raise ConfigError(
-                f"the course of {name} is not followed",
-                where=f'[fixture.trend.slope] of fixture "{settings.id}", {name}',
-                allowed=", ".join(FOLLOWED),
-            )
         asked = ((limit.per_1000_strokes, "1000 strokes"), (limit.per_hour, "hour"))
         most = [f"{quantity(each, unit_of(name))} per {per}" for each, per in asked if each is not None]
         yield f"{limit.say}: {FIGURES[name].followed} changes by more than {' or '.join(most)}"

@@ -35,13 +35,20 @@ FILE_BYTES_MAX = (
 )  # nobody writes a megabyte of settings; a recording given by mistake is refused unread
 
 
-def load_rig(path: Path, overrides: Sequence[str] = (), *, figures: Collection[str] | None = None) -> Rig:
+def load_rig(
+    path: Path,
+    overrides: Sequence[str] = (),
+    *,
+    figures: Collection[str] | None = None,
+    followed: Collection[str] | None = None,
+) -> Rig:
     """Read a rig, apply `--set` overrides and check everything that a file alone can tell.
 
     Args:
         path: usually `bench.toml`.
         overrides: `table.key=value`, a fixture by its id: `fixture.pan-a1.rate_hz=1000`.
         figures: names of the figures that may be limited; None leaves the names of limits unchecked.
+        followed: of those whose slope may be limited; None for all of them.
 
     Raises:
         ConfigError: with file, table, key, value and what is allowed; a `ManyMistakesError` when there are several.
@@ -52,7 +59,14 @@ def load_rig(path: Path, overrides: Sequence[str] = (), *, figures: Collection[s
     raise_mistakes(listed_once(shape_mistakes(table, Rig, place)))
     rig = msgspec.convert(table, Rig)
     raise_mistakes(
-        rig_mistakes(rig, place, figures=figures, device_of=_device_of, time_zones=available_timezones)
+        rig_mistakes(
+            rig,
+            place,
+            figures=figures,
+            followed=followed,
+            device_of=_device_of,
+            time_zones=available_timezones,
+        )
     )
     return rig
 

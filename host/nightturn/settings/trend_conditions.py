@@ -13,15 +13,18 @@ IN_ORDER = ("limit_act_now_h", "limit_today_h", "limit_within_h")
 
 
 def trend_mistakes(
-    fixture: FixtureSettings, place: Place, figures: Collection[str] | None
+    fixture: FixtureSettings, place: Place, followed: Collection[str] | None, figures: Collection[str] | None
 ) -> Iterator[ConfigError]:
-    """Every contradiction in the table of a fixture; `figures` as `validate.rig_mistakes`."""
+    """Every contradiction in the table of a fixture; `followed` and `figures` as `validate.rig_mistakes`."""
     yield from _hours_mistakes(fixture.trend, place)
     at, strokes = place.inside("slope"), fixture.plan.exercise.strokes
     for name, limit in fixture.trend.slope.items():
-        if figures is not None and name not in figures:
-            what = f"unknown figure {shown(name)}{did_you_mean(name, figures)}"
-            yield at.mistake(name, what, listed(sorted(figures)))
+        allowed = figures if followed is None else followed
+        if allowed is not None and name not in allowed:
+            what = f"unknown figure {shown(name)}{did_you_mean(name, allowed)}"
+            if figures is not None and name in figures:
+                what = f"the course of {name} is not followed"
+            yield at.mistake(name, what, listed(sorted(allowed)))
         if limit.per_1000_strokes is None and limit.per_hour is None:
             yield at.mistake(name, "a slope without a limit asks for nothing", "per_1000_strokes or per_hour")
         if limit.per_1000_strokes is not None and not strokes:

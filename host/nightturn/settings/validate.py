@@ -60,6 +60,7 @@ def rig_mistakes(
     place: Place,
     *,
     figures: Collection[str] | None = None,
+    followed: Collection[str] | None = None,
     device_of: Callable[[str], str] = str,
     time_zones: Callable[[], Collection[str]] = lambda: (UTC,),
 ) -> tuple[ConfigError, ...]:
@@ -69,6 +70,7 @@ def rig_mistakes(
         rig: as converted from the file.
         place: the top of the file.
         figures: names of figures that may be limited; None leaves names of limits unchecked.
+        followed: of those whose slope may be limited; None for all of them.
         device_of: the device behind a port's name, so that two links to one device are found.
         time_zones: the names of the time zones there are; asked only when the rig names one.
     """
@@ -95,7 +97,7 @@ def rig_mistakes(
         if first != fixture.id and not device.startswith("virtual:"):
             what = f'{shown(fixture.port)} is also the port of fixture "{first}"'
             found.append(at.mistake("port", what, "one port for each fixture; `nightturn ports` lists them"))
-        found += fixture_mistakes(fixture, at, figures=figures)
+        found += fixture_mistakes(fixture, at, figures, followed)
     found += _fsync_mistakes(rig, place.inside("bench"))
     found += _workers_mistakes(rig, place.inside("bench"))
     return tuple(found)
@@ -120,7 +122,7 @@ def _fsync_mistakes(rig: Rig, place: Place) -> Iterator[ConfigError]:
 
 
 def fixture_mistakes(
-    fixture: FixtureSettings, place: Place, *, figures: Collection[str] | None = None
+    fixture: FixtureSettings, place: Place, figures: Collection[str] | None, followed: Collection[str] | None
 ) -> list[ConfigError]:
     """Every contradiction inside one fixture's tables."""
     found: list[ConfigError] = []
@@ -136,7 +138,7 @@ def fixture_mistakes(
     found += _travel_mistakes(fixture, place.inside("travel"))
     found += _protect_mistakes(fixture, place.inside("protect"), figures)
     found += _shunt_mistakes(fixture.shunt, place.inside("shunt"))
-    found += trend_mistakes(fixture, place.inside("trend"), figures)
+    found += trend_mistakes(fixture, place.inside("trend"), followed, figures)
     found += _plan_mistakes(fixture, place.inside("plan"))
     return found
 

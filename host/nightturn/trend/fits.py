@@ -17,7 +17,7 @@ from nightturn.model.facts import TrendFitted
 from nightturn.model.trends import Because, Changed, Fitted, Rate
 from nightturn.settings.rig import Limit
 from nightturn.settings.variant import Variant
-from nightturn.trend.causes import Kept, because, window_of
+from nightturn.trend.causes import Kept, Window, because, window_of
 from nightturn.trend.change_point import LEAST, Found, Kind
 from nightturn.trend.course import Course, course_of
 from nightturn.trend.cusum import Chart
@@ -28,6 +28,7 @@ from nightturn.trend.series import FOLLOWED, Series
 from nightturn.trend.slope import Slope
 from nightturn.trend.temperature import TemperatureModel
 from nightturn.trend.time_to_limit import Outcome, TimeToLimit, words
+from nightturn.trend.unchanged import moved_temperature, signal_because, temperature_because
 from nightturn.trend.watch import charted
 from nightturn.trend.wording import Moment, changed_text, course_text
 
@@ -37,6 +38,8 @@ fitted as a ramp that begins there (500 standard deviations, seen 7 cycles on: t
 NOT_FITTED = "the course could not be fitted"
 ROLLING = "rolling"
 """In the place of a figure: everything that is followed without being watched."""
+UNCHANGED = "unchanged"
+"""In the place of a figure: what a night in which none changed has to say."""
 CHART = msgspec.msgpack.Decoder(Chart)
 
 
@@ -61,7 +64,8 @@ class FitJob(msgspec.Struct, frozen=True):
 
     `night` is that of the run; `before` is the packed watch that the newest mounting begins with, empty without one. `kept` are cycles of the run where
     a change is to be asked for its cause, by what is `declared` and with an encoder that is `referenced` or not. With the figure `ROLLING` estimates of `tracks` are wanted instead.
-    `variant_slopes` is what a kelvin does to other units.
+    `variant_slopes` is what a kelvin does to other units. With `UNCHANGED` the points are of one direction of the night, and `bad_ts` says since when its
+    torque signal is bad, UTC ns, 0 where it is not.
     """
 
     figure: str
@@ -81,6 +85,7 @@ class FitJob(msgspec.Struct, frozen=True):
     tracks: bytes = b""
     zero_nm_per_k: float = 0.0
     variant_slopes: tuple[VariantSlope, ...] = ()
+    bad_ts: int = 0
 
 
 def series_of(points: Sequence[Point], figure: str, direction: int, left_out: int = 0) -> Series:
@@ -107,7 +112,7 @@ def fitted(job: FitJob) -> TrendFitted:
     """The course up to the newest cycle of a job, or why there is none. A pure function, 5 to some 500 ms."""
     try:
         with one_blas_thread():
-            found = _fitted(job) if job.figure != ROLLING else _rolled(job)
+            found = OTHERS.get(job.figure, _fitted)(job)
     except Exception as error:  # noqa: BLE001 - a figure whose course is not known says so; the night goes on
         return TrendFitted(job.figure, job.direction, job.cycle_no, error=f"{NOT_FITTED}: {fault(error)}")
     return TrendFitted(job.figure, job.direction, job.cycle_no, found)
@@ -141,6 +146,30 @@ def _fitted(job: FitJob) -> Fitted:
 
 def _rolled(job: FitJob) -> Fitted:
     return Fitted(0, None, None, (), (), (), fingerprint(), rolled=estimated(job.tracks))
+
+
+def _unchanged(job: FitJob) -> Fitted:
+    """A signal that went bad, else another temperature, as a history says it."""
+    found = (
+        signal_because(job.kept, job.bad_ts, job.declared, referenced=job.referenced) if job.bad_ts else None
+    )
+    moved = None if found is not None else _moved(job.points)
+    if moved is not None:
+        found = temperature_because(job.kept, moved, job.declared, referenced=job.referenced)
+    return Fitted(0, None, None, (), (), (), fingerprint(), because=found)
+
+
+def _moved(points: Sequence[Point]) -> Window | None:
+    """When the unit was at another temperature, by the first figure that has a value in these cycles."""
+    figures = (
+        name for place, name in enumerate(FOLLOWED) if any(each.values[place] is not None for each in points)
+    )
+    figure = next(figures, None)
+    return None if figure is None else moved_temperature(series_of(points, figure, 0))
+
+
+OTHERS = {ROLLING: _rolled, UNCHANGED: _unchanged}
+"""What is asked in the place of a figure."""
 
 
 def _because(job: FitJob, course: Course) -> Because | None:

@@ -20,10 +20,11 @@ from nightturn.settings.rig import Limit, Trend
 from nightturn.settings.variant import Variant
 from nightturn.trend.causes import Keeping
 from nightturn.trend.earlier import Earlier
-from nightturn.trend.fits import ROLLING, FitJob, Point
+from nightturn.trend.fits import ROLLING, UNCHANGED, FitJob, Point
 from nightturn.trend.followed import NOT_JUDGED, Followed, Watching
 from nightturn.trend.learning import VariantSlope
 from nightturn.trend.live_rows import row_of
+from nightturn.trend.quiet import Quiet, tonight
 from nightturn.trend.rolling import Known, Rolling, Stroke, legs_of
 from nightturn.trend.series import FOLLOWED, NEAR
 
@@ -44,6 +45,7 @@ class Terms(msgspec.Struct, frozen=True):
         declared: of unit and rig; referenced: whether the encoder finds its zero again after a boot.
         known: what is followed without being watched; None where nothing is.
         zero_nm_per_k: what a kelvin may do to the zero. rolls_temperature: whether what is not watched is followed with its temperature.
+        says_unchanged: whether a night without a change is asked for what its signal and its temperature did.
     """
 
     threshold: float
@@ -55,6 +57,7 @@ class Terms(msgspec.Struct, frozen=True):
     known: Known | None = None
     zero_nm_per_k: float = 0.0
     rolls_temperature: bool = False
+    says_unchanged: bool = False
 
 
 class Asked(msgspec.Struct, frozen=True, array_like=True):
@@ -111,6 +114,7 @@ class Following(msgspec.Struct):
         ticks: control ticks since it was asked for. kept: the cycles that causes are asked of.
         rolling: families of orders and strokes. variant_slopes: what a kelvin does to other units of the variant.
         notices: what the courses ask of people, the most urgent first; noticed: how often that has changed.
+        quiet: what a night without a change has to say.
     """
 
     lanes: dict[int, Lane] = {}
@@ -125,6 +129,7 @@ class Following(msgspec.Struct):
     notices: tuple[Notice, ...] = ()
     noticed: int = 0
     variant_slopes: tuple[VariantSlope, ...] = ()
+    quiet: Quiet = msgspec.field(default_factory=Quiet)
 
     def begin(self, packed: bytes) -> None:
         """A run begins, or goes on with what was known before the host restarted; a fit that was under way is asked for again."""
@@ -133,13 +138,15 @@ class Following(msgspec.Struct):
         before = msgspec.msgpack.decode(packed, type=Following)
         self.lanes, self.strokes, self.marks = before.lanes, before.strokes, before.marks
         self.night, self.kept = before.night, before.kept
-        self.variant_slopes = before.variant_slopes
+        self.variant_slopes, self.quiet = before.variant_slopes, before.quiet
         self.notices, self.noticed = before.notices, before.noticed
         asked, again = before.asked, list[tuple[str, int]]()
         self.rolling = before.rolling
         if asked is not None and asked.figure == ROLLING:
             again = [(ROLLING, 0)]
             self.rolling.answered()
+        elif asked is not None and asked.figure == UNCHANGED:
+            again = [(UNCHANGED, 0)]
         elif asked is not None:
             again = [(asked.figure, asked.direction)]
             self.lanes[asked.direction].figure(asked.figure).give_back(learning=asked.learn)
@@ -175,6 +182,7 @@ class Following(msgspec.Struct):
         self.kept.add(record, thin=self.asked is None)
         if record.direction not in DIRECTIONS:
             self._roll(record, self.strokes, terms)
+            self._look(record, (), terms)
             return []
         if record.direction not in self.lanes:
             self.lanes = {**self.lanes, record.direction: Lane.start(terms.threshold)}
@@ -190,7 +198,20 @@ class Following(msgspec.Struct):
             if record.status == OK:
                 watching = self._followed(lane, place, record.direction)
             rows.append(row_of(record, point, place, each, watching))
+        self._look(record, lane.points, terms)
         return rows
+
+    @property
+    def changes(self) -> bool:
+        """Whether the course of any figure has a change."""
+        every = (each for lane in self.lanes.values() for each in lane.figures)
+        return any(each.fitted is not None and each.fitted.changes for each in every)
+
+    def _look(self, record: CycleRecord, points: Sequence[Point], terms: Terms) -> None:
+        """What a night without a change has to say may be something else now."""
+        asks = terms.says_unchanged and self.quiet.cycle(record, points) and not self.changes
+        if asks and (UNCHANGED, 0) not in self.wanted:
+            self.wanted = [*self.wanted, (UNCHANGED, 0)]
 
     def _roll(self, record: CycleRecord, strokes: float, terms: Terms) -> None:
         """What is followed without being watched."""
@@ -233,6 +254,9 @@ class Following(msgspec.Struct):
             self.rolling.ask()
             self.asked, self.ticks = Asked(ROLLING, 0, self.rolling.newest, learn=False), 0
             return self.job(terms)
+        if figure == UNCHANGED:
+            self.asked, self.ticks = Asked(UNCHANGED, 0, self.quiet.newest, learn=False), 0
+            return self.job(terms)
         lane = self.lanes[direction]
         learn, newest = lane.figure(figure).take_learning(), lane.points[-1]
         up_to = newest.cycle_no if newest.night == self.night else 0
@@ -249,6 +273,8 @@ class Following(msgspec.Struct):
                 ROLLING, 0, asked.cycle_no, (), terms.threshold, terms.variant, terms.protect, terms.offsets,
                 learn=False, tracks=self.rolling.asked,
             )  # fmt: skip
+        if asked.figure == UNCHANGED:
+            return self._job_unchanged(asked.cycle_no, terms)
         lane = self.lanes[asked.direction]
         points, count = lane.points, len(lane.points)
         while count and points[count - 1].night == self.night and points[count - 1].cycle_no > asked.cycle_no:
@@ -272,18 +298,19 @@ class Following(msgspec.Struct):
             variant_slopes=self.variant_slopes,
         )
 
+    def _job_unchanged(self, cycle_no: int, terms: Terms) -> FitJob:
+        lanes = [self.lanes[each].points for each in DIRECTIONS if each in self.lanes]
+        return FitJob(
+            UNCHANGED, 0, cycle_no, tonight(lanes, self.night, cycle_no), terms.threshold, terms.variant, terms.protect,
+            terms.offsets, learn=False, kept=self.kept.up_to(cycle_no), declared=terms.declared,
+            referenced=terms.referenced, bad_ts=self.quiet.since or 0,
+        )  # fmt: skip
+
     def is_asked(self, fact: TrendFitted) -> bool:
         """Whether this is the course that is waited for."""
+        wanted = fact.figure, fact.direction, fact.cycle_no
         asked = self.asked
-        return (
-            asked is not None
-            and asked.cycle_no == fact.cycle_no
-            and (asked.figure, asked.direction)
-            == (
-                fact.figure,
-                fact.direction,
-            )
-        )
+        return asked is not None and (asked.figure, asked.direction, asked.cycle_no) == wanted
 
     def take(self, fact: TrendFitted) -> Changed | None:
         """The course that was waited for has come; a change that people are to be told of."""
@@ -291,20 +318,30 @@ class Following(msgspec.Struct):
         if fact.figure == ROLLING:
             self.rolling.answered()
             return None
+        if fact.figure == UNCHANGED:
+            return None
         return self.lanes[fact.direction].figure(fact.figure).take(fact)
 
     def notice(self, fact: TrendFitted, ts: int, trend: Trend) -> list[Notice]:
         """Take over what the course that has come asks of people; what is more urgent by it than before, so that they are told."""
         before = {each.key: each for each in self.notices}
-        followed = self.lanes[fact.direction].figure(fact.figure)
-        found = [_since(before.get(each.key), each) for each in followed.notices(fact.direction, ts, trend)]
-        kept = [
-            each for each in self.notices if (each.figure, each.direction) != (fact.figure, fact.direction)
-        ]
+        if fact.figure == UNCHANGED:
+            self.quiet.because = fact.fitted.because if fact.fitted is not None else None
+            about, now = ("", 0), []
+        else:
+            about = fact.figure, fact.direction
+            now = list(self.lanes[fact.direction].figure(fact.figure).notices(fact.direction, ts, trend))
+        if self.changes:
+            self.quiet.because = None
+        now += [each for each in [self.quiet.notice(ts)] if each is not None]
+        found = [_since(before.get(each.key), each) for each in now]
+        kept = [each for each in self.notices if (each.figure, each.direction) not in {about, ("", 0)}]
         every = tuple(sorted([*kept, *found], key=lambda each: -URGENCIES.index(each.urgency)))
         self.noticed += every != self.notices
         self.notices = every
-        return [each for each in found if _more_urgent(before.get(each.key), each)]
+        again = not self.quiet.is_new()
+        more = [each for each in found if _more_urgent(before.get(each.key), each)]
+        return [each for each in more if each.figure or not again]
 
     def late(self, ticks_max: int) -> bool:
         """A control tick has passed; whether the course under way has taken too many."""

@@ -25,6 +25,7 @@ from nightturn.trend.limits_ahead import limits_ahead
 from nightturn.trend.series import Series
 from nightturn.trend.slope import Axis
 from nightturn.trend.time_to_limit import TimeToLimit, words
+from nightturn.trend.unchanged import moved_temperature
 from nightturn.trend.watch import known_before, watched
 from nightturn.trend.wording import (
     change_text,
@@ -40,7 +41,6 @@ from nightturn.unit_history.causes import (
     because_of_signal,
     because_of_temperature,
     complete_begins,
-    moved_temperature,
     stored_rows,
 )
 from nightturn.unit_history.life import Life, life_of

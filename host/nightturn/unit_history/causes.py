@@ -10,11 +10,7 @@ import pandas as pd
 
 from nightturn.estimation.figures import COGGING_PP, RIPPLE_PP
 from nightturn.estimation.symptoms import COGGING
-from nightturn.evidence.cycle_values import CycleValues, DefectValue, OrderValue, Value
-from nightturn.evidence.features import JUMPS, RAILED
-from nightturn.evidence.features import TEMPERATURE as OF_UNIT
-from nightturn.evidence.from_cycles import UNSOUND_JUMPS
-from nightturn.evidence.rules import RULES
+from nightturn.evidence.cycle_values import CycleValues, Declared, DefectValue, OrderValue, Value
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK
 from nightturn.model.phases import SLOW_TURN
@@ -26,7 +22,6 @@ from nightturn.trend.causes import (
     CYCLES,
     DEFECT_TURNS,
     FIGURES,
-    FOREVER,
     LINE_TURNS,
     Kept,
     Window,
@@ -37,8 +32,7 @@ from nightturn.trend.causes import (
     window_of,
 )
 from nightturn.trend.course import Course
-from nightturn.trend.series import Series
-from nightturn.trend.settled import LIMIT_K, settled
+from nightturn.trend.unchanged import bad_since, is_bad, signal_because, temperature_because
 from nightturn.unit_history.nights import Night, ns_of
 
 TEMPERATURE, DEGC = "temp_", "_degc"
@@ -53,20 +47,6 @@ _WANTED = frozenset(COLUMNS)
 EPOCHS_MAX = 1 << 31
 """Below it are the numbers of the epochs of a night."""
 SIGNS = ("railed", "jumps")
-SIGNAL_CAUSES = frozenset(
-    rule.cause
-    for rule in RULES
-    if any(each.kind in {RAILED, JUMPS} for needed in rule.needs for each in needed)
-)
-"""Causes by which a torque signal rails or jumps."""
-TEMPERATURE_CAUSES = frozenset(
-    rule.cause for rule in RULES if any(each.kind == OF_UNIT for each in rule.needs[0])
-)
-"""Causes by which a unit is colder or warmer."""
-MOVED_K = 2.0
-"""By so much a warm unit is at another temperature: a hall sways by less in a night (common practice, no source)."""
-BAD_LEAST = 3
-"""Cycles with a bad signal from which on it is no accident."""
 
 
 def stored_rows(root: Path, night: Night) -> pd.DataFrame:
@@ -128,56 +108,29 @@ def _wanted(numbers: Sequence[int], begins: Sequence[Int64s], window: Window) ->
 
 
 def bad_signal_ts(night: Night) -> int | None:
-    """When the first cycle of a night began whose torque signal railed or jumped, ns since 1970 UTC; None with fewer than `BAD_LEAST` of them.
-
-    Such cycles are not judged, so no figure changes with them.
-    """
+    """When the first cycle of a night began whose torque signal railed or jumped, as `unchanged.bad_since` says it."""
     cycles = night.cycles
-    railed, jumps = (pd.to_numeric(cycles[name]).fillna(0) for name in SIGNS)
-    begins = cycles["ts_start"][(railed > 0) | (jumps >= UNSOUND_JUMPS)]
-    return int(ns_of(begins).min()) if len(begins) >= BAD_LEAST else None
+    railed, jumps = (pd.to_numeric(cycles[name]).fillna(0).tolist() for name in SIGNS)
+    bad = np.array([is_bad(*each) for each in zip(railed, jumps, strict=True)], np.bool_)
+    return bad_since(ns_of(cycles["ts_start"]), bad)
 
 
 def because_of_signal(night: Night, rows: pd.DataFrame, bad_ts: int) -> Because | None:
-    """What a torque signal that went bad at that moment is consistent with, by the cycles of its night; None where no cause of that fits.
-
-    Few cycles may leave nothing but what moves anyway while a unit warms up, and that is no cause of a bad signal.
-    """
-    settings = night.settings
-    declared = declared_of(settings.variant, settings.fixture.bearing)
-    window = Window(0, bad_ts, bad_ts, FOREVER)
-    found = because(kept_of(rows, 0), window, declared, referenced=has_reference(settings.fixture.encoder))
-    return found if SIGNAL_CAUSES & set(found.names) else None
-
-
-def moved_temperature(series: Series) -> Window | None:
-    """When, in the last night of a series, a unit that had warmed up was `MOVED_K` colder or warmer than then; None where it was not.
-
-    Before it lie the cycles up to the first that is farther from its warm level than a warm unit moves in an hour.
-    """
-    last = series.part(series.night == series.night[-1])
-    warm = np.flatnonzero(settled(last) & np.isfinite(last.degc))
-    if not len(warm) or not np.isfinite(last.degc).all():
-        return None
-    level = float(np.median(last.degc[warm[:CYCLES]]))
-    off = np.abs(last.degc - level)
-    off[: warm[0]] = 0.0
-    left, moved = (np.flatnonzero(off > kelvin) for kelvin in (LIMIT_K, MOVED_K))
-    if not len(moved):
-        return None
-    ts = last.ts
-    return Window(int(ts[warm[0]]), int(ts[left[0]]), int(ts[moved[0]]), int(ts[moved[-1]]) + 1)
+    """As `unchanged.signal_because`, by the stored cycles of a night."""
+    declared, referenced = _known(night)
+    return signal_because(kept_of(rows, 0), bad_ts, declared, referenced=referenced)
 
 
 def because_of_temperature(night: Night, rows: pd.DataFrame, window: Window) -> Because | None:
-    """What another temperature has done to a night without a change, by its own cycles; None where the table names no such cause."""
+    """As `unchanged.temperature_because`, by the stored cycles of a night."""
+    declared, referenced = _known(night)
+    return temperature_because(kept_of(rows, 0), window, declared, referenced=referenced)
+
+
+def _known(night: Night) -> tuple[Declared, bool]:
+    """What is declared, and whether the encoder finds its zero again after a boot."""
     settings = night.settings
-    declared, referenced = (
-        declared_of(settings.variant, settings.fixture.bearing),
-        has_reference(settings.fixture.encoder),
-    )
-    found = because(kept_of(rows, 0), window, declared, referenced=referenced, only=TEMPERATURE_CAUSES)
-    return found if found.names else None
+    return declared_of(settings.variant, settings.fixture.bearing), has_reference(settings.fixture.encoder)
 
 
 def kept_of(rows: pd.DataFrame, night: int, begun: Collection[int] | None = None) -> list[Kept]:
