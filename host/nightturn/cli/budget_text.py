@@ -10,12 +10,15 @@ from nightturn.errors import ConfigError
 from nightturn.estimation.budget import shares_pct
 from nightturn.estimation.draft import combined
 from nightturn.estimation.figures import FIGURES, unit_of
+from nightturn.estimation.filter_remarks import unstated_filter
 from nightturn.estimation.intervals import band_text, marked
 from nightturn.estimation.quantiles import coverage_factor
+from nightturn.estimation.spectra import cogging_order
 from nightturn.model.figures import INTERVAL_IS, OK, BudgetLine, Figure
 from nightturn.model.quantities import fixed, interval, number, quantity
 
 if TYPE_CHECKING:
+    from nightturn.fixture.stream import RunSettings
     from nightturn.storage.reader import Run
 
 HEAD = ("line", "u", "share", "source")
@@ -47,12 +50,13 @@ class FigureBudget(msgspec.Struct, frozen=True):
 
 
 class CycleBudget(msgspec.Struct, frozen=True):
-    """The budgets of one cycle of a run."""
+    """The budgets of one cycle of a run; `filter` says what an unstated filter of the torque channel may take, empty where it is stated."""
 
     fixture: str
     run: str
     cycle_no: int
     figures: tuple[FigureBudget, ...]
+    filter: str = ""
 
 
 def budget_of(run: "Run", cycle_no: int | None) -> CycleBudget:
@@ -80,27 +84,47 @@ def budget_of(run: "Run", cycle_no: int | None) -> CycleBudget:
         line = BudgetLine(row["line"], row["u"], row["nu"], bool(row["common"]), row["source"])
         lines.setdefault(row["figure"], []).append(line)
     names = [name for name in FIGURES if f"{name}_status" in cycle]
-    beyond = _beyond(run, cycle, names)
+    settings = _settings_of(run)
+    beyond = _beyond(run, settings, cycle, names)
     return CycleBudget(
         run.fixture,
         run.run,
         wanted,
         tuple(_figure(name, cycle, tuple(lines.get(name, ())), beyond.get(name, ())) for name in names),
+        "" if settings is None else _unstated(run, settings),
     )
 
 
-def _beyond(run: "Run", cycle: Mapping[Any, Any], names: Sequence[str]) -> dict[str, tuple[BudgetLine, ...]]:
-    """By figure what the newest study of the variant says."""
+def _settings_of(run: "Run") -> "RunSettings | None":
+    """What the run was opened with; None where that cannot be read, so that nobody knows which study or filter is its."""
     from nightturn.fixture.stream import RunSettings
+
+    try:
+        return None if run.manifest is None else RunSettings.of(run.manifest)
+    except msgspec.DecodeError:
+        return None
+
+
+def _unstated(run: "Run", settings: "RunSettings") -> str:
+    """What a filter that neither the rig file nor a sheet of the run states may take from the cogging order."""
+    from nightturn.fixture.stream import low_pass_of
+    from nightturn_protocol.sheet import parse_sheet
+
+    assert run.manifest is not None
+    sheets = [parse_sheet(each.sheet.encode()) for each in run.manifest.sheets]
+    if not sheets or all(low_pass_of(settings.fixture, sheet) is not None for sheet in sheets):
+        return ""
+    plan, order = settings.fixture.plan, cogging_order(settings.variant.pole_pairs, settings.variant.slots)
+    fastest_rpm = max(plan.slow_turn.speed_rpm, 0.0 if plan.hold is None else plan.hold.speed_rpm)
+    return f"Neither the rig file nor the device's sheet states a filter: {unstated_filter(order, order * fastest_rpm / 60)}."
+
+
+def _beyond(
+    run: "Run", settings: "RunSettings | None", cycle: Mapping[Any, Any], names: Sequence[str]
+) -> dict[str, tuple[BudgetLine, ...]]:
+    """By figure what the newest study of the variant says."""
     from nightturn.report.mountings import lines_beyond, newest_study
 
-    manifest = run.manifest
-    try:
-        settings = None if manifest is None else RunSettings.of(manifest)
-    except (
-        msgspec.DecodeError
-    ):  # what the run was opened with cannot be read: nobody knows which study is its
-        settings = None
     if settings is None:
         return {}
     study = newest_study(run.stored, settings.card.variant)

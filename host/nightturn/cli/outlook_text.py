@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from nightturn.estimation.filter_remarks import unstated_filter
 from nightturn.fixture.protect import CLEAR_U
 from nightturn.model.phases import EXERCISE, PARK
 from nightturn.model.quantities import fixed, number, quantity, typed
@@ -180,8 +181,15 @@ def _phase(phase: PhaseOutlook) -> str:
     return (
         f"{phase.revolutions} turns a pass at {number(phase.speed_rpm)} rpm, {phase.angle_bins} bins a turn, "
         f"orders to {phase.highest_order}; order {phase.order} at {fixed(phase.order_hz, 1)} Hz{share}, "
-        f"{fixed(phase.samples_per_period, 0)} samples a period"
+        f"{fixed(phase.samples_per_period, 0)} samples a period{_unstated_filter(phase)}"
     )
+
+
+def _unstated_filter(phase: PhaseOutlook) -> str:
+    """Which corner matters where the rig file states none."""
+    if phase.filter_matters_hz is None:
+        return ""
+    return f"; the rig file states no filter: if the device's sheet does not either, {unstated_filter(phase.order, phase.order_hz)}"
 
 
 def _strokes(strokes: StrokeOutlook) -> str:

@@ -122,7 +122,7 @@ def _orders(place: "Stored", found: "list[RunSummary]", cycle: int | None, *, as
 def _budgets(place: "Stored", found: "list[RunSummary]", cycle: int | None, *, as_json: bool) -> None:
     """The budgets of a cycle of each run."""
     from nightturn.cli import budget_text
-    from nightturn.cli.output import print_json, print_table
+    from nightturn.cli.output import print_json, print_table, print_text
     from nightturn.storage.reader import Run
 
     budgets = [budget_text.budget_of(Run(place, each.fixture, each.run), cycle) for each in found]
@@ -131,6 +131,8 @@ def _budgets(place: "Stored", found: "list[RunSummary]", cycle: int | None, *, a
         return
     for each in budgets:
         typer.echo(f"{each.fixture}  {each.run}  cycle {each.cycle_no}")
+        if each.filter:
+            print_text(each.filter)
         for figure in each.figures:
             rows = budget_text.rows(figure)
             if rows:

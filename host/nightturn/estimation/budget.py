@@ -9,12 +9,14 @@ cancel in it. What an estimator knows of lag, filter, resonance and rig it adds 
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Literal
 
 import msgspec
 
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.draft import combined
 from nightturn.estimation.quantisation import rounding_counts
+from nightturn.estimation.undithered import DITHER_THERE, Undithered
 from nightturn.model.certificates import Certificate, standard
 from nightturn.model.figures import BUDGET, NU_MANY, REPEATABILITY, BudgetLine, Figure
 
@@ -36,6 +38,9 @@ PER_K = 0.1
 SHEET = "the device's sheet"
 
 
+Rounded = Literal["peak", "rms", "mean", "alike", "place"]
+
+
 class Enters(msgspec.Struct, frozen=True):
     """How an error of the torque channel enters a figure.
 
@@ -44,6 +49,7 @@ class Enters(msgspec.Struct, frozen=True):
         change: share of what zero changes within the cycle.
         unloading: share of the zero that is left after unloading.
         steps: how many times the rounding of one mean counts.
+        rounded: what the converter's steps spoil where noise does not carry the samples over them, see `Undithered`.
         reverses: the torque goes through both directions, so that hysteresis acts over all of it.
         checked: the slow passes of the same cycle take zero off.
     """
@@ -52,17 +58,20 @@ class Enters(msgspec.Struct, frozen=True):
     change: float = 0.5
     unloading: float = 0.0
     steps: float = math.sqrt(2)
+    rounded: Rounded = "mean"
     reverses: bool = False
     checked: bool = False
 
 
-DIFFERENCE = Enters()
+DIFFERENCE = Enters(rounded="peak")
 """Peak to peak: of two torques in one pass, whose linear drift is taken off."""
-RMS = Enters(steps=1.0)
+RMS = Enters(steps=1.0, rounded="rms")
 HALF_STEP = Enters(steps=math.sqrt(0.5), reverses=True)
 """Half of a difference between two directions: half of what zero changes between them."""
-HALF_SUM = Enters(zero=1.0, unloading=1.0, steps=math.sqrt(0.5), reverses=True)
+HALF_SUM = Enters(zero=1.0, unloading=1.0, steps=math.sqrt(0.5), rounded="alike", reverses=True)
 LEVEL = Enters(zero=1.0, change=1.0, unloading=1.0, steps=math.sqrt(1.5), checked=True)
+AT_ONE_PLACE = msgspec.structs.replace(LEVEL, rounded="place")
+"""A level over an angle that is too short for the torque to run over many steps."""
 
 
 class Warmth(msgspec.Struct, frozen=True):
@@ -81,12 +90,14 @@ class Seen(msgspec.Struct, frozen=True):
     Attributes:
         span_nm: torque from end to end over both directions.
         noise_counts: of single samples.
+        undithered: what the converter's steps leave where the noise is smaller than they are.
         warmth: of the cycle.
         zero_known: whether the slow passes found the zero.
     """
 
     span_nm: float = 0.0
     noise_counts: float = 0.0
+    undithered: Undithered = DITHER_THERE
     warmth: Warmth = UNMEASURED
     zero_known: bool = False
 
@@ -112,7 +123,7 @@ def budget_lines(
 
     All are systematic: alike in every cycle of a run, and in part in every unit on the rig.
     """
-    rounding_nm = enters.steps * abs(conditions.lsb_nm) * rounding_counts(seen.noise_counts)
+    rounding_nm = abs(conditions.lsb_nm) * _rounding_counts(enters, seen)
     rows = [
         (RESOLUTION, rounding_nm, SHEET),
         *_certified(abs(value_nm), enters, seen, conditions),
@@ -120,6 +131,19 @@ def budget_lines(
     return tuple(
         BudgetLine(name, u_nm, NU_MANY, common=True, source=source) for name, u_nm, source in rows if u_nm > 0
     )
+
+
+def _rounding_counts(enters: Enters, seen: Seen) -> float:
+    """What rounding leaves of a figure: of means by themselves, or of its waveform, whichever is more."""
+    left = seen.undithered
+    of_waveform = {
+        "peak": left.peak,  # of both its ends
+        "rms": left.rms,
+        "mean": enters.steps * left.mean,
+        "alike": left.mean,  # both directions run over the same crests: a half-sum has their errors whole (simulated)
+        "place": enters.steps * left.place,
+    }
+    return max(enters.steps * rounding_counts(seen.noise_counts), of_waveform[enters.rounded])
 
 
 def _certified(

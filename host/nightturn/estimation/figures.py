@@ -7,12 +7,11 @@ import msgspec
 from nightturn.estimation import budget, friction_drafts
 from nightturn.estimation import figure_drafts as drafts
 from nightturn.estimation.band import band_of
-from nightturn.estimation.budget import Enters, Seen
+from nightturn.estimation.budget import Enters
 from nightturn.estimation.cogging import Cogging
 from nightturn.estimation.draft import Draft
 from nightturn.estimation.figure_drafts import Basis
 from nightturn.estimation.gates import Signals, note_band, note_hole, note_shift
-from nightturn.estimation.quantisation import noise_counts
 from nightturn.estimation.rig_net import (
     AT_TRANSDUCER,
     GROSS,
@@ -22,6 +21,7 @@ from nightturn.estimation.rig_net import (
     note_gross,
 )
 from nightturn.estimation.ripple import Ripple
+from nightturn.estimation.seen_torque import seen, seen_over_angle
 from nightturn.estimation.transfer import RIG
 from nightturn.estimation.turns import samples_per_rev
 from nightturn.model.figures import Figure
@@ -106,7 +106,7 @@ _ROWS = (
         drafts.ripple_pp,
         "ripple",
         waveform=True,
-        method=9,
+        method=10,
         measurand=_RIPPLE + _PP,
         followed="ripple",
     ),
@@ -118,7 +118,7 @@ _ROWS = (
         drafts.ripple_rms,
         enters=budget.RMS,
         waveform=True,
-        method=8,
+        method=9,
         measurand=_RIPPLE + "root mean square without the noise",
         followed="ripple, rms",
     ),
@@ -131,7 +131,7 @@ _ROWS = (
         "ripple of rated",
         of_rated=True,
         waveform=True,
-        method=9,
+        method=10,
         measurand=_RIPPLE + _PP,
     ),
     FigureSpec(
@@ -142,7 +142,7 @@ _ROWS = (
         drafts.cogging_pp,
         "cogging",
         waveform=True,
-        method=9,
+        method=10,
         measurand=f"unpowered torque over one turn that both directions share, {_AT_TRANSDUCER}: {_PP}",
         followed="cogging",
     ),
@@ -154,7 +154,7 @@ _ROWS = (
         drafts.friction,
         "friction",
         enters=budget.HALF_STEP,
-        method=8,
+        method=9,
         measurand=_FRICTION,
         followed="friction",
     ),
@@ -167,7 +167,7 @@ _ROWS = (
         "friction of rated",
         of_rated=True,
         enters=budget.HALF_STEP,
-        method=8,
+        method=9,
         measurand=_FRICTION,
     ),
     FigureSpec(
@@ -177,7 +177,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.friction_variation,
         waveform=True,
-        method=5,
+        method=6,
         measurand=f"half of what the directions differ by at each angle of a turn, less its mean, {_AT_TRANSDUCER}: {_PP}",
     ),
     FigureSpec(
@@ -187,7 +187,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.coulomb,
         enters=budget.HALF_STEP,
-        method=6,
+        method=7,
         measurand=f"{_LINE}, at speed zero",
     ),
     FigureSpec(
@@ -197,7 +197,7 @@ _ROWS = (
         SLOW_TURN,
         friction_drafts.viscous,
         enters=budget.HALF_STEP,
-        method=6,
+        method=7,
         measurand=f"{_LINE}: its slope",
     ),
     FigureSpec(
@@ -206,8 +206,8 @@ _ROWS = (
         "Breakaway torque",
         SLOW_TURN,
         friction_drafts.breakaway,
-        enters=budget.LEVEL,
-        method=5,
+        enters=budget.AT_ONE_PLACE,
+        method=6,
         measurand=(
             "largest torque within three degrees that opposes a start from rest, means over 20 ms, less zero and cogging; median of "
             "the starts of unpowered passes"
@@ -221,7 +221,7 @@ _ROWS = (
         SLOW_TURN,
         drafts.zero,
         enters=budget.HALF_SUM,
-        method=7,
+        method=8,
         measurand="reading without torque: half the sum of the mean torques of both directions, at the middle of the slow passes",
         followed="zero",
     ),
@@ -233,7 +233,7 @@ _ROWS = (
         drafts.mean_torque,
         enters=budget.LEVEL,
         rests_on=(HOLD, SLOW_TURN),
-        method=7,
+        method=8,
         measurand="mean torque over whole turns of the hold at the transducer, friction included, less the zero of the slow passes",
     ),
 )
@@ -252,7 +252,8 @@ def figures_of(basis: Basis) -> tuple[Figure, ...]:
     percent = per_cent_of(basis.conditions.rated_torque_nm)
     signals = Signals.of(basis.measured.legs, basis.conditions, basis.measured.unheld)
     made: dict[Callable[[Basis], Draft], Draft] = {}
-    seen = {phase: _seen(basis, phase) for phase in (SLOW_TURN, HOLD)}
+    saw = {phase: seen(basis, phase) for phase in (SLOW_TURN, HOLD)}
+    over_angle = seen_over_angle(basis, saw[SLOW_TURN])
     gross = {phase: _gross_words(basis, phase) for phase in (SLOW_TURN, HOLD)}
     kind = budget.kind_of(basis.conditions.certificate)
     out = []
@@ -260,9 +261,8 @@ def figures_of(basis: Basis) -> tuple[Figure, ...]:
         if spec.make not in made:
             draft = made[spec.make] = _gated(spec, basis, signals, gross[spec.phase])
             if draft.value is not None:
-                draft.lines += budget.budget_lines(
-                    draft.value, spec.enters, seen[spec.phase], basis.conditions
-                )
+                here = over_angle if spec.name == FRICTION_VARIATION else saw[spec.phase]
+                draft.lines += budget.budget_lines(draft.value, spec.enters, here, basis.conditions)
         out.append(made[spec.make].figure(spec.name, spec.method, percent if spec.of_rated else 1.0, kind))
     return tuple(out)
 
@@ -318,20 +318,6 @@ def _net(draft: Draft, spec: FigureSpec, basis: Basis, gross: str) -> bool:
         speed_rpm = measured.hold_speed_rpm if held else measured.slow_speed_rpm
         note_gross(draft, gross, conditions, speed_rpm, held=held)
     return net
-
-
-def _seen(basis: Basis, phase: str) -> Seen:
-    """What the torque channel saw in a phase of the cycle."""
-    measured = basis.measured
-    hold = () if measured.hold is None else (measured.hold,)
-    friction, cogging = measured.friction, measured.cogging
-    span_nm = 0.0 if friction is None else 2 * friction.friction_nm
-    return Seen(
-        span_nm=span_nm + (0.0 if cogging is None else cogging.peak.value_nm),
-        noise_counts=noise_counts(measured.slow if phase == SLOW_TURN else hold),
-        warmth=basis.warmth,
-        zero_known=friction is not None,
-    )
 
 
 def _note_band(draft: Draft, spec: FigureSpec, basis: Basis) -> None:

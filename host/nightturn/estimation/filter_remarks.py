@@ -20,6 +20,19 @@ USUAL_SHARE = float(np.sqrt(1.0 / (1.0 - SAID_LOSS) ** 2 - 1.0))
 """Of its corner, at which one pole takes `SAID_LOSS`: 0.14."""
 
 
+def matters_hz(order_hz: float) -> float:
+    """The highest corner of a low-pass of one pole that takes `SAID_LOSS` from an order at this frequency, Hz."""
+    return order_hz / USUAL_SHARE
+
+
+def unstated_filter(order: int, order_hz: float) -> str:
+    """What a low-pass that nobody states does from which corner on, and that a higher one does nothing to speak of."""
+    return (
+        f"a low-pass of {quantity(matters_hz(order_hz), 'Hz', digits=2)} or less before the converter takes {number(100 * SAID_LOSS)} % "
+        f"or more from order {order} at {quantity(order_hz, 'Hz', digits=2)}, and no sample shows it"
+    )
+
+
 def note_filter(draft: Draft, orders: Int64s, speed_rpm: float, conditions: Conditions) -> None:
     """Say which orders the filter matters to; a value with orders beyond the reach of the correction is not judged.
 

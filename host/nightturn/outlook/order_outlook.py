@@ -12,6 +12,7 @@ import numpy as np
 from nightturn.errors import ConfigError
 from nightturn.estimation.band import band_of, bins_needed, named_orders, orders_text, speed_needed_rpm
 from nightturn.estimation.conditions import Conditions
+from nightturn.estimation.filter_remarks import matters_hz
 from nightturn.estimation.folds import BINS
 from nightturn.estimation.hum import clear_speed, hum_order
 from nightturn.estimation.localised import LOCAL_TURNS
@@ -45,6 +46,8 @@ class PhaseOutlook:
         order_hz: frequency of `order`.
         unseen: declared orders of both machines above that one.
         resonance_share: the same over the rig's torsional resonance; None when that is not declared.
+        filter_matters_hz: at this corner or below a low-pass before the converter takes 1 % or more from `order`, above it nothing to
+            speak of from any fundamental; None when the rig file states the corner.
     """
 
     phase: str
@@ -58,6 +61,7 @@ class PhaseOutlook:
     order_hz: float
     unseen: tuple[int, ...]
     resonance_share: float | None
+    filter_matters_hz: float | None
 
 
 def fundamental_orders(pole_pairs: int, slots: int) -> tuple[int, ...]:
@@ -89,6 +93,7 @@ def phase_outlook(
         order_hz=order_hz,
         unseen=band.unseen,
         resonance_share=None if settings.resonance_hz is None else order_hz / settings.resonance_hz,
+        filter_matters_hz=None if settings.filter is not None else matters_hz(order_hz),
     )
 
 

@@ -25,13 +25,13 @@ from nightturn.errors import InsufficientSamplesError
 from nightturn.estimation.assembly import CycleSums
 from nightturn.estimation.conditions import Conditions
 from nightturn.estimation.cycles import Estimator
-from nightturn.estimation.filter_remarks import SAID_LOSS, USUAL_SHARE
+from nightturn.estimation.filter_remarks import unstated_filter
 from nightturn.estimation.history import History
 from nightturn.estimation.phases import ScanSettings
 from nightturn.estimation.spectra import cogging_order
 from nightturn.model.figures import CycleRecord
 from nightturn.model.phases import cell_samples
-from nightturn.model.quantities import number, quantity
+from nightturn.model.quantities import number
 from nightturn.model.tiles import Tile
 from nightturn.replay.arrays import NS_PER_S, Arrays, checked
 from nightturn.replay.commanded import Speeds, commanded, planned, scan_settings
@@ -151,10 +151,7 @@ def _filter_note(conditions: Conditions) -> Iterator[str]:
     order = cogging_order(conditions.pole_pairs, conditions.slots)
     order_hz = order * max(conditions.slow_speed_rpm, conditions.hold_speed_rpm) / 60.0
     if order and conditions.filter_hz is None:
-        yield (
-            f"filter_hz is not given: a low-pass of {quantity(order_hz / USUAL_SHARE, 'Hz', digits=2)} or less before the converter takes "
-            f"{number(100 * SAID_LOSS)} % or more from order {order} at {quantity(order_hz, 'Hz', digits=2)}, and no sample shows it"
-        )
+        yield f"filter_hz is not given: {unstated_filter(order, order_hz)}"
 
 
 def _conditions(options: Options, stamps: Stamps, grid: Grid, speeds: Speeds) -> Conditions:
