@@ -194,11 +194,11 @@ def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: 
             assert state == "running"
             assert all(each.cycles_judged and each.word != REJECT for each in verdict.limits)
         if "inside its limit" in said or "is inside its limits so far" in said:
-            open_limits = [each for each in verdict.limits if each.word == UNDECIDED]
-            assert any(wholly_inside(each) for each in open_limits) or not open_limits
-        for row, each in zip(found.limits, verdict.limits, strict=True):
+            open_limits = [of_night for of_night in verdict.limits if of_night.word == UNDECIDED]
+            assert any(map(wholly_inside, open_limits)) or not open_limits
+        for row, of_night in zip(found.limits, verdict.limits, strict=True):
             if row[4].startswith("+") and row[4] != "+0.0 %":
-                assert wholly_inside(each)
+                assert wholly_inside(of_night)
         assert (found.severity is Severity.ACT_NOW) == (verdict.word == REJECT)
         assert ("Do not release" in said) == (verdict.word == REJECT)
         good = [(value, u, nu) for value, u, nu, status in cycles if status == "ok"]
