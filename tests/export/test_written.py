@@ -181,6 +181,19 @@ def test_nothing_is_written_over_a_file_that_is_there_unless_it_is_said(
     assert {each.name: each.read_bytes() for each in tmp_path.iterdir()} == before
 
 
+def test_kinds_of_one_stretch_share_a_folder_each_with_its_own_guide(whole: Stretch, tmp_path: Path) -> None:
+    files = [set(export(whole, kind, tmp_path).files) for kind in ("csv", "parquet", "wav")]
+    assert not files[0] & files[1]
+    assert not (files[0] | files[1]) & files[2]
+    assert {each.name for each in tmp_path.iterdir()} == set.union(*files)
+    (of_csv,) = tmp_path.glob("*.csv.guide.md")
+    (of_sound,) = tmp_path.glob("*.wav.guide.md")
+    assert ("torque (N·m)" in of_csv.read_text("utf-8"), "torque (N·m)" in of_sound.read_text("utf-8")) == (
+        True,
+        False,
+    )
+
+
 def test_an_empty_stretch_ends_with_4_says_why_and_writes_nothing(
     root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,5 +1,6 @@
 """Many runs on executors: the same results wherever they are made, and a worker that dies costs time only."""
 
+import dataclasses
 import warnings
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,7 +15,9 @@ from nightturn.errors import ConfigError, RunNotFoundError
 from nightturn.reanalysis.campaign import carry_out_all, jobs_of, report
 from nightturn.reanalysis.outcome import Outcome
 from nightturn.reanalysis.workplaces import Workplace, workplace
+from nightturn.storage.files import RealFiles
 from nightturn.storage.reader import Run
+from nightturn.storage.runs import list_runs
 
 HERE = Workplace(lambda: ThreadPoolExecutor(1), 1, ())
 
@@ -72,6 +75,18 @@ def test_a_job_that_kills_every_worker_is_given_up_and_the_others_are_done(roots
     assert (bad.ok, good.ok, found.storage) == (False, True, False)
     assert bad.problem == "its worker died 3 times; perhaps memory ran out"
     assert good.cycles == good.sums_equal == 3
+
+
+def test_latest_of_a_fixture_is_its_newest_though_another_has_a_newer_one(roots: list[Path]) -> None:
+    (newest,) = list_runs(roots[0])
+    later = dataclasses.replace(newest, fixture="pan-b1", run="20261126T210000Z-0001")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("nightturn.storage.runs.list_runs", lambda _: [later, newest])
+        patched.setattr(RealFiles, "check_whole", lambda *_: None)
+        (job,) = jobs_of(roots[:1], "standard", newest.fixture, "latest")
+        (of_all,) = jobs_of(roots[:1], "standard", "", "latest")
+    assert (job.fixture, job.run) == (newest.fixture, newest.run)
+    assert (of_all.fixture, of_all.run) == (later.fixture, later.run)
 
 
 def test_jobs_are_the_runs_of_all_roots_or_those_that_are_named(roots: list[Path]) -> None:

@@ -3,12 +3,15 @@
 import re
 from pathlib import Path
 
+import msgspec
 import pytest
 from replay_logs.make import FOLDER
 from tests.cli.terminal import typed
 
+from nightturn.cli.replay_text import ROWS_MAX, clock, second_rows, sensors_title
 from nightturn.errors import ConfigError, StorageError
 from nightturn.model.clocks import NS_PER_S
+from nightturn.model.quantities import fixed
 from nightturn.replay.asked import stretch_of
 from nightturn.replay.cut_out import cut_out
 from nightturn.replay.full import replay
@@ -105,10 +108,69 @@ def test_a_stretch_too_long_to_read_is_refused(tape: Tape, whole: Shown) -> None
         show_again(tape, whole.from_ts, whole.from_ts + 901 * NS_PER_S)
 
 
-@pytest.mark.parametrize(("at", "until", "around"), [("", "03:00", ""), ("03:00", "", "boot"), ("", "", "")])
-def test_options_that_do_not_go_together(at: str, until: str, around: str) -> None:
-    with pytest.raises(ConfigError, match="--at, --until, --around: do not go together"):
+@pytest.mark.parametrize(
+    ("at", "until", "around", "said"),
+    [
+        ("", "03:00", "", "no stretch is named"),
+        ("03:00", "", "boot", "do not go together"),
+        ("", "", "", "no stretch is named"),
+    ],
+)
+def test_options_that_do_not_go_together(at: str, until: str, around: str, said: str) -> None:
+    with pytest.raises(ConfigError, match=f"--at, --until, --around: {said}"):
         stretch_of(TAPE, "", "latest", at, until, around)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--what-if", "limits.toml", "--at", "03:12"],
+        ["--what-if", "limits.toml", "--accept"],
+        ["--at", "03:12", "--tile", "100"],
+        ["--at", "03:12", "--cut", "cut.ntj", "--json"],
+    ],
+)
+def test_no_option_is_left_out_without_a_word(options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = typed(["replay", str(TAPE), *options], capsys)
+    assert code == 2
+    assert "do not go together" in err
+
+
+def test_behind_the_end_of_a_tape_no_sample_is_missing(whole: Shown) -> None:
+    last = whole.to_ts // NS_PER_S - 3
+    at = f"{last // 3600 % 24:02d}:{last // 60 % 60:02d}:{last % 60:02d}"
+    asked = stretch_of(TAPE, "", "latest", at, "", "")
+    assert asked.beside == ("the tape ends there",)
+    assert whole.to_ts <= asked.to_ts < whole.to_ts + NS_PER_S
+    inside = stretch_of(
+        TAPE, "", "latest", at, f"{last // 3600 % 24:02d}:{last // 60 % 60:02d}:{last % 60 + 1:02d}", ""
+    )
+    assert (inside.beside, inside.to_ts - inside.from_ts) == ((), NS_PER_S)
+
+
+def test_no_second_is_left_out_of_a_longer_stretch(whole: Shown) -> None:
+    rows = second_rows(whole, "UTC")
+    step = -(-len(whole.seconds) // ROWS_MAX)
+    assert step > 1
+    assert f"a row for {step} s" in sensors_title(whole)
+    assert len(rows) == -(-len(whole.seconds) // step)
+    for at, row in enumerate(rows):
+        seconds = whole.seconds[at * step : (at + 1) * step]
+        highs = [each.torque_max_nm for each in seconds if each.torque_max_nm is not None]
+        silent = len(seconds) - len(highs)
+        if highs:
+            assert f" to {fixed(max(highs), 3)}" in row[1]
+            assert (f"{silent} s without samples" in row[1]) == bool(silent)
+        else:
+            assert row[1] == "no samples"
+
+
+def test_of_a_minute_every_second_has_a_row(whole: Shown) -> None:
+    minute = msgspec.structs.replace(whole, seconds=whole.seconds[:60])
+    assert sensors_title(minute) == "sensors"
+    assert [row[0] for row in second_rows(minute, "UTC")] == [
+        clock(each.ts, "UTC") for each in minute.seconds
+    ]
 
 
 def test_an_event_needs_the_rows_of_a_run() -> None:

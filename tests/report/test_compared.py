@@ -14,7 +14,7 @@ from tests.report.test_document import Page, night
 
 from nightturn.estimation.night_figure import NOT_SHOWN, REAL
 from nightturn.report.both_turns import turns_of
-from nightturn.report.compared import compared, figure_rows, headline
+from nightturn.report.compared import _beware, compared, figure_rows, headline
 from nightturn.report.night import ReportNight
 
 
@@ -32,7 +32,8 @@ def test_a_run_against_itself_shows_no_difference_and_the_same_angles(one: Repor
     assert {line.word for line in judged} == {NOT_SHOWN}
     assert {line.difference for line in judged} == {0.0}
     assert found.orders == ()
-    assert found.known == ()
+    assert found.known == ("A and B are the same run, so nothing can differ",)
+    assert not any("read as real" in text for text in found.beware)
     assert found.angle.startswith("friction differs most at")
 
 
@@ -47,6 +48,22 @@ def test_the_first_sentence_names_what_is_really_different_and_in_which_sense(on
     )
     nothing = msgspec.structs.replace(same, figures=(msgspec.structs.replace(lower, refused="no"),))
     assert headline(nothing) == "Nothing could be compared."
+
+
+def test_chance_and_a_mean_that_hides_a_change_are_said(one: ReportNight) -> None:
+    cycles = one.cycles.copy()
+    good = cycles["friction_nm_status"] == "ok"
+    assert good.any()
+    cycles.loc[good, "friction_nm_u"] /= 1000.0  # as if each cycle were far surer than the mean of all
+    sure = dataclasses.replace(one, cycles=cycles)
+    (said,) = [text for text in compared(sure, one).beware if " of A " in text]
+    assert said.startswith("within the night of A these moved: friction")
+    assert said.endswith("hides what became of them; --last HOURS compares how both ended")
+    assert not any(" of A " in text for text in compared(sure, one, last_h=1.0).beware)
+    line = msgspec.structs.replace(compared(one, one).figures[0], word=REAL)
+    assert list(_beware((line,), one, one, 1.0)) == [
+        "with nothing different about one figure in 20 would read as real, and one order in 370 be listed"
+    ]
 
 
 def test_another_speed_or_torque_is_refused_figure_by_figure(one: ReportNight) -> None:

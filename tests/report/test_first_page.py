@@ -128,14 +128,15 @@ def test_the_first_page_as_whole_sentences(
 STATES = st.sampled_from(["ended", "ended", "running", "interrupted"])
 MOTIONS = st.sampled_from(["", "turning", "locked"])
 STATUSES = st.sampled_from(["ok", "ok", "ok", "refused", "incomplete", "not judged"])
-VALUES = st.floats(0.0, 0.3) | st.sampled_from([0.15, 0.15 + 1e-12, 0.15 - 1e-12])
+VALUES = st.floats(-0.3, 0.3) | st.sampled_from([0.15, 0.15 + 1e-12, 0.15 - 1e-12])
 CYCLES = st.lists(st.tuples(VALUES, st.floats(1e-6, 0.05), st.integers(1, 200), STATUSES), max_size=30)
 LIMITS = st.lists(
     st.builds(
         AcceptLimit,
-        figure=st.sampled_from(["friction_nm", "ripple_pp_nm", "cogging_pp_nm"]),
+        figure=st.sampled_from(["friction_nm", "zero_nm", "cogging_pp_nm"]),
         limit=st.sampled_from([0.05, 0.15, 0.2]),
         bound=st.sampled_from([MAX, MIN]),
+        signed=st.booleans(),
     ),
     max_size=3,
     unique_by=lambda each: (each.figure, each.bound),
@@ -154,6 +155,19 @@ def counted(limits: Sequence[AcceptLimit], cycles: Sequence[tuple[float, float, 
         words = [judge_one(each, limit)[0] for each, limit in zip(figures, limits, strict=True)]
         found.count(number, words, figures, limits)
     return found
+
+
+def wholly_inside(each: LimitVerdict) -> bool:
+    """Whether the interval of the night keeps the limit, the sign left out where the magnitude counts."""
+    if each.value is None or each.u is None or each.nu is None:
+        return False
+    half = coverage_factor(each.nu) * each.u
+    value = each.value if "with its sign" in each.condition else abs(each.value)
+    return (
+        value + half <= each.limit * (1 + 1e-9)
+        if each.direction == MAX
+        else value - half >= each.limit * (1 - 1e-9)
+    )
 
 
 def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: ReportNight) -> None:
@@ -179,6 +193,12 @@ def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: 
         if "is inside its limits so far" in said:
             assert state == "running"
             assert all(each.cycles_judged and each.word != REJECT for each in verdict.limits)
+        if "inside its limit" in said or "is inside its limits so far" in said:
+            open_limits = [of_night for of_night in verdict.limits if of_night.word == UNDECIDED]
+            assert any(map(wholly_inside, open_limits)) or not open_limits
+        for row, of_night in zip(found.limits, verdict.limits, strict=True):
+            if row[4].startswith("+") and row[4] != "+0.0 %":
+                assert wholly_inside(of_night)
         assert (found.severity is Severity.ACT_NOW) == (verdict.word == REJECT)
         assert ("Do not release" in said) == (verdict.word == REJECT)
         good = [(value, u, nu) for value, u, nu, status in cycles if status == "ok"]
@@ -187,11 +207,12 @@ def test_a_unit_that_does_not_pass_never_gets_a_page_that_reads_as_passing(one: 
             assert len(good) >= 0.8 * planned
             mean = sum(value for value, _, _ in good) / len(good)
             for each in limits:
-                assert mean <= each.limit if each.bound == MAX else mean >= each.limit
+                counts = (lambda value: value) if each.signed else abs
+                assert counts(mean) <= each.limit if each.bound == MAX else counts(mean) >= each.limit
                 beyond = [
-                    value - coverage_factor(nu) * u > each.limit
+                    counts(value) - coverage_factor(nu) * u > each.limit
                     if each.bound == MAX
-                    else value + coverage_factor(nu) * u < each.limit
+                    else counts(value) + coverage_factor(nu) * u < each.limit
                     for value, u, nu in good
                 ]
                 assert not any(all(beyond[at : at + 3]) for at in range(len(beyond) - 2))

@@ -25,7 +25,7 @@ def test_a_run_without_a_cycle_says_what_is_not_drawn(one: ReportNight) -> None:
     _, said = words(without_cycles(one))
     assert "The night is not drawn" in said
     assert "0 complete of 0 begun" in said
-    assert "nobody was at the rig, nothing stopped" in said
+    assert "no intervention and no stop is on record" in said
 
 
 def test_a_run_of_one_cycle_has_its_turn_and_nothing_to_compare_it_with(one: ReportNight) -> None:

@@ -1,11 +1,21 @@
 """The first sentences of a morning: the verdict chooses the words, never the point value."""
 
+import dataclasses
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from nightturn.model.verdicts import ACCEPT, NOT_JUDGED, REJECT, UNDECIDED
-from nightturn.sentences.morning import Doing, LimitSaid, Severity, severity_of, to_do, verdict_sentence
+from nightturn.sentences.morning import (
+    Doing,
+    LimitSaid,
+    Severity,
+    inside_so_far,
+    severity_of,
+    to_do,
+    verdict_sentence,
+)
 
 RIPPLE = LimitSaid("ripple", "%", 0.6, upper=True, word=REJECT, judged=150, value=0.80, half=0.01)
 FRICTION = LimitSaid("friction", "N·m", 0.15, upper=True, word=ACCEPT, judged=150, value=0.0886, half=0.0002)
@@ -172,3 +182,24 @@ def test_an_undecided_night_names_what_would_decide_it() -> None:
 
 def test_a_good_night_asks_for_nothing() -> None:
     assert what(word=ACCEPT, limits=[FRICTION], changed=[]) == []
+
+
+ZERO = LimitSaid("zero", "N·m", 0.1, upper=True, word=UNDECIDED, judged=150, value=-0.3, half=0.01)
+
+
+def test_a_magnitude_beyond_its_limit_is_not_inside_because_it_is_negative() -> None:
+    assert inside_so_far("Q-0117", [ZERO]) == ""
+    said = verdict_sentence("Q-0117", UNDECIDED, [ZERO], ended=True)
+    assert said.endswith("too near to the limit to decide, 100 mN·m is allowed either way.")
+    with_sign = dataclasses.replace(ZERO, signed=True)
+    assert inside_so_far("Q-0117", [with_sign]) == "Q-0117 is inside its limits so far, 150 cycles judged."
+
+
+def test_within_the_guard_band_it_is_not_the_number_of_cycles_that_is_too_small() -> None:
+    near = dataclasses.replace(ZERO, value=0.094, half=0.002)
+    assert "of too few cycles" in verdict_sentence("Q-0117", UNDECIDED, [near], ended=True)
+    guarded = dataclasses.replace(near, guard=0.01)
+    assert verdict_sentence("Q-0117", UNDECIDED, [guarded], ended=True) == (
+        "Q-0117 is not decided: zero is 94.0 ± 2.0 mN·m, too near to the limit to decide, 100 mN·m is allowed, guard band 10 mN·m."
+    )
+    assert inside_so_far("Q-0117", [guarded]) == ""

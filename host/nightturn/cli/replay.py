@@ -8,6 +8,8 @@ import typer
 from nightturn.cli.arguments import AsJson
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from nightturn.replay.shown_again import Shown
     from nightturn.replay.verdict import Options
 
@@ -70,10 +72,20 @@ def run(
     the nearest snapshot on, so that nothing before is read. With --what-if the tape runs against other limits, and its figures are made by the methods of this version: which cycles would be judged
     otherwise, and when motion would first have been commanded otherwise; behind that the tape shows figures only.
     """
+    stretch = bool(at or until or around or cut)
+    _one_of(
+        {
+            "--what-if": limits is not None,
+            "--at, --until, --around, --cut": stretch,
+            "--figures, --tile, --split, --accept": bool(figures or tile or split or accept),
+        }
+    )
+    if cut and as_json:
+        _one_of({"--cut": True, "--json": True})
     if limits is not None:
         _what_if(log, fixture, run_id, limits, as_json=as_json)
         return
-    if at or until or around or cut:
+    if stretch:
         _show(log, fixture, run_id, (at, until, around), cut, as_json=as_json)
         return
     from nightturn.replay.verdict import Options
@@ -81,6 +93,17 @@ def run(
     _compare(
         log, fixture, run_id, Options(figures, tile or None, split or (), accept, made_by), as_json=as_json
     )
+
+
+def _one_of(groups: "Mapping[str, bool]") -> None:
+    """Refuse options of which one would be left out without a word."""
+    from nightturn.errors import ConfigError
+
+    given = [names for names, there in groups.items() if there]
+    if len(given) > 1:
+        raise ConfigError(
+            "do not go together", where="; ".join(given), allowed="options of one of these groups"
+        )
 
 
 def _compare(log: Path, fixture: str, run_id: str, options: "Options", *, as_json: bool) -> None:
@@ -118,19 +141,23 @@ def _show(
     if as_json:
         print_json(shown)
     else:
-        _print_stretch(shown, asked.zone)
+        _print_stretch(shown, asked.zone, asked.beside)
 
 
-def _print_stretch(shown: "Shown", zone: str) -> None:
+def _print_stretch(shown: "Shown", zone: str, beside: "Sequence[str]") -> None:
     from nightturn.cli import replay_text
     from nightturn.cli.output import print_pairs, print_table, print_text
     from nightturn.storage.zones import local_text
 
     print_text(f"from {local_text(shown.from_ts, zone)} to {local_text(shown.to_ts, zone)}")
+    for each in beside:
+        print_text(each, "  ")
     print_text(f"before: {shown.before or 'nothing is known'}", hang="  ")
     print_text(f"inputs: {shown.inputs or 'nothing is known'}", hang="  ")
     print_pairs("what happened", replay_text.lines(shown, zone) or [("", "nothing")])
-    print_table("sensors", replay_text.SECONDS_HEAD, replay_text.second_rows(shown, zone))
+    print_table(
+        replay_text.sensors_title(shown), replay_text.SECONDS_HEAD, replay_text.second_rows(shown, zone)
+    )
     for each in shown.missing:
         print_text(f"damaged: {each}", hang="  ")
 

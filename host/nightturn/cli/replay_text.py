@@ -1,5 +1,7 @@
 """What a stretch of a tape says, as rows for people."""
 
+from collections.abc import Sequence
+
 from nightturn.model.quantities import fixed
 from nightturn.replay.shown_again import Second, Shown
 from nightturn.replay.what_if import WhatIf
@@ -7,8 +9,8 @@ from nightturn.storage.zones import local_text
 from nightturn.trend.series import NEAR
 
 SECONDS_HEAD = ("time", "torque, N·m", "mean", "angle, °", "°C")
-EVERY = 30
-"""Rows of a table of seconds, at most; of a longer stretch every so many."""
+ROWS_MAX = 60
+"""Rows of the table of seconds: a minute has one for each second, a longer stretch joins neighbours."""
 
 
 def clock(ts: int, zone: str) -> str:
@@ -21,10 +23,20 @@ def lines(shown: Shown, zone: str) -> list[tuple[str, str]]:
     return [(clock(each.ts, zone), f"{each.what}: {each.text}") for each in shown.lines]
 
 
+def sensors_title(shown: Shown) -> str:
+    """Above the table of what the sensors showed: of how many seconds a row is."""
+    step = _seconds_a_row(shown)
+    return "sensors" if step == 1 else f"sensors, a row for {step} s: lowest to highest, mean, last angle"
+
+
 def second_rows(shown: Shown, zone: str) -> list[tuple[str, ...]]:
-    """What the sensors showed."""
-    step = -(-len(shown.seconds) // EVERY) or 1
-    return [_second(row, zone) for row in shown.seconds[::step]]
+    """What the sensors showed; no second is left out."""
+    step, seconds = _seconds_a_row(shown), shown.seconds
+    return [_row(seconds[at : at + step], zone) for at in range(0, len(seconds), step)]
+
+
+def _seconds_a_row(shown: Shown) -> int:
+    return -(-len(shown.seconds) // ROWS_MAX) or 1
 
 
 def what_if_lines(found: WhatIf, zone: str) -> list[str]:
@@ -55,10 +67,20 @@ def what_if_lines(found: WhatIf, zone: str) -> list[str]:
     return [*said, *(f"damaged: {each}" for each in found.missing)]
 
 
-def _second(row: Second, zone: str) -> tuple[str, ...]:
-    if row.torque_min_nm is None or row.torque_max_nm is None or row.angle_deg is None:
-        return clock(row.ts, zone), "no samples", "", "", ""
-    torque = f"{fixed(row.torque_min_nm, 3)} to {fixed(row.torque_max_nm, 3)}"
-    near = next((name for name in NEAR if name in row.temperatures_degc), "")
-    degc = f"{near} {fixed(row.temperatures_degc[near], 1)}" if near else ""
-    return clock(row.ts, zone), torque, fixed(row.torque_mean_nm or 0.0, 3), fixed(row.angle_deg, 1), degc
+def _row(seconds: Sequence[Second], zone: str) -> tuple[str, ...]:
+    """Some seconds in a row as one row."""
+    begins, silent = clock(seconds[0].ts, zone), sum(not each.samples for each in seconds)
+    lows, highs = (
+        [getattr(each, f"torque_{end}_nm") for each in seconds if each.samples] for end in ("min", "max")
+    )
+    last = next((each for each in reversed(seconds) if each.samples), None)
+    if last is None:
+        return begins, "no samples", "", "", ""
+    torque = f"{fixed(min(lows), 3)} to {fixed(max(highs), 3)}" + (
+        f", {silent} s without samples" if silent else ""
+    )
+    count = sum(each.samples for each in seconds)
+    mean = sum((each.torque_mean_nm or 0.0) * each.samples for each in seconds) / count
+    near = next((name for name in NEAR if name in last.temperatures_degc), "")
+    degc = f"{near} {fixed(last.temperatures_degc[near], 1)}" if near else ""
+    return begins, torque, fixed(mean, 3), fixed(last.angle_deg or 0.0, 1), degc

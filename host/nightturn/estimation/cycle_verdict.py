@@ -22,6 +22,7 @@ from nightturn.model.verdicts import (
     NOT_JUDGED,
     OF_ALL_LIMITS,
     against,
+    ends_of,
     gravest,
 )
 
@@ -63,10 +64,8 @@ def probability_within(value: float, u: float, nu: float, limit: AcceptLimit) ->
 
 
 def interval_of(value: float, wide: float, limit: AcceptLimit) -> tuple[float, float]:
-    """Ends of the interval of what the limit bounds: the value with its sign, or its magnitude, which ends at 0."""
-    if limit.signed:
-        return value - wide, value + wide
-    return max(abs(value) - wide, 0.0), abs(value) + wide
+    """`ends_of` of what the limit bounds."""
+    return ends_of(value, wide, signed=limit.signed)
 
 
 def judge(

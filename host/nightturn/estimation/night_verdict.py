@@ -21,7 +21,7 @@ from nightturn.estimation.purpose import Basis, Steadiness, purpose_of
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import BUDGET, NU_MANY, REPEATABILITY, BudgetLine, CycleRecord, Figure
 from nightturn.model.limits import AT_LIMIT
-from nightturn.model.nights import LimitVerdict, NightVerdict
+from nightturn.model.nights import WITH_SIGN, LimitVerdict, NightVerdict
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.verdicts import (
     ACCEPT,
@@ -233,7 +233,7 @@ def _condition(limit: AcceptLimit) -> str:
     if limit.turning:
         parts.append(f"turning in the {SENSE[limit.turning]} sense")
     if limit.signed:
-        parts.append("with its sign")
+        parts.append(WITH_SIGN)
     return ", ".join(parts)
 
 

@@ -12,7 +12,7 @@ import msgspec
 from nightturn.errors import ConfigError
 from nightturn.export.pieces import Totals
 from nightturn.export.stretch import Stretch
-from nightturn.export.written import Exported, base_name, exported, placed, write_stretch
+from nightturn.export.written import Exported, base_name, exported, names_of, placed, write_stretch
 from nightturn.report.written import write_reports
 from nightturn.sentences.purpose import purpose_reasons, purpose_word
 from nightturn.storage.manifest import ENDED
@@ -101,7 +101,7 @@ def pack(
 
 
 def _manifest(stretch: Stretch, totals: Totals) -> bytes:
-    summary, base = stretch.summary, base_name(stretch)
+    summary, named = stretch.summary, names_of(stretch, SAMPLES)
     cards = msgspec.json.decode(stretch.manifest.calibration or "{}", type=dict[str, object])
     night = summary.night_verdict
     found = PackManifest(
@@ -116,8 +116,8 @@ def _manifest(stretch: Stretch, totals: Totals) -> bytes:
         purpose=purpose_word(night) if night is not None else "",
         engineering_because=purpose_reasons(night) if night is not None else (),
         calibration=str(cards.get("id", "")),
-        samples_file=f"{base}.{SAMPLES}",
-        gaps_file=f"{base}.gaps.csv",
+        samples_file=named.samples,
+        gaps_file=named.gaps,
         samples=totals.samples,
         missing=totals.missing,
         gaps=len(totals.holes),
@@ -128,15 +128,15 @@ def _manifest(stretch: Stretch, totals: Totals) -> bytes:
 
 
 def _readme(stretch: Stretch) -> str:
-    base = base_name(stretch)
+    named = names_of(stretch, SAMPLES)
     files = (
         (
             "report-….html",
             "the report; any browser opens it, offline. It names the people who were at the rig, and shows its logbook with its photos.",
         ),
-        (f"{base}.{SAMPLES}", "every sample, in N·m and radian"),
-        (f"{base}.gaps.csv", "every gap"),
-        (f"{base}.guide.md", "what each column is"),
+        (named.samples, "every sample, in N·m and radian"),
+        (named.gaps, "every gap"),
+        (named.guide, "what each column is"),
         (MANIFEST, "what this is, for programs"),
         (SUMS, "checksums of all the others"),
     )

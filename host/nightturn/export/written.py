@@ -47,6 +47,20 @@ WRITERS: dict[str, tuple[str, Callable[[Path, Stretch], Writer]]] = {
 """By what is asked for: the ending of the file, and what writes it."""
 
 
+class FileNames(msgspec.Struct, frozen=True):
+    """Of a stretch as one kind: samples, and what lies beside them under the same name, so that kinds of one stretch share a folder."""
+
+    samples: str
+    guide: str
+    gaps: str
+
+
+def names_of(stretch: Stretch, kind: str) -> FileNames:
+    """Names of the files of a kind."""
+    name = f"{base_name(stretch)}{WRITERS[kind][0]}"
+    return FileNames(name, f"{name}.guide.md", f"{name}.gaps.csv")
+
+
 class Exported(msgspec.Struct, frozen=True, kw_only=True):
     """What was written.
 
@@ -77,12 +91,12 @@ def export(stretch: Stretch, kind: str, folder: Path, *, overwrite: bool = False
         ConfigError: a file of that name is there; or a library is not installed.
         StorageError: the stretch has no sample, or a file cannot be written.
     """
-    base = base_name(stretch)
-    first = f"{base}{WRITERS[kind][0]}"
-    with placed(folder, (first, f"{base}.guide.md", f"{base}.gaps.csv"), overwrite=overwrite) as made:
+    named = names_of(stretch, kind)
+    with placed(folder, (named.samples, named.guide, named.gaps), overwrite=overwrite) as made:
         totals = write_stretch(stretch, kind, made)
         names = sorted(each.name for each in made.iterdir())
-    return exported(stretch, totals, folder, (first, *(each for each in names if each != first)))
+    others = (each for each in names if each != named.samples)
+    return exported(stretch, totals, folder, (named.samples, *others))
 
 
 def write_stretch(stretch: Stretch, kind: str, folder: Path) -> Totals:
@@ -91,11 +105,10 @@ def write_stretch(stretch: Stretch, kind: str, folder: Path) -> Totals:
     Raises:
         StorageError: the stretch has no sample.
     """
-    base = base_name(stretch)
-    name = f"{base}{WRITERS[kind][0]}"
-    totals = write_samples(stretch, kind, folder / name)
-    (folder / f"{base}.guide.md").write_text(guide(stretch, kind, name, totals), "utf-8")
-    write_gaps(folder / f"{base}.gaps.csv", totals.holes)
+    named = names_of(stretch, kind)
+    totals = write_samples(stretch, kind, folder / named.samples)
+    (folder / named.guide).write_text(guide(stretch, kind, named.samples, totals), "utf-8")
+    write_gaps(folder / named.gaps, totals.holes)
     return totals
 
 

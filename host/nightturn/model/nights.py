@@ -6,6 +6,10 @@ import msgspec
 
 from nightturn.model.figures import BUDGET, REPEATABILITY
 from nightturn.model.purposes import Purpose
+from nightturn.model.verdicts import against, ends_of
+
+WITH_SIGN = "with its sign"
+"""The part of a limit's condition that says that the value counts with its sign, not its magnitude."""
 
 
 class LimitVerdict(msgspec.Struct, frozen=True):
@@ -32,6 +36,15 @@ class LimitVerdict(msgspec.Struct, frozen=True):
     word: str
     cycles_judged: int
     kind: str = REPEATABILITY
+
+    @property
+    def signed(self) -> bool:
+        """Whether the value counts with its sign."""
+        return WITH_SIGN in self.condition.split(", ")
+
+    def word_on(self, value: float, half: float) -> str:
+        """Whether an interval meets the limit, misses it or neither; its guard band left out."""
+        return against(*ends_of(value, half, signed=self.signed), self.limit, bound=self.direction)
 
 
 class NightVerdict(msgspec.Struct, frozen=True):

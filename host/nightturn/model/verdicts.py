@@ -46,6 +46,13 @@ def against(low: float, high: float, limit: float, guard: float = 0.0, bound: st
     return UNDECIDED if exceeds(limit, low) else MISSED
 
 
+def ends_of(value: float, half: float, *, signed: bool) -> tuple[float, float]:
+    """Ends of the interval of what a limit bounds: the value with its sign, or its magnitude, which ends at 0."""
+    if signed:
+        return value - half, value + half
+    return max(abs(value) - half, 0.0), abs(value) + half
+
+
 def gravest(words: Iterable[str]) -> str:
     """The word that decides over several limits; `not judged` where there is none."""
     found = set(words)

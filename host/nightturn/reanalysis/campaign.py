@@ -75,7 +75,7 @@ def jobs_of(
         if run == "all":
             known = [(fixed, each) for fixed, runs in known_runs(place).items() for each in runs]
         else:
-            known = [(each.fixture, each.run) for each in found_runs(place, run)]
+            known = [(each.fixture, each.run) for each in found_runs(place, run, fixture)]
         chosen = [pair for pair in known if fixture in ("", pair[0])]
         if not chosen:
             what = f"runs of {fixture}" if fixture and known else what_a_root_has(place)

@@ -1,5 +1,6 @@
 """Two runs held against each other: figure by figure with the ± of the difference, order by order, angle by angle."""
 
+import math
 from collections.abc import Iterator, Sequence
 
 import msgspec
@@ -25,6 +26,9 @@ MANY = 1.96
 """Of a normal distribution, 95 %."""
 REAL_SHOWN = 3
 """Figures of the first sentence."""
+MOVED = 10.0
+"""A mean whose interval is so many times that of one cycle is of a figure that moved."""
+MOVED_SHOWN = 3
 SPEED_REL = 0.01
 """Two speeds or torques that differ by no more are the same."""
 
@@ -66,6 +70,7 @@ class Comparison(msgspec.Struct, frozen=True):
         one, other: which they are, in words.
         known: what differs beside the units: rig, calibration, plan, rated torque, method; each a sentence.
         figures, orders: line by line. angle: whether angles can be held against each other, and what they say.
+        beware: what a reader could take for more than it is; each a sentence.
     """
 
     one: str
@@ -75,6 +80,7 @@ class Comparison(msgspec.Struct, frozen=True):
     orders: tuple[OrderLine, ...]
     angle: str
     interval_is: str
+    beware: tuple[str, ...] = ()
 
 
 def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) -> Comparison:
@@ -100,7 +106,36 @@ def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) 
         orders=tuple(_orders(turns.one, turns.other)),
         angle=turns.words,
         interval_is="; ".join(INTERVAL_IS[each] for each in kinds),
+        beware=tuple(_beware(lines, one, other, last_h)),
     )
+
+
+def _beware(
+    lines: Sequence[FigureLine], one: ReportNight, other: ReportNight, last_h: float | None
+) -> Iterator[str]:
+    """How often chance alone looks like a difference, and which means hide a change."""
+    if any(line.word == REAL for line in lines):
+        yield "with nothing different about one figure in 20 would read as real, and one order in 370 be listed"
+    for name, night in (("A", one), ("B", other)) if last_h is None else ():
+        halves = [line.one_half if name == "A" else line.other_half for line in lines]
+        moved = [
+            line.title
+            for line, half in zip(lines, halves, strict=True)
+            if half is not None and half > MOVED * _usual_half(night, line.figure)
+        ]
+        if moved:
+            more = f" and {len(moved) - MOVED_SHOWN} more" if len(moved) > MOVED_SHOWN else ""
+            yield (
+                f"within the night of {name} these moved: {'; '.join(moved[:MOVED_SHOWN])}{more}: their mean has a wide ± and hides "
+                "what became of them; --last HOURS compares how both ended"
+            )
+
+
+def _usual_half(night: ReportNight, figure: str) -> float:
+    """Half of the 95 % interval of one cycle, as half of them have it; infinite where none is known."""
+    halves = night.halves(figure)
+    known = halves[np.isfinite(halves)]
+    return float(np.median(known)) if len(known) else math.inf
 
 
 def _which(night: ReportNight, last_h: float | None = None) -> str:
@@ -219,6 +254,8 @@ def _method(night: ReportNight, figure: str) -> int | None:
 def _known(one: ReportNight, other: ReportNight) -> Iterator[str]:
     """What differs beside the units."""
     mine, theirs = one.settings, other.settings
+    if (one.run.fixture, one.run.run, one.method) == (other.run.fixture, other.run.run, other.method):
+        yield "A and B are the same run, so nothing can differ"
     if mine.fixture.id != theirs.fixture.id:
         yield f"measured on different fixtures, {mine.fixture.id} and {theirs.fixture.id}"
     if mine.fixture.transducer.serial != theirs.fixture.transducer.serial:

@@ -13,6 +13,7 @@ from nightturn.model.limits import settled
 from nightturn.model.phases import EXERCISE
 from nightturn.model.quantities import fixed, number
 from nightturn.model.tiles import Float64s
+from nightturn.model.verdicts import ends_of
 from nightturn.pictures.night import moment_text
 from nightturn.report.night import ReportNight
 from nightturn.sentences.lost import lost_text
@@ -95,6 +96,8 @@ def _cycles(night: ReportNight) -> str:
             f"{each.cycles_judged} for {FIGURES[each.figure].spoken}" for each in verdict.limits
         )
         text += f"; held against limits: {judged}"
+        if (measured := max(each.cycles_judged for each in verdict.limits) - good) > 0:
+            text += f", {measured} of them measured though not complete"
     return text
 
 
@@ -177,11 +180,12 @@ def _people(night: ReportNight) -> str:
     return (
         "; ".join(said) + (f"; and {left} more" if left > 0 else "")
         if said
-        else "nobody was at the rig, nothing stopped"
+        else "no intervention and no stop is on record"
     )
 
 
-def margin_text(value: float, half: float, limit: float, *, upper: bool) -> str:
+def margin_text(value: float, half: float, limit: float, *, upper: bool, signed: bool) -> str:
     """How far the interval's end is from the limit, in per cent of the limit; with its sign, minus is beyond."""
-    room = limit - (value + half) if upper else (value - half) - limit
+    low, high = ends_of(value, half, signed=signed)
+    room = limit - high if upper else low - limit
     return f"{fixed(100 * settled(room / abs(limit)), 1, signed=True)} %" if limit else "not known"

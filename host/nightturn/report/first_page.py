@@ -194,8 +194,11 @@ def _limit_rows(
                 if said.value is not None
                 else "no cycle judged",
                 _newest(night, each.figure),
-                f"{sign} {quantity(said.limit, said.unit, beside=said.value or 0.0)}",
-                margin_text(said.value or 0.0, said.half or 0.0, said.limit, upper=said.upper)
+                f"{sign} {quantity(said.limit, said.unit, beside=said.value or 0.0)}"
+                + (f", guard band {quantity(said.guard, said.unit)}" if said.guard else ""),
+                margin_text(
+                    said.value or 0.0, said.half or 0.0, said.limit, upper=said.upper, signed=said.signed
+                )
                 if known
                 else "not known",
                 each.word,

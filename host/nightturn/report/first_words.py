@@ -5,9 +5,8 @@ import numpy as np
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK
-from nightturn.model.limits import exceeds
 from nightturn.model.nights import LimitVerdict
-from nightturn.model.verdicts import MAX, REJECT
+from nightturn.model.verdicts import MAX, MISSED, REJECT
 from nightturn.report.counted import disturbed
 from nightturn.report.night import ReportNight
 from nightturn.sentences.first_words import FirstWords, SoFar, first_words_of, too_few
@@ -57,14 +56,14 @@ def limits_said(night: ReportNight) -> tuple[LimitSaid, ...]:
 def _limit(night: ReportNight, each: LimitVerdict) -> LimitSaid:
     spec = FIGURES[each.figure]
     half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
-    upper = each.direction == MAX
-    beyond = each.word == REJECT and not _mean_beyond(each, half, upper=upper)
-    newest = _newest_beyond(night, each, upper=upper) if beyond else None
+    beyond = each.word == REJECT and not _mean_beyond(each, half)
+    newest = _newest_beyond(night, each) if beyond else None
+    asked = night.settings.variant.accept.get(each.figure)
     return LimitSaid(
         title=spec.spoken,
         unit=spec.unit,
         limit=each.limit,
-        upper=upper,
+        upper=each.direction == MAX,
         word=each.word,
         judged=each.cycles_judged,
         kind=each.kind,
@@ -72,25 +71,23 @@ def _limit(night: ReportNight, each: LimitVerdict) -> LimitSaid:
         half=half,
         last_value=newest[0] if newest is not None else None,
         last_half=newest[1] if newest is not None else None,
+        signed=each.signed,
+        guard=asked.guard if asked is not None else 0.0,
     )
 
 
-def _mean_beyond(each: LimitVerdict, half: float | None, *, upper: bool) -> bool:
+def _mean_beyond(each: LimitVerdict, half: float | None) -> bool:
     """Whether the mean of the night lies beyond the limit with its whole interval."""
-    if each.value is None or half is None:
-        return False
-    if upper:
-        return exceeds(abs(each.value) - half, each.limit)
-    return exceeds(each.limit, each.value + half)
+    return each.value is not None and half is not None and each.word_on(each.value, half) == MISSED
 
 
-def _newest_beyond(night: ReportNight, each: LimitVerdict, *, upper: bool) -> tuple[float, float] | None:
+def _newest_beyond(night: ReportNight, each: LimitVerdict) -> tuple[float, float] | None:
     """The newest cycle whose whole interval lies beyond the limit, where the mean of the night does not."""
     value, half = night.values(each.figure), night.halves(each.figure)
     for at in range(len(value) - 1, -1, -1):
         if not (np.isfinite(value[at]) and np.isfinite(half[at])):
             continue
         middle, wide = float(value[at]), float(half[at])
-        if exceeds(abs(middle) - wide, each.limit) if upper else exceeds(each.limit, middle + wide):
+        if each.word_on(middle, wide) == MISSED:
             return middle, wide
     return None

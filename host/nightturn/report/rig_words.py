@@ -8,6 +8,8 @@ from nightturn.report.first_words import changed_lines
 from nightturn.report.night import ReportNight
 from nightturn.sentences.names import isolated
 from nightturn.storage.runs import RunSummary
+from nightturn.storage.zones import local_text
+from nightturn.trend.wording import short
 from nightturn.unit_history.account import Account, account_of
 from nightturn.unit_history.life import COLUMNS
 from nightturn.unit_history.nights import nights_of
@@ -86,19 +88,31 @@ def _still(life: Account | None, figure: str) -> str:
     return f"no change was found, {lines[0].level_text}; so factor and gain of the torque channel have stayed as well"
 
 
+def _course_of(found: Account) -> str:
+    """Whether a unit beside it changed and since when; a figure of which too little is known is no figure that stayed."""
+    changed = changed_lines(found)
+    if changed:
+        since = short(local_text(changed[0].changed_ts or 0, found.timezone))
+        return f"{changed[0].title} changed at {since}"
+    seen = {line.title for line in found.courses if line.judged}
+    few = ", ".join(dict.fromkeys(line.title for line in found.courses if line.title not in seen))
+    if not seen:
+        return "too few cycles to say whether anything changed"
+    return f"no change was found, but there are too few cycles for {few}" if few else "no change was found"
+
+
 def _others(night: ReportNight, others: Sequence[RunSummary]) -> str:
+    """What the units beside it say, each by its runs up to that of this night."""
     root = night.run.stored.local
     if root is None or not others:
         return "no other fixture ran in this night"
     said = []
     for each in others[:OTHERS_MAX]:
         try:
-            found = account_of(root, each.unit)
+            found = account_of(root, each.unit, until=each.run)
         except StorageError as error:
             said.append(f"{each.fixture}: {error}")
             continue
-        changed = changed_lines(found)
-        what = f"{changed[0].title} changed" if changed else "no change was found"
-        said.append(f"{each.fixture} with {isolated(each.unit)}: {what}")
+        said.append(f"{each.fixture} with {isolated(each.unit)}: {_course_of(found)}")
     left = len(others) - len(said)
     return "; ".join(said) + (f"; {left} more were not looked at" if left > 0 else "")

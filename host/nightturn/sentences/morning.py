@@ -10,7 +10,7 @@ from enum import IntEnum
 
 from nightturn.model.figures import REPEATABILITY
 from nightturn.model.quantities import interval, quantity
-from nightturn.model.verdicts import ACCEPT, NOT_JUDGED, REJECT, UNDECIDED
+from nightturn.model.verdicts import ACCEPT, MAX, MET, MIN, NOT_JUDGED, REJECT, UNDECIDED, against, ends_of
 
 PER_CENT = "%"
 OF_RATED = "% of rated torque"
@@ -45,6 +45,8 @@ class LimitSaid:
         value, half: mean of the night with its 95 % interval; None without a judged cycle.
         last_value, last_half: of the newest cycle that lies beyond the limit; None where none does.
         kind: of what each ± is: of a whole budget, or repeatability, which is said beside it.
+        signed: whether the value counts with its sign, else its magnitude does.
+        guard: width of the band inside the limit in which nothing is accepted; 0 also where it is not known.
     """
 
     title: str
@@ -58,6 +60,8 @@ class LimitSaid:
     last_value: float | None = None
     last_half: float | None = None
     kind: str = REPEATABILITY
+    signed: bool = False
+    guard: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,16 +142,19 @@ def _open(each: LimitSaid) -> str:
 
 
 def _inside(each: LimitSaid) -> bool:
-    """Whether the whole interval of the night lies inside the limit."""
+    """Whether the whole interval of the night lies inside the limit and its guard band."""
     if each.value is None or each.half is None:
         return False
-    return each.value + each.half <= each.limit if each.upper else each.value - each.half >= each.limit
+    ends = ends_of(each.value, each.half, signed=each.signed)
+    return against(*ends, each.limit, each.guard, MAX if each.upper else MIN) == MET
 
 
 def _allowed(each: LimitSaid) -> str:
     beside = each.value or each.last_value or 0.0
     text = quantity(each.limit, each.unit, beside=beside)
-    return f"{text} is allowed" if each.upper else f"at least {text} is asked for"
+    sense = " either way" if beside < 0 and not each.signed else ""
+    guard = f", guard band {quantity(each.guard, each.unit)}" if each.guard else ""
+    return f"{text} is allowed{sense}{guard}" if each.upper else f"at least {text} is asked for{sense}{guard}"
 
 
 def _with_unit(value: float, half: float | None, each: LimitSaid) -> str:

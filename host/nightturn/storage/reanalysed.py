@@ -127,6 +127,10 @@ def _found(
     names = [name for name in files.list(folder) if name.startswith(f"{dataset}-")] if folder else []
     if not names:
         known = files.list(FOLDER)
+        if method in known:
+            raise StorageError(
+                f"run {run} has no re-analysis {method!r}, though other runs have one; `nightturn recompute` makes it"
+            )
         near = did_you_mean(method, known)
         raise StorageError(
             f"run {run} has no re-analysis {method!r}{near}; `nightturn reanalyse` makes it; methods with results: "

@@ -114,8 +114,10 @@ def list_runs(root: Place, unit: str | None = None, *, endpoint: str = "") -> li
     return sorted(found, key=lambda summary: (summary.started_utc, summary.fixture), reverse=True)
 
 
-def found_runs(root: Place, run: str) -> list[RunSummary]:
+def found_runs(root: Place, run: str, fixture: str = "") -> list[RunSummary]:
     """The run of this id, or with `latest` the newest, in an object store the newest that is whole; several only if fixtures share an id.
+
+    With a fixture that has runs `latest` is its newest.
 
     Raises:
         RunNotFoundError: no such run; says which are the newest.
@@ -127,7 +129,8 @@ def found_runs(root: Place, run: str) -> list[RunSummary]:
     known = list_runs(place)
     if run == "latest" and known:
         whole = known if place.local is not None else [each for each in known if each.state == ENDED]
-        found = (whole or known)[:1]
+        newest_first = whole or known
+        found = ([each for each in newest_first if each.fixture == fixture] or newest_first)[:1]
     else:
         paths.checked_run(run)
         found = [each for each in known if each.run == run]

@@ -13,10 +13,9 @@ from nightturn.estimation.intervals import half_width
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK, CycleRecord
-from nightturn.model.limits import exceeds
 from nightturn.model.nights import LimitVerdict
 from nightturn.model.rows import StandingRow, StateRow
-from nightturn.model.verdicts import MAX, REJECT
+from nightturn.model.verdicts import MAX, MISSED, REJECT
 from nightturn.motion.permission import MotionState
 from nightturn.sentences.first_words import (
     FirstWords,
@@ -160,16 +159,16 @@ class NightSoFar:
 
     def _limits(self, limits: tuple[LimitVerdict, ...]) -> Iterator[LimitSaid]:
         for each in limits:
-            spec, upper = FIGURES[each.figure], each.direction == MAX
+            spec = FIGURES[each.figure]
             half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
-            by_mean = each.value is not None and _beyond(each.value, half, each.limit, upper=upper)
+            by_mean = each.value is not None and _beyond(each, each.value, half)
             newest = self._newest_beyond(each) if each.word == REJECT and not by_mean else None
             of_mean = each.word != REJECT or by_mean
             yield LimitSaid(
                 title=spec.spoken,
                 unit=spec.unit,
                 limit=each.limit,
-                upper=upper,
+                upper=each.direction == MAX,
                 word=each.word,
                 judged=each.cycles_judged,
                 kind=each.kind,
@@ -177,23 +176,18 @@ class NightSoFar:
                 half=half if of_mean else None,
                 last_value=newest[0] if newest is not None else None,
                 last_half=newest[1] if newest is not None else None,
+                signed=each.signed,
             )
 
     def _newest_beyond(self, each: LimitVerdict) -> tuple[float, float | None] | None:
-        course, upper = self._courses.get(each.figure, _Course()), each.direction == MAX
-        beyond = (
-            (value, half)
-            for value, half in reversed(course.newest)
-            if _beyond(value, half, each.limit, upper=upper)
-        )
+        course = self._courses.get(each.figure, _Course())
+        beyond = ((value, half) for value, half in reversed(course.newest) if _beyond(each, value, half))
         return next(beyond, None)
 
 
-def _beyond(value: float, half: float | None, limit: float, *, upper: bool) -> bool:
+def _beyond(each: LimitVerdict, value: float, half: float | None) -> bool:
     """Whether a value lies beyond its limit with its whole interval."""
-    if half is None:
-        return False
-    return exceeds(abs(value) - half, limit) if upper else exceeds(limit, value + half)
+    return half is not None and each.word_on(value, half) == MISSED
 
 
 def _words(words: FirstWords) -> dict[str, object]:
