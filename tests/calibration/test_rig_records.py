@@ -24,6 +24,7 @@ from nightturn.model.figures import OK, CycleRecord, Figure
 from nightturn.model.rig_record import RigOrder, RigRecord
 from nightturn.settings.rig import Encoder, FixtureSettings
 
+EXACT = 1e-6
 FROM = datetime(2026, 1, 12, tzinfo=UTC)
 GOOD = RigRecord(
     id="R-3",
@@ -249,19 +250,39 @@ def test_what_stays_at_the_encoders_angle_when_the_unit_is_turned_is_the_rigs() 
     rig: dict[int, complex] = {2: 0.004 * np.exp(0.3j), 7: 0.002 * np.exp(-1.2j)}
     unit: dict[int, complex] = {1: 0.010 + 0j, 2: 0.010 + 0j, 7: 0.020j, 36: 0.018 + 0j, 90: 0.003 + 0j}
     one, other = (indexed(each, rig, unit) for each in (0.0, 37.0))
-    orders, blind = reindexed_orders(one, other, 37.0)
+    orders, blind = reindexed_orders((one, other), (0.0, 37.0), EXACT)
     found = {each.order: each.amplitude_nm * np.exp(1j * each.phase_rad) for each in orders}
     assert set(found) == {2, 7}
     assert all(abs(found[order] - rig[order]) < 1e-9 for order in rig)
     assert blind == (1,)
     # half a turn leaves every even order where it was, quarter turns every fourth
-    assert reindexed_orders(one, indexed(180.0, rig, unit), 180.0)[1] == (2, 36, 90)
-    assert reindexed_orders(one, indexed(90.0, rig, unit), 90.0)[1] == (36,)
+    assert reindexed_orders((one, indexed(180.0, rig, unit)), (0.0, 180.0), EXACT)[1] == (2, 36, 90)
+    assert reindexed_orders((one, indexed(90.0, rig, unit)), (0.0, 90.0), EXACT)[1] == (36,)
+
+
+def test_a_third_mounting_parts_what_two_leave_and_its_scatter_widens_the_uncertainty() -> None:
+    rig: dict[int, complex] = {1: 0.003 + 0j, 10: 0.004j}
+    unit: dict[int, complex] = {1: 0.010 + 0j, 10: 0.010 + 0j, 36: 0.018 + 0j}
+    cycles, angles = [indexed(each, rig, unit) for each in (0.0, 36.0, 101.0)], (0.0, 36.0, 101.0)
+    assert reindexed_orders(cycles[:2], angles[:2], EXACT)[1] == (1, 10)
+    orders, blind = reindexed_orders(cycles, angles, EXACT)
+    assert (blind, [each.order for each in orders]) == ((), [1, 10])
+    for each in orders:
+        assert each.amplitude_nm * np.exp(1j * each.phase_rad) == pytest.approx(rig[each.order], abs=1e-9)
+    # an angle that is known to a degree moves order 10 of the unit by 1.7 mN·m, and its ± says so
+    off = (0.0, 36.0, 102.0)
+    assert {each.order for each in reindexed_orders(cycles, off, 1.0)[0]} == {1}
+    (ten,) = [each for each in reindexed_orders(cycles, off, 0.5)[0] if each.order == 10]
+    assert abs(ten.amplitude_nm - 0.004) < 2 * ten.u_nm
+    # four mountings contradict each other where one was turned otherwise than said
+    four = [*cycles, indexed(160.0, rig, unit)]
+    wide, narrow = (reindexed_orders(four, (*angles, last), EXACT)[0][0].u_nm for last in (172.0, 160.0))
+    assert wide > 5 * narrow  # of order 1
 
 
 def test_cycles_of_two_speeds_or_without_orders_part_nothing() -> None:
     one = indexed(0.0, {}, {1: 0.01 + 0j})
-    with pytest.raises(CalibrationError, match="turn both at one speed"):
-        reindexed_orders(one, msgspec.structs.replace(one, speed_rpm=9.0), 37.0)
+    with pytest.raises(CalibrationError, match="turn all at one speed"):
+        reindexed_orders((one, msgspec.structs.replace(one, speed_rpm=9.0)), (0.0, 37.0), EXACT)
     with pytest.raises(CalibrationError, match="has no orders to go by"):
-        reindexed_orders(one, msgspec.structs.replace(one, cogging_orders=()), 37.0)
+        reindexed_orders((one, msgspec.structs.replace(one, cogging_orders=())), (0.0, 37.0), EXACT)

@@ -139,6 +139,6 @@ def test_one_way_to_check_is_taken_at_a_time(
     rig = ["refcheck", str(bench), "--fixture", "pan-a1"]
     code, _, err = typed([*rig, "--reindex", "37", "--run", "one"], capsys)
     assert code != 0
-    assert "give --run twice" in err
+    assert "give --run once more than --reindex" in err
     code, _, err = typed([*rig, "--arbor", "--run", "20261128T000000Z-0000"], capsys)
     assert code != 0

@@ -6,13 +6,18 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from nightturn.calibration.append_only import append_problem, read_records
 from nightturn.errors import CalibrationError
 from nightturn.model.figures import OK, CycleRecord
 from nightturn.model.quantities import quantity, typed
 from nightturn.model.rig_record import ARBOR_RUN, RigOrder, RigRecord
+from nightturn.model.tiles import Float64s
 from nightturn.settings.rig import FixtureSettings
 
+Complex128s = npt.NDArray[np.complex128]
 FOLDER = "rigs"
 FRICTION_NM = "friction_nm"
 ROLES = ("bridge", "ambient")
@@ -126,43 +131,70 @@ def arbor_record(
 
 
 def reindexed_orders(
-    one: CycleRecord, other: CycleRecord, turned_deg: float
+    cycles: Sequence[CycleRecord], turned_deg: Sequence[float], u_turned_deg: float
 ) -> tuple[tuple[RigOrder, ...], tuple[int, ...]]:
-    """The orders of a rig from two cycles, between which the unit was turned on it, and the orders that this angle cannot part.
+    """The orders of a rig from cycles of several mountings of one unit, and the orders that these angles cannot part.
 
-    What stays at the encoder's angle is the rig's: `rig = (other - one e^-jna) / (1 - e^-jna)`, order by order (least squares of two
-    mountings). An order is kept where it is larger than the 95 % interval of what was found.
+    What stays at the encoder's angle is the rig's: order n of mounting k is `rig + unit e^-jna_k`, by weighted least squares. With more than
+    two mountings u grows by as much as they scatter beyond their own. An order is kept where it is larger than its 95 % interval.
 
     Args:
-        one: a cycle before the unit was turned.
-        other: a cycle after it, at the same speed.
-        turned_deg: by which the unit was turned in the declared sense.
+        cycles: one of each mounting, all at the same speed.
+        turned_deg: where the unit stood against its first mounting in each of them, in the declared sense; the first is 0.
+        u_turned_deg: how well each of these angles is known: an order n of the unit is off by n times as much.
 
     Raises:
         CalibrationError: a cycle that is not whole, or another speed.
     """
-    for cycle in (one, other):
+    for cycle in cycles:
         if cycle.status != OK or not cycle.cogging_orders:
             raise CalibrationError(f"cycle {cycle.cycle_no} has no orders to go by: it is {cycle.status}")
-    if abs(one.speed_rpm / other.speed_rpm - 1.0) > SPEEDS_APART:
-        raise CalibrationError(
-            f"the runs were turned at {typed(one.speed_rpm)} and {typed(other.speed_rpm)} rpm; turn both at one speed"
-        )
-    before, after = (
+        if abs(cycles[0].speed_rpm / cycle.speed_rpm - 1.0) > SPEEDS_APART:
+            raise CalibrationError(
+                f"the runs were turned at {typed(cycles[0].speed_rpm)} and {typed(cycle.speed_rpm)} rpm; turn all at one speed"
+            )
+    seen = [
         {n: (cmath.rect(amplitude, phase), u) for n, amplitude, phase, u in each.cogging_orders}
-        for each in (one, other)
-    )
+        for each in cycles
+    ]
     found, blind = [], []
-    for order in sorted(set(before) & set(after)):
-        turn = cmath.exp(-1j * order * math.radians(turned_deg))
-        if math.sqrt(2.0) > GAIN_MAX * abs(1 - turn):
+    for order in sorted(set.intersection(*(set(each) for each in seen))):
+        turns = np.exp(-1j * order * np.radians(np.asarray(turned_deg)))
+        design = np.stack((np.ones_like(turns), turns), axis=1)
+        if not _parted(design):
             blind.append(order)
             continue
-        (was, u_was), (now, u_now) = before[order], after[order]
-        rig, u = (now - was * turn) / (1 - turn), math.hypot(u_was, u_now) / abs(1 - turn)
+        rig, u = _rig_part(design, [each[order] for each in seen], order * math.radians(u_turned_deg))
         if abs(rig) > COVERAGE * u:
             found.append(RigOrder(order, abs(rig), cmath.phase(rig), u))
     return tuple(found), tuple(blind)
+
+
+def _parted(design: Complex128s) -> bool:
+    """Whether mountings (n, 2) tell rig from unit without more than `GAIN_MAX` of the noise."""
+    count, common = len(design), abs(design[:, 1].sum())
+    return bool(count <= GAIN_MAX**2 * (count**2 - common**2))
+
+
+def _rig_part(
+    design: Complex128s, measured: Sequence[tuple[complex, float]], u_turn: float
+) -> tuple[complex, float]:
+    """What stays where it was, and the u of each of its components; `u_turn` is that of a mounting's phase against the first."""
+    values, u = np.array([value for value, _ in measured]), np.array([each for _, each in measured])
+    solved, _ = _solved(design, values, u)
+    widened = np.hypot(u, abs(solved[1]) * u_turn * (np.arange(len(u)) > 0))
+    solved, variance = _solved(design, values, widened)
+    free = 2 * (len(measured) - 2)
+    scatter = float(np.sum(np.abs((values - design @ solved) / widened) ** 2))
+    grown = math.sqrt(max(1.0, scatter / free)) if free else 1.0
+    return complex(solved[0]), grown * math.sqrt(variance)
+
+
+def _solved(design: Complex128s, values: Complex128s, u: Float64s) -> tuple[Complex128s, float]:
+    """Least squares of values (n,) with their u: the two unknowns, and the variance of each component of the first."""
+    weighted = design / u[:, None]
+    inverse = np.linalg.inv(weighted.conj().T @ weighted)
+    return inverse @ weighted.conj().T @ (values / u), float(inverse[0, 0].real)
 
 
 def unfit_for(record: RigRecord, settings: FixtureSettings) -> str:

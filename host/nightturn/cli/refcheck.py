@@ -32,8 +32,17 @@ Arbor = Annotated[
     bool, typer.Option("--arbor", help="The run --run had a smooth arbor: keep what the rig makes.")
 ]
 Reindex = Annotated[
-    float | None,
-    typer.Option(metavar="DEG", help="Between two --run the unit was turned on the rig by so much."),
+    list[float] | None,
+    typer.Option(
+        metavar="DEG",
+        help="By how much the unit was turned on the rig after the first --run; repeatable, one for each further --run.",
+    ),
+]
+ReindexU = Annotated[
+    float,
+    typer.Option(
+        "--reindex-u", metavar="DEG", help="How well these angles are known (standard uncertainty)."
+    ),
 ]
 Runs = Annotated[list[str] | None, typer.Option("--run", metavar="RUN", help="A recorded run; repeatable.")]
 
@@ -69,6 +78,7 @@ def run(
     decimal: Decimal = None,
     arbor: Arbor = False,
     reindex: Reindex = None,
+    reindex_u: ReindexU = 0.5,
     runs: Runs = None,
     as_json: AsJson = False,
 ) -> None:

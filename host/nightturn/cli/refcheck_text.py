@@ -36,7 +36,9 @@ def answered(options: Mapping[str, Any]) -> None:
     Raises:
         ConfigError: none of them, several, or what one of them needs is not given.
     """
-    ways = [name for name in ("unit", "lever", "arbor", "reindex") if options[name] not in ("", None, False)]
+    ways = [
+        name for name in ("unit", "lever", "arbor", "reindex") if options[name] not in ("", None, False, [])
+    ]
     if len(ways) != 1:
         raise ConfigError(f"{len(ways)} ways to check are given", where="refcheck", allowed=WAYS)
     place, as_json = Path(options["place"]), bool(options["as_json"])
@@ -153,12 +155,16 @@ def _rig(root: Path, fixture: FixtureSettings, options: Mapping[str, Any], now: 
             )
         record = from_arbor(root, fixture, runs[0], now)
     else:
-        record, blind = from_reindexing(root, fixture, runs, float(options["reindex"]), now)
+        turned, u_turned = list(options["reindex"]), float(options["reindex_u"])
+        record, blind = from_reindexing(root, fixture, runs, turned, u_turned, now)
     path = root / file_of(fixture.id)
     if options["as_json"]:
         print_json({"path": path, "record": record, "cannot_part": blind})
         return
     print_text(rig_record_text(record), hang=HANG)
     if blind:
-        print_text(f"this angle cannot part orders {', '.join(map(str, blind))}: turn by another", hang=HANG)
+        print_text(
+            f"no angle given parts orders {', '.join(map(str, blind))}: add a mounting at another angle",
+            hang=HANG,
+        )
     print_text(f"appended to {path}; figures of runs that begin from now on are net by it", hang=HANG)
