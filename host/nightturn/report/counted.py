@@ -16,6 +16,7 @@ from nightturn.model.tiles import Float64s
 from nightturn.pictures.night import moment_text
 from nightturn.report.night import ReportNight
 from nightturn.sentences.lost import lost_text
+from nightturn.sentences.purpose import purpose_text
 
 S_PER_H = 3600.0
 REASONS_MAX = 3
@@ -54,6 +55,8 @@ def _rows(night: ReportNight) -> Iterator[tuple[str, str]]:
     refused = _not_judged(night)
     if refused:
         yield "not judged", refused
+    if night.verdict is not None:
+        yield "counts for", purpose_text(night.verdict)
     yield "people and stops", _people(night)
     for text in night.unread:
         yield "not read", text

@@ -106,7 +106,7 @@ def _line(row: AlarmRow, timezone: str) -> AlarmLine:
         need=BY_WORD[row.severity],
         title=row.title,
         said=sentence_of(row.said),
-        todo=row.todo,
+        todo=sentence_of(row.todo),
         state=sentence_of("; ".join((since_text(row, moment), *standing_lines(row, moment)))),
         open=row.state in {AlarmState.ACTIVE, AlarmState.RETURNED, AlarmState.LATCHED},
     )

@@ -48,7 +48,7 @@ class Glance:
         turning: whether it turns and passes so far.
         word: what it does, in a word or two. sentence: what is to be said first; more: what the run's watch saw change, or empty.
         strip: an SVG of the night, empty where there is nothing to draw.
-        begun, until: moments at the strip's ends. value: the figure nearest its limit. foot: cycle and time. The strip ends with the newest
+        waits: what it waits for a person to do, from its daemon. begun, until: moments at the strip's ends. value: the figure nearest its limit. foot: cycle and time. The strip ends with the newest
             sealed file; where a daemon speaks, value and foot are those of the cycle that ended last.
     """
 
@@ -63,6 +63,7 @@ class Glance:
     word: str
     sentence: str
     more: str = ""
+    waits: str = ""
     strip: str = ""
     begun: str = ""
     until: str = ""

@@ -141,7 +141,10 @@ def _state(glance: Glance, row: StateRow) -> Glance:
         why = "; ".join(each.text for each in row.locks) or row.reason
         if found.need is Severity.ACT_NOW:  # what it does not pass is not hidden by why it stands
             return dataclasses.replace(
-                found, quiet=False, more=sentence_of(f"standing still: {why}", row.waits_for)
+                found,
+                quiet=False,
+                more=sentence_of(f"standing still: {why}", row.waits_for),
+                waits=sentence_of(row.waits_for),
             )
         return dataclasses.replace(
             found,
@@ -149,6 +152,7 @@ def _state(glance: Glance, row: StateRow) -> Glance:
             quiet=False,
             sentence=sentence_of(f"standing still: {why}"),
             more=sentence_of(row.waits_for),
+            waits=sentence_of(row.waits_for),
         )
     if row.trends and BY_WORD[row.trends[0].urgency] > Severity.NOTE:
         first = row.trends[0]
