@@ -38,6 +38,10 @@ def test_a_release_is_one_where_all_is_in_order_and_the_temperature_is_steady() 
 def test_what_nobody_asked_for_is_engineering_whatever_is_in_order() -> None:
     found = verdict(Basis(), cycle(1))
     assert (found.purpose, found.engineering_because) == (ENGINEERING, (NOT_ASKED,))
+    assert (purpose_text(found), purpose_sentence(found)) == (
+        f"engineering: {NOT_ASKED}",
+        "Engineering only.",
+    )
 
 
 def test_every_reason_is_said() -> None:

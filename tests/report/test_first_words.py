@@ -56,10 +56,7 @@ def test_what_is_not_decided_yet_calls_nobody_unless_something_changed(
     found = first_words(standing(whole, NightVerdict(UNDECIDED, (), (FRICTION,)), "running"), changed=changed)
     assert found.need is need
     assert found.inside
-    assert found.sentence == (
-        "Q-0117 is inside its limits so far, 150 cycles judged."
-        " Engineering only: recorded by a version that kept no purpose."
-    )
+    assert found.sentence == ("Q-0117 is inside its limits so far, 150 cycles judged. Engineering only.")
 
 
 def test_before_the_first_cycle_nobody_is_called(one: ReportNight) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 
+from nightturn.telemetry.batches import Batch
 from nightturn.telemetry.commands import Command
 from nightturn.telemetry.payloads import VERSION, Health, HostState
 from nightturn.telemetry.topics import MAJOR, ROOT
@@ -30,6 +31,19 @@ CHANNELS: Mapping[str, tuple[str, str, bool, str]] = {
         False,
         "A run is over, and what its cycles say together",
     ),
+    "figures": (
+        f"{FIXTURE}/m/batch",
+        "batch",
+        False,
+        "Figures that waited in an outage, in the order of their seq; expires after a day",
+    ),
+    "events": (
+        f"{FIXTURE}/ev/batch",
+        "batch",
+        False,
+        "Events that waited in an outage, in the order of their seq",
+    ),
+    "hostEvents": ("{lab}/host/{host}/ev/batch", "batch", False, "The same of the host"),
     "alarm": (FIXTURE + "/alarm/{id}", "alarm", True, "An open alarm; an empty payload says that it is over"),
     "hostAlarm": ("{lab}/host/{host}/alarm/{id}", "alarm", True, "The same of what belongs to no fixture"),
     "commandAnswer": (f"{FIXTURE}/ev/command", "command_answer", False, "What became of a command"),
@@ -59,7 +73,12 @@ PARAMETERS = {
     "id": "an alarm's condition",
     "type": "a kind of event",
 }
-STRUCTS: Mapping[str, type[msgspec.Struct]] = {"health": Health, "host": HostState, "command": Command}
+STRUCTS: Mapping[str, type[msgspec.Struct]] = {
+    "health": Health,
+    "host": HostState,
+    "command": Command,
+    "batch": Batch,
+}
 
 
 def document(payloads: Mapping[str, bytes], version: str) -> dict[str, Any]:
@@ -89,7 +108,10 @@ def document(payloads: Mapping[str, bytes], version: str) -> dict[str, Any]:
             }
             for name, row in channels.items()
         },
-        "components": {"messages": {word: _message(word, payloads) for word in words}},
+        "components": {
+            "messages": {word: _message(word, payloads) for word in words},
+            "schemas": {name: part for struct in STRUCTS.values() for name, part in _inside(struct).items()},
+        },
     }
 
 
@@ -113,9 +135,17 @@ def _message(word: str, payloads: Mapping[str, bytes]) -> dict[str, Any]:
 
 
 def _of_struct(struct: type[msgspec.Struct]) -> dict[str, Any]:
-    _, parts = msgspec.json.schema_components([struct])
-    (found,) = parts.values()  # a flat struct
-    return dict(found)
+    return dict(_parts(struct)[struct.__name__])
+
+
+def _inside(struct: type[msgspec.Struct]) -> dict[str, Any]:
+    """The structs that one is made of."""
+    return {name: part for name, part in _parts(struct).items() if name != struct.__name__}
+
+
+def _parts(struct: type[msgspec.Struct]) -> dict[str, Any]:
+    _, parts = msgspec.json.schema_components([struct], ref_template="#/components/schemas/{name}")
+    return parts
 
 
 def _of_payload(payload: bytes) -> dict[str, Any]:

@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 from tests.telemetry.asyncapi_file import PLACE, made
 
+from nightturn.telemetry.batches import batch_topic
+from nightturn.telemetry.message import wanted
 from nightturn.telemetry.topics import Topics
 
 TREE = Topics("quillfen", "bench-1")
@@ -22,6 +24,14 @@ TOPICS = [
     TREE.event("pan-a1", "run_opened"),
     TREE.event("pan-a1", "command"),
     TREE.event("host", "command"),
+    *(
+        batch_topic(wanted(topic, b"{}"))
+        for topic in (
+            TREE.measurement("pan-a1", "cycle"),
+            TREE.event("pan-a1", "gap"),
+            TREE.event("host", "command"),
+        )
+    ),
     TREE.commands("pan-a1").replace("+", "stop"),
     TREE.commands("host").replace("+", "acknowledge"),
     TREE.alarm("pan-a1", "overload"),

@@ -1,6 +1,7 @@
 """Eight hours without a broker, in virtual time: killed twice, refusing, slow, its password changed.
 
-Every event arrives once by `seq` and in order, everything that was dropped is counted. The broker is played here; what a real one
+Every event arrives once by `seq` and in order, everything that was dropped is counted, and a reader finds it by `seq`. What waited
+comes in batches, also where the broker takes none on a topic of batches. The broker is played here; what a real one
 does to one message is in test_publisher.py and test_denied.py.
 """
 
@@ -9,10 +10,12 @@ import contextlib
 import json
 from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 from tests.simulation.scene import run
 
+from nightturn.telemetry.batches import BATCH_MAX
 from nightturn.telemetry.confirming import RefusedError
 from nightturn.telemetry.delivery import Delivery
 from nightturn.telemetry.message import Message, retained, wanted
@@ -24,7 +27,9 @@ AWAY_S = (HOUR_S, 9 * HOUR_S)
 KILLED_S = (9 * HOUR_S + 20.0, 9 * HOUR_S + 40.0)
 """Twice while the backlog drains; each time it has taken messages whose answers nobody gets."""
 PASSWORD_S = (10 * HOUR_S, 10.5 * HOUR_S)
-REFUSED = "ev/secret"
+REFUSED = "9/ev/secret"
+NO_BATCH = "3/ev/batch"
+"""Its access list is older than batches: each event of this fixture has to come alone."""
 FIXTURES, EVERY_S, ENDS_S = 4, 30.0, 11 * HOUR_S
 
 
@@ -33,6 +38,7 @@ class Broker:
 
     def __init__(self) -> None:
         self.taken: list[tuple[str, dict[str, int]]] = []
+        self.batches: list[int] = []
         self.killed = 0
 
     def away(self, now_s: float) -> bool:
@@ -43,13 +49,24 @@ class Broker:
         if self.away(now_s):
             raise aiomqtt.MqttError("nobody is there")
         slow_s = 2.0 if now_s > PASSWORD_S[1] else 0.05
-        if message.topic == REFUSED:
+        if message.topic in {REFUSED, NO_BATCH}:
             raise RefusedError(message.topic, "Not authorized")
-        self.taken.append((message.topic, json.loads(message.payload)))
+        self._take(message.topic, json.loads(message.payload))
         if self.killed < len(KILLED_S) and now_s > KILLED_S[self.killed]:
             self.killed += 1
             raise aiomqtt.MqttError("the connection ended before the answer")
         await asyncio.sleep(slow_s)
+
+    def _take(self, topic: str, said: dict[str, Any]) -> None:
+        """What a reader does with a batch: each message as if it had come under its own topic."""
+        if not topic.endswith("/batch"):
+            self.taken.append((topic, said))
+            return
+        assert said["late"] is True
+        self.batches.append(len(said["messages"]))
+        for each in said["messages"]:
+            assert each["topic"].rpartition("/")[0] == topic.rpartition("/")[0]  # one fixture, one class
+            self.taken.append((each["topic"], each["payload"]))
 
 
 async def connected(delivery: Delivery, broker: Broker) -> None:
@@ -76,8 +93,8 @@ def test_after_eight_hours_without_a_broker_every_event_has_arrived_once_and_eve
         while loop.time() < ENDS_S:
             for fixture in range(FIXTURES):
                 seqs[fixture] += 2
-                box.put(wanted(f"{fixture}/ev", b'{"seq":%d}' % (seqs[fixture] - 1)))
-                box.put(wanted(f"{fixture}/m", b'{"seq":%d}' % seqs[fixture], 86_400))
+                box.put(wanted(f"{fixture}/ev/x", b'{"seq":%d}' % (seqs[fixture] - 1)))
+                box.put(wanted(f"{fixture}/m/cycle", b'{"seq":%d}' % seqs[fixture], 86_400))
                 box.put(retained(f"{fixture}/state", b'{"seq":%d}' % seqs[fixture]))
                 events, figures = events + 1, figures + 1
             delivery.wake()
@@ -94,18 +111,36 @@ def test_after_eight_hours_without_a_broker_every_event_has_arrived_once_and_eve
 
 
 def _all_there(broker: Broker, events: int, figures: int, box: Outbox) -> None:
-    arrived = 0
+    arrived = missing = 0
     for fixture in range(FIXTURES):
-        seqs = [said["seq"] for topic, said in broker.taken if topic == f"{fixture}/ev"]
+        seqs = [said["seq"] for topic, said in broker.taken if topic == f"{fixture}/ev/x"]
         once = list(dict.fromkeys(seqs))
         assert once == sorted(once) == list(range(1, 2 * events // FIXTURES, 2))
         assert (
-            len(seqs) - len(once) <= 20 * broker.killed
+            len(seqs) - len(once) <= BATCH_MAX * broker.killed
         )  # what was on its way comes twice, with the same seq
-        arrived += len({said["seq"] for topic, said in broker.taken if topic == f"{fixture}/m"})
+        missing += _missing(broker.taken, f"{fixture}/", 2 * events // FIXTURES)
+        arrived += len({said["seq"] for topic, said in broker.taken if topic == f"{fixture}/m/cycle"})
     assert broker.killed == 2
     assert (box.dropped.events, box.dropped.figures) == (0, 0)
     assert box.dropped.thinned > 1000
     assert arrived + box.dropped.total == figures
-    late = [said for topic, said in broker.taken if topic.endswith("/ev") and said.get("late")]
+    assert missing == box.dropped.total
+    assert 50 < max(broker.batches) <= BATCH_MAX
+    late = [said for topic, said in broker.taken if topic.endswith("/ev/x") and said.get("late")]
     assert 8 * HOUR_S / EVERY_S * FIXTURES * 0.9 < len(late) < events  # those of the outage, and they say so
+
+
+def _missing(taken: list[tuple[str, dict[str, int]]], below: str, last_seq: int) -> int:
+    """What a reader of one fixture misses: a number is lost where a message that is not late has come from behind it."""
+    here: set[int] = set()
+    lost: set[int] = set()
+    for topic, said in taken:
+        if not topic.startswith(below) or topic.endswith("/state"):
+            continue
+        assert said["seq"] not in lost, "it came after a message that was not late"
+        here.add(said["seq"])
+        if not said.get("late"):
+            lost = set(range(1, said["seq"])) - here
+    assert max(here) == last_seq
+    return len(lost)

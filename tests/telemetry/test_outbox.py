@@ -1,5 +1,6 @@
 """The outbox: bounded, ordered, and nothing leaves it unseen."""
 
+import json
 import threading
 
 import pytest
@@ -7,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from nightturn.telemetry import outbox as outbox_module
+from nightturn.telemetry.batches import BATCH_MAX
 from nightturn.telemetry.message import Message, latest, retained, wanted
 from nightturn.telemetry.outbox import Outbox
 
@@ -181,6 +183,67 @@ def test_what_waited_for_long_says_so_and_is_itself_again_when_it_comes_back() -
     box.put(wanted("ev", b'{"seq":1}'))
     clock.s = 11.0
     box.put(wanted("ev", b'{"seq":2}'))
-    assert [message.payload for _, message in take_all(box)] == [b'{"seq":1,"late":true}', b'{"seq":2}']
-    box.give_back()
-    assert [message.payload for _, message in take_all(box)] == [b'{"seq":1,"late":true}', b'{"seq":2}']
+    for _ in range(2):
+        ((ticket, message),) = take_all(box)  # what is not late waits until all that is has arrived
+        assert message.payload == b'{"seq":1,"late":true}'
+        box.give_back()
+    ((ticket, _),) = take_all(box)
+    box.done(ticket)
+    assert [message.payload for _, message in take_all(box)] == [b'{"seq":2}']
+
+
+def inside(message: Message) -> list[int]:
+    """The numbers that a message brings, alone or in a batch."""
+    said = json.loads(message.payload)
+    return [each["payload"]["seq"] for each in said.get("messages", [])] or [said["seq"]]
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from("ab"), st.booleans()), min_size=1, max_size=60),
+    st.lists(st.sampled_from(["take", "done", "refuse", "lose"]), max_size=60),
+)
+def test_batches_bring_each_message_once_and_in_the_order_of_its_fixture_and_class(
+    puts: list[tuple[str, bool]], steps: list[str]
+) -> None:
+    clock = Clock()
+    box = Outbox(1000, lambda: None, clock_s=lambda: clock.s)
+    for number, (fixture, is_figure) in enumerate(puts):
+        place, expiry_s = (f"{fixture}/m/cycle", 60) if is_figure else (f"{fixture}/ev/gap", None)
+        box.put(wanted(place, b'{"seq":%d}' % number, expiry_s, str(number)))
+    clock.s = 60.0
+    on_their_way: list[tuple[int, Message]] = []
+    delivered: list[Message] = []
+    for step in [*steps, *["take", "done"] * (2 * len(puts))]:
+        if step == "take" and (entry := box.take(anything_goes)) is not None:
+            on_their_way.append(entry)
+        elif step == "done" and on_their_way:
+            ticket, message = on_their_way.pop(0)
+            assert box.done(ticket) == len(inside(message))
+            delivered.append(message)
+        elif step == "refuse" and on_their_way and on_their_way[0][1].topic.endswith("/batch"):
+            assert box.done(on_their_way.pop(0)[0], "no batches here") == 0
+        elif step == "lose":
+            box.give_back()
+            on_their_way.clear()
+        assert box.backlog == len(puts) - sum(len(inside(message)) for message in delivered)
+    for fixture in "ab":
+        for is_figure in (True, False):
+            here = [
+                number for message in delivered
+                if message.topic.startswith(f"{fixture}/{'m' if is_figure else 'ev'}/") for number in inside(message)
+            ]  # fmt: skip
+            assert here == [number for number, put in enumerate(puts) if put == (fixture, is_figure)]
+
+
+def test_a_batch_has_at_most_so_many_messages_and_bytes() -> None:
+    clock = Clock()
+    box = Outbox(1000, lambda: None, clock_s=lambda: clock.s)
+    for number in range(300):
+        box.put(wanted("a/ev/gap", b'{"seq":%d}' % number))
+    for number in range(5):
+        box.put(wanted("a/ev/gap", b'{"seq":%d,"said":"%s"}' % (number, b"x" * 40_000)))
+    clock.s = 60.0
+    sizes = []
+    while (entry := box.take(anything_goes)) is not None:
+        sizes.append(box.done(entry[0]))
+    assert sizes == [BATCH_MAX, 102, 2, 1]

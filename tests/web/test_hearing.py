@@ -88,6 +88,9 @@ def test_the_newest_cycle_reaches_a_page_before_its_files_with_progress_temperat
     assert rows[0] == ("friction, cycle 4", "118.0 ± 6.4 mN·m")
     assert ("cycles", "3 of 71 done") in rows
     assert ("expected end", "not known") in rows
+    glance = told(tile("pan-a1", value="friction 90 mN·m", foot="cycle 2 of 71"), now, "Europe/Vienna")
+    assert glance.value == "friction 118.0 ± 6.4 mN·m (repeatability), 150 mN·m allowed"
+    assert glance.foot.startswith("cycle 4 of 71, ")
     assert ("bearing", "31.5 °C") in rows
     assert rows[-1] == ("guard closed", "on")
 

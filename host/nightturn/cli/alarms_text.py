@@ -17,6 +17,7 @@ from nightturn.daemon.control_protocol import (
 )
 from nightturn.errors import ConfigError, DeviceError
 from nightturn.model.alarms import SET_ASIDE_S_MAX, AlarmRow
+from nightturn.sentences.alarms import since_text, standing_lines
 from nightturn.sentences.morning import BY_WORD
 from nightturn.storage.alarm_log import Book, check_book, read_book
 from nightturn.storage.zones import local_text
@@ -149,34 +150,14 @@ def _print(row: AlarmRow, zone: str) -> None:
     head = f"{'|' * BY_WORD[row.severity]} {row.severity}: {row.fixture} {row.id}, {row.title}"
     print_text(head, hang=HANG)
     times = f", {row.times} times" if row.times > 1 else ""
-    moment = row.passing and not row.known
-    word = (
-        f"at {local_text(row.newest_ts, zone)}"
-        if moment
-        else f"{row.state.value} since {local_text(row.since_ts, zone)}"
-    )
-    print_text(f"{word}{times}", HANG)
+
+    def moment(ts: int) -> str:
+        return local_text(ts, zone)
+
+    print_text(f"{since_text(row, moment)}{times}", HANG)
     print_text(row.said, HANG, hang=HANG)
     if row.gathers:
         print_text(f"it is for {row.gathers} alarms", HANG)
     print_text(f"what to do: {row.todo}", HANG, hang=HANG)
-    for line in _known(row, zone):
+    for line in standing_lines(row, moment):
         print_text(line, HANG, hang=HANG)
-
-
-def _known(row: AlarmRow, zone: str) -> list[str]:
-    """Who knows of it, and why it calls nobody."""
-    lines = []
-    if row.acknowledged_ts is not None:
-        lines.append(f"acknowledged by {row.acknowledged_by}, {local_text(row.acknowledged_ts, zone)}")
-    if row.returned_ts is not None and not row.passing:
-        lines.append(f"its cause went at {local_text(row.returned_ts, zone)}")
-    if row.explained_by:
-        lines.append(f"explained by {row.explained_by}")
-    if row.set_aside is not None:
-        until = local_text(row.set_aside.until_ts or 0, zone)
-        lines.append(f"set aside by {row.set_aside.by} until {until}: {row.set_aside.reason}")
-    if row.out_of_service is not None:
-        out = row.out_of_service
-        lines.append(f"out of service by {out.by} since {local_text(out.since_ts, zone)}: {out.reason}")
-    return lines

@@ -1,4 +1,7 @@
-"""Commands over MQTT, carried out one after the other as the control socket's are: each is answered, and is a line of the alarms' log."""
+"""Commands over MQTT, carried out one after the other as the control socket's are: each is answered, and is a line of the alarms' log.
+
+What finds too many waiting is refused at once, and all of that since the line before is one line, so that no flood fills the disk.
+"""
 
 import asyncio
 from collections.abc import Callable
@@ -18,10 +21,13 @@ from nightturn.telemetry.publisher import Publisher
 from nightturn.world import World
 
 WAITING_MAX = 32
-"""Commands that wait to be carried out; what comes beyond is dropped, as whoever gets no answer knows."""
+"""Commands that wait to be carried out; what comes beyond is refused."""
+NAMED_MAX = 8
+"""Of those, so many are named in the line of the log."""
 DONE, REFUSED = "mqtt_command", "mqtt_command_refused"
 NOBODY = "nobody named"
 REPEATED = "a command with this id was taken before; it acts once"
+TOO_MANY = f"{WAITING_MAX} commands wait already, so it was not carried out"
 
 log: structlog.stdlib.BoundLogger = structlog.get_logger()
 
@@ -29,8 +35,7 @@ log: structlog.stdlib.BoundLogger = structlog.get_logger()
 class MqttCommands:
     """Takes messages on the daemon's loop and carries them out there.
 
-    Attributes:
-        dropped: commands that found `WAITING_MAX` of them waiting.
+    A command that finds `WAITING_MAX` of them waiting is refused; its id may come again.
     """
 
     def __init__(
@@ -40,20 +45,46 @@ class MqttCommands:
         self._publisher, self._desk, self._handler, self._world = publisher, desk, handler, world
         self._store = CommandStore(root / NAME)
         self._waiting: asyncio.Queue[Arrived] = asyncio.Queue(WAITING_MAX)
-        self.dropped = 0
+        self._too_many: list[Asked] = []
+        self._unnamed = 0
         publisher.on_command = self._take
 
     async def run(self) -> None:
         """Carry out what comes, until cancelled."""
         while True:
             await self._one(await self._waiting.get())
+            await self._account()
 
     def _take(self, arrived: Arrived) -> None:
         try:
             self._waiting.put_nowait(arrived)
         except asyncio.QueueFull:
-            self.dropped += 1
-            log.warning("mqtt_command_dropped", topic=arrived.topic, dropped=self.dropped)
+            self._refuse(asked(arrived, self._publisher.topics, self._world.clock.utc_ns()))
+
+    def _refuse(self, given: Asked | None) -> None:
+        """One too many: answered now, and accounted for behind the command that is being carried out."""
+        if given is None:
+            return
+        if len(self._too_many) < NAMED_MAX:
+            self._too_many.append(given)
+        else:
+            self._unnamed += 1
+        self._publisher.answer(given, ok=False, said=given.refusal or TOO_MANY)
+
+    async def _account(self) -> None:
+        """A line of the log for all that was refused since the last one."""
+        named, more = self._too_many, self._unnamed
+        self._too_many, self._unnamed = [], 0
+        if not named:
+            return
+        who = ", ".join(
+            f"{each.fixture} {each.name} {each.id or 'without an id'} by {each.operator or NOBODY}"
+            for each in named
+        )
+        others = f" and {more} more" if more else ""
+        what = f"{who}{others}: {WAITING_MAX} commands waited already"
+        log.warning("mqtt_commands_refused", count=len(named) + more, detail=what)
+        await self._desk.asked(Audited(REFUSED, named[0].operator or NOBODY, what, named[0].fixture))
 
     async def _one(self, arrived: Arrived) -> None:
         given = asked(arrived, self._publisher.topics, self._world.clock.utc_ns())

@@ -17,6 +17,7 @@ from nightturn.model.verdicts import ends_of
 from nightturn.pictures.night import moment_text
 from nightturn.report.night import ReportNight
 from nightturn.sentences.lost import lost_text
+from nightturn.sentences.purpose import purpose_text
 
 S_PER_H = 3600.0
 REASONS_MAX = 3
@@ -55,6 +56,8 @@ def _rows(night: ReportNight) -> Iterator[tuple[str, str]]:
     refused = _not_judged(night)
     if refused:
         yield "not judged", refused
+    if night.verdict is not None:
+        yield "counts for", purpose_text(night.verdict)
     yield "people and stops", _people(night)
     for text in night.unread:
         yield "not read", text

@@ -23,7 +23,5 @@ def purpose_text(verdict: NightVerdict) -> str:
 
 
 def purpose_sentence(verdict: NightVerdict) -> str:
-    """The same for a page: `For release.`, or `Engineering only: ….`."""
-    if purpose_word(verdict) == RELEASE:
-        return "For release."
-    return f"Engineering only: {'; '.join(purpose_reasons(verdict))}."
+    """Behind a first sentence: `For release.`, or `Engineering only.`; the reasons stand where there is room for them."""
+    return "For release." if purpose_word(verdict) == RELEASE else "Engineering only."

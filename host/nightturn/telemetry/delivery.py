@@ -107,8 +107,7 @@ class Delivery:
         while (taken := self._outbox.take(self._may_go)) is not None:
             ticket, message = taken
             if self._quarantine.blocked(message.topic, _now_s()):
-                self._park(message)
-                self._outbox.done(ticket, REFUSED_BEFORE)
+                self._park(message, self._outbox.done(ticket, REFUSED_BEFORE))
                 self._progress.set()
                 continue
             task = asyncio.get_running_loop().create_task(self._send(publish, ticket, message))
@@ -128,13 +127,11 @@ class Delivery:
             await publish(message)
         except RefusedError as refusal:
             self._refuse(message.topic, refusal.reason)
-            self._park(message)
-            self._outbox.done(ticket, refusal.reason)
+            self._park(message, self._outbox.done(ticket, refusal.reason))
         else:
-            self.published += 1
+            self.published += self._outbox.done(ticket)
             self._quarantine.delivered(message.topic)
             self._held.pop(message.topic, None)
-            self._outbox.done(ticket)
 
     def _sent(self, task: asyncio.Task[None]) -> None:
         if not task.cancelled() and task.exception() is not None:
@@ -147,13 +144,13 @@ class Delivery:
         if self._quarantine.refused(topic, _now_s()):
             log.warning("mqtt_refused", topic=topic, reason=reason)
 
-    def _park(self, message: Message) -> None:
-        """Count it; what is retained is held for another try, and counts once however often it is announced."""
+    def _park(self, message: Message, count: int) -> None:
+        """Count it, a batch that goes on one by one as none; what is retained is held for another try, and counts once however often it is announced."""
         if message.retain:
             if self._held.get(message.topic) is message:
                 return
             self._held[message.topic] = message
-        self.refused += 1
+        self.refused += count
 
     def _session_over(self) -> None:
         """Take back what was on its way; a topic that keeps ending connections counts as refused."""

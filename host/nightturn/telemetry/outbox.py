@@ -7,11 +7,13 @@ replace their predecessor on the same topic (states, live values), so an absent 
 
 import threading
 import time
-from collections import OrderedDict, deque
-from collections.abc import Callable
+from collections import OrderedDict
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Protocol
 
+from nightturn.telemetry.batches import BATCH_BYTES_MAX, BATCH_MAX, LOOK_AHEAD_MAX, batch_topic, packed
 from nightturn.telemetry.message import Message
 
 EVENT_BYTES_MAX = FIGURE_BYTES_MAX = 32_000_000
@@ -20,7 +22,6 @@ LATE_S = 10.0
 """What waited longer says so when it is delivered."""
 THINNED_BEHIND_S, THINNED_TO_S = 600.0, 60.0
 """So long behind the begin of an outage a series of figures keeps one message in so many seconds."""
-LATE = b',"late":true}'
 
 
 class Store(Protocol):
@@ -61,6 +62,18 @@ class Dropped:
 class _Waiting:
     message: Message
     since_s: float
+    alone: bool = False  # the broker did not take it in a batch
+
+
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    message: Message
+    waited: tuple[tuple[int, _Waiting], ...]  # what it is made of; empty where it came from the board
+    late: bool
+
+    @property
+    def of_messages(self) -> int:
+        return max(len(self.waited), 1)
 
 
 class Outbox:
@@ -87,11 +100,11 @@ class Outbox:
         self._clock_s = clock_s
         self._changed = threading.Condition()
         self._queue: OrderedDict[int, _Waiting] = OrderedDict()
-        self._figures: deque[int] = deque()
+        self._figures: OrderedDict[int, None] = OrderedDict()
         self._bytes = {True: 0, False: 0}  # of figures, of events
         self._board: dict[str, Message] = {}
         self._retained: dict[str, Message] = {}
-        self._in_flight: dict[int, tuple[int | None, Message, float]] = {}
+        self._in_flight: dict[int, _Sent] = {}
         self._next_ticket = 0
         self._next_number = 1
         self._offline_s: float | None = clock_s()
@@ -150,40 +163,45 @@ class Outbox:
     def take(self, may_go: Callable[[Message, tuple[str, ...]], bool]) -> tuple[int, Message] | None:
         """The next message and its ticket, now on its way; None when there is none or it must wait.
 
-        The board goes before the queue. `may_go(message, topics on their way)` decides whether the next one may go now. What
-        waited for long carries `late` from here on.
+        The board goes before the queue. What waited for long carries `late` from here on, and goes together with what waited beside it in the
+        same place and class; what did not goes once all of that has arrived. `may_go(message, topics on their way)` decides whether the next
+        one may go now.
         """
         with self._changed:
-            from_board = bool(self._board)
-            if not from_board and not self._queue:
+            sent = self._next()
+            if sent is None or not may_go(
+                sent.message, tuple(each.message.topic for each in self._in_flight.values())
+            ):
                 return None
-            number, waiting = (None, None) if from_board else next(iter(self._queue.items()))
-            message = waiting.message if waiting is not None else next(iter(self._board.values()))
-            if not may_go(message, tuple(sent.topic for _, sent, _ in self._in_flight.values())):
-                return None
-            since_s = 0.0
-            if waiting is None or number is None:
-                del self._board[message.topic]
-            else:
-                since_s = waiting.since_s
+            if not sent.waited:
+                del self._board[sent.message.topic]
+            for number, _ in sent.waited:
                 self._dequeue(number)
             ticket = self._next_ticket
             self._next_ticket += 1
-            self._in_flight[ticket] = number, message, since_s
-            late = waiting is not None and self._clock_s() - since_s > LATE_S
-            return ticket, _late(message) if late else message
+            self._in_flight[ticket] = sent
+            return ticket, sent.message
 
-    def done(self, ticket: int, refused: str = "") -> None:
-        """The message has arrived; with `refused` the broker does not take it, and why."""
+    def done(self, ticket: int, refused: str = "") -> int:
+        """The message has arrived; with `refused` the broker does not take it, and why.
+
+        Returns how many messages are settled by that: none of a batch that was refused, whose messages then go one by one.
+        """
         with self._changed:
-            number, message, _ = self._in_flight.pop(ticket)
+            sent = self._in_flight.pop(ticket)
+            message = sent.message
             if message.retain and not message.payload and self._retained.get(message.topic) is message:
                 del self._retained[message.topic]  # cleared: nothing to announce any more
-            if number is not None and self._store is not None:
-                if refused:
-                    self._store.parked(message, refused)
-                self._store.removed(number)
+            unpacked = bool(refused) and len(sent.waited) > 1
+            if unpacked:
+                self._back((number, replace(each, alone=True)) for number, each in sent.waited)
+            elif self._store is not None:
+                for number, each in sent.waited:
+                    if refused:
+                        self._store.parked(each.message, refused)
+                    self._store.removed(number)
             self._changed.notify_all()
+            return 0 if unpacked else sent.of_messages
 
     def give_back(self) -> tuple[str, ...]:
         """The connection was lost: return the topics on their way and queue their messages again in order.
@@ -193,12 +211,10 @@ class Outbox:
         with self._changed:
             lost = list(self._in_flight.values())
             self._in_flight.clear()
-            for number, message, since_s in reversed(lost):
-                if number is not None:
-                    self._enqueue(number, _Waiting(message, since_s), first=True)
+            self._back(each for sent in lost for each in sent.waited)
             self._trim()
             self._changed.notify_all()
-            return tuple(message.topic for _, message, _ in lost)
+            return tuple(sent.message.topic for sent in lost)
 
     def wait_below(self, count: int, timeout_s: float) -> bool:
         """Block the calling thread until fewer than `count` messages wait; False when time ran out."""
@@ -206,7 +222,49 @@ class Outbox:
             return self._changed.wait_for(lambda: self._depth() < count, timeout_s)
 
     def _depth(self) -> int:
-        return len(self._queue) + len(self._board) + len(self._in_flight)
+        on_their_way = sum(sent.of_messages for sent in self._in_flight.values())
+        return len(self._queue) + len(self._board) + on_their_way
+
+    def _next(self) -> _Sent | None:
+        """What goes next; a batch holds what is behind it in its place and class, and what is late all that is not."""
+        if self._board:
+            return _Sent(next(iter(self._board.values())), (), late=False)
+        if not self._queue:
+            return None
+        number, waiting = next(iter(self._queue.items()))
+        if not self._is_late(waiting):
+            held = any(sent.late for sent in self._in_flight.values())
+            return None if held else _Sent(waiting.message, ((number, waiting),), late=False)
+        topic = batch_topic(waiting.message)
+        if any(sent.message.topic == topic for sent in self._in_flight.values()):
+            return None
+        together = self._beside(topic) if topic and not waiting.alone else ((number, waiting),)
+        return _Sent(packed([each.message for _, each in together]), together, late=True)
+
+    def _beside(self, topic: str) -> tuple[tuple[int, _Waiting], ...]:
+        """What is late and goes under one topic of batches, from the first in the queue on, as much as one batch takes."""
+        found: list[tuple[int, _Waiting]] = []
+        room = BATCH_BYTES_MAX
+        for number, each in islice(self._queue.items(), LOOK_AHEAD_MAX):
+            if not self._is_late(each):
+                break
+            if batch_topic(each.message) != topic:
+                continue
+            room -= len(each.message.payload)
+            if found and (room < 0 or each.alone):
+                break
+            found.append((number, each))
+            if len(found) == BATCH_MAX:
+                break
+        return tuple(found)
+
+    def _is_late(self, waiting: _Waiting) -> bool:
+        return self._clock_s() - waiting.since_s > LATE_S
+
+    def _back(self, lost: Iterable[tuple[int, _Waiting]]) -> None:
+        """Queue again in front, in order."""
+        for number, waiting in sorted(lost, key=lambda each: each[0], reverse=True):
+            self._enqueue(number, waiting, first=True)
 
     def _enqueue(self, number: int, waiting: _Waiting, *, first: bool = False) -> None:
         self._queue[number] = waiting
@@ -214,16 +272,15 @@ class Outbox:
             self._queue.move_to_end(number, last=False)
         figure = waiting.message.is_figure
         self._bytes[figure] += len(waiting.message.payload)
+        if figure:
+            self._figures[number] = None
         if figure and first:
-            self._figures.appendleft(number)
-        elif figure:
-            self._figures.append(number)
+            self._figures.move_to_end(number, last=False)
 
     def _dequeue(self, number: int) -> Message:
         message = self._queue.pop(number).message
         self._bytes[message.is_figure] -= len(message.payload)
-        if message.is_figure and self._figures[0] == number:
-            self._figures.popleft()
+        self._figures.pop(number, None)
         return message
 
     def _thinned(self, message: Message) -> bool:
@@ -245,17 +302,10 @@ class Outbox:
             figure = bool(self._figures) and (over or self._bytes[True] > FIGURE_BYTES_MAX)
             if not figure and not over and self._bytes[False] <= EVENT_BYTES_MAX:
                 return
-            number = self._figures[0] if figure else next(iter(self._queue))
+            number = next(iter(self._figures)) if figure else next(iter(self._queue))
             if self._dequeue(number).is_figure:
                 self._dropped = replace(self._dropped, figures=self._dropped.figures + 1)
             else:
                 self._dropped = replace(self._dropped, events=self._dropped.events + 1)
             if self._store is not None:
                 self._store.removed(number)
-
-
-def _late(message: Message) -> Message:
-    """The same with `late` in its object."""
-    if not message.payload.endswith(b"}"):
-        return message
-    return replace(message, payload=message.payload[:-1] + LATE)

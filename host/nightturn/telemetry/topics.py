@@ -5,6 +5,8 @@
     nightturn/v1/<lab>/<fixture>/m/cycle         one per cycle; also m/trend, m/live and m/health; expire after a day
     nightturn/v1/<lab>/<fixture>/alarm/<id>      retained while open, cleared by an empty payload
     nightturn/v1/<lab>/<fixture>/ev/<type>
+    nightturn/v1/<lab>/<fixture>/m/batch         figures that waited in an outage, many in one; expires after a day
+    nightturn/v1/<lab>/<fixture>/ev/batch        events that did; also below host/<host>
     nightturn/v1/<lab>/<fixture>/cmd/<name>      read where the rig file allows it: acknowledge, pause, stop
     nightturn/v1/<lab>/host/<host>/state         retained, and the last will
     nightturn/v1/<lab>/host/<host>/alarm/<id>    as those of fixtures, of what belongs to none
@@ -23,6 +25,8 @@ from nightturn.model.names import LAB_NAME, fixture_id_problem
 
 ROOT = "nightturn"
 MAJOR = "v1"
+BATCH = "batch"
+"""The last word of a topic under which many messages come at once; no kind of event."""
 
 Measurement = Literal["cycle", "trend", "live", "health"]
 

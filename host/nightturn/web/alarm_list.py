@@ -2,23 +2,18 @@
 
 import dataclasses
 from collections.abc import Iterable, Sequence
+from datetime import UTC
 from pathlib import Path
 
 from nightturn.errors import StorageError
 from nightturn.model.alarms import HOST, AlarmRow, AlarmState
 from nightturn.pictures.night import moment_text
+from nightturn.sentences.alarms import since_text, standing_lines
 from nightturn.sentences.first_words import sentence_of
 from nightturn.sentences.morning import BY_WORD, Severity
 from nightturn.storage.alarm_log import FOLDER, Book, read_book
 from nightturn.storage.zones import zone_of
 from nightturn.web.glance import Glance
-
-STATES = {
-    AlarmState.ACTIVE: "nobody has acknowledged it",
-    AlarmState.ACKNOWLEDGED: "known to {by}",
-    AlarmState.RETURNED: "its cause is gone; nobody has acknowledged it",
-    AlarmState.LATCHED: "its cause is gone; a person has to confirm that",
-}
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -30,7 +25,6 @@ class AlarmLine:
     title: str
     said: str
     todo: str
-    since: str
     state: str
     open: bool
     host: str = ""
@@ -102,21 +96,17 @@ def host_alarms(book: Book, timezone: str) -> tuple[AlarmLine, ...]:
 
 
 def _line(row: AlarmRow, timezone: str) -> AlarmLine:
-    zone = zone_of(timezone)
-    state = STATES.get(row.state, "open").format(by=row.acknowledged_by or "somebody")
-    if row.set_aside is not None:
-        state = f"set aside by {row.set_aside.by}: {row.set_aside.reason}"
-    elif row.out_of_service is not None:
-        state = f"out of service by {row.out_of_service.by}: {row.out_of_service.reason}"
-    elif row.explained_by:
-        state = f"a consequence of {row.explained_by.replace('_', ' ')}"
+    zone = zone_of(timezone) or UTC
+
+    def moment(ts: int) -> str:
+        return moment_text(ts, zone)
+
     return AlarmLine(
         id=row.id,
         need=BY_WORD[row.severity],
         title=row.title,
         said=sentence_of(row.said),
-        todo=row.todo,
-        since=moment_text(row.since_ts, zone) if zone is not None else "",
-        state=state,
+        todo=sentence_of(row.todo),
+        state=sentence_of("; ".join((since_text(row, moment), *standing_lines(row, moment)))),
         open=row.state in {AlarmState.ACTIVE, AlarmState.RETURNED, AlarmState.LATCHED},
     )

@@ -19,9 +19,10 @@ BEAT_S = 1.0
 
 
 class Newest(msgspec.Struct, frozen=True):
-    """The newest cycle of a run: its number, and of each figure name, value and ± of the 95 % interval, None where there is none."""
+    """The newest cycle of a run: its number, when it ended, UTC, and of each figure name, value and ± of the 95 % interval, None where there is none."""
 
     cycle_no: int
+    ts: int
     figures: tuple[tuple[str, float | None, float | None], ...]
 
 
@@ -146,4 +147,4 @@ def _newest(cycle: CycleRecord) -> Newest:
     figures = (
         (each.name, each.value if each.status == OK else None, half_width(each)) for each in cycle.figures
     )
-    return Newest(cycle.cycle_no, tuple(figures))
+    return Newest(cycle.cycle_no, cycle.ts_end, tuple(figures))

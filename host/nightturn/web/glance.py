@@ -1,6 +1,6 @@
 """One fixture at a glance: one sentence, how soon a person has to act, and the night as a line against its limit."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from nightturn.estimation.figures import FIGURES, FRICTION
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import REPEATABILITY
-from nightturn.model.nights import LimitVerdict
+from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.quantities import interval, number, quantity
 from nightturn.model.verdicts import MAX
 from nightturn.pictures.night import Bound, Row, moment_text
@@ -48,7 +48,8 @@ class Glance:
         turning: whether it turns and passes so far.
         word: what it does, in a word or two. sentence: what is to be said first; more: what the run's watch saw change, or empty.
         strip: an SVG of the night, empty where there is nothing to draw.
-        begun, until: moments at the strip's ends. value: the figure nearest its limit. foot: cycle and time.
+        waits: what it waits for a person to do, from its daemon. begun, until: moments at the strip's ends. value: the figure nearest its limit. foot: cycle and time. The strip ends with the newest
+            sealed file; where a daemon speaks, value and foot are those of the cycle that ended last.
     """
 
     fixture: str
@@ -62,6 +63,7 @@ class Glance:
     word: str
     sentence: str
     more: str = ""
+    waits: str = ""
     strip: str = ""
     begun: str = ""
     until: str = ""
@@ -162,15 +164,23 @@ def _changed(run: Run, night: ReportNight) -> Iterator[str]:
 
 
 def _nearest(night: ReportNight) -> LimitVerdict | None:
-    """The limit whose figure is nearest to it, or farthest beyond."""
-    used: list[tuple[float, LimitVerdict]] = []
+    """The limit whose figure is nearest to it in the newest judged cycle, or farthest beyond."""
+    newest = {}
     for each in night.verdict.limits if night.verdict is not None else ():
         values = night.values(each.figure)
         good = values[np.isfinite(values)]
-        if not len(good) or not each.limit:
-            continue
-        part = abs(float(good[-1]) / each.limit)
-        used.append((part if each.direction == MAX else 1 / max(part, 1e-9), each))
+        if len(good):
+            newest[each.figure] = float(good[-1])
+    return nearest_of(night.verdict, newest)
+
+
+def nearest_of(verdict: NightVerdict | None, values: Mapping[str, float]) -> LimitVerdict | None:
+    """The limit of a verdict that one of these figures is nearest to, or farthest beyond."""
+    used: list[tuple[float, LimitVerdict]] = []
+    for each in verdict.limits if verdict is not None else ():
+        if each.figure in values and each.limit:
+            part = abs(values[each.figure] / each.limit)
+            used.append((part if each.direction == MAX else 1 / max(part, 1e-9), each))
     return max(used, key=lambda pair: pair[0])[1] if used else None
 
 
@@ -213,23 +223,27 @@ def clock_text(ns: int, night: ReportNight) -> str:
 
 
 def _value(night: ReportNight, nearest: LimitVerdict | None) -> str:
-    """`ripple 0.649 ± 0.008 % of rated torque, 0.6 % allowed`, of the newest judged cycle; `(repeatability)` behind a ± that is no more."""
+    """That of the newest judged cycle on the disk."""
     if nearest is None:
         return "no figure has been judged yet" if len(night.cycles) else ""
-    spec = FIGURES[nearest.figure]
-    values, u, nu = night.values(nearest.figure), nearest.u, nearest.nu
-    half = night.halves(nearest.figure)
+    values, half = night.values(nearest.figure), night.halves(nearest.figure)
     at = int(np.flatnonzero(np.isfinite(values))[-1])
-    wide = float(half[at])
+    return value_text(nearest, float(values[at]), float(half[at]))
+
+
+def value_text(limit: LimitVerdict, value: float, half: float) -> str:
+    """`ripple 0.649 ± 0.008 % of rated torque, 0.6 % allowed`; `(repeatability)` behind a ± that is no more."""
+    spec = FIGURES[limit.figure]
+    wide, u, nu = half, limit.u, limit.nu
     if not np.isfinite(wide):
         wide = coverage_factor(nu) * u if u is not None and nu is not None else float("inf")
-    text = interval(float(values[at]), wide, spec.unit, beside=nearest.limit)
+    text = interval(value, wide, spec.unit, beside=limit.limit)
     if spec.unit == PER_CENT:
         text = text.replace(PER_CENT, OF_RATED, 1)
-    if nearest.kind == REPEATABILITY:
+    if limit.kind == REPEATABILITY:
         text += f" ({REPEATABILITY})"
-    allowed = quantity(nearest.limit, spec.unit, beside=float(values[at]))
-    return f"{spec.spoken} {text}, {allowed} {'allowed' if nearest.direction == MAX else 'asked for'}"
+    allowed = quantity(limit.limit, spec.unit, beside=value)
+    return f"{spec.spoken} {text}, {allowed} {'allowed' if limit.direction == MAX else 'asked for'}"
 
 
 def _foot(night: ReportNight) -> str:

@@ -28,6 +28,8 @@ from nightturn.web.wall_page import clocks_text
 ORDER = ("turn", "lens", "night", "map", "orders", "order-map", "temperature")
 """Of the pictures; those of events follow."""
 EVENTS_MAX = 60
+LONG = 240
+"""Characters of an event from which its first sentence is shown and the rest folded."""
 OTHER_RUNS_MAX = 12
 
 
@@ -87,7 +89,7 @@ def run_page(
         glance=glance,
         first=shown.first,
         happens=known or night.ended,
-        more="" if glance.asks or (known and not live) else glance.more,
+        more="" if glance.more == glance.waits or (known and not live and not glance.asks) else glance.more,
         to_do=_to_do(glance, shown.first if known or night.ended else None),
         hands=hands,
         width=width_px,
@@ -100,9 +102,9 @@ def run_page(
 
 def _to_do(glance: Glance, first: FirstPage | None) -> tuple[tuple[str, str], ...]:
     """What a person must do, each with its reason: what it waits for now, then what the report says; nothing only where nobody is asked for."""
-    waits = ((glance.more, ""),) if glance.asks and glance.more else ()
+    waits = ((glance.waits, ""),) if glance.asks and glance.waits else ()
     found = (*waits, *((each.what, each.why) for each in (first.to_do if first is not None else ())))
-    return found or (((glance.sentence, ""),) if glance.asks else ())
+    return found or (((glance.more or glance.sentence, ""),) if glance.asks else ())
 
 
 def _alarms(night: ReportNight, book: Book | None) -> dict[str, object]:
@@ -198,14 +200,20 @@ def _now(night: ReportNight) -> Iterator[tuple[str, str]]:
     yield "on the disk up to", moment_text(night.over[1], night.zone)
 
 
-def _events(night: ReportNight) -> tuple[tuple[tuple[str, str, str], ...], str]:
-    """The newest events first, and how many are not shown."""
+def _events(night: ReportNight) -> tuple[tuple[tuple[str, str, str, str], ...], str]:
+    """The newest events first: when, what, in words, and what a long one says behind its first sentence; and how many are not shown."""
     newest = night.events[::-1][:EVENTS_MAX]
     rows = tuple(
-        (moment_text(each.ts, night.zone), each.kind.replace("_", " "), each.detail) for each in newest
+        (moment_text(each.ts, night.zone), each.kind.replace("_", " "), *_folded(each.detail))
+        for each in newest
     )
     left = len(night.events) - len(rows)
     return rows, f"{left} older ones are in the report's dataset `events`." if left > 0 else ""
+
+
+def _folded(text: str) -> tuple[str, str]:
+    first, dot, behind = text.partition(". ")
+    return (f"{first}{dot.strip()}", behind) if len(text) > LONG else (text, "")
 
 
 def _others(night: ReportNight, runs: Sequence[RunSummary]) -> list[dict[str, str]]:

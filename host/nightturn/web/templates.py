@@ -10,6 +10,7 @@ from nightturn.report.templates import CAUTION
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 ROOMS = ("nightturn.web", "nightturn.report")
 """Where a template may lie: the report's macros are the page's too."""
@@ -51,13 +52,28 @@ def _room() -> "Environment":
         raise ConfigError(
             "needs Jinja2, which is not installed", where="the page", allowed="pip install 'nightturn[web]'"
         ) from error
-    return jinja2.Environment(
+    room = jinja2.Environment(
         loader=jinja2.FunctionLoader(_template),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+    )
+    room.filters["code"] = _with_code
+    return room
+
+
+def _with_code(text: str) -> "Markup":
+    """A sentence with what stands between backticks as code; the rest is escaped like any other text."""
+    from markupsafe import Markup, escape
+
+    parts = text.split("`")
+    if len(parts) % 2 == 0:  # one of them has no other
+        return escape(text)
+    return Markup().join(
+        Markup("<code>{}</code>").format(part) if place % 2 else escape(part)
+        for place, part in enumerate(parts)
     )
 
 

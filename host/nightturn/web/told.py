@@ -1,14 +1,17 @@
 """A fixture at a glance as its daemon tells of it now, laid over what is on the disk."""
 
 import dataclasses
+import math
 
+from nightturn.model.quantities import number
 from nightturn.model.rows import FAILED, STARTING, UNRECORDED, StandingRow, StateRow
 from nightturn.pictures.night import moment_text
 from nightturn.sentences.first_words import NO_FIGURES, sentence_of, standing_words
 from nightturn.sentences.morning import BY_WORD, Severity
 from nightturn.sentences.wall import silent_sentence
 from nightturn.storage.zones import zone_of
-from nightturn.web.glance import OUTSIDE, Glance
+from nightturn.web.feed import Newest
+from nightturn.web.glance import OUTSIDE, Glance, nearest_of, value_text
 from nightturn.web.heard import Heard
 
 STAND = {STARTING: "starting", UNRECORDED: "not recorded", FAILED: "failed"}
@@ -44,7 +47,7 @@ def told(glance: Glance, heard: Heard, timezone: str) -> Glance:
         return _standing(glance, heard.standing)
     if heard.state is None:
         return glance
-    return _state(glance, heard.state)
+    return _newest(_state(glance, heard.state), heard.state, heard.cycle, timezone)
 
 
 def _silent(glance: Glance, heard: Heard, timezone: str) -> Glance:
@@ -102,6 +105,22 @@ def _standing(glance: Glance, row: StandingRow) -> Glance:
     return dataclasses.replace(found, sentence=words.sentence, more="")  # the disk is behind
 
 
+def _newest(glance: Glance, row: StateRow, cycle: Newest | None, timezone: str) -> Glance:
+    """With the figures of the cycle that has just ended: its file is sealed later; the older value stays where it has none."""
+    if cycle is None:
+        return glance
+    found = {name: (value, half) for name, value, half in cycle.figures if value is not None}
+    limit = nearest_of(row.night_verdict, {name: value for name, (value, _) in found.items()})
+    foot = f"cycle {number(cycle.cycle_no)} of {number(row.cycles_planned)}"
+    when = _when(cycle.ts, timezone)
+    foot += f", {when.split(' ')[2]}" if when else ""
+    if limit is None:
+        return dataclasses.replace(glance, foot=foot)
+    value, half = found[limit.figure]
+    said = value_text(limit, value, half if half is not None else math.inf)
+    return dataclasses.replace(glance, value=said, foot=foot)
+
+
 def _state(glance: Glance, row: StateRow) -> Glance:
     """A core speaks: its state, and what it waits for, weigh more than what the disk says of the same run."""
     word = OUTSIDE.get(row.state, row.state)
@@ -122,7 +141,10 @@ def _state(glance: Glance, row: StateRow) -> Glance:
         why = "; ".join(each.text for each in row.locks) or row.reason
         if found.need is Severity.ACT_NOW:  # what it does not pass is not hidden by why it stands
             return dataclasses.replace(
-                found, quiet=False, more=sentence_of(f"standing still: {why}", row.waits_for)
+                found,
+                quiet=False,
+                more=sentence_of(f"standing still: {why}", row.waits_for),
+                waits=sentence_of(row.waits_for),
             )
         return dataclasses.replace(
             found,
@@ -130,6 +152,7 @@ def _state(glance: Glance, row: StateRow) -> Glance:
             quiet=False,
             sentence=sentence_of(f"standing still: {why}"),
             more=sentence_of(row.waits_for),
+            waits=sentence_of(row.waits_for),
         )
     if row.trends and BY_WORD[row.trends[0].urgency] > Severity.NOTE:
         first = row.trends[0]
