@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.report.rendering import SLIM_PX, browser, graves, shown, too_wide
+from tests.browsers import browser
+from tests.report.rendering import SLIM_PX, graves, shown, too_wide
 
 import nightturn
 
