@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from nightturn.replay.verdict import Options
 
 EXAMPLE = "nightturn replay replay_logs/healthy.ntj"
+WHAT_IF, STRETCH = "--what-if", "--at, --until, --around, --cut"
+WHOLE = "--figures, --tile, --split, --accept"
 HANG = "    "
 """Deeper than the differences below the line."""
 
@@ -73,15 +75,9 @@ def run(
     otherwise, and when motion would first have been commanded otherwise; behind that the tape shows figures only.
     """
     stretch = bool(at or until or around or cut)
-    _one_of(
-        {
-            "--what-if": limits is not None,
-            "--at, --until, --around, --cut": stretch,
-            "--figures, --tile, --split, --accept": bool(figures or tile or split or accept),
-        }
-    )
-    if cut and as_json:
-        _one_of({"--cut": True, "--json": True})
+    whole = bool(figures or tile or split or accept)
+    _one_of({WHAT_IF: limits is not None, STRETCH: stretch, WHOLE: whole})
+    _one_of({"--cut": cut is not None, "--json": as_json and cut is not None})
     if limits is not None:
         _what_if(log, fixture, run_id, limits, as_json=as_json)
         return
