@@ -17,8 +17,8 @@ class Notice(msgspec.Struct, frozen=True):
     """What the course of a figure asks of people, as long as it stands.
 
     Attributes:
-        figure, direction: which.
-        condition: `change`, `slope` or `limit`.
+        figure, direction: which; empty and 0 where no figure changed and the unit or its torque signal did.
+        condition: `change`, `slope` or `limit`; of no figure `temperature` or `signal`.
         urgency: one of `URGENCIES`. since_ts: since when it is that urgent, UTC ns. said: the sentence.
         because: of a change, what it is consistent with, what competes and what to measure next, sentences; empty where that was not asked.
     """

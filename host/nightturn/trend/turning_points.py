@@ -200,15 +200,18 @@ def _apart(first: Int64s) -> Int64s:
 def close_onto(stack: list[int], points: list[int], below: int) -> list[tuple[int, int]]:
     """Put turning points onto a row of open ones and take out what each closes, as `nested` does; the pairs taken out."""
     pairs: list[tuple[int, int]] = []
+    count = len(stack)
     for point in points:
-        stack.append(point)
-        while len(stack) > 3:
-            a, b, c, d = stack[-4:]
-            inner = abs(c - b)
-            if inner >= below or inner > abs(b - a) or inner > abs(d - c):
+        while count > 2:
+            one, other = stack[-2], stack[-1]
+            inner = abs(other - one)
+            if inner > abs(point - other) or inner >= below or inner > abs(one - stack[-3]):
                 break
-            pairs.append((b, c))
-            del stack[-3:-1]
+            pairs.append((one, other))
+            del stack[-2:]
+            count -= 2
+        stack.append(point)
+        count += 1
     return pairs
 
 
