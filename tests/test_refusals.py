@@ -11,13 +11,14 @@ from tests.collect_words import texts_of
 
 ROOT = Path(__file__).resolve().parent.parent
 ESTIMATION = (
-    "assembly", "band", "channel", "cycle_verdict", "cycles", "figure_drafts", "filter_remarks", "finish", "friction",
-    "friction_drafts", "friction_speed", "gates", "night_verdict", "remarks", "rig_net",
+    "assembly", "band", "channel", "cycle_verdict", "cycles", "draft", "figure_drafts", "filter_remarks", "finish", "friction",
+    "friction_drafts", "friction_speed", "gates", "measured", "night_verdict", "purpose", "remarks", "rig_net",
 )  # fmt: skip
+CALIBRATE = ("lever", "rig")
 ARRAYS = ("arrays", "grids", "options", "passes", "plausible", "smooth_cycles", "smoothness", "stamps")
 MODULES = tuple(
     f"host/nightturn/{room}/{name}.py"
-    for room, names in (("estimation", ESTIMATION), ("replay", ARRAYS))
+    for room, names in (("calibrate", CALIBRATE), ("estimation", ESTIMATION), ("replay", ARRAYS))
     for name in names
 )
 SENTENCE = 5

@@ -3,7 +3,12 @@
 from pathlib import Path
 
 import numpy as np
+import pytest
 from tests.capture.made import read_error, turning, written
+
+from nightturn.capture.asked import Asked
+from nightturn.capture.reading import traced
+from nightturn.errors import TableError
 
 
 def test_each_wrong_input_is_refused_with_its_place_and_the_remedy(folder: Path) -> None:
@@ -95,3 +100,14 @@ def test_what_pretends_to_be_an_angle_is_refused(folder: Path) -> None:
     a, b = ((np.floor(np.arange(len(time)) / 1.0 + at) % 2) * 5.0 for at in (0, 0))
     both = written(folder / "both.csv", [("t (s)", time), ("M (Nm)", torque), ("A", a), ("B", b)])
     assert "A and B change at once" in read_error(both, counts=360)
+
+
+def test_a_capture_of_a_lever_needs_an_angle_and_one_look(folder: Path) -> None:
+    time, angle, torque = turning((1,), 0.3)
+    path = written(folder / "lever.csv", [("t (s)", time), ("M (Nm)", torque)])
+    with pytest.raises(TableError, match="has no angle of an encoder; give --angle NAME:deg or NAME:counts"):
+        traced(path, Asked(rated_nm=15.0), {})
+    path = written(folder / "long.csv", [("t (s)", time), ("M (Nm)", torque), ("pos (deg)", angle)])
+    assert len(traced(path, Asked(rated_nm=15.0), {}).time_s) == len(time)
+    with pytest.raises(TableError, match="is empty or too long for one look; give --from and --to"):
+        traced(path, Asked(rated_nm=15.0, start_s=1e6), {})

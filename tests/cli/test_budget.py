@@ -6,11 +6,14 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from tests.calibrate.test_refused import READABLE
 from tests.cli.terminal import too_wide, typed
 from tests.estimation.synthetic import Bench, cycles_of, record
-from tests.storage.scenario import RUN, STARTED_NS
-from tests.storage.store import Night
+from tests.protocol.test_sheet import SHEET_BYTES, changed
+from tests.storage.scenario import FIXTURE, RUN, STARTED_NS
+from tests.storage.store import Night, manifest
 
+from nightturn.cli.budget_text import budget_of
 from nightturn.cli.orders_text import none_text
 from nightturn.daemon.wording import cycle_text, figures_text, night_text
 from nightturn.demo.scenario import calibration
@@ -27,7 +30,8 @@ from nightturn.model.records import Emit
 from nightturn.model.rows import CYCLES, RunEnded
 from nightturn.model.verdicts import DECISION_RULE, NOT_JUDGED
 from nightturn.storage.files import RealFiles
-from nightturn.storage.manifest import manifests, write_manifest
+from nightturn.storage.manifest import SheetSince, manifests, write_manifest
+from nightturn.storage.reader import Run
 from nightturn.storage.runs import list_runs, open_run
 from nightturn.telemetry import payloads
 from nightturn.telemetry.payloads import Stamp
@@ -303,3 +307,19 @@ def test_the_word_repeatability_is_said_where_no_certificate_is() -> None:
     assert (cycle(1, certified=True).kind, cycle(1, certified=False).kind) == (BUDGET, REPEATABILITY)
     assert INTERVAL_IS[REPEATABILITY] == "± is repeatability"
     assert INTERVAL_IS[BUDGET] == "± is of the whole budget"
+
+
+def test_a_budget_says_which_filter_nobody_stated_would_matter(kept: tuple[Path, CycleRecord]) -> None:
+    root, _ = kept
+    files = RealFiles(root)
+    assert budget_of(Run(root, FIXTURE, RUN), None).filter == ""  # no device of the run was met
+    for sheet, said in ((SHEET_BYTES, True), (changed("torque.filter_hz", 400), False)):
+        met = SheetSince(chunk_no=1, epoch=1, sheet=sheet.decode())
+        write_manifest(files, msgspec.structs.replace(READABLE, sheets=(met,)))
+        found = budget_of(Run(root, FIXTURE, RUN), None).filter
+        assert (
+            found.startswith("Neither the rig file nor the device's sheet states a filter: a low-pass of ")
+            == said
+        )
+        assert found.endswith("and no sample shows it.") == said
+    write_manifest(files, manifest())

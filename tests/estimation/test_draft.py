@@ -117,3 +117,6 @@ def test_what_is_no_number_or_has_a_scatter_of_0_is_no_figure_and_says_whose_fau
     assert figure.status == REFUSED
     assert (figure.value, figure.u, figure.nu, figure.budget) == (None, None, None, ())
     assert figure.reasons == (NO_NUMBER,)
+    assert NO_NUMBER.startswith(
+        "The calculation gave no number with a ±: a fault of nightturn, not of the rig."
+    )

@@ -73,3 +73,11 @@ def test_what_ends_is_looked_at_by_the_time_of_the_newest_cycle() -> None:
 
 def test_a_verdict_from_before_there_were_purposes_is_engineering() -> None:
     assert purpose_text(NightVerdict("accept", ())) == f"engineering: {NOT_KEPT}"
+
+
+def test_what_keeps_a_night_from_being_a_release_is_said_in_these_words() -> None:
+    assert NOT_ASKED == "nobody asked for a release (`nightturn mount --purpose release`)"
+    assert verdict(ASKED).engineering_because == ("no cycle is finished yet",)
+    assert verdict(ASKED, cycle(1)).engineering_because == (
+        "it is of one cycle, so nothing says that the temperature was steady",
+    )

@@ -98,7 +98,7 @@ def test_the_series_has_its_middle_and_its_edge_at_nothing() -> None:
     [
         (DIFFERENCE, 0.1),
         (RMS, 0.01),
-        (HALF_STEP, 0.03 * math.sqrt(0.5)),
+        (HALF_STEP, 0.03),
         (HALF_SUM, 0.03),
         (AT_ONE_PLACE, 0.2 * math.sqrt(1.5)),
     ],

@@ -38,7 +38,7 @@ PER_K = 0.1
 SHEET = "the device's sheet"
 
 
-Rounded = Literal["peak", "rms", "mean", "alike", "place"]
+Rounded = Literal["peak", "rms", "mean", "place"]
 
 
 class Enters(msgspec.Struct, frozen=True):
@@ -68,7 +68,7 @@ DIFFERENCE = Enters(rounded="peak")
 RMS = Enters(steps=1.0, rounded="rms")
 HALF_STEP = Enters(steps=math.sqrt(0.5), reverses=True)
 """Half of a difference between two directions: half of what zero changes between them."""
-HALF_SUM = Enters(zero=1.0, unloading=1.0, steps=math.sqrt(0.5), rounded="alike", reverses=True)
+HALF_SUM = Enters(zero=1.0, unloading=1.0, steps=math.sqrt(0.5), reverses=True)
 LEVEL = Enters(zero=1.0, change=1.0, unloading=1.0, steps=math.sqrt(1.5), checked=True)
 AT_ONE_PLACE = msgspec.structs.replace(LEVEL, rounded="place")
 """A level over an angle that is too short for the torque to run over many steps."""
@@ -139,8 +139,8 @@ def _rounding_counts(enters: Enters, seen: Seen) -> float:
     of_waveform = {
         "peak": left.peak,  # of both its ends
         "rms": left.rms,
-        "mean": enters.steps * left.mean,
-        "alike": left.mean,  # both directions run over the same crests: a half-sum has their errors whole (simulated)
+        # The directions run over the same crests and may err alike (simulated).
+        "mean": max(enters.steps, 1.0) * left.mean,
         "place": enters.steps * left.place,
     }
     return max(enters.steps * rounding_counts(seen.noise_counts), of_waveform[enters.rounded])

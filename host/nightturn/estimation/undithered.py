@@ -81,7 +81,9 @@ def undithered(
     peak, of_rms, mean = np.sqrt(squares / (SIZES * PLACES)).tolist()
     at_one = rounding_counts(noise)
     peak = math.sqrt(2) * at_one if of.local else math.hypot(peak, _of_weak_lines(of) / math.sqrt(3))
-    return Undithered(peak, of_rms, mean, at_one)
+    # Samples that fall on the same angles in every turn are one draw of their errors.
+    draw = at_one / math.sqrt(points)
+    return Undithered(peak, math.hypot(of_rms, draw), math.hypot(mean, draw), at_one)
 
 
 def _of_weak_lines(of: Waveform) -> float:
