@@ -13,6 +13,7 @@ from tests.cli.terminal import typed
 from tests.report.test_document import Page, night
 
 from nightturn.estimation.night_figure import NOT_SHOWN, REAL
+from nightturn.estimation.purpose import NOT_ASKED
 from nightturn.report.both_turns import turns_of
 from nightturn.report.compared import compared, figure_rows, headline
 from nightturn.report.night import ReportNight
@@ -33,6 +34,7 @@ def test_a_run_against_itself_shows_no_difference_and_the_same_angles(one: Repor
     assert {line.difference for line in judged} == {0.0}
     assert found.orders == ()
     assert found.known == ()
+    assert found.purposes == tuple(f"{name} is engineering: {NOT_ASKED}" for name in "AB")
     assert found.angle.startswith("friction differs most at")
 
 
