@@ -155,7 +155,8 @@ def _outcome(job: Job, recorded: Recorded, again: Again, verdict: NightVerdict, 
 def _verdict(recorded: Recorded, again: Again) -> tuple[NightVerdict, list[str]]:
     """What all cycles say together, by the rule of the night, and what the run was for up to each."""
     accept, basis = accept_limits(recorded.settings.variant), basis_of(recorded.settings)
-    planned, night, purposes = recorded.settings.fixture.plan.cycles, Night(), []
+    planned, night = recorded.settings.fixture.plan.cycles, Night()
+    purposes: list[str] = []
     for cycle in again.cycles:
         night.add(cycle, accept)
         purposes.append(night.verdict(accept, planned, basis).purpose)
