@@ -51,14 +51,11 @@ def run(
     seen = _outlooks(bench, rig, variant, calibrated)
     lacks = {each[:2]: release_lacks(bench, rig, *each[:2], calibrated[each[0]], now_ns) for each in seen}
     if as_json:
+        named = [_named(*each, missing_wires, calibrated, rigs, disk) for each in seen]
         print_json(
             [
-                {
-                    **_named(*each, missing_wires, calibrated, rigs, disk),
-                    "watch": watches[each[0]],
-                    "release_lacks": lacks[each[0], each[1]],
-                }
-                for each in seen
+                {**one, "watch": watches[each[0]], "release_lacks": lacks[each[:2]]}
+                for one, each in zip(named, seen, strict=True)
             ]
         )
     else:
