@@ -324,3 +324,22 @@ def test_a_file_of_classes_that_is_none_is_refused_before_anything_is_kept(
     code, _, err = typed(words, capsys)
     assert (code, said in err) == (2, True), err
     assert records() == ()
+
+
+@pytest.mark.parametrize("answered", range(3))
+def test_ctrl_c_in_the_opening_leaves_no_file_at_all_and_the_same_command_begins_again(
+    answered: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answer(monkeypatch, OPENING[:answered])
+    code, _, err = typed(GUIDED, capsys)
+    assert (code != 0, "nothing was written; the same command begins again" in err) == (True, True)
+    assert (Path("mine.csv").exists(), records()) == (False, ())
+    asked = answer(monkeypatch, [*OPENING, read_off(0)])
+    code, _, err = typed(GUIDED, capsys)
+    assert code != 0
+    assert len(asked) == 5
+    assert "the same command goes on with the next reading" in " ".join(err.split())
+    asked = answer(monkeypatch, [])
+    out = typed(GUIDED, capsys).out
+    assert "mine.csv has 1 readings; the next one follows" in " ".join(out.split())
+    assert asked[0].endswith("Reading, V?")

@@ -15,7 +15,7 @@ from nightturn.calibration.classes import Classes, class_text, parse_classes
 from nightturn.calibration.due import validity_text
 from nightturn.calibration.records import CalibrationRecord, certificate_of
 from nightturn.calibration.series import Calibrated, said
-from nightturn.cli.output import HANG, print_json, print_pairs, print_text
+from nightturn.cli.output import HANG, print_json, print_pairs, print_problem, print_text
 from nightturn.errors import ConfigError
 from nightturn.model.certificates import standard
 from nightturn.model.quantities import number
@@ -45,7 +45,7 @@ def answered(options: Mapping[str, object]) -> None:
             raise ConfigError(
                 "--guided hangs masses on a lever: give --arm in m, and --latitude with --height, or --gravity"
             )
-        ask_readings(guided, typer.prompt, print_text)
+        _ask(guided)
         readings = guided
     if not isinstance(readings, Path):
         _answer(given, from_certificate(given, now), None, {}, "", options)
@@ -55,6 +55,16 @@ def answered(options: Mapping[str, object]) -> None:
     record, found, parts = from_readings(given, readings, now)
     judged = "" if classes is None else class_text(classes, found)
     _answer(given, record, found, parts, judged, options)
+
+
+def _ask(guided: Path) -> None:
+    """Ask for the readings; one who breaks it off reads how to go on."""
+    try:
+        ask_readings(guided, typer.prompt, print_text)
+    except (KeyboardInterrupt, typer.Abort):
+        kept = f"{guided} keeps what was read, and the same command goes on with the next reading"
+        print_problem(kept if guided.exists() else "nothing was written; the same command begins again")
+        raise
 
 
 def _classes(file: object) -> Classes | None:
