@@ -267,3 +267,79 @@ def test_a_page_shows_the_record_what_it_rests_on_and_that_no_class_is_claimed(
     page = Path("c.html").read_text(encoding="utf-8")
     assert "certificate &lt;QL&gt; 26/17" in page
     assert "What the readings say" not in page
+
+
+CLASSES = Path(__file__).resolve().parents[2] / "examples" / "classes.toml"
+
+
+def test_a_class_is_said_by_a_file_of_limits_and_always_to_be_checked(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    weights("weights.csv")
+    words = ["calibrate", "TR-204", *SIGN, "--readings", "weights.csv", *LEVER]
+    code, out, err = typed([*words, "--classes", str(CLASSES), "--page", "c.html"], capsys)
+    assert (code, err, too_wide(out)) == (0, "", [])
+    origin = (
+        "limits of invented numbers, no standard, nobody has checked the numbers: check against your copy"
+    )
+    assert dict(pairs(out))["class"] == f"A, of what was measured; {origin}"
+    page = Path("c.html").read_text(encoding="utf-8")
+    assert origin in page
+    assert "No class of a standard is judged" not in page
+    tight = CLASSES.read_text(encoding="utf-8").replace("linearity_pct = 0.05", "linearity_pct = 1e-9")
+    Path("tight.toml").write_text(
+        tight.replace('checked_by = ""', 'checked_by = "R. Vale"'), encoding="utf-8"
+    )
+    said = json.loads(typed([*words, "--classes", "tight.toml", "--json"], capsys).out)["class"]
+    assert said.startswith("B, of what was measured; not A: linearity ")
+    assert said.endswith("checked by R. Vale: check against your copy")
+    one = "load [Nm];reading [V]\n" + "".join(
+        f"{t};{t / 4 + 1e-5 * (at % 3)}\n" for at, t in enumerate((0, 5, 8, 10, 5, 0))
+    )
+    Path("one.csv").write_text(one, encoding="utf-8")
+    code, out, _ = typed(
+        ["calibrate", "TR-7", *SIGN, "--readings", "one.csv", "--classes", str(CLASSES), "--json"], capsys
+    )
+    assert (code, "repeatability was not measured" in json.loads(out)["class"]) == (0, True)
+    assert json.loads(out)["class"].startswith("none of the file; not A: ")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('source = "x"\n', "class"),
+        ('source = "x"\n[[class]]\nname = "A"\n', "class A limits nothing"),
+        ('source = "x"\n[[class]]\nname = "A"\nlinearity_pct = -1\n', "linearity_pct"),
+        ('schema = 2\nsource = "x"\n[[class]]\nname = "A"\nlinearity_pct = 1\n', "schema = 2; allowed: 1"),
+        (None, "classes.toml cannot be read"),
+    ],
+)
+def test_a_file_of_classes_that_is_none_is_refused_before_anything_is_kept(
+    text: str | None, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    weights("weights.csv")
+    if text is not None:
+        Path("classes.toml").write_text(text, encoding="utf-8")
+    words = ["calibrate", "TR-204", *SIGN, "--readings", "weights.csv", *LEVER, "--classes", "classes.toml"]
+    code, _, err = typed(words, capsys)
+    assert (code, said in err) == (2, True), err
+    assert records() == ()
+
+
+@pytest.mark.parametrize("answered", range(3))
+def test_ctrl_c_in_the_opening_leaves_no_file_at_all_and_the_same_command_begins_again(
+    answered: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answer(monkeypatch, OPENING[:answered])
+    code, _, err = typed(GUIDED, capsys)
+    assert (code != 0, "nothing was written; the same command begins again" in err) == (True, True)
+    assert (Path("mine.csv").exists(), records()) == (False, ())
+    asked = answer(monkeypatch, [*OPENING, read_off(0)])
+    code, _, err = typed(GUIDED, capsys)
+    assert code != 0
+    assert len(asked) == 5
+    assert "the same command goes on with the next reading" in " ".join(err.split())
+    asked = answer(monkeypatch, [])
+    out = typed(GUIDED, capsys).out
+    assert "mine.csv has 1 readings; the next one follows" in " ".join(out.split())
+    assert asked[0].endswith("Reading, V?")

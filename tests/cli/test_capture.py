@@ -138,6 +138,43 @@ def test_questions_where_there_is_neither_time_nor_angle(
     assert "Angle-locked figures assume constant 10 rpm." in out
 
 
+@pytest.mark.parametrize(
+    ("file", "answers", "typed_again"),
+    [
+        (
+            "edges.csv",
+            ("1", "4", "none", "no", "encoder", "tracks", "2", "9", "3", "360", "15"),
+            "--time 1 --torque 4 --a 2 --b 3 --rated 15 --counts 360",
+        ),
+        (
+            "index.txt",
+            ("1", "3", "10", "none", "no", "index", "2", "1", "15"),
+            "--time 1 --torque 3 --index 2 --factor 10 --rated 15",
+        ),
+        (
+            "resolver.csv",
+            ("1", "4", "none", "no", "sine", "2", "3", "1", "15"),
+            "--time 1 --torque 4 --sine 2 --cosine 3 --rated 15",
+        ),
+    ],
+)
+def test_questions_find_an_angle_in_tracks_an_index_pulse_or_a_sine(
+    file: str,
+    answers: tuple[str, ...],
+    typed_again: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    answer(monkeypatch, *answers)
+    code, asked, err = typed(["capture", str(CAPTURES / file), "--ask"], capsys)
+    assert (code, err) == (0, "")
+    line = next(each for each in asked.splitlines() if each.startswith("  nightturn capture "))
+    assert line.endswith(f"{file} {typed_again}")
+    code, plain, _ = typed(line.split()[1:], capsys)
+    assert code == 0
+    assert plain in asked
+
+
 def test_five_wrong_answers_end_the_questions_and_nothing_is_left(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -307,8 +307,10 @@ def test_check_says_whether_figures_will_be_net_of_the_rig(
     code, out, _ = typed(["check", str(bench)], capsys)
     assert code == 0
     assert dict(pairs(out))["of the rig"] == says
+    assert "so no reference check can be fresh" in dict(pairs(out))["release"]
     (told,) = json.loads(typed(["check", str(bench), "--json"], capsys).out)
     assert told["of_rig"] == kind
+    assert len(told["release_lacks"]) >= 2
 
 
 def test_check_refuses_a_rig_record_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,6 +13,7 @@ from tests.cli.terminal import typed
 from tests.report.test_document import Page, night
 
 from nightturn.estimation.night_figure import NOT_SHOWN, REAL
+from nightturn.estimation.purpose import NOT_ASKED
 from nightturn.report.both_turns import turns_of
 from nightturn.report.compared import _beware, compared, figure_rows, headline
 from nightturn.report.night import ReportNight
@@ -34,6 +35,7 @@ def test_a_run_against_itself_shows_no_difference_and_the_same_angles(one: Repor
     assert found.orders == ()
     assert found.known == ("A and B are the same run, so nothing can differ",)
     assert not any("read as real" in text for text in found.beware)
+    assert found.purposes == tuple(f"{name} is engineering: {NOT_ASKED}" for name in "AB")
     assert found.angle.startswith("friction differs most at")
 
 

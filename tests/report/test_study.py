@@ -1,6 +1,7 @@
 """A study from plan to components: what is next, what counts, what cannot be said, and that broken-off studies go on."""
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -46,13 +47,14 @@ def measured_night(mounting: Mounting, number: int, *, variant: str = "pan15", *
             **changed,
         }
     )
-    return night(
+    made = night(
         number,
         {FRICTION: lambda hours, _strokes: np.full(len(hours), level)},
         cycles=6,
         where=where,
         settings=msgspec.structs.replace(usual, card=card),
     )
+    return replace(made, purpose="release")
 
 
 def nights(plan: StudyPlan = PLAN, count: int | None = None) -> list[Night]:
@@ -111,6 +113,15 @@ def test_units_and_operators_that_stay_at_their_rig_are_nested() -> None:
         "from mounting to mounting and all that is left",
     ]
     assert "one operator: nothing is said of what another operator would do" in study.silent
+
+
+def test_nights_that_release_nothing_are_counted_in_what_a_study_says() -> None:
+    own = nights()
+    _, said = matched(PLAN, [replace(each, purpose="release" if at else "") for at, each in enumerate(own)])
+    assert said == (
+        f"of {len(own)} nights used 1 are engineering, no release: `nightturn runs RUN` says why",
+    )
+    assert matched(PLAN, [replace(each, purpose="release") for each in own])[1] == ()
 
 
 def test_runs_that_do_not_belong_are_said_and_not_used() -> None:

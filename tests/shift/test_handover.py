@@ -16,6 +16,7 @@ from nightturn.calibration.records import parse
 from nightturn.daemon.control_client import NoDaemonError
 from nightturn.daemon.control_protocol import VERSION, Answer, Request
 from nightturn.errors import DeviceError
+from nightturn.estimation.purpose import NOT_ASKED
 from nightturn.model.facts import Lock
 from nightturn.model.nights import NightVerdict
 from nightturn.model.records import Emit
@@ -98,8 +99,23 @@ def test_an_undecided_verdict_is_open_and_an_accepted_one_is_not(root: Path) -> 
     changed(root, night_verdict=verdict)
     (item,) = items(root)
     assert (item.kind, item.of, item.then) == ("verdict", "Q-0117", "12 more cycles")
-    assert "friction stands at its limit" in item.text
+    assert (
+        "friction stands at its limit; engineering: recorded by a version that kept no purpose" in item.text
+    )
     changed(root, night_verdict=NightVerdict(ACCEPT, ()))
+    assert items(root) == []
+
+
+def test_an_accepted_night_that_was_to_be_a_release_and_is_none_is_open(root: Path) -> None:
+    because = ("no reference check of pan-a1 is on record",)
+    verdict = NightVerdict(ACCEPT, (), purpose="engineering", engineering_because=because)
+    changed(root, night_verdict=verdict)
+    (item,) = items(root)
+    assert (item.kind, item.of) == ("verdict", "Q-0117")
+    assert item.text.endswith(
+        "accepts it, but releases nothing: engineering: no reference check of pan-a1 is on record"
+    )
+    changed(root, night_verdict=msgspec.structs.replace(verdict, engineering_because=(NOT_ASKED,)))
     assert items(root) == []
 
 

@@ -34,7 +34,11 @@ def lacks_now(
         return (str(error),)
     text = reference_check_in_use(root, fixture)
     check = msgspec.json.decode(text, type=ReferenceCheck) if text else None
-    run = RunSettings(fixture, variant, calibration, card, reference_check=check)
+    return lacks_by(RunSettings(fixture, variant, calibration, card, reference_check=check), utc_ns)
+
+
+def lacks_by(run: RunSettings, utc_ns: int) -> tuple[str, ...]:
+    """The same by these settings."""
     basis = basis_of(run)
     return (*basis.lacks, *(said for until_ts, said in basis.ends if utc_ns > until_ts))
 

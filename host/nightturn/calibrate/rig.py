@@ -94,19 +94,7 @@ def from_reindexing(
         CalibrationError: not a run more than angles, or they cannot say it, and why.
         StorageError: one cannot be read, or the record not written.
     """
-    if len(runs) != len(turned_deg) + 1:
-        raise CalibrationError(
-            f"{len(runs)} runs are named: give --run once more than --reindex, the first before the unit was turned on the rig"
-        )
-    for each in turned_deg:
-        if not 0 < abs(each) < TURN_DEG:
-            raise CalibrationError(
-                f"--reindex {typed(each)} is no turn of the unit: give degrees, such as 37"
-            )
-    if not 0 < u_turned_deg <= U_TURNED_MAX_DEG:
-        raise CalibrationError(
-            f"--reindex-u {typed(u_turned_deg)}: give above 0 to {typed(U_TURNED_MAX_DEG)} degrees; nobody sets an angle exactly"
-        )
+    _turned(runs, turned_deg, u_turned_deg)
     reference = _reference(fixture)
     read = [_cycle(root, fixture, run) for run in runs]
     _remounted(runs, [settings for settings, _ in read])
@@ -132,6 +120,23 @@ def from_reindexing(
         )
 
     return _keep(root, fixture, make), blind
+
+
+def _turned(runs: Sequence[str], turned_deg: Sequence[float], u_turned_deg: float) -> None:
+    """Refuse angles that are none, or not one for each run after the first."""
+    if len(runs) != len(turned_deg) + 1:
+        raise CalibrationError(
+            f"{len(runs)} runs are named: give --run once more than --reindex, the first before the unit was turned on the rig"
+        )
+    for each in turned_deg:
+        if not 0 < abs(each) < TURN_DEG:
+            raise CalibrationError(
+                f"--reindex {typed(each)} is no turn of the unit: give degrees, such as 37"
+            )
+    if not 0 < u_turned_deg <= U_TURNED_MAX_DEG:
+        raise CalibrationError(
+            f"--reindex-u {typed(u_turned_deg)}: give above 0 to {typed(U_TURNED_MAX_DEG)} degrees; nobody sets an angle exactly"
+        )
 
 
 def _remounted(runs: Sequence[str], settings: Sequence[RunSettings]) -> None:

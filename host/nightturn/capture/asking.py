@@ -13,6 +13,13 @@ T = TypeVar("T")
 TRIES_MAX = 5
 """Wrong answers to one question before it ends."""
 NONE = "none"
+SIGNALS = {
+    "tracks": (("a", "track A"), ("b", "track B")),
+    "index": (("index", "the pulse"),),
+    "sine": (("sine", "the sine"), ("cosine", "the cosine beside it")),
+    NONE: (),
+}
+"""What an angle may follow from where no column is one: the roles of its columns, in words."""
 Ask = Callable[[str], str]
 """Puts a question to a person and gives the answer."""
 Say = Callable[[str], None]
@@ -35,6 +42,9 @@ class Answers:
             value = self.numbers.get(key)
             if isinstance(value, int | float):
                 options.append(f"--{name} {typed(float(value))}")
+        periods = self.numbers.get("periods")
+        if isinstance(periods, int) and periods > 1:
+            options.append(f"--periods {periods}")
         return " ".join(options)
 
 
@@ -83,6 +93,25 @@ def _ask_of_angle(
                 numbers["counts"] = int(_number("Counts in one turn?", ask, say))
         elif _yes("Did it turn at a constant speed? (yes or no)", ask, say):
             numbers["rpm"] = _number("Speed, rpm?", ask, say)
+        else:
+            _ask_of_signals(dialect, columns, numbers, ask, say)
+
+
+def _ask_of_signals(
+    dialect: Dialect, columns: dict[str, str], numbers: dict[str, object], ask: Ask, say: Say
+) -> None:
+    """Signals from which an angle follows; none leaves what needs no angle."""
+    question = f"Is there a signal of the angle? (tracks: A and B of an encoder, index: a pulse once a turn, sine, or {NONE})"
+    way = _until(question, lambda answer: SIGNALS.get(answer.lower()), ", ".join(SIGNALS), ask, say)
+    for role, words in way:
+        missing = f" ({NONE}: there is none)" if role == "cosine" else ""
+        spec = _numbered(dialect, f"Which column is {words}?{missing}", ask, say)
+        if spec:
+            columns[role] = spec
+    if "a" in columns and numbers.get("counts") is None:
+        numbers["counts"] = int(_number("Counts in one turn, four for each line?", ask, say))
+    if {"index", "sine"} & set(columns):
+        numbers["periods"] = max(1, round(_number("Pulses or periods in one turn?", ask, say)))
 
 
 def _listed(dialect: Dialect) -> Iterator[str]:
@@ -113,6 +142,21 @@ def _unit(dialect: Dialect, spec: str) -> str | None:
 
 def _column(dialect: Dialect, role: str, question: str, ask: Ask, say: Say) -> str:
     """A column as `NUMBER` or `NUMBER:UNIT`; empty where a person says that there is none."""
+    spec = _numbered(dialect, question, ask, say)
+    if not spec or (_unit(dialect, spec) in FITS[role]) or (role == "time" and dialect.stamps[int(spec) - 1]):
+        return spec
+    unit = _until(
+        f"In which unit? ({UNITS_ASKED[role]})",
+        lambda answer: answer if (found := unit_of(answer)) is not None and found.of in FITS[role] else None,
+        UNITS_ASKED[role],
+        ask,
+        say,
+    )
+    return f"{spec}:{unit}"
+
+
+def _numbered(dialect: Dialect, question: str, ask: Ask, say: Say) -> str:
+    """The number of a column that is there; empty where a person says that there is none."""
     none_fits = NONE in question
 
     def understood(answer: str) -> str | None:
@@ -125,23 +169,8 @@ def _column(dialect: Dialect, role: str, question: str, ask: Ask, say: Say) -> s
             return answer
         return None
 
-    spec = _until(
-        question,
-        understood,
-        f"a number from 1 to {dialect.columns}" + (f", or {NONE}" if none_fits else ""),
-        ask,
-        say,
-    )
-    if not spec or (_unit(dialect, spec) in FITS[role]) or (role == "time" and dialect.stamps[int(spec) - 1]):
-        return spec
-    unit = _until(
-        f"In which unit? ({UNITS_ASKED[role]})",
-        lambda answer: answer if (found := unit_of(answer)) is not None and found.of in FITS[role] else None,
-        UNITS_ASKED[role],
-        ask,
-        say,
-    )
-    return f"{spec}:{unit}"
+    allowed = f"a number from 1 to {dialect.columns}" + (f", or {NONE}" if none_fits else "")
+    return _until(question, understood, allowed, ask, say)
 
 
 def _number(question: str, ask: Ask, say: Say) -> float:

@@ -45,6 +45,10 @@ Density = Annotated[float, typer.Option(help="Of the masses, kg/m³.")]
 Tilt = Annotated[float, typer.Option(help="Of the lever off level, degrees.")]
 TiltU = Annotated[float, typer.Option(help="How well it is level, degrees.")]
 
+ClassesFile = Annotated[
+    Path | None,
+    typer.Option("--classes", metavar="FILE", help="Limits of classes from your copy of a standard, TOML."),
+]
 Page = Annotated[
     Path | None, typer.Option("--page", metavar="FILE", help="Write the record as a page too, HTML.")
 ]
@@ -73,13 +77,15 @@ def run(
     density: Density = 8000.0,
     tilt: Tilt = 0.0,
     tilt_u: TiltU = 0.5,
+    classes: ClassesFile = None,
     page: Page = None,
     as_json: AsJson = False,
 ) -> None:
     """Append a calibration record: from readings at known torques or masses on a lever, from the same asked one by one, or from an outside certificate.
 
     Nothing is moved and no device is read: readings are those of an indicator. Each series begins without load. A lever
-    with masses falls and swings: hang masses so that nothing is below them. Class limits of standards are not judged.
+    with masses falls and swings: hang masses so that nothing is below them. A class of a standard is only judged
+    by a file of its limits that you write from your copy (--classes).
     """
     given = locals()
     from nightturn.cli.calibrate_text import answered

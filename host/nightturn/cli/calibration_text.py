@@ -39,12 +39,13 @@ NO_DATA = "no uncertainty of the factor is in"
 
 
 class Calibrated(msgspec.Struct, frozen=True):
-    """What the intervals will be, the certificate's uncertainties, a row that says it, and what is wrong with the record."""
+    """What the intervals will be, the certificate's uncertainties, a row that says it, what is wrong with the record, and the calibration record."""
 
     kind: str | None = None
     certificate: Certificate | None = None
     rows: tuple[tuple[str, str], ...] = ()
     mistake: ConfigError | None = None
+    record: CalibrationRecord | None = None
 
 
 def calibration_row(bench: Path, rig: Rig, fixture: FixtureSettings, now_ns: int) -> Calibrated:
@@ -63,7 +64,7 @@ def calibration_row(bench: Path, rig: Rig, fixture: FixtureSettings, now_ns: int
     why = source_of(record) if kind == BUDGET else f"{NO_DATA} {source_of(record)}"
     valid = validity_text(record, datetime.fromtimestamp(now_ns // NS_PER_S, UTC))
     rows = (("intervals", f"{INTERVAL_IS[kind]}: {why}"), *((("calibration", valid),) if valid else ()))
-    return Calibrated(kind, certificate, rows)
+    return Calibrated(kind, certificate, rows, record=record)
 
 
 def _record(root: Path, fixture: FixtureSettings, now_ns: int) -> CalibrationRecord | None:

@@ -36,6 +36,7 @@ def run(
     from nightturn.cli.calibration_text import calibration_row, decidable_rows, rig_row
     from nightturn.cli.outlook_text import outlook_rows, watch_rows
     from nightturn.cli.output import print_json, print_pairs
+    from nightturn.cli.release_text import release_lacks, release_text
     from nightturn.estimation.figures import FIGURES
     from nightturn.motion.interlocks import unwired
     from nightturn.settings.load import data_root, load_rig
@@ -52,17 +53,24 @@ def run(
     watches = _watches(bench, rig)
     missing_wires = {fixture.id: unwired(fixture) for fixture in rig.fixture}
     seen = _outlooks(bench, rig, variant, calibrated)
+    lacks = {each[:2]: release_lacks(bench, rig, *each[:2], calibrated[each[0]], now_ns) for each in seen}
     if as_json:
+        named = [_named(*each, missing_wires, calibrated, rigs, disk) for each in seen]
         print_json(
             [
-                {**_named(*each, missing_wires, calibrated, rigs, disk), "watch": watches[each[0]]}
-                for each in seen
+                {**one, "watch": watches[each[0]], "release_lacks": lacks[each[:2]]}
+                for one, each in zip(named, seen, strict=True)
             ]
         )
     else:
         for fixture, name, found in seen:
             rows = [*outlook_rows(found, now_ns, rig.bench.timezone), *watch_rows(watches[fixture])]
-            rows += [*calibrated[fixture].rows, *rigs[fixture].rows, *decidable_rows(found.decidable)]
+            rows += [
+                *calibrated[fixture].rows,
+                *rigs[fixture].rows,
+                ("release", release_text(lacks[fixture, name])),
+            ]
+            rows += decidable_rows(found.decidable)
             against = (("not wired", missing_wires[fixture]), ("disk", disk))
             print_pairs(f"{fixture} with {name}", [*rows, *(each for each in against if each[1])])
     wrong = _mistakes(bench, rig, calibrated, rigs)

@@ -99,7 +99,7 @@ def _print(found: "Comparison") -> None:
     for name, which in (("A", found.one), ("B", found.other)):
         print_text(f"{name}: {which}", hang="  ")
     print_text(headline(found), hang="  ")
-    for each in (*found.known, *found.beware):
+    for each in (*found.purposes, *found.known, *found.beware):
         print_text(each, hang="  ")
     print_text(
         f"each ± is of a 95 % interval; {found.interval_is}" if found.interval_is else "nothing was judged",

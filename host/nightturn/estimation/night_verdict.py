@@ -241,7 +241,16 @@ def _held(limit: AcceptLimit, night: LimitNight | None, terms: _Terms) -> _Held:
     """One limit against what the night says of it."""
     if night is None or not night.pooled.count:
         verdict = LimitVerdict(
-            limit.figure, limit.bound, _condition(limit), None, None, None, limit.limit, UNDECIDED, 0
+            limit.figure,
+            limit.bound,
+            _condition(limit),
+            None,
+            None,
+            None,
+            limit.limit,
+            UNDECIDED,
+            0,
+            guard=limit.guard,
         )
         return _Held(verdict, f"{limit.figure}: no cycle could be judged", ("a cycle that can be judged",))
     value, count = night.pooled.mean, night.pooled.count
@@ -256,7 +265,17 @@ def _held(limit: AcceptLimit, night: LimitNight | None, terms: _Terms) -> _Held:
         word = UNDECIDED
     kind = BUDGET if night.budgeted == count else REPEATABILITY
     verdict = LimitVerdict(
-        limit.figure, limit.bound, _condition(limit), value, u, nu, limit.limit, word, count, kind
+        limit.figure,
+        limit.bound,
+        _condition(limit),
+        value,
+        u,
+        nu,
+        limit.limit,
+        word,
+        count,
+        kind,
+        limit.guard,
     )
     would = _would_decide(limit, night, wide, common, needed) if word == UNDECIDED else ()
     return _Held(verdict, _reason(limit, night, value, wide, needed), would)

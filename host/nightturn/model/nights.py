@@ -24,6 +24,7 @@ class LimitVerdict(msgspec.Struct, frozen=True):
         word: accept, reject, undecided.
         cycles_judged: cycles that it could be held against.
         kind: what `u` holds: the whole `budget`, or `repeatability` where a cycle had no more.
+        guard: width of the band inside the limit in which nothing is accepted; 0 also where it was not kept.
     """
 
     figure: str
@@ -36,6 +37,7 @@ class LimitVerdict(msgspec.Struct, frozen=True):
     word: str
     cycles_judged: int
     kind: str = REPEATABILITY
+    guard: float = 0.0
 
     @property
     def signed(self) -> bool:

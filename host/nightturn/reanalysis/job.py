@@ -27,7 +27,7 @@ from nightturn.storage.stored import stored_at
 from nightturn.version import VERSION
 from nightturn.world import ReadFiles
 
-CODE = 2
+CODE = 3
 """Raised when the same samples give another result for a reason that no figure's method version shows."""
 
 
@@ -106,7 +106,10 @@ def _made(
         again.chunk(chunk)
     again.close()
     same = calibration == recorded.settings.calibration
-    verdict = _verdict(recorded, again)
+    verdict, purposes = _verdict(recorded, again)
+    cycles = [
+        msgspec.structs.replace(each, purpose=word) for each, word in zip(again.cycles, purposes, strict=True)
+    ]
     outcome = _outcome(job, recorded, again, verdict, values=same)
     facts = {
         "fixture": job.fixture,
@@ -119,7 +122,7 @@ def _made(
         "outcome": msgspec.json.encode(outcome).decode(),
         NIGHT_VERDICT: msgspec.json.encode(verdict).decode(),
     }
-    path = write_result(_results(job), folder, again.cycles, facts)
+    path = write_result(_results(job), folder, cycles, facts)
     return msgspec.structs.replace(outcome, path=path)
 
 
@@ -149,15 +152,17 @@ def _outcome(job: Job, recorded: Recorded, again: Again, verdict: NightVerdict, 
     )
 
 
-def _verdict(recorded: Recorded, again: Again) -> NightVerdict:
-    """What all cycles say together, by the rule of the night."""
-    accept = accept_limits(recorded.settings.variant)
-    night = Night()
+def _verdict(recorded: Recorded, again: Again) -> tuple[NightVerdict, list[str]]:
+    """What all cycles say together, by the rule of the night, and what the run was for up to each."""
+    accept, basis = accept_limits(recorded.settings.variant), basis_of(recorded.settings)
+    planned, night = recorded.settings.fixture.plan.cycles, Night()
+    purposes: list[str] = []
     for cycle in again.cycles:
         night.add(cycle, accept)
+        purposes.append(night.verdict(accept, planned, basis).purpose)
     for sentence in again.left_out:
         night.lose(sentence)
-    return night.verdict(accept, recorded.settings.fixture.plan.cycles, basis_of(recorded.settings))
+    return night.verdict(accept, planned, basis), purposes
 
 
 def key_of(files: ReadFiles, manifest: Manifest, calibration: CalibrationRecord, method: Method) -> str:

@@ -7,7 +7,8 @@ from nightturn.calibration.series import Calibrated, said
 from nightturn.model.quantities import number, quantity
 from nightturn.report.templates import rendered
 
-NO_CLASS = "This is the record of whoever signed it, not a certificate of an accredited laboratory. No class of a standard is judged or claimed."
+OWN = "This is the record of whoever signed it, not a certificate of an accredited laboratory."
+NO_CLASS = "No class of a standard is judged or claimed."
 RESIDUALS = "residuals"
 
 
@@ -16,6 +17,7 @@ def certificate_page(
     rows: Sequence[tuple[str, str]],
     found: Calibrated | None,
     parts_rel: Mapping[str, float],
+    judged: str,
 ) -> str:
     """The page of a record.
 
@@ -24,6 +26,7 @@ def certificate_page(
         rows: of the record, as they are printed.
         found: what the readings say; None for a record of an outside certificate.
         parts_rel: relative standard uncertainties of the factor by source.
+        judged: the class by a person's file of limits; empty where none was given.
     """
     readings = [] if found is None else [row for row in said(found) if row[0] != RESIDUALS]
     residuals = () if found is None else found.residuals
@@ -31,9 +34,9 @@ def certificate_page(
         "certificate.html",
         record=record,
         source=f"By {source_of(record)}.",
-        rows=[("signed by", record.signed_by or "nobody"), *rows],
+        rows=[("signed by", record.signed_by or "nobody"), *rows, *([("class", judged)] if judged else [])],
         budget=[(name, f"{number(100 * size, 2)} %") for name, size in parts_rel.items() if size],
         readings=readings,
         residuals=[(quantity(torque, "N·m"), f"{number(100 * left, 2)} %") for torque, left in residuals],
-        no_class=NO_CLASS,
+        no_class=OWN if judged else f"{OWN} {NO_CLASS}",
     )

@@ -16,6 +16,7 @@ from nightturn.report.both_turns import Means, cycle_numbers, turns_of
 from nightturn.report.mountings import scatters
 from nightturn.report.night import ReportNight
 from nightturn.sentences.names import isolated
+from nightturn.sentences.purpose import run_purpose
 from nightturn.storage.files import RealFiles
 from nightturn.storage.judged import JudgedCycle, judged_again, judged_chunks
 
@@ -69,6 +70,7 @@ class Comparison(msgspec.Struct, frozen=True):
     Attributes:
         one, other: which they are, in words.
         known: what differs beside the units: rig, calibration, plan, rated torque, method; each a sentence.
+        purposes: what each run may be used for: release, or engineering and why.
         figures, orders: line by line. angle: whether angles can be held against each other, and what they say.
         beware: what a reader could take for more than it is; each a sentence.
     """
@@ -76,6 +78,7 @@ class Comparison(msgspec.Struct, frozen=True):
     one: str
     other: str
     known: tuple[str, ...]
+    purposes: tuple[str, ...]
     figures: tuple[FigureLine, ...]
     orders: tuple[OrderLine, ...]
     angle: str
@@ -102,6 +105,10 @@ def compared(one: ReportNight, other: ReportNight, last_h: float | None = None) 
         one=_which(one, last_h),
         other=_which(other, last_h),
         known=tuple(_known(one, other)),
+        purposes=tuple(
+            f"{name} is {run_purpose(each.summary.night_verdict)}"
+            for name, each in (("A", one), ("B", other))
+        ),
         figures=lines,
         orders=tuple(_orders(turns.one, turns.other)),
         angle=turns.words,

@@ -1,12 +1,13 @@
 """What has been measured of a study: each planned mounting with the nights that there are of it."""
 
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 
 import msgspec
 
 from nightturn.errors import RunNotFoundError
+from nightturn.model.purposes import RELEASE
 from nightturn.settings.mistakes import listed
 from nightturn.settings.study import StudyPlan
 from nightturn.unit_history.life import COLUMNS
@@ -94,7 +95,19 @@ def matched(
             said.append(
                 f"{unit} on {rig}, mounted by {operator}: {len(mountings)} mountings, the first {plan.mountings} are used"
             )
-    return [_measured(each, by_kind, plan) for each in order], tuple(said)
+    found = [_measured(each, by_kind, plan) for each in order]
+    said += _engineering(nights, {run for each in found for run in each.runs})
+    return found, tuple(said)
+
+
+def _engineering(nights: Sequence[Night], used: Set[str]) -> list[str]:
+    """That not all runs that are used were for a release, in a sentence."""
+    other = sum(night.run in used and night.purpose != RELEASE for night in nights)
+    return (
+        [f"of {len(used)} nights used {other} are engineering, no release: `nightturn runs RUN` says why"]
+        if other
+        else []
+    )
 
 
 def _nights(root: Path, unit: str) -> tuple[list[Night], tuple[str, ...]]:

@@ -46,7 +46,7 @@ class LimitSaid:
         last_value, last_half: of the newest cycle that lies beyond the limit; None where none does.
         kind: of what each ± is: of a whole budget, or repeatability, which is said beside it.
         signed: whether the value counts with its sign, else its magnitude does.
-        guard: width of the band inside the limit in which nothing is accepted; 0 also where it is not known.
+        guard: width of the band inside the limit in which nothing is accepted.
     """
 
     title: str

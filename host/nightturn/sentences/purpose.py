@@ -22,6 +22,11 @@ def purpose_text(verdict: NightVerdict) -> str:
     return word if word == RELEASE else f"{word}: {'; '.join(purpose_reasons(verdict))}"
 
 
+def run_purpose(verdict: NightVerdict | None) -> str:
+    """The same of a run that may have no verdict yet."""
+    return f"{ENGINEERING}: it has no verdict" if verdict is None else purpose_text(verdict)
+
+
 def purpose_sentence(verdict: NightVerdict) -> str:
     """Behind a first sentence: `For release.`, or `Engineering only.`; the reasons stand where there is room for them."""
     return "For release." if purpose_word(verdict) == RELEASE else "Engineering only."

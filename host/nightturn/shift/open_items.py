@@ -10,11 +10,13 @@ from nightturn.bench.room import ENOUGH_BYTES, RESERVE_BYTES
 from nightturn.calibration.due import DUE_DAYS, has_end, is_due, validity_text
 from nightturn.calibration.records import in_force, parse
 from nightturn.errors import CalibrationError, NightturnError
+from nightturn.estimation.purpose import NOT_ASKED
 from nightturn.logbook.wording import place_text
 from nightturn.model.clocks import NS_PER_S
 from nightturn.model.quantities import bytes_text
-from nightturn.model.verdicts import UNDECIDED
+from nightturn.model.verdicts import ACCEPT, UNDECIDED
 from nightturn.motion.permission import MotionState
+from nightturn.sentences.purpose import purpose_text
 from nightturn.storage.files import RealFiles
 from nightturn.storage.logbook import LOG, read_logbook
 from nightturn.storage.manifest import ENDED
@@ -61,14 +63,18 @@ def recorded_wait(root: Path, newest: RunSummary) -> Iterator[OpenItem]:
 
 
 def undecided(newest_of_unit: RunSummary) -> Iterator[OpenItem]:
-    """A unit whose newest night has ended without a decision."""
-    verdict = newest_of_unit.night_verdict
-    if newest_of_unit.state != ENDED or verdict is None or verdict.word != UNDECIDED:
+    """A unit whose newest night has ended without a decision, or accepts it where a release was asked for and is none."""
+    run, verdict = newest_of_unit, newest_of_unit.night_verdict
+    if run.state != ENDED or verdict is None:
         return
-    run = newest_of_unit
+    if verdict.word == ACCEPT and verdict.engineering_because not in ((), (NOT_ASKED,)):
+        text = f"the night of run {run.run} on {run.fixture} accepts it, but releases nothing: {purpose_text(verdict)}"
+        yield OpenItem(kind="verdict", of=run.unit, text=text, then="put that right, then another night")
+    if verdict.word != UNDECIDED:
+        return
     why = "; ".join(verdict.reasons) or "no reason is on record"
     decides = "; ".join(verdict.would_decide) or "nothing is on record that would decide it"
-    text = f"the night of run {run.run} on {run.fixture} is undecided: {why}"
+    text = f"the night of run {run.run} on {run.fixture} is undecided: {why}; {purpose_text(verdict)}"
     yield OpenItem(kind="verdict", of=run.unit, text=text, then=decides)
 
 

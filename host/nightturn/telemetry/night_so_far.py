@@ -172,6 +172,7 @@ class NightSoFar:
                 word=each.word,
                 judged=each.cycles_judged,
                 kind=each.kind,
+                guard=each.guard,
                 value=each.value if of_mean else None,
                 half=half if of_mean else None,
                 last_value=newest[0] if newest is not None else None,
