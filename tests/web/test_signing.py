@@ -191,3 +191,30 @@ def test_the_real_hash_is_argon2id() -> None:
     assert not matches(known, "other")
     assert not matches("", PASSWORD)
     assert not matches("no hash", PASSWORD)
+
+
+def test_an_admin_adds_and_revokes_people_on_the_page_and_nobody_else_does(
+    nights: Nights, people: People
+) -> None:
+    daemon = Daemon()
+    client = browser(nights, people, daemon)
+    asked = {"command": "add", "name": "I. Moor", "role": "operator"}
+    signed_in(client, people, "R. Vale", Role.OPERATOR)
+    assert client.get("/people").status_code == client.post("/people", data=asked).status_code == 403
+    assert [each.name for each in people.listed()] == ["R. Vale"]
+
+    signed_in(client, people, "A. Quill", Role.ADMIN)
+    assert 'href="/people"' in client.get("/fixture/pan-a1").text
+    page = checked(client.post("/people", data=asked).text)
+    code = page.text.split("within a day: ")[1].split()[0]
+    assert people.set_up("I. Moor", code, "a hash", NOW_S)
+    assert {each.name: each.role for each in people.listed()}["I. Moor"] == "operator"
+
+    own = client.post("/people", data={"command": "revoke", "name": "A. Quill"})
+    assert own.status_code == 409
+    assert client.post("/people", data={**asked, "role": "owner"}).status_code == 400
+    assert client.post("/people", data={**asked, "name": " "}).status_code == 400
+    assert client.post("/people", data={"command": "revoke", "name": "nobody"}).status_code == 404
+    assert client.post("/people", data={"command": "revoke", "name": "R. Vale"}).status_code == 200
+    assert [each.name for each in people.listed()] == ["A. Quill", "I. Moor"]
+    assert [each for each in daemon.audited if each.startswith("user_")] == ["user_added", "user_revoked"]

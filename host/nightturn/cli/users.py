@@ -32,7 +32,10 @@ def run(
     name: Annotated[str, typer.Argument(metavar="[NAME]", help="The person's name, as it is recorded.")] = "",
     *,
     role: Annotated[
-        As, typer.Option(help="viewer: see; operator and admin: also acknowledge, pause, stop.")
+        As,
+        typer.Option(
+            help="viewer: see; operator: also acknowledge, pause, stop; admin: also add and revoke people on the page."
+        ),
     ] = As.VIEWER,
     bench: OfBench = Path("bench.toml"),
     data: OfData = None,

@@ -23,6 +23,7 @@ from nightturn.web.heard import Heard
 from nightturn.web.live_word import LiveWord, live_word
 from nightturn.web.nights import Nights, etag_of, width_for
 from nightturn.web.people import People
+from nightturn.web.roster import Roster
 from nightturn.web.run_page import NOBODY, Hands, idle_page, run_page
 from nightturn.web.signing import Closed, Door, Signing
 from nightturn.web.templates import TYPES, own_file
@@ -241,6 +242,7 @@ def application(nights: Nights, facts: Facts, names: Iterable[str], door: Door |
         WebSocketRoute("/word", pages.words.word),
         *Api(nights).routes,
         *Signing(door).routes,
+        *Roster(door).routes,
     ]
     middleware = [
         Middleware(Guard, names=tuple(names)),

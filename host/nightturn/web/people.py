@@ -34,7 +34,7 @@ create table if not exists sessions (token text primary key, name text not null,
 
 
 class Role(StrEnum):
-    """What a person may do: see; see and acknowledge, pause, stop; an admin also adds and revokes people on the command line."""
+    """What a person may do: see; see and acknowledge, pause, stop; an admin also adds and revokes people."""
 
     VIEWER = "viewer"
     OPERATOR = "operator"
@@ -52,6 +52,11 @@ class Person:
     def may_act(self) -> bool:
         """Whether the person may acknowledge, pause and stop."""
         return self.role is not Role.VIEWER
+
+    @property
+    def may_admit(self) -> bool:
+        """Whether the person may add and revoke people."""
+        return self.role is Role.ADMIN
 
 
 @dataclass(frozen=True, slots=True)

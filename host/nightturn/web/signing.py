@@ -57,6 +57,12 @@ class Door:
         token = request.cookies.get(self.cookie, "")
         return await run_in_threadpool(self.people.person, token, self.now_s()) if token else None
 
+    async def audit(self, word: str, name: str, said: str) -> None:
+        """A line of the alarms' log, where a daemon keeps one; without one nobody can act either."""
+        if self.act is not None:
+            by = name if name.strip() and name.isprintable() else "nobody known"
+            await run_in_threadpool(self.act, Wish(AUDIT, "", by[:80], word, said[:REASON_LENGTH_MAX]))
+
 
 class Closed:
     """Lets nobody past who is not signed in, where the door is closed."""
@@ -106,7 +112,7 @@ class Signing:
 
     async def enter(self, request: Request) -> Response:
         """A name with a password, or with a set-up code and a new password."""
-        form = await _fields(request)
+        form = await fields_of(request)
         if form is None:
             return _form("The form was too long.", 413)
         name, word, fresh = (form.get(each, "") for each in ("name", "word", "fresh"))
@@ -119,11 +125,11 @@ class Signing:
         )  # until it is known to be none, for who asks meanwhile
         refusal = await run_in_threadpool(self._checked, name, word, fresh)
         if refusal:
-            await self._audit("sign_in_refused", name, f"a try to sign in as {name!r} was refused")
+            await self._door.audit("sign_in_refused", name, f"a try to sign in as {name!r} was refused")
             return _form(refusal, 403)
         self._tries.succeeded(keys)
         token = await run_in_threadpool(self._door.people.begin, name, self._door.now_s())
-        await self._audit("signed_in", name, f"{name} signed in on the page")
+        await self._door.audit("signed_in", name, f"{name} signed in on the page")
         answer = RedirectResponse("/", 303)
         answer.set_cookie(
             self._door.cookie,
@@ -151,7 +157,7 @@ class Signing:
         person = await self._door.person(request)
         await run_in_threadpool(self._door.people.end, token)
         if person is not None:
-            await self._audit("signed_out", person.name, f"{person.name} signed out of the page")
+            await self._door.audit("signed_out", person.name, f"{person.name} signed out of the page")
         answer = RedirectResponse("/", 303)
         answer.delete_cookie(
             self._door.cookie, path="/", secure=self._door.tls, httponly=True, samesite="strict"
@@ -160,14 +166,16 @@ class Signing:
 
     async def act(self, request: Request) -> Response:
         """Acknowledge, pause or stop, by who is signed in."""
-        person, form = await self._door.person(request), await _fields(request)
+        person, form = await self._door.person(request), await fields_of(request)
         if person is None or not person.may_act:
-            return _said("Only a signed-in operator may do that.", "", 403)
+            return said_page("Only a signed-in operator may do that.", "", 403)
         if form is None or self._door.act is None:
-            return _said("No daemon can be asked from this page.", "", 409)
+            return said_page("No daemon can be asked from this page.", "", 409)
         command, fixture = form.get("command", ""), form.get("fixture", "")
         if command not in MAY_ASK:
-            return _said("From this page an operator may acknowledge, pause and stop, nothing more.", "", 400)
+            return said_page(
+                "From this page an operator may acknowledge, pause and stop, nothing more.", "", 400
+            )
         reason = form.get("reason", "")[:REASON_LENGTH_MAX]
         wish = Wish(
             command,
@@ -177,16 +185,10 @@ class Signing:
             f"from the page; {reason}" if reason else "from the page",
         )
         outcome = await run_in_threadpool(self._door.act, wish)
-        return _said(outcome.said, fixture, 200 if outcome.ok else 409)
-
-    async def _audit(self, word: str, name: str, said: str) -> None:
-        """A line of the alarms' log, where a daemon keeps one; without one nobody can act either."""
-        if self._door.act is not None:
-            by = name if name.strip() and name.isprintable() else "nobody known"
-            await run_in_threadpool(self._door.act, Wish(AUDIT, "", by[:80], word, said[:REASON_LENGTH_MAX]))
+        return said_page(outcome.said, fixture, 200 if outcome.ok else 409)
 
 
-async def _fields(request: Request) -> dict[str, str] | None:
+async def fields_of(request: Request) -> dict[str, str] | None:
     """The fields of a form; None of one that is too long."""
     body = b""
     async for part in request.stream():
@@ -205,7 +207,8 @@ def _form(problem: str = "", status: int = 200) -> Response:
     return Response(text, status, media_type="text/html", headers={"cache-control": "no-store"})
 
 
-def _said(said: str, fixture: str, status: int) -> Response:
+def said_page(said: str, fixture: str, status: int) -> Response:
+    """A sentence, and the way back to a fixture, or to the wall."""
     back = f"/fixture/{fixture}" if fixture.isascii() and fixture.replace("-", "").isalnum() else "/"
     text = page("said.html", said=said, back=back)
     return Response(text, status, media_type="text/html", headers={"cache-control": "no-store"})
