@@ -1,4 +1,4 @@
-"""`nightturn bringup`: the torque channel of a fresh rig at rest, before anything turns."""
+"""`nightturn bringup`: the torque channel of a fresh rig at rest, before anything turns; with `--moves` its first moves."""
 
 from typing import Annotated
 
@@ -25,16 +25,25 @@ def run(
         bool,
         typer.Option("--travel-zero", help="I have seen that the cable hangs free: travel counts from here."),
     ] = False,
+    moves: Annotated[
+        bool,
+        typer.Option(
+            "--moves", help="The first moves instead: 6° out and back at 0.5 rpm, each permitted by you."
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Look at the torque channel at rest: uncoupled, coupled, with the drive enabled, with current on.
 
-    You bring the rig into each state yourself and say when it is so; a state may be left out. Nothing is switched or turned from here:
-    no motion lease is sent, and every `go` under this card is refused. For each state it gives the mean with its ±, the noise and the lines
+    You bring the rig into each state yourself and say when it is so; a state may be left out. Without `--moves` nothing is switched or
+    turned from here: no motion lease is sent, and every `go` under this card is refused. For each state it gives the mean with its ±, the noise and the lines
     of the spectrum in N·m, named where mains or the drive's PWM explain them, and proposes lines of the rig file with why. Only the
     uncoupled state is a zero.
 
-    Signs, senses, index mark, pole pairs and resonance show only while the shaft turns; they are not looked at, and that is said.
+    With `--moves`, once the states at rest are well, the shaft turns 6° out and 6° back, unpowered, at 0.5 rpm. You permit each move by typing
+    the unit's serial, behind all that a `go` checks, and say afterwards which way it went: that gives the sense of the angle and the sign of
+    the torque. More than 5 % of the rated torque, a wrong sense or a runaway ends it. None of that is a safety function: what a drive does that
+    ignores its commands, only the emergency stop ends. Index mark, travel, pole pairs and resonance do not show in 6°, and that is said.
 
     Where the daemon of the rig file runs, it records, unless a run is open on the fixture; otherwise a daemon is started for this fixture
     alone. Ctrl-C ends it. Nothing here isolates anything: before anybody reaches in, isolate and lock the energy sources by local rules.
@@ -44,5 +53,11 @@ def run(
     from nightturn.daemon.control_protocol import MOUNT
 
     request = new_request(MOUNT, fixture, operator, unit=unit)
+    if moves:
+        from nightturn.cli.first_moves_text import first_moves
+
+        if not first_moves(bench, request, variant, travel_zero=travel_zero, as_json=as_json):
+            raise typer.Exit(1)
+        return
     if not brought_up(bench, request, variant, seconds, pwm_hz, travel_zero=travel_zero, as_json=as_json):
         raise typer.Exit(1)

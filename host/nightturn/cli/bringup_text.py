@@ -1,6 +1,7 @@
 """A bring-up at rest from its questions to what is printed of it."""
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
@@ -15,14 +16,14 @@ from nightturn.daemon.rest_states import look
 from nightturn.errors import ConfigError, NightturnError
 from nightturn.estimation.figures import FIGURES
 from nightturn.model.tasks import BringUpTask
-from nightturn.report.at_rest import NOT_SEEN, BroughtUp, proposals, said_of, states_of
+from nightturn.report.at_rest import NOT_SEEN, BroughtUp, Proposal, proposals, said_of, states_of
 from nightturn.settings.load import data_root, load_rig, load_variant
 from nightturn.settings.mistakes import raise_mistakes
 from nightturn.settings.validate import card_mistakes, fixture_named
 from nightturn.storage.runs import open_run
 from nightturn.trend.series import FOLLOWED
 
-NOBODY = "needs a terminal: each state is confirmed by a person"
+NOBODY = "needs a terminal: each state and each move is confirmed by a person"
 NOTHING = "no state was looked at"
 
 
@@ -72,9 +73,14 @@ def show(found: BroughtUp, bench: str) -> None:
         for text in said_of(state):
             indent = "  " if text.startswith("  ") else ""
             print_text(text.strip(), indent, hang=HANG)
-    for each in found.proposals:
-        print_text(f"{bench}, {each.table}: {each.line}  # {each.why}", hang=HANG)
-    if not found.proposals:
-        print_text(f"{bench}: nothing to change follows from this", hang=HANG)
+    show_proposals(found.proposals, bench)
     print_text(NOT_SEEN, hang=HANG)
     print_text(f"kept as run {found.run}", hang=HANG)
+
+
+def show_proposals(proposals: Sequence[Proposal], bench: str) -> None:
+    """Lines of the rig file, each with why; that there are none where there are none."""
+    for each in proposals:
+        print_text(f"{bench}, {each.table}: {each.line}  # {each.why}", hang=HANG)
+    if not proposals:
+        print_text(f"{bench}: nothing to change follows from this", hang=HANG)

@@ -11,11 +11,14 @@ from nightturn.fixture.travel import travel_of
 from nightturn.model.cards import MountCard
 from nightturn.model.clocks import bench_text
 from nightturn.model.facts import RunOpened
-from nightturn.model.quantities import fixed, number
+from nightturn.model.quantities import fixed, number, quantity
+from nightturn.model.tasks import FirstMovesTask
+from nightturn.motion.first_moves import sentence
 from nightturn.motion.interlocks import GUARD_CLOSED, STOP_CHAIN_HEALTHY
 from nightturn.motion.permission import Cause
 from nightturn.motion.waiting import since
 from nightturn.settings.rig import CyclePlan, FixtureSettings
+from nightturn.settings.validate import RAW_LIMIT
 
 Shown = tuple[tuple[str, str], ...]
 
@@ -40,7 +43,7 @@ def before_go(state: FixtureState, settings: FixtureSettings, card: MountCard, o
         *(("clears", text) for _, text in locks),
         *((("note", TOUCHED),) if touched else ()),
         ("last permission", given),
-        ("will turn", _moves(settings.plan)),
+        ("will turn", _will_turn(state, settings, card)),
     )
 
 
@@ -59,6 +62,14 @@ def _wired(state: FixtureState, bit: int, wired: bool, good: str, bad: str) -> s
     if state.watch.inputs_tick < 0:
         return f"not seen yet, which counts as {bad}"
     return good if state.watch.inputs & bit else bad
+
+
+def _will_turn(state: FixtureState, settings: FixtureSettings, card: MountCard) -> str:
+    if isinstance(card.task, FirstMovesTask):
+        limit_nm = settings.protect[RAW_LIMIT].max
+        ends = f"more than {quantity(limit_nm, 'N·m')} or a wrong sense ends it"
+        return f"{sentence(state.motion.planner.cycles_done)}; {ends}"
+    return _moves(settings.plan)
 
 
 def _moves(plan: CyclePlan) -> str:

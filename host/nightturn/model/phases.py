@@ -11,6 +11,7 @@ RETURN = "return"
 WARM_UP = "warm_up"
 SOAK = "soak"
 PARK = "park"
+FIRST_MOVE = "first_move"
 
 CONDITIONING = (WARM_UP, SOAK)
 """Strokes at a speed of their own, which no cycle counts as its own."""

@@ -2,13 +2,14 @@
 
 import msgspec
 
-MEASURE, BRING_UP = "measure", "bringup"
+MEASURE, BRING_UP, FIRST_MOVES = "measure", "bringup", "first_moves"
 
 OPEN, REACHED, UNREACHABLE = "open", "reached", "unreachable"
 
 NO_NIGHT = {
     MEASURE: "a measurement, not a night: nothing is accepted or rejected by it",
     BRING_UP: "a bring-up, not a night: nothing turns under its card",
+    FIRST_MOVES: "the first moves of a bring-up, not a night: nothing is accepted or rejected by them",
 }
 """What is said in the place of a night's verdict, by the task's name."""
 
@@ -71,7 +72,24 @@ class BringUpTask(msgspec.Struct, frozen=True, kw_only=True, tag=BRING_UP):
         return BRING_UP
 
 
-Task = MeasureTask | BringUpTask
+class FirstMovesTask(msgspec.Struct, frozen=True, kw_only=True, tag=FIRST_MOVES):
+    """The first moves of a rig whose senses nobody knows: out and back by a few degrees, one for each `go`.
+
+    Attributes:
+        rated_torque_nm: of the variant; a share of it ends the run. A run whose variant says otherwise is not permitted to turn.
+        request: id of the request that brought it.
+    """
+
+    rated_torque_nm: float
+    request: str = ""
+
+    @property
+    def name(self) -> str:
+        """As people and the table of tasks call it."""
+        return FIRST_MOVES
+
+
+Task = MeasureTask | BringUpTask | FirstMovesTask
 """Whatever a card may carry; a further one is a struct with its own tag in this union, and a plan in `settings.tasks`."""
 
 

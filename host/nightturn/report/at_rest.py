@@ -18,7 +18,7 @@ PWM_HARMONICS = 3
 VOLT_DIGITS = 6
 NOT_SEEN = (
     "signs of torque and angle, sense of the drive, index mark, pick-up at the pole pairs and resonance show only while the shaft turns: "
-    "not looked at, nothing turned"
+    "not looked at, nothing turned; `nightturn bringup … --moves` looks at the senses"
 )
 NO_ZERO = "coupled and at rest it holds any torque up to breakaway and cogging: this is no zero, and nothing is to be tared on it"
 

@@ -112,10 +112,10 @@ def _turns(spec: DeviceSpec, text: str) -> DeviceSpec:
     return replace(spec, unit=replace(spec.unit, turns=_whole("turns", text, 1, 4096)))
 
 
-def _polarity(spec: DeviceSpec, text: str) -> DeviceSpec:
+def _sign(key: str, text: str) -> int:
     if text not in {"1", "-1"}:
-        raise ConfigError(f"polarity = {text!r}", where="virtual", allowed="1, -1")
-    return replace(spec, unit=replace(spec.unit, polarity=int(text)))
+        raise ConfigError(f"{key} = {text!r}", where="virtual", allowed="1, -1")
+    return int(text)
 
 
 _KEYS: dict[str, Callable[[DeviceSpec, str], DeviceSpec]] = {
@@ -123,7 +123,8 @@ _KEYS: dict[str, Callable[[DeviceSpec, str], DeviceSpec]] = {
     "fault": lambda spec, text: replace(spec, faults=spec.faults + parse_faults(text)),
     "drift_ppm": lambda spec, text: replace(spec, drift_ppm=_number("drift_ppm", text, -500, 500)),
     "ring_bytes": lambda spec, text: replace(spec, ring_bytes=_whole("ring_bytes", text, 2048, 2**24)),
-    "polarity": _polarity,
+    "polarity": lambda spec, text: replace(spec, unit=replace(spec.unit, polarity=_sign("polarity", text))),
+    "encoder": lambda spec, text: replace(spec, unit=replace(spec.unit, encoder=_sign("encoder", text))),
     "turns": _turns,
     "without": _without,
     "self_test": _self_test,

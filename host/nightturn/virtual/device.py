@@ -41,6 +41,7 @@ class Unit:
         noise: factor on all noise of the bridge, 0 for none.
         delay_s, filter_hz, zero_v, zero_drift_v_per_h: instead of the product's, None to keep them.
         polarity: -1 when the bridge is wired the other way round.
+        encoder: -1 when it counts against the drive that turns by its own count.
         turns: that its encoder tells apart after a start.
         self_test: bit n: test n fails at every start.
         without: optional features that it does not have.
@@ -53,6 +54,7 @@ class Unit:
     zero_v: float | None = None
     zero_drift_v_per_h: float | None = None
     polarity: int = 1
+    encoder: int = 1
     turns: int = 1
     self_test: int = 0
     without: tuple[str, ...] = ()
@@ -131,6 +133,7 @@ class VirtualDevice:
             polarity=unit.polarity,
             position=float(mix(seed, 4) % product.counts_per_rev),
         )
+        self.plant.encoder_sense = unit.encoder
         self._rig = Rig(self.plant)
         self._outlet = Outlet()
         self._sheet = sheet_of(self.product, unit.features)

@@ -46,6 +46,7 @@ class Plant:
         shunt, shorted: the relays.
         shunt_size: the shunt's step in terms of what it should be.
         polarity: -1 when the bridge is wired the other way round.
+        encoder_sense: -1 when the encoder counts against the drive; the sampler turns the counts of `generate` round.
         extremes: lowest and highest torque count of the last `generate`.
     """
 
@@ -63,6 +64,7 @@ class Plant:
         self.shunt_size = 1.0
         self.shorted = False
         self.polarity = polarity
+        self.encoder_sense = 1
         self.extremes = (0, 0)
         self.rate_hz = 0
         self._noise = noise

@@ -134,6 +134,8 @@ class Sampler:
             raw, encoder = pattern(first, stop - first)
         elif self._encoder_zero:
             encoder -= self._encoder_zero
+        if self.setup.stream != wire.Stream.PATTERN and self._plant.encoder_sense < 0:
+            encoder = -encoder
         railed = self._extremes(raw)
         self.railed_pending |= railed
         if self.running:
