@@ -6,10 +6,11 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from tests.acquisition.fake_device import SHEET_BYTES
 from tests.calibrate.test_refused import READABLE
 from tests.cli.terminal import too_wide, typed
 from tests.estimation.synthetic import Bench, cycles_of, record
-from tests.protocol.test_sheet import SHEET_BYTES, changed
+from tests.protocol.test_sheet import changed
 from tests.storage.scenario import FIXTURE, RUN, STARTED_NS
 from tests.storage.store import Night, manifest
 
