@@ -53,9 +53,9 @@ def night(root: Path, rows: Sequence[Emit] = (), said: Manifest = READABLE) -> N
 def test_a_unit_that_was_turned_on_the_rig_takes_two_runs(tmp_path: Path) -> None:
     with pytest.raises(
         CalibrationError,
-        match="1 runs are named: give --run twice, before and after the unit was turned on the rig",
+        match="1 runs are named: give --run once more than --reindex, the first before the unit was turned on the rig",
     ):
-        from_reindexing(tmp_path, INDEXED, [RUN], 37.0, NOW)
+        from_reindexing(tmp_path, INDEXED, [RUN], [37.0], 0.1, NOW)
 
 
 def test_without_a_reference_of_angle_no_rig_record_is_kept(tmp_path: Path) -> None:
@@ -77,23 +77,6 @@ def test_a_run_without_a_whole_cycle_says_nothing_of_the_rig(tmp_path: Path) -> 
     night(tmp_path, [Emit(CYCLES, broken)])
     with pytest.raises(CalibrationError, match=f"run {RUN} has no whole cycle: run at least one"):
         from_arbor(tmp_path, INDEXED, RUN, NOW)
-
-
-def test_two_runs_without_an_order_of_the_rig_leave_nothing_to_keep(tmp_path: Path) -> None:
-    night(
-        tmp_path,
-        [
-            Emit(
-                CYCLES,
-                msgspec.structs.replace(cycle_record(), speed_rpm=3.0, cogging_orders=((8, 1e-6, 0.0, 1.0),)),
-            )
-        ],
-    )
-    with pytest.raises(
-        CalibrationError,
-        match="the rig has no order above its uncertainty in these runs: there is nothing to keep",
-    ):
-        from_reindexing(tmp_path, INDEXED, [RUN, RUN], 37.0, NOW)
 
 
 def test_a_run_that_is_net_of_the_rig_cannot_say_what_the_rig_is(tmp_path: Path) -> None:

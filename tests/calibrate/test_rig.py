@@ -1,6 +1,6 @@
 """A rig record from runs as they are stored: with an arbor, from several mountings of one unit, and which runs are refused."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -42,8 +42,15 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     return recorded(tmp_path_factory, MEASURED)
 
 
-def turned(root: Path, number: int, turned_deg: float, unit: str = "Q-0121", mounted: str = "") -> str:
-    """A stored run of a unit that stands so on the rig; its id."""
+def turned(
+    root: Path,
+    number: int,
+    turned_deg: float,
+    unit: str = "Q-0121",
+    mounted: str = "",
+    rig: Mapping[int, complex] = OF_RIG,
+) -> str:
+    """A stored run of a unit that is turned so on the rig, which makes these orders; its id."""
     lived = night(
         number, {}, where=place(mounted_utc=mounted or f"2026-11-{20 + number}T20:00:00Z"), cycles=1
     )
@@ -57,7 +64,7 @@ def turned(root: Path, number: int, turned_deg: float, unit: str = "Q-0121", mou
         card=msgspec.json.encode(card).decode(),
         started_utc_ns=made.started_ts,
     )
-    both = {n: OF_RIG.get(n, 0) + OF_UNIT[n] * np.exp(-1j * n * np.radians(turned_deg)) for n in OF_UNIT}
+    both = {n: rig.get(n, 0) + OF_UNIT[n] * np.exp(-1j * n * np.radians(turned_deg)) for n in OF_UNIT}
     orders = tuple((n, float(abs(value)), float(np.angle(value)), 1e-5) for n, value in both.items())
     writing = Writing(root, made.run)
     write_manifest(RealFiles(root), of_opened(FIXTURE, fact, "1.0"))
@@ -79,6 +86,16 @@ def test_three_mountings_of_stored_runs_leave_what_is_the_rigs(tmp_path: Path) -
     assert kept(tmp_path, RIG) == (record,)
     second, _ = from_reindexing(tmp_path, RIG, runs[:2], (37.0,), 0.01, NOW)
     assert (second.supersedes, len(kept(tmp_path, RIG))) == (record.id, 2)
+
+
+def test_a_rig_that_makes_nothing_leaves_nothing_to_keep(tmp_path: Path) -> None:
+    runs = [turned(tmp_path, at, each, rig={}) for at, each in enumerate((0.0, 37.0))]
+    with pytest.raises(
+        CalibrationError,
+        match="the rig has no order above its uncertainty in these runs: there is nothing to keep",
+    ):
+        from_reindexing(tmp_path, RIG, runs, (37.0,), 0.01, NOW)
+    assert kept(tmp_path, RIG) == ()
 
 
 def test_runs_between_which_nothing_was_turned_are_refused_and_nothing_is_kept(tmp_path: Path) -> None:
