@@ -27,9 +27,7 @@ def run(
     ] = False,
     moves: Annotated[
         bool,
-        typer.Option(
-            "--moves", help="The first moves instead: 6° out and back at 0.5 rpm, each permitted by you."
-        ),
+        typer.Option("--moves", help="The first moves instead: 6° out and back, each permitted by you."),
     ] = False,
     as_json: AsJson = False,
 ) -> None:
