@@ -6,8 +6,9 @@ import msgspec
 import pytest
 from tests.simulation.scene import CARD, Scene, open_scene, run, settings_of
 
+from nightturn.estimation.first_moves import Step
 from nightturn.model.tasks import FirstMovesTask
-from nightturn.report.first_moves import FirstFound, Seen, found_of
+from nightturn.report.first_moves import FirstFound, Seen, found_of, judged
 from nightturn.settings.tasks import under_task
 from nightturn.storage.runs import open_run
 
@@ -54,7 +55,12 @@ def lines(found: FirstFound) -> list[str]:
 
 def test_a_right_rig_turns_out_and_back_one_move_for_each_go_and_nothing_follows(tmp_path: Path) -> None:
     found, kinds = turned(tmp_path, "seed=7", Seen.YES)
-    assert [kind for kind in kinds if kind.startswith("first_move")] == ["first_move_out", "first_move_back"]
+    assert [kind for kind in kinds if kind.startswith("first_move")] == [
+        "first_move_out",
+        "first_move_done",
+        "first_move_back",
+        "first_move_done",
+    ]
     assert kinds.count("motion_started") == 2
     assert found.out_deg == pytest.approx(6.0, abs=0.1)
     assert found.back_deg == pytest.approx(-6.0, abs=0.1)
@@ -81,3 +87,29 @@ def test_an_encoder_against_the_drive_is_stopped_within_the_first_degrees(tmp_pa
     assert "encoder direction: reversed to the drive" in found.said[0]
     assert lines(found) == []
     assert not found.clear
+
+
+@pytest.mark.parametrize(
+    ("nm", "seen", "expected"),
+    [
+        (-0.1, Seen.YES, []),
+        (0.1, Seen.YES, ["polarity = -1"]),
+        (0.1, Seen.NO, ["sense = -1"]),  # the angle alone is reversed
+        (-0.1, Seen.NO, ["sense = -1", "polarity = -1"]),
+        (0.1, Seen.UNSEEN, []),
+        (0.005, Seen.YES, []),  # within its ±
+    ],
+)
+def test_what_the_eyes_saw_decides_which_of_two_senses_is_reversed(
+    nm: float, seen: Seen, expected: list[str]
+) -> None:
+    said, proposals, clear = judged(6.0, Step(nm, 0.01), seen, settings_of())
+    assert [each.line for each in proposals] == expected
+    assert clear == (nm == -0.1 and seen is Seen.YES)
+    assert any("not known" in text for text in said) == (seen is Seen.UNSEEN or abs(nm) < 0.01)
+
+
+def test_a_shaft_that_did_not_turn_says_nothing() -> None:
+    for out_deg in (None, 0.2):
+        said, proposals, clear = judged(out_deg, Step(-0.1, 0.01), Seen.YES, settings_of())
+        assert ("did not turn" in said[0], proposals, clear) == (True, (), False)

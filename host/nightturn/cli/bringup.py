@@ -27,9 +27,7 @@ def run(
     ] = False,
     moves: Annotated[
         bool,
-        typer.Option(
-            "--moves", help="The first moves instead: 6° out and back at 0.5 rpm, each permitted by you."
-        ),
+        typer.Option("--moves", help="The first moves instead: 6° out and back, each permitted by you."),
     ] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -45,8 +43,8 @@ def run(
     the torque. More than 5 % of the rated torque, a wrong sense or a runaway ends it. None of that is a safety function: what a drive does that
     ignores its commands, only the emergency stop ends. Index mark, travel, pole pairs and resonance do not show in 6°, and that is said.
 
-    Where the daemon of the rig file runs, it records, unless a run is open on the fixture; otherwise a daemon is started for this fixture
-    alone. Ctrl-C ends it. Nothing here isolates anything: before anybody reaches in, isolate and lock the energy sources by local rules.
+    The daemon of the rig file records, unless a run is open on the fixture; without one, one is started for this fixture alone. Ctrl-C ends
+    it. Nothing here isolates anything: before anybody reaches in, isolate and lock the energy sources by local rules.
     """
     from nightturn.cli.bringup_text import brought_up
     from nightturn.daemon.control_client import new_request
@@ -56,8 +54,8 @@ def run(
     if moves:
         from nightturn.cli.first_moves_text import first_moves
 
-        if not first_moves(bench, request, variant, travel_zero=travel_zero, as_json=as_json):
-            raise typer.Exit(1)
-        return
-    if not brought_up(bench, request, variant, seconds, pwm_hz, travel_zero=travel_zero, as_json=as_json):
+        well = first_moves(bench, request, variant, travel_zero=travel_zero, as_json=as_json)
+    else:
+        well = brought_up(bench, request, variant, seconds, pwm_hz, travel_zero=travel_zero, as_json=as_json)
+    if not well:
         raise typer.Exit(1)
