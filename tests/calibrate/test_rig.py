@@ -89,12 +89,12 @@ def test_three_mountings_of_stored_runs_leave_what_is_the_rigs(tmp_path: Path) -
 
 
 def test_a_rig_that_makes_nothing_leaves_nothing_to_keep(tmp_path: Path) -> None:
-    runs = [turned(tmp_path, at, each, rig={}) for at, each in enumerate((0.0, 37.0))]
+    runs = [turned(tmp_path, at, each, rig={}) for at, each in enumerate((0.0, 180.0))]
     with pytest.raises(
         CalibrationError,
-        match="the rig has no order above its uncertainty in these runs: there is nothing to keep",
+        match="the rig has no order above its uncertainty in these runs: there is nothing to keep; these angles cannot part orders 2, 36",
     ):
-        from_reindexing(tmp_path, RIG, runs, (37.0,), 0.01, NOW)
+        from_reindexing(tmp_path, RIG, runs, (180.0,), 0.01, NOW)
     assert kept(tmp_path, RIG) == ()
 
 
@@ -105,12 +105,16 @@ def test_runs_between_which_nothing_was_turned_are_refused_and_nothing_is_kept(t
         ((one, one), (37.0,), "are of one mounting, so nothing was turned between them"),
         ((one, same), (37.0,), "are of one mounting, so nothing was turned between them"),
         ((one, other), (37.0,), "is of unit Q-0200, run .* of Q-0121: turn one unit on the rig"),
-        ((one, other), (360.0,), "--reindex 360 is no turn of the unit"),
+        ((one, other), (360.0,), "--reindex 360 is no turn of the unit: give degrees, such as 37"),
         ((one, other), (float("nan"),), "is no turn of the unit"),
         ((one, other), (37.0, 101.0), "give --run once more than --reindex"),
     ):
         with pytest.raises(CalibrationError, match=said):
             from_reindexing(tmp_path, RIG, runs, angles, 0.5, NOW)
+    with pytest.raises(
+        CalibrationError, match=r"--reindex-u 0: give above 0 to .* degrees; nobody sets an angle exactly"
+    ):
+        from_reindexing(tmp_path, RIG, (one, other), (37.0,), 0.0, NOW)
     elsewhere = msgspec.structs.replace(
         RIG, transducer=msgspec.structs.replace(RIG.transducer, serial="TR-999")
     )
@@ -120,7 +124,12 @@ def test_runs_between_which_nothing_was_turned_are_refused_and_nothing_is_kept(t
 
 
 def test_a_recorded_run_with_a_unit_on_the_rig_is_no_arbor_run(measured: Recorded) -> None:
-    with pytest.raises(CalibrationError, match="has order 288, which magnets over slots of pan15 make"):
+    with pytest.raises(
+        CalibrationError,
+        match=(
+            "has order 288, which magnets over slots of pan15 make and the drive does not: a unit was on the rig; put a smooth arbor in its place"
+        ),
+    ):
         from_arbor(measured.root, settings_of(MEASURED), measured.run, NOW)
     assert kept(measured.root, settings_of(MEASURED)) == ()
 

@@ -200,6 +200,6 @@ def test_within_the_guard_band_it_is_not_the_number_of_cycles_that_is_too_small(
     assert "of too few cycles" in verdict_sentence("Q-0117", UNDECIDED, [near], ended=True)
     guarded = dataclasses.replace(near, guard=0.01)
     assert verdict_sentence("Q-0117", UNDECIDED, [guarded], ended=True) == (
-        "Q-0117 is not decided: zero is 94.0 ± 2.0 mN·m, too near to the limit to decide, 100 mN·m is allowed, guard band 10 mN·m."
+        "Q-0117 is not decided: zero is 94.0 ± 2.0 mN·m (repeatability), too near to the limit to decide, 100 mN·m is allowed, guard band 10 mN·m."
     )
     assert inside_so_far("Q-0117", [guarded]) == ""

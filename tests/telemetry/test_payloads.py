@@ -25,7 +25,7 @@ from nightturn.telemetry.payloads import Health, Host, Stamp
 NIGHT = NightVerdict(
     "undecided",
     ("friction_nm: 118.0 ± 6.4 mN·m over 4 judged cycles, limit 150 mN·m",),
-    (LimitVerdict("friction_nm", "max", "at 3 rpm", 0.118, 0.002, 3.0, 0.15, "accept", 4),),
+    (LimitVerdict("friction_nm", "max", "at 3 rpm", 0.118, 0.002, 3.0, 0.15, "accept", 4, guard=0.01),),
     ("friction_nm: 53 more judged cycles",),
     4,
     71,
@@ -221,7 +221,7 @@ def test_the_nights_verdict_has_one_shape_so_far_and_at_the_end() -> None:
     (limit,) = end["limits"]
     assert limit == {
         "figure": "friction_nm", "direction": "max", "condition": "at 3 rpm", "value": 0.118, "u": 0.002, "nu": 3.0,
-        "limit": 0.15, "word": "accept", "cycles_judged": 4, "kind": "repeatability",
+        "limit": 0.15, "word": "accept", "cycles_judged": 4, "kind": "repeatability", "guard": 0.01,
     }  # fmt: skip
     assert read(payloads.state(state_row(), STAMP))["night_verdict"] is None
 

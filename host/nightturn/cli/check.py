@@ -43,10 +43,8 @@ def run(
     from nightturn.settings.mistakes import raise_mistakes
     from nightturn.trend.series import FOLLOWED
 
-    rig, now_ns = (
-        load_rig(bench, overrides or (), figures=frozenset(FIGURES), followed=FOLLOWED),
-        RealClock().utc_ns(),
-    )
+    now_ns = RealClock().utc_ns()
+    rig = load_rig(bench, overrides or (), figures=frozenset(FIGURES), followed=FOLLOWED)
     calibrated = {fixture.id: calibration_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     rigs = {fixture.id: rig_row(bench, rig, fixture, now_ns) for fixture in rig.fixture}
     disk = before_a_night(data_root(bench, rig), rig.bench.fsync)
@@ -65,11 +63,8 @@ def run(
     else:
         for fixture, name, found in seen:
             rows = [*outlook_rows(found, now_ns, rig.bench.timezone), *watch_rows(watches[fixture])]
-            rows += [
-                *calibrated[fixture].rows,
-                *rigs[fixture].rows,
-                ("release", release_text(lacks[fixture, name])),
-            ]
+            rows += [*calibrated[fixture].rows, *rigs[fixture].rows]
+            rows.append(("release", release_text(lacks[fixture, name])))
             rows += decidable_rows(found.decidable)
             against = (("not wired", missing_wires[fixture]), ("disk", disk))
             print_pairs(f"{fixture} with {name}", [*rows, *(each for each in against if each[1])])
