@@ -18,11 +18,12 @@ STARTS = 3  # without the cure two of three such starts crash
 ROOMS = ("acquisition", "bench", "calibration", "fixture", "settings", "storage", "timebase")
 # of `list_runs`, of `Run.samples`, of who holds a lock; `kind` is one of `facts.KINDS`, which are all among the types
 # the rig file and its shape are read before there is a thread
-# results of `reanalyse`, certificates and studies are read by commands of their own
+# results of `reanalyse`, certificates, class limits and studies are read by commands of their own
 ON_THE_LOOP_OR_FOR_READERS = {
     "NightVerdict",
     "Certificate",
     "StudyPlan",
+    "Classes",
     "_OnCard",
     "Facts",
     "_Torque",

@@ -130,5 +130,7 @@ def test_the_sentence_says_how_many_false_alarms_over_what_and_from_when() -> No
 
 @pytest.mark.parametrize("rate", [0.0, -1.0, 1000.0, 1e-9])
 def test_a_rate_that_cannot_be_kept_is_refused_with_what_can(rate: float) -> None:
-    with pytest.raises(ConfigError, match=r"the watch: .* false alarms a night over .*allowed: one in 10 to"):
+    with pytest.raises(
+        ConfigError, match=r"false_alarms_per_night: .* false alarms a night over .*allowed: one in 10 to"
+    ):
         _ = Budget(4, 4, 64, rate, watched_from=30).run_length

@@ -9,6 +9,7 @@ from functools import cache
 import msgspec
 
 from nightturn.calibration.records import CalibrationRecord
+from nightturn.calibration.reference_checks import ReferenceCheck
 from nightturn.calibration.torque import TorqueChannel
 from nightturn.fixture.state import FixtureState
 from nightturn.model import facts
@@ -30,6 +31,7 @@ TYPES: tuple[type[msgspec.Struct], ...] = (
     CardVersion,
     MountCard,
     RigRecord,
+    ReferenceCheck,
     ChunkPlan,
     FixtureSettings,
     Variant,
