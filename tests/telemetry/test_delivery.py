@@ -114,3 +114,40 @@ def test_refusals_are_tried_again_ever_more_rarely() -> None:
         pauses.append(now_s - start_s)
     assert pauses[:3] == [FIRST_PAUSE_S, 2 * FIRST_PAUSE_S, 4 * FIRST_PAUSE_S]
     assert pauses[-1] == LONGEST_PAUSE_S
+
+
+def test_what_was_on_its_way_goes_again_when_writer_and_reader_find_the_end_at_the_same_moment() -> None:
+    """Whoever reads has found the same end and cancels the delivery while it takes its own messages back."""
+    outbox = Outbox(1000, lambda: None)
+    delivery = Delivery(outbox)
+    for number in range(3):
+        outbox.put(wanted(f"topic{number}", b"x"))
+    arrived: list[str] = []
+
+    closing = asyncio.Event()
+
+    async def lost(message: Message) -> None:
+        if message.topic == "topic0":
+            raise aiomqtt.MqttError("gone")
+        try:
+            await asyncio.sleep(LIMIT_S)
+        finally:
+            closing.set()
+            await asyncio.sleep(LIMIT_S)  # takes its time to close
+
+    async def takes(message: Message) -> None:
+        await asyncio.sleep(0)
+        arrived.append(message.topic)
+
+    async def story() -> None:
+        serving = asyncio.create_task(delivery.serve(lost))
+        await closing.wait()
+        serving.cancel()
+        await asyncio.gather(serving, return_exceptions=True)
+        again = asyncio.create_task(delivery.serve(takes))
+        assert await delivery.drain(LIMIT_S)
+        again.cancel()
+        await asyncio.gather(again, return_exceptions=True)
+
+    asyncio.run(story())
+    assert sorted(arrived) == ["topic0", "topic1", "topic2"]

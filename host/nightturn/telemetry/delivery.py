@@ -86,8 +86,10 @@ class Delivery:
         finally:
             for task in tasks:
                 task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
-            self._session_over()
+            try:
+                await asyncio.gather(*tasks, return_exceptions=True)
+            finally:  # also where whoever reads found the same end at the same moment, and cancels this one meanwhile
+                self._session_over()
 
     def _finished(self) -> bool:
         if self._deadline_s is None:
