@@ -248,3 +248,23 @@ def test_a_daemon_that_falls_silent_is_said_to_leave_the_shaft_unknown(tmp_path:
     with pytest.raises(DeviceError):
         errand(daemon, "Q-0117").carry_out()
     assert daemon.said[-1] == "the daemon does not answer stop; it is not known whether the shaft is at rest"
+
+
+def test_a_daemon_that_falls_silent_behind_the_stop_is_said_to_leave_the_shaft_unknown(
+    tmp_path: Path,
+) -> None:
+    daemon = FakeDaemon(tmp_path)
+
+    def stopped(request: Request) -> Answer:
+        daemon.otherwise[STATUS] = silent
+        return daemon.stop(request)
+
+    def silent(request: Request) -> Answer:
+        raise DeviceError(f"the daemon does not answer {request.command}")
+
+    daemon.otherwise = {GO: silent, STOP: stopped}
+    with pytest.raises(DeviceError, match="does not answer go"):
+        errand(daemon, "Q-0117").carry_out()
+    assert (
+        daemon.said[-1] == "the daemon does not answer status; it is not known whether the shaft is at rest"
+    )

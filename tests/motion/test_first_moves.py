@@ -174,3 +174,14 @@ def test_a_shaft_that_stands_elsewhere_by_its_travel_is_not_turned_there() -> No
     halt = steer(planner, view(position=0, lease_live=True, at_ns=101 * S), settings, 0)
     assert isinstance(halt, Halt)
     assert "outside the travel" in halt.text
+
+
+def test_what_else_the_rig_file_protects_stays_protected() -> None:
+    hot = Limit(max=60.0)
+    asked = msgspec.structs.replace(
+        STATION, protect={"bearing_degc": hot, RAW_LIMIT: Limit(max=18.0, on_exceed="warn")}
+    )
+    assert under_task(asked, CARD).protect == {
+        "bearing_degc": hot,
+        RAW_LIMIT: Limit(max=0.05 * RATED_NM),
+    }

@@ -13,13 +13,12 @@ from nightturn.estimation.purpose import NOT_ASKED
 from nightturn.fixture.release import basis_of
 from nightturn.fixture.stream import RunSettings
 from nightturn.model.cards import MountCard
+from nightturn.model.clocks import NS_PER_S
 from nightturn.model.purposes import RELEASE
 from nightturn.settings.approval import approved_text
 from nightturn.settings.load import load_variant, variant_path
 from nightturn.settings.rig import FixtureSettings
 from nightturn.settings.variant import Variant
-
-NS_PER_S = 10**9
 
 
 def lacks_now(

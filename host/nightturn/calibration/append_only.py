@@ -27,6 +27,7 @@ class Dated(Protocol):
 
 
 T = TypeVar("T", bound=msgspec.Struct)
+D = TypeVar("D", bound=Dated)
 
 
 def read_records(
@@ -56,6 +57,27 @@ def read_records(
             ) from error
         records = appended(records, record, place)
     return records
+
+
+def one_more(
+    records: tuple[D, ...], new: D, owner: str, *, named: str, contradiction: str | None = None
+) -> tuple[D, ...]:
+    """The records with one more.
+
+    Args:
+        records: those of its file.
+        new: the one behind them.
+        owner: the field that names whose file it is.
+        named: where it is and what it is called, for messages.
+        contradiction: what is wrong with it on its own; None for nothing.
+
+    Raises:
+        CalibrationError: what is wrong, or the rule of the file that it breaks.
+    """
+    problem = contradiction or append_problem(records, new, owner)
+    if problem:
+        raise CalibrationError(f"{named} {new.id!r} {problem}")
+    return (*records, new)
 
 
 def append_problem(records: Sequence[Dated], new: Dated, owner: str) -> str | None:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from nightturn.calibration.append_only import append_problem, read_records
+from nightturn.calibration.append_only import one_more, read_records
 from nightturn.calibration.certificate import KEY, certificate_problem
 from nightturn.errors import CalibrationError
 from nightturn.model.certificates import Certificate
@@ -138,10 +138,9 @@ def appended(
         CalibrationError: contradictory, of another transducer, id taken, `supersedes` unknown, or `valid_from`
             before that of the last record.
     """
-    problem = contradiction(new) or append_problem(records, new, "transducer")
-    if problem:
-        raise CalibrationError(f"{where}: record {new.id!r} {problem}")
-    return (*records, new)
+    return one_more(
+        tuple(records), new, "transducer", named=f"{where}: record", contradiction=contradiction(new)
+    )
 
 
 def in_force(records: Sequence[CalibrationRecord], at_utc: datetime) -> CalibrationRecord:

@@ -6,8 +6,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from nightturn.calibration.append_only import append_problem, read_records
-from nightturn.errors import CalibrationError
+from nightturn.calibration.append_only import one_more, read_records
 from nightturn.model.lines import with_checksum
 
 FOLDER = "refchecks"
@@ -63,10 +62,7 @@ def check_appended(
     Raises:
         CalibrationError: the rule of the file that it breaks.
     """
-    problem = append_problem(checks, new, "fixture")
-    if problem:
-        raise CalibrationError(f"{where}: reference check {new.id!r} {problem}")
-    return (*checks, new)
+    return one_more(checks, new, "fixture", named=f"{where}: reference check")
 
 
 def check_line(check: ReferenceCheck) -> str:

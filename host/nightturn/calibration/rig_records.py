@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from nightturn.calibration.append_only import append_problem, read_records
+from nightturn.calibration.append_only import one_more, read_records
 from nightturn.errors import CalibrationError
 from nightturn.model.figures import OK, CycleRecord
 from nightturn.model.quantities import quantity, typed
@@ -75,10 +75,9 @@ def parse_rig_records(text: str, *, where: str) -> tuple[RigRecord, ...]:
 
 def rig_appended(records: tuple[RigRecord, ...], new: RigRecord, where: str) -> tuple[RigRecord, ...]:
     """The records with one more, or the rule that it breaks."""
-    problem = rig_contradiction(new) or append_problem(records, new, "fixture")
-    if problem:
-        raise CalibrationError(f"{where}: rig record {new.id!r} {problem}")
-    return (*records, new)
+    return one_more(
+        records, new, "fixture", named=f"{where}: rig record", contradiction=rig_contradiction(new)
+    )
 
 
 def rig_record_in_force(records: Sequence[RigRecord], at_utc: datetime) -> RigRecord | None:

@@ -11,8 +11,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from nightturn.calibration.append_only import append_problem, read_records
-from nightturn.errors import CalibrationError
+from nightturn.calibration.append_only import one_more, read_records
 from nightturn.model.lines import with_checksum
 from nightturn.model.quantities import number, typed
 
@@ -103,10 +102,7 @@ def appended_study(records: tuple[StudyRecord, ...], new: StudyRecord, where: st
     Raises:
         CalibrationError: it contradicts itself or does not fit behind the others.
     """
-    problem = _contradiction(new) or append_problem(records, new, "variant")
-    if problem:
-        raise CalibrationError(f"{where}: study {new.id!r} {problem}")
-    return (*records, new)
+    return one_more(records, new, "variant", named=f"{where}: study", contradiction=_contradiction(new))
 
 
 def study_line(record: StudyRecord) -> bytes:

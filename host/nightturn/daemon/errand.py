@@ -119,10 +119,9 @@ class Errand:
                 run = self._asked(STOP).run
                 if run or self._asked(UNMOUNT).ok:
                     break  # else the run was opened in between, and is stopped now
+            self._closed(run)
         except DeviceError as error:
             self.person.say(f"{error}; it is not known whether the shaft is at rest")
-            return
-        self._closed(run)
 
     def _is_ours(self) -> bool:
         """Whether the card in force is the one of this task: no other run is stopped.

@@ -1,15 +1,15 @@
 """What is said of a run first: how soon a person has to act, and one sentence; for report, wall, page and terminal alike."""
 
+import msgspec
 import numpy as np
 
 from nightturn.estimation.figures import FIGURES
 from nightturn.estimation.quantiles import coverage_factor
 from nightturn.model.figures import OK
 from nightturn.model.nights import LimitVerdict
-from nightturn.model.verdicts import MAX, MISSED, REJECT
 from nightturn.report.counted import disturbed
 from nightturn.report.night import ReportNight
-from nightturn.sentences.first_words import FirstWords, SoFar, first_words_of, too_few
+from nightturn.sentences.first_words import FirstWords, SoFar, first_words_of, limit_said, too_few
 from nightturn.sentences.morning import LimitSaid
 from nightturn.sentences.purpose import purpose_sentence
 from nightturn.storage.manifest import RUNNING
@@ -54,40 +54,10 @@ def limits_said(night: ReportNight) -> tuple[LimitSaid, ...]:
 
 
 def _limit(night: ReportNight, each: LimitVerdict) -> LimitSaid:
-    spec = FIGURES[each.figure]
+    spec, asked = FIGURES[each.figure], night.settings.variant.accept.get(each.figure)
     half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
-    beyond = each.word == REJECT and not _mean_beyond(each, half)
-    newest = _newest_beyond(night, each) if beyond else None
-    asked = night.settings.variant.accept.get(each.figure)
-    return LimitSaid(
-        title=spec.spoken,
-        unit=spec.unit,
-        limit=each.limit,
-        upper=each.direction == MAX,
-        word=each.word,
-        judged=each.cycles_judged,
-        kind=each.kind,
-        value=each.value,
-        half=half,
-        last_value=newest[0] if newest is not None else None,
-        last_half=newest[1] if newest is not None else None,
-        signed=each.signed,
-        guard=asked.guard if asked is not None else 0.0,
-    )
-
-
-def _mean_beyond(each: LimitVerdict, half: float | None) -> bool:
-    """Whether the mean of the night lies beyond the limit with its whole interval."""
-    return each.value is not None and half is not None and each.word_on(each.value, half) == MISSED
-
-
-def _newest_beyond(night: ReportNight, each: LimitVerdict) -> tuple[float, float] | None:
-    """The newest cycle whose whole interval lies beyond the limit, where the mean of the night does not."""
-    value, half = night.values(each.figure), night.halves(each.figure)
-    for at in range(len(value) - 1, -1, -1):
-        if not (np.isfinite(value[at]) and np.isfinite(half[at])):
-            continue
-        middle, wide = float(value[at]), float(half[at])
-        if each.word_on(middle, wide) == MISSED:
-            return middle, wide
-    return None
+    if asked is not None and not each.guard:  # a night from before verdicts kept it
+        each = msgspec.structs.replace(each, guard=asked.guard)
+    cycles = zip(night.values(each.figure).tolist(), night.halves(each.figure).tolist(), strict=True)
+    known = [pair for pair in cycles if np.isfinite(pair).all()]
+    return limit_said(each, spec.spoken, spec.unit, half, reversed(known))

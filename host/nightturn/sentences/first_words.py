@@ -1,12 +1,12 @@
 """How soon a person has to act on a night, and what is said of it first: one rule for report, wall, page and MQTT."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from nightturn.model.nights import NightVerdict
+from nightturn.model.nights import LimitVerdict, NightVerdict
 from nightturn.model.rows import FAILED, UNRECORDED
 from nightturn.model.trends import NOTE, Notice
-from nightturn.model.verdicts import ACCEPT, REJECT
+from nightturn.model.verdicts import ACCEPT, MAX, MISSED, REJECT
 from nightturn.sentences.morning import (
     BY_WORD,
     LimitSaid,
@@ -91,6 +91,42 @@ def too_few(verdict: NightVerdict | None, done: int, titles: Sequence[str]) -> s
         if done >= CYCLES_BEFORE and each.cycles_judged < ENOUGH_PART * done:
             return f"Only {each.cycles_judged} of {done} cycles could be held against the limit of {title}."
     return ""
+
+
+def limit_said(
+    each: LimitVerdict,
+    title: str,
+    unit: str,
+    half: float | None,
+    newest_first: Iterable[tuple[float, float]],
+) -> LimitSaid:
+    """A limit of the verdict with the numbers that are said of it.
+
+    Args:
+        each: the limit.
+        title: of its figure, in lower case.
+        unit: of its numbers.
+        half: half-width of the 95 % interval of the night's mean; None without one.
+        newest_first: value and half-width of the cycles that are known: where not the mean but a row of cycles decided, the first one beyond is named.
+    """
+    by_mean = each.value is not None and half is not None and each.word_on(each.value, half) == MISSED
+    rows = newest_first if each.word == REJECT and not by_mean else ()
+    last = next((pair for pair in rows if each.word_on(*pair) == MISSED), (None, None))
+    return LimitSaid(
+        title=title,
+        unit=unit,
+        limit=each.limit,
+        upper=each.direction == MAX,
+        word=each.word,
+        judged=each.cycles_judged,
+        value=each.value,
+        half=half,
+        last_value=last[0],
+        last_half=last[1],
+        kind=each.kind,
+        signed=each.signed,
+        guard=each.guard,
+    )
 
 
 def _standing_still(night: SoFar) -> str:

@@ -10,7 +10,18 @@ from enum import IntEnum
 
 from nightturn.model.figures import REPEATABILITY
 from nightturn.model.quantities import interval, quantity
-from nightturn.model.verdicts import ACCEPT, MAX, MET, MIN, NOT_JUDGED, REJECT, UNDECIDED, against, ends_of
+from nightturn.model.verdicts import (
+    ACCEPT,
+    MAX,
+    MET,
+    MIN,
+    MISSED,
+    NOT_JUDGED,
+    REJECT,
+    UNDECIDED,
+    against,
+    ends_of,
+)
 
 PER_CENT = "%"
 OF_RATED = "% of rated torque"
@@ -127,7 +138,7 @@ def _beyond(each: LimitSaid) -> str:
     if each.last_value is not None:
         came = "reached" if each.upper else "fell to"
         return f"{each.title} {came} {_with_unit(each.last_value, each.last_half, each)}, {_allowed(each)}"
-    if each.value is None:
+    if each.value is None or not _against(each, 0.0, MISSED):
         return f"{each.title} lies beyond its limit, {_allowed(each)}"
     return f"{each.title} is {_with_unit(each.value, each.half, each)}, {_allowed(each)}"
 
@@ -143,10 +154,15 @@ def _open(each: LimitSaid) -> str:
 
 def _inside(each: LimitSaid) -> bool:
     """Whether the whole interval of the night lies inside the limit and its guard band."""
+    return _against(each, each.guard, MET)
+
+
+def _against(each: LimitSaid, guard: float, word: str) -> bool:
+    """Whether the interval of the night's mean meets or misses the limit, as `word` asks."""
     if each.value is None or each.half is None:
         return False
     ends = ends_of(each.value, each.half, signed=each.signed)
-    return against(*ends, each.limit, each.guard, MAX if each.upper else MIN) == MET
+    return against(*ends, each.limit, guard, MAX if each.upper else MIN) == word
 
 
 def _allowed(each: LimitSaid) -> str:

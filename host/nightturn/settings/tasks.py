@@ -73,6 +73,6 @@ def _first_moves(settings: FixtureSettings, task: FirstMovesTask) -> FixtureSett
         settings,
         plan=plan,
         travel=Travel(range_deg=(max(low, -FIRST_TRAVEL_DEG), min(high, FIRST_TRAVEL_DEG))),
-        protect={RAW_LIMIT: Limit(max=torque_nm)},
+        protect={**settings.protect, RAW_LIMIT: Limit(max=torque_nm)},
         after_restart="stay",
     )

@@ -15,12 +15,13 @@ from nightturn.model.clocks import NS_PER_S
 from nightturn.model.figures import OK, CycleRecord
 from nightturn.model.nights import LimitVerdict
 from nightturn.model.rows import StandingRow, StateRow
-from nightturn.model.verdicts import MAX, MISSED, REJECT
+from nightturn.model.verdicts import MAX
 from nightturn.motion.permission import MotionState
 from nightturn.sentences.first_words import (
     FirstWords,
     SoFar,
     first_words_of,
+    limit_said,
     standing_words,
     too_few,
     with_courses,
@@ -159,36 +160,10 @@ class NightSoFar:
 
     def _limits(self, limits: tuple[LimitVerdict, ...]) -> Iterator[LimitSaid]:
         for each in limits:
-            spec = FIGURES[each.figure]
+            spec, newest = FIGURES[each.figure], self._courses.get(each.figure, _Course()).newest
             half = coverage_factor(each.nu) * each.u if each.u is not None and each.nu is not None else None
-            by_mean = each.value is not None and _beyond(each, each.value, half)
-            newest = self._newest_beyond(each) if each.word == REJECT and not by_mean else None
-            of_mean = each.word != REJECT or by_mean
-            yield LimitSaid(
-                title=spec.spoken,
-                unit=spec.unit,
-                limit=each.limit,
-                upper=each.direction == MAX,
-                word=each.word,
-                judged=each.cycles_judged,
-                kind=each.kind,
-                guard=each.guard,
-                value=each.value if of_mean else None,
-                half=half if of_mean else None,
-                last_value=newest[0] if newest is not None else None,
-                last_half=newest[1] if newest is not None else None,
-                signed=each.signed,
-            )
-
-    def _newest_beyond(self, each: LimitVerdict) -> tuple[float, float | None] | None:
-        course = self._courses.get(each.figure, _Course())
-        beyond = ((value, half) for value, half in reversed(course.newest) if _beyond(each, value, half))
-        return next(beyond, None)
-
-
-def _beyond(each: LimitVerdict, value: float, half: float | None) -> bool:
-    """Whether a value lies beyond its limit with its whole interval."""
-    return half is not None and each.word_on(value, half) == MISSED
+            known = ((value, wide) for value, wide in reversed(newest) if wide is not None)
+            yield limit_said(each, spec.spoken, spec.unit, half, known)
 
 
 def _words(words: FirstWords) -> dict[str, object]:
