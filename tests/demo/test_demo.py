@@ -64,7 +64,7 @@ def test_the_life_of_a_unit_counts_its_strokes_and_says_when_nothing_can_be_judg
     assert told["nights"][0]["cycles"] == len(run.cycles())
     assert {line["cycles"] for line in told["courses"]} == {0}
     line = next(line for line in night[1]["fixtures"] if line["fixture"] == "pan-a2")
-    assert line["course"] == "nothing judged yet: too few cycles of a warm unit"
+    assert line["course"] == "whether it changes is not judged yet: too few cycles of a warm unit"
     rows = nightturn.history(root, unit="Q-0121")
     ripple = rows[rows["figure"] == "ripple_pp_nm"].sort_values("cycle_no")
     assert (

@@ -53,7 +53,7 @@ def test_of_a_cold_unit_or_too_few_cycles_nothing_is_said_of_change() -> None:
     def warming(hours: np.ndarray, _: np.ndarray) -> np.ndarray:
         return np.asarray(20.0 + hours)
 
-    nothing = "nothing judged yet: too few cycles of a warm unit"
+    nothing = "whether it changes is not judged yet: too few cycles of a warm unit"
     assert headline(told(night(0, {}, degc=warming))) == nothing
     assert headline(told(night(0, {}, cycles=30))) == nothing
     assert headline(told(night(0, {}, cycles=0))) == nothing

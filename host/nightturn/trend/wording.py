@@ -17,7 +17,7 @@ from nightturn.trend.time_to_limit import TimeToLimit, by_the_clock, words
 from nightturn.trend.watch import Watched
 
 NO_CHANGE = "no step or ramp began"
-NOTHING_JUDGED = "nothing judged yet: too few cycles of a warm unit"
+NOTHING_JUDGED = "whether it changes is not judged yet: too few cycles of a warm unit"
 CLOCK_H = 20
 """Of a set that is shorter than so many hours the times of day say enough."""
 MINUTE, DAY = 16, 10
