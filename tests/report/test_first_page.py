@@ -40,7 +40,7 @@ def texts(found: FirstPage) -> list[str]:
 
 FRICTION = LimitVerdict("friction_nm", MAX, "at 5 rpm", 0.0886, 0.0001, 100.0, 0.15, ACCEPT, 150, kind=BUDGET)
 LOOK = "Look at the line, the disk and the host of this fixture. Samples were lost on the line, while the device or the host started again."
-WARM = "Nothing judged yet: too few cycles of a warm unit."
+WARM = "Whether it changes is not judged yet: too few cycles of a warm unit."
 
 
 @pytest.mark.parametrize(
